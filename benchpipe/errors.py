@@ -1,0 +1,129 @@
+"""Error families: what is wrong, where, what was expected and seen, what to do next.
+
+Every error that a user can cause is one of these. The command line prints
+``str(error)`` and leaves with ``error.exit_code``; nothing here draws or exits.
+A bad row or a measure that cannot be had is data (a reject, a null), not an error.
+"""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+from enum import IntEnum
+from pathlib import Path
+
+
+class ExitCode(IntEnum):
+    """What a command's exit status means. 1 is left to crashes of the interpreter."""
+
+    OK = 0
+    USAGE = 2
+    LIMIT_FAILED = 10
+    INCONCLUSIVE = 11
+    BAD_INPUT = 12
+    BUG = 70
+    STORE_BUSY = 75
+    INTERRUPTED = 130
+
+
+class BenchpipeError(Exception):
+    """Base of every error that is told to a user.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, in one sentence.
+    where : str or Path, optional
+        File, with line or key path where known.
+    expected, got : str, optional
+        What was expected there and what was found.
+    do_next : str, optional
+        What the user can do about it.
+    """
+
+    exit_code: ExitCode = ExitCode.BUG
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        where: str | Path | None = None,
+        expected: str | None = None,
+        got: str | None = None,
+        do_next: str | None = None,
+    ) -> None:
+        self.what = what
+        self.where = None if where is None else str(where)
+        self.expected = expected
+        self.got = got
+        self.do_next = do_next
+        super().__init__(what)
+
+    def __str__(self) -> str:
+        rows = [self.what]
+        for label, text in (
+            ("where", self.where),
+            ("expected", self.expected),
+            ("got", self.got),
+            ("do next", self.do_next),
+        ):
+            if text is not None:
+                rows.append(f"  {label + ':':<10}{text}")
+        return "\n".join(rows)
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Errors cross process borders whole (worker → main job)."""
+        return (_rebuild, (type(self), self.what, self.where, self.expected, self.got, self.do_next))
+
+
+def _rebuild(
+    kind: type[BenchpipeError],
+    what: str,
+    where: str | None,
+    expected: str | None,
+    got: str | None,
+    do_next: str | None,
+) -> BenchpipeError:
+    return kind(what, where=where, expected=expected, got=got, do_next=do_next)
+
+
+class ConfigError(BenchpipeError):
+    """A configuration file or a command's option cannot be used (exit 2)."""
+
+    exit_code = ExitCode.USAGE
+
+
+class MissingExtraError(BenchpipeError):
+    """An optional library is needed and not installed (exit 2)."""
+
+    exit_code = ExitCode.USAGE
+
+
+class InputError(BenchpipeError):
+    """A log cannot be used: unreadable, not the declared format, no usable row (exit 12)."""
+
+    exit_code = ExitCode.BAD_INPUT
+
+
+class StoreError(BenchpipeError):
+    """The store is damaged or cannot be written (exit 12)."""
+
+    exit_code = ExitCode.BAD_INPUT
+
+
+class StoreBusyError(BenchpipeError):
+    """Another job holds the store (exit 75)."""
+
+    exit_code = ExitCode.STORE_BUSY
+
+
+def nearest(word: str, known: list[str]) -> str:
+    """Say which known word is nearest, or list them all where none is near.
+
+    Returns
+    -------
+    str
+        ``did you mean 'x'? (known: …)`` or ``known: …``.
+    """
+    close = get_close_matches(word, known, n=1, cutoff=0.6)
+    listing = "known: " + ", ".join(sorted(known))
+    return f"did you mean '{close[0]}'? ({listing})" if close else listing
