@@ -1,0 +1,26 @@
+"""What every test shares: Hypothesis profiles, and the folder of real open measurements."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+
+# No deadlines: a busy machine is not a defect. "ci" draws the same examples every time; "dev" searches on.
+settings.register_profile("ci", deadline=None, derandomize=True, database=None, print_blob=True)
+settings.register_profile("dev", deadline=None)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci" if os.environ.get("CI") else "dev"))
+
+
+@pytest.fixture(scope="session")
+def open_data() -> Path:
+    """Return the folder of open measurements, or skip where nobody named one."""
+    named = os.environ.get("BENCHPIPE_OPEN_DATA")
+    if not named:
+        pytest.skip("BENCHPIPE_OPEN_DATA is not set")
+    folder = Path(named)
+    if not folder.is_dir():
+        pytest.fail(f"BENCHPIPE_OPEN_DATA names no folder: {folder}")
+    return folder
