@@ -1,0 +1,1 @@
+"""Lab, rig, plan and limit files (TOML) → frozen models."""

@@ -1,0 +1,23 @@
+"""Lab files: where the store is and which runs there are."""
+
+from __future__ import annotations
+
+from typing import Self
+
+from pydantic import Field, model_validator
+
+from benchpipe.config.model import ConfigModel, Many, PathText
+
+
+class LabConfig(ConfigModel):
+    """A lab file: the whole of it. Paths are relative to the file."""
+
+    name: str
+    store: PathText
+    plans: Many[PathText] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _plans_differ(self) -> Self:
+        if len(set(self.plans)) != len(self.plans):
+            raise ValueError("a plan is listed twice")
+        return self

@@ -1,0 +1,165 @@
+"""A run: a plan with the rig and the limits it names, held against one another."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchpipe.config.lab import LabConfig
+from benchpipe.config.limits import LimitsConfig
+from benchpipe.config.model import load_model
+from benchpipe.config.plan import CyclicBlock, HoldBlock, PlanConfig, ProofBlock, SweepBlock
+from benchpipe.config.rig import RigConfig
+from benchpipe.config.toml import TomlFile
+from benchpipe.errors import ConfigError, nearest
+
+LAB_FILE = "lab.toml"
+
+
+@dataclass(frozen=True)
+class LimitSet:
+    """One limit file with its place."""
+
+    path: Path
+    config: LimitsConfig
+
+
+@dataclass(frozen=True)
+class RunConfig:
+    """Everything that says how one run is read, processed and judged."""
+
+    plan_path: Path
+    plan: PlanConfig
+    rig_path: Path
+    rig: RigConfig
+    limits: tuple[LimitSet, ...]
+    store: Path
+
+    @property
+    def name(self) -> str:
+        """Name of the run."""
+        return self.plan.name
+
+    @property
+    def folder(self) -> Path:
+        """Folder that log patterns start from."""
+        return self.plan_path.parent
+
+
+def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
+    """Read a plan file and what it names.
+
+    Parameters
+    ----------
+    plan_path : Path
+        The plan file.
+    store : Path, optional
+        Store folder; else that of the nearest ``lab.toml`` above, else ``store`` beside the plan.
+
+    Raises
+    ------
+    ConfigError
+        A file is missing or wrong, or the files contradict one another.
+    """
+    plan, plan_file = load_model(PlanConfig, plan_path)
+    rig_path = _beside(plan_path, plan.rig)
+    _must_exist(rig_path, plan_file, ("rig",))
+    rig, _ = load_model(RigConfig, rig_path)
+    limit_sets = []
+    for i, relative in enumerate(plan.limits):
+        path = _beside(plan_path, relative)
+        _must_exist(path, plan_file, ("limits", i))
+        config, file = load_model(LimitsConfig, path)
+        _limits_fit(plan, config, file)
+        limit_sets.append(LimitSet(path, config))
+    _blocks_fit(plan, rig, plan_file)
+    return RunConfig(plan_path, plan, rig_path, rig, tuple(limit_sets), store or _store_of(plan_path))
+
+
+def load_lab(lab_path: Path) -> tuple[LabConfig, list[Path], Path]:
+    """Read a lab file: the config, its plan files and its store folder."""
+    lab, file = load_model(LabConfig, lab_path)
+    plans = [_beside(lab_path, relative) for relative in lab.plans]
+    for i, path in enumerate(plans):
+        _must_exist(path, file, ("plans", i))
+    return lab, plans, _beside(lab_path, lab.store)
+
+
+def find_lab(start: Path) -> Path | None:
+    """Nearest ``lab.toml`` in a folder or above it."""
+    for folder in (start, *start.parents):
+        if (folder / LAB_FILE).is_file():
+            return folder / LAB_FILE
+    return None
+
+
+def find_plan(run: str, lab_path: Path | None) -> Path:
+    """Turn RUN (a plan file, or a run's name in the lab file) into a plan file."""
+    if Path(run).suffix == ".toml" or Path(run).is_file():
+        return Path(run).absolute()
+    lab_path = lab_path or find_lab(Path.cwd())
+    if lab_path is None:
+        raise ConfigError(
+            f"'{run}' is no plan file, and no {LAB_FILE} stands here or above to look the name up in",
+            do_next="give the path of a plan file, or --lab FILE",
+        )
+    names = {}
+    for path in load_lab(lab_path)[1]:
+        names[load_model(PlanConfig, path)[0].name] = path
+    if run not in names:
+        raise ConfigError(f"the lab has no run '{run}'", where=lab_path, expected=nearest(run, list(names)))
+    return names[run]
+
+
+def _beside(path: Path, relative: Path) -> Path:
+    return Path(relative) if Path(relative).is_absolute() else (path.parent / relative).absolute()
+
+
+def _must_exist(path: Path, file: TomlFile, keys: tuple[str | int, ...]) -> None:
+    if not path.is_file():
+        raise ConfigError(
+            f"the file '{path}' does not exist", where=file.where(keys), do_next="paths are relative to this file"
+        )
+
+
+def _store_of(plan_path: Path) -> Path:
+    lab_path = find_lab(plan_path.absolute().parent)
+    if lab_path is None:
+        return plan_path.absolute().parent / "store"
+    return load_lab(lab_path)[2]
+
+
+def _limits_fit(plan: PlanConfig, limits: LimitsConfig, file: TomlFile) -> None:
+    known = [b.name for b in plan.block] + sorted({b.kind for b in plan.block})
+    for i, limit in enumerate(limits.limit):
+        if limit.block not in known and limit.block not in ("cyclic", "hold", "sweep", "proof", "run"):
+            raise ConfigError(
+                f"limit '{limit.name}' is for the block '{limit.block}', which plan '{plan.name}' does not have",
+                where=file.where(("limit", i, "block")),
+                expected=nearest(limit.block, known),
+            )
+
+
+def _blocks_fit(plan: PlanConfig, rig: RigConfig, file: TomlFile) -> None:
+    """Loads and motions of the plan are what the rig measures."""
+    measured = {"load": rig.load_quantity, "motion": rig.motion_quantity}
+    for i, block in enumerate(plan.block):
+        named: list[tuple[str, object]] = []
+        if isinstance(block, CyclicBlock):
+            named = [(k, getattr(block, k)) for k in ("load_min", "load_max", "motion_min", "motion_max", "low", "high")]
+        elif isinstance(block, HoldBlock):
+            named = [("load", block.load)]
+        elif isinstance(block, ProofBlock):
+            named = [("load", block.load), ("settling_load", block.settling_load)]
+        elif isinstance(block, SweepBlock):
+            named = [("low", block.low), ("high", block.high), ("usable_load", block.usable_load)]
+            named += [("resistance_between", q) for q in block.resistance_between]
+        for key, value in named:
+            quantity = getattr(value, "quantity", None)
+            if quantity is not None and quantity not in measured.values():
+                raise ConfigError(
+                    f"block '{block.name}': {key} is a {quantity}, the rig '{rig.name}' measures "
+                    f"{measured['load']} against {measured['motion']}",
+                    where=file.where(("block", i, key)),
+                    do_next="give it in the rig's quantity, or add the geometry to the rig file",
+                )

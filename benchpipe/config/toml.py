@@ -1,0 +1,99 @@
+"""Read a TOML file and know the line of every key.
+
+``toml_rs`` gives lines; where it is missing or fails, ``tomllib`` reads the
+same values and errors name the key path without a line.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from benchpipe.errors import ConfigError
+
+KeyPath = tuple[str | int, ...]
+
+
+@dataclass(frozen=True)
+class TomlFile:
+    """The values of one TOML file, and where each stands."""
+
+    path: Path
+    values: dict[str, Any]
+    nodes: dict[str, Any]
+
+    def line_of(self, keys: KeyPath) -> int | None:
+        """Line (from 1) of the key at ``keys``, or of its nearest known parent."""
+        node: Any = self.nodes
+        line: int | None = None
+        for key in keys:
+            if isinstance(node, dict) and "value" in node and "key_line" in node:
+                node = node["value"]
+            elif isinstance(node, dict) and set(node) >= {"value", "value_line"}:
+                node = node["value"]
+            try:
+                node = node[key]
+            except (KeyError, IndexError, TypeError):
+                return line
+            if isinstance(node, dict):
+                found = node.get("key_line", node.get("value_line"))
+                line = found if isinstance(found, int) else line
+        return line
+
+    def where(self, keys: KeyPath = ()) -> str:
+        """``file:line, key a.b[0].c`` for an error."""
+        line = self.line_of(keys)
+        place = f"{self.path}:{line}" if line is not None else str(self.path)
+        return f"{place}, key {key_text(keys)}" if keys else place
+
+
+def key_text(keys: KeyPath) -> str:
+    """Key path as a person writes it: ``block[0].load_min``."""
+    text = ""
+    for key in keys:
+        text += f"[{key}]" if isinstance(key, int) else (f".{key}" if text else key)
+    return text
+
+
+def read_toml(path: Path) -> TomlFile:
+    """Read one TOML file.
+
+    Raises
+    ------
+    ConfigError
+        Missing, unreadable, not UTF-8, or not TOML (with the line).
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        raise ConfigError(
+            "the file does not exist", where=path, do_next="check the path; it is relative to the file that names it"
+        ) from None
+    except IsADirectoryError:
+        raise ConfigError("a folder stands where a file was expected", where=path) from None
+    except UnicodeDecodeError as error:
+        raise ConfigError(
+            "the file is not UTF-8 text", where=f"{path}, byte {error.start}", do_next="save it as UTF-8"
+        ) from None
+    except OSError as error:
+        raise ConfigError(f"the file cannot be read: {error.strerror}", where=path) from None
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        hint = None
+        if "\\" in text and "escape" in str(error):
+            hint = "in TOML a backslash in \"…\" starts an escape: write paths with / or in single quotes"
+        raise ConfigError(f"not valid TOML: {error}", where=path, do_next=hint) from None
+    return TomlFile(path, values, _nodes(text))
+
+
+def _nodes(text: str) -> dict[str, Any]:
+    try:
+        import toml_rs
+
+        nodes: dict[str, Any] = toml_rs.load_with_metadata(text).meta["nodes"]
+        return nodes
+    except Exception:  # a young library: lines are a courtesy, never a reason to fail
+        return {}

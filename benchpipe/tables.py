@@ -1,0 +1,243 @@
+"""Every table's columns once: name, dtype, unit, null allowed, meaning.
+
+The source of Parquet schemas, of the documentation, of limit measures and of
+headings. A unit of ``load`` or ``motion`` stands for the run's own
+(``N*m`` and ``deg``, or ``N`` and ``mm``), which the files carry as metadata.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntFlag
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+
+class CycleFlag(IntFlag):
+    """What is odd about a cycle (bits of ``cycles.flags``)."""
+
+    OPEN = 1
+    UNDER_SAMPLED = 2
+    GAP = 4
+    SATURATED = 8
+    OFF_TARGET = 16
+
+
+FLAG_MEANING: dict[CycleFlag, str] = {
+    CycleFlag.OPEN: "not closed: the log, a gap or a stop ended it; never judged",
+    CycleFlag.UNDER_SAMPLED: "fewer samples than least_samples: loop fields are null",
+    CycleFlag.GAP: "a step between samples longer than gap_samples allows: loop fields are null",
+    CycleFlag.SATURATED: "load or motion reached the end of its channel's range: loop fields are null",
+    CycleFlag.OFF_TARGET: "peak or valley outside the target by more than the tolerance",
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table. ``dtype`` is an Arrow type's name."""
+
+    name: str
+    dtype: str
+    unit: str
+    null: bool
+    meaning: str
+
+
+def _c(name: str, dtype: str, unit: str, meaning: str, *, null: bool = False) -> Column:
+    return Column(name, dtype, unit, null, meaning)
+
+
+SAMPLES: tuple[Column, ...] = (
+    _c("time_us", "int64", "us", "time of the row: since 1970-01-01 by the rig's clock, or since the log began"),
+    _c("row", "int64", "1", "row in the log file: line number of a text file, row from 1 of a table"),
+    # then one float32 column for each channel of the rig file, in the channel's inside unit
+)
+
+REJECTS: tuple[Column, ...] = (
+    _c("file", "string", "", "log file, relative to the plan"),
+    _c("row", "int64", "1", "line or row in the file"),
+    _c("rows", "int64", "1", "number of rows from there that share the reason"),
+    _c("reason", "string", "", "why it was not taken"),
+    _c("text", "string", "", "what stood there (shortened)", null=True),
+)
+
+CYCLES: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("cycle", "int64", "1", "number of the complete cycle in its block, from 1; null for an open one", null=True),
+    _c("segment", "int32", "1", "stretch between gaps and stops, from 1"),
+    _c("start_us", "int64", "us", "time of the boundary crossing, rounded to a microsecond"),
+    _c("period_s", "float64", "s", "time from boundary to boundary, interpolated between samples", null=True),
+    _c("samples", "int32", "1", "samples inside the cycle"),
+    _c("complete", "bool", "", "both boundaries were seen"),
+    _c("flags", "uint16", "", "what is odd: open 1, under-sampled 2, gap 4, saturated 8, off target 16"),
+    _c("peak_load", "float64", "load", "largest load"),
+    _c("valley_load", "float64", "load", "smallest load"),
+    _c("peak_time_s", "float64", "s", "time of the peak after the boundary"),
+    _c("valley_time_s", "float64", "s", "time of the valley after the boundary"),
+    _c("motion_at_peak", "float64", "motion", "motion at the peak load"),
+    _c("motion_at_valley", "float64", "motion", "motion at the valley load"),
+    _c("load_range", "float64", "load", "peak less valley"),
+    _c("load_mean", "float64", "load", "mean over time", null=True),
+    _c("motion_max", "float64", "motion", "largest motion"),
+    _c("motion_min", "float64", "motion", "smallest motion"),
+    _c("motion_range", "float64", "motion", "largest less smallest motion"),
+    _c("motion_mean", "float64", "motion", "mean over time", null=True),
+    _c("energy_j", "float64", "J", "loop energy: polygon area with interpolated ends, positive when dissipated", null=True),
+    _c("secant_stiffness", "float64", "load/motion", "slope between the extremes of the trigger signal", null=True),
+    _c("loading_stiffness", "float64", "load/motion", "least-squares slope of the loading branch in the band", null=True),
+    _c("unloading_stiffness", "float64", "load/motion", "least-squares slope of the unloading branch in the band", null=True),
+    _c("loss_factor", "float64", "1", "energy / (2 pi E_s), E_s = load half-range x motion half-range / 2", null=True),
+    _c("closure_gap", "float64", "motion", "motion at the end less motion at the start, at the same load", null=True),
+    _c("temperature_c", "float64", "degC", "mean temperature", null=True),
+    _c("counter", "float64", "1", "the rig's own counter at the first sample", null=True),
+)  # fmt: skip
+
+LOOPS: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("cycle", "int64", "1", "number of the cycle the loop belongs to"),
+    _c("time_us", "int64", "us", "time of the sample"),
+    _c("load", "float64", "load", "load"),
+    _c("motion", "float64", "motion", "motion"),
+)
+
+HOLDS: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("hold", "int32", "1", "number of the hold in its block, from 1"),
+    _c("start_us", "int64", "us", "time zero: load first inside its band"),
+    _c("duration_s", "float64", "s", "time from the first to the last sample inside the band"),
+    _c("complete", "bool", "", "the load left the band by itself; false where the log ends inside the hold"),
+    _c("samples", "int64", "1", "samples used"),
+    _c("ramp_s", "float64", "s", "time from a tenth of the load to the band", null=True),
+    _c("load_mean", "float64", "load", "mean load"),
+    _c("load_sd", "float64", "load", "standard deviation of the load"),
+    _c("temperature_c", "float64", "degC", "mean temperature", null=True),
+    _c("temperature_range_c", "float64", "degC", "range of the averaged temperature", null=True),
+    _c("elastic_motion", "float64", "motion", "motion from before the ramp to time zero", null=True),
+    _c("creep_end", "float64", "motion", "creep at the end of the hold", null=True),
+    _c("creep_end_u", "float64", "motion", "its standard uncertainty", null=True),
+    _c("rate_end_per_h", "float64", "motion/h", "creep rate over the last half of the hold", null=True),
+    _c("rate_end_u_per_h", "float64", "motion/h", "its standard uncertainty", null=True),
+)
+
+CREEP_POINTS: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("hold", "int32", "1", "number of the hold"),
+    _c("kind", "string", "", "'curve': log-spaced average; 'asked': at a time of report_at"),
+    _c("time_s", "float64", "s", "time after time zero"),
+    _c("samples", "int64", "1", "samples averaged"),
+    _c("motion", "float64", "motion", "mean motion"),
+    _c("creep", "float64", "motion", "motion since the end of the ramp part", null=True),
+    _c("creep_u", "float64", "motion", "standard uncertainty of the creep", null=True),
+)
+
+SWEEPS: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("sweep", "int32", "1", "number of the sweep (there and back), from 1"),
+    _c("start_us", "int64", "us", "time of the boundary crossing"),
+    _c("period_s", "float64", "s", "time from boundary to boundary"),
+    _c("samples", "int32", "1", "samples inside"),
+    _c("motion_min", "float64", "motion", "smallest motion"),
+    _c("motion_max", "float64", "motion", "largest motion"),
+    _c("usable_range", "float64", "motion", "motion travelled while |load| stays within usable_load", null=True),
+    _c("resistance_forward", "float64", "load", "largest |load| inside resistance_between, motion rising", null=True),
+    _c("resistance_back", "float64", "load", "largest |load| inside resistance_between, motion falling", null=True),
+    _c("energy_j", "float64", "J", "loop energy", null=True),
+    _c("temperature_c", "float64", "degC", "mean temperature", null=True),
+)
+
+TRENDS: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("measure", "string", "", "column of the cycles or holds table"),
+    _c("number", "int64", "1", "middle cycle of the bin, or number of the hold"),
+    _c("first", "int64", "1", "first cycle of the bin"),
+    _c("last", "int64", "1", "last cycle of the bin"),
+    _c("used", "int64", "1", "values used"),
+    _c("median", "float64", "of the measure", "median of the bin"),
+    _c("spread", "float64", "of the measure", "robust standard deviation (1.4826 MAD)"),
+    _c("change", "float64", "1", "median / baseline median - 1", null=True),
+)
+
+VERDICTS: tuple[Column, ...] = (
+    _c("limit", "string", "", "name of the limit"),
+    _c("limits_file", "string", "", "name of the limit file"),
+    _c("block", "string", "", "block it was judged on"),
+    _c("measure", "string", "", "what was measured"),
+    _c("statistic", "string", "", "how the values were put together"),
+    _c("first", "int64", "1", "first cycle, hold or sweep judged", null=True),
+    _c("last", "int64", "1", "last one judged", null=True),
+    _c("used", "int64", "1", "values used"),
+    _c("of", "int64", "1", "values there should have been"),
+    _c("measured", "float64", "of the limit", "measured value", null=True),
+    _c("expanded_u", "float64", "of the limit", "its expanded uncertainty (k = 2)", null=True),
+    _c("operator", "string", "", "<= or >="),
+    _c("value", "float64", "of the limit", "the limit"),
+    _c("unit", "string", "", "unit of measured, expanded_u and value"),
+    _c("margin", "float64", "of the limit", "distance to the limit, positive on the good side", null=True),
+    _c("verdict", "string", "", "pass, fail, inconclusive or not evaluated"),
+    _c("remark", "string", "", "why, where it is not plain"),
+    _c("source", "string", "", "where the limit comes from"),
+    _c("verified", "bool", "", "somebody has held the value against its source"),
+)
+
+REMARKS: tuple[Column, ...] = (
+    _c("step", "string", "", "ingest, process or check"),
+    _c("code", "string", "", "kind of remark"),
+    _c("where", "string", "", "file or block"),
+    _c("count", "int64", "1", "how many"),
+    _c("text", "string", "", "what was seen, in a sentence"),
+)
+
+TABLES: dict[str, tuple[Column, ...]] = {
+    "samples": SAMPLES,
+    "rejects": REJECTS,
+    "cycles": CYCLES,
+    "loops": LOOPS,
+    "holds": HOLDS,
+    "creep_points": CREEP_POINTS,
+    "sweeps": SWEEPS,
+    "trends": TRENDS,
+    "verdicts": VERDICTS,
+    "remarks": REMARKS,
+}
+
+
+def columns(table: str) -> dict[str, Column]:
+    """Columns of a table by name."""
+    return {column.name: column for column in TABLES[table]}
+
+
+def schema(table: str, units: dict[str, str] | None = None) -> pa.Schema:
+    """Arrow schema of a table.
+
+    Parameters
+    ----------
+    table : str
+        A key of :data:`TABLES`.
+    units : dict, optional
+        What ``load`` and ``motion`` stand for, such as ``{"load": "N*m", "motion": "deg"}``.
+    """
+    import pyarrow as pa
+
+    types = {
+        "int64": pa.int64(), "int32": pa.int32(), "uint16": pa.uint16(), "float64": pa.float64(),
+        "float32": pa.float32(), "bool": pa.bool_(), "string": pa.string(),
+    }  # fmt: skip
+    return pa.schema(
+        [
+            pa.field(c.name, types[c.dtype], c.null, {"unit": unit_text(c.unit, units or {}), "meaning": c.meaning})
+            for c in TABLES[table]
+        ]
+    )
+
+
+def unit_text(unit: str, units: dict[str, str]) -> str:
+    """A column's unit with ``load`` and ``motion`` put into words of the run."""
+    parts = [units.get(part, part) for part in unit.split("/")]
+    return "/".join(parts)
+
+
+def flag_names(flags: int) -> str:
+    """``"gap|off target"`` for a cycle's flag bits."""
+    return "|".join(f.name.lower().replace("_", " ") for f in CycleFlag if flags & f and f.name)
