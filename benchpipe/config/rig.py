@@ -45,7 +45,7 @@ class LogConfig(ConfigModel):
     header: bool = True
     units_row: bool = False
     missing: Many[str] = ()
-    variables: str | None = None
+    variables: Many[str] = ()
 
     @model_validator(mode="after")
     def _marks_differ(self) -> Self:

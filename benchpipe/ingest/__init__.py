@@ -1,0 +1,1 @@
+"""Rig logs → calibrated samples and rejects. One file per log format."""

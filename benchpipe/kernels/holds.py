@@ -1,0 +1,131 @@
+"""Find holds, and average each over bins that widen with time.
+
+A hold of any length is kept as sums over log-spaced bins: creep is a matter of
+decades of time, and the averages stay within a twentieth of a standard deviation
+to a half of the fit to all points.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.kernels.compiled import compiled
+
+PER_DECADE = 25
+FIRST_EDGE_S = 1e-3
+N_BINS = 300
+# Columns of the bins: count, sums of time, motion, motion², load, load², temperature, count of temperature.
+COUNT, TIME, MOTION, MOTION2, LOAD, LOAD2, TEMPERATURE, N_TEMPERATURE = range(8)
+RAMP_FOOT = 0.1  # a ramp begins where the load was last below this part of its target
+
+
+class HoldState(NamedTuple):
+    """Where the scan stands. Times in µs, ``nan`` or -1 where not known."""
+
+    inside: bool
+    start_us: int
+    last_in_us: int
+    previous_us: int
+    foot_us: int
+    foot_motion: float
+    origin_motion: float
+    origin_load: float
+
+
+FRESH_HOLD = HoldState(False, -1, -1, -1, -1, np.nan, 0.0, 0.0)
+
+
+def fresh_bins() -> NDArray[np.float64]:
+    """Empty sums, shape (N_BINS, 8)."""
+    return np.zeros((N_BINS, 8))
+
+
+@compiled
+def scan_hold(
+    time_us: NDArray[np.int64],
+    load: NDArray[np.float64],
+    motion: NDArray[np.float64],
+    temperature: NDArray[np.float64],
+    first: int,
+    target: float,
+    tolerance: float,
+    patience_us: int,
+    gap_us: int,
+    state: HoldState,
+    bins: NDArray[np.float64],
+) -> tuple[int, HoldState]:
+    """Scan samples from ``first`` until a hold ends or the samples do.
+
+    Parameters
+    ----------
+    time_us : int64 array, shape (n,)
+    load, motion : float arrays, shape (n,)
+    temperature : float array, shape (n,) or (0,)
+    first : int
+    target, tolerance : float
+        The band is ``|load - target| <= tolerance``, in the load's unit.
+    patience_us : int
+        The hold ends when the load was outside for longer than this, or at a gap.
+    gap_us : int
+    state : HoldState
+    bins : float64 array, shape (N_BINS, 8)
+        Sums of the hold in progress; changed in place. Motion and load are summed
+        from ``origin_motion`` and ``origin_load``.
+
+    Returns
+    -------
+    next : int
+        First sample not scanned: below n when a hold has just ended.
+    state : HoldState
+        With ``inside`` false and ``start_us`` set when a hold has just ended.
+    """
+    inside, start_us, last_in_us, previous_us, foot_us, foot_motion, origin, load_origin = state
+    foot = RAMP_FOOT * abs(target)
+    for k in range(first, time_us.size):
+        now = time_us[k]
+        value, moved = np.float64(load[k]), np.float64(motion[k])
+        gap = previous_us >= 0 and now - previous_us > gap_us
+        within = abs(value - target) <= tolerance
+        if inside and (gap or (not within and now - last_in_us > patience_us)):
+            return k, HoldState(False, start_us, last_in_us, -1, foot_us, foot_motion, origin, load_origin)
+        if gap:
+            foot_us, foot_motion = -1, np.nan
+        previous_us = now
+        if within and not inside:
+            inside, start_us, origin, load_origin = True, now, moved, value
+        if within:
+            last_in_us = now
+        if inside:
+            if within:
+                _add(bins, (now - start_us) * 1e-6, value - load_origin, moved - origin)
+                if temperature.size > 0 and not np.isnan(temperature[k]):
+                    b = _bin((now - start_us) * 1e-6)
+                    bins[b, TEMPERATURE] += temperature[k]
+                    bins[b, N_TEMPERATURE] += 1.0
+        elif abs(value) < foot or value * target < 0.0:
+            foot_us, foot_motion = now, moved
+    return time_us.size, HoldState(
+        inside, start_us, last_in_us, previous_us, foot_us, foot_motion, origin, load_origin
+    )
+
+
+@compiled
+def _bin(t):  # type: ignore[no-untyped-def]
+    """Bin of a time after the start of the hold [s]."""
+    if t < FIRST_EDGE_S:
+        return 0
+    return min(int(np.floor(PER_DECADE * np.log10(t / FIRST_EDGE_S))) + 1, N_BINS - 1)
+
+
+@compiled
+def _add(bins, t, load, motion):  # type: ignore[no-untyped-def]
+    b = _bin(t)
+    bins[b, COUNT] += 1.0
+    bins[b, TIME] += t
+    bins[b, MOTION] += motion
+    bins[b, MOTION2] += motion * motion
+    bins[b, LOAD] += load
+    bins[b, LOAD2] += load * load

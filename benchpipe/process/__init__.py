@@ -1,0 +1,1 @@
+"""Samples → cycles, loops, holds, sweeps, trends."""

@@ -1,0 +1,172 @@
+"""Signals → rows of the cycles table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from benchpipe.config.plan import CyclicBlock
+from benchpipe.config.rig import RigConfig
+from benchpipe.kernels.loops import FIELD, gaussian_weights, measure_loops
+from benchpipe.process.cutting import Anchor, Cut, Cutter, Pieces, cut_of
+from benchpipe.process.signals import ENERGY_FACTOR, Signals, signal_units
+from benchpipe.tables import CycleFlag, schema
+
+Floats = NDArray[np.float64]
+# Loop fields that an under-sampled, gapped or saturated cycle does not have.
+LOOP_FIELDS = (
+    "load_mean", "motion_mean", "energy_j", "secant_stiffness", "loading_stiffness", "unloading_stiffness",
+    "loss_factor", "closure_gap",
+)  # fmt: skip
+_NO_LOOP = CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED
+
+
+@dataclass(frozen=True)
+class CycleSettings:
+    """What of plan and rig decides the cycles of a block."""
+
+    block: str
+    cut: Cut
+    gap_s: float
+    band: tuple[float, float]
+    weights: Floats
+    least_samples: int
+    targets: tuple[float, float] | None
+    target_tolerance: float
+    load_ends: tuple[float, float]
+    motion_ends: tuple[float, float]
+    energy_factor: float
+
+
+def cycle_settings(block: CyclicBlock, rig: RigConfig) -> CycleSettings:
+    """Settings of a cyclic block on a rig."""
+    targets = block.targets
+    span = targets[1].value - targets[0].value if targets else 0.0
+    return CycleSettings(
+        block=block.name,
+        cut=cut_of(block, rig),
+        gap_s=rig.time.gap_s,
+        band=block.stiffness_band,
+        weights=gaussian_weights(block.lowpass, rig.time.sample_rate),
+        least_samples=block.least_samples,
+        targets=(targets[0].value, targets[1].value) if targets else None,
+        target_tolerance=block.tolerance * span,
+        load_ends=_ends(rig, rig.load.channel),
+        motion_ends=_ends(rig, rig.motion.channel),
+        energy_factor=ENERGY_FACTOR[rig.load_quantity],
+    )
+
+
+def _ends(rig: RigConfig, name: str) -> tuple[float, float]:
+    """Ends of a channel's range where the signal is the channel itself."""
+    channel = rig.find(name)
+    axis = rig.load if name == rig.load.channel else rig.motion
+    plain = axis.lever_arm is None and axis.sine_bar is None and axis.machine_stiffness is None
+    if channel.range is None or not plain:
+        return -np.inf, np.inf
+    low, high = sorted(axis.sign * end.value for end in channel.range)
+    return low, high
+
+
+class CycleBuilder:
+    """Takes signals batch by batch and gives rows of the cycles table."""
+
+    def __init__(self, settings: CycleSettings, rig: RigConfig, anchor: Anchor | None = None) -> None:
+        self._settings = settings
+        self._schema = schema("cycles", signal_units(rig))
+        self.cutter = Cutter(settings.cut, anchor)
+
+    def feed(self, new: Signals) -> pa.Table:
+        """Rows of the cycles that end in these samples."""
+        return self._rows(self.cutter.feed(new))
+
+    def finish(self) -> pa.Table:
+        """The row of the cycle that is still open at the end of the log, if one is."""
+        return self._rows(self.cutter.finish())
+
+    def _rows(self, pieces: Pieces) -> pa.Table:
+        if not pieces.count:
+            return self._schema.empty_table()
+        signals = pieces.signals
+        measures = measure_loops(
+            signals.time_us, signals.load, signals.motion, signals.temperature,
+            pieces.first, pieces.end, pieces.start_part, pieces.end_part,
+            self._settings.band[0], self._settings.band[1], self._settings.weights,
+        )  # fmt: skip
+        return cycles_table(pieces, measures, self._settings, self._schema)
+
+
+def cycles_table(
+    pieces: Pieces, measures: Floats, settings: CycleSettings, table_schema: pa.Schema
+) -> pa.Table:
+    """Rows of the cycles table from what the kernels found."""
+    signals, closed, samples = pieces.signals, pieces.closed, pieces.samples
+    get = {name: measures[:, i] for name, i in FIELD.items()}
+    load_range = get["peak_load"] - get["valley_load"]
+    motion_range = get["motion_max"] - get["motion_min"]
+    energy = get["energy"] * settings.energy_factor
+    stored = 0.5 * (0.5 * load_range) * (0.5 * motion_range) * settings.energy_factor
+    flags = _flags(closed, samples, get, settings)
+    start_us = signals.time_us[pieces.first] + np.rint(get["start_offset_s"] * 1e6).astype(np.int64)
+    n = pieces.count
+    columns: dict[str, Any] = {
+        "block": pa.array([settings.block] * n),
+        "cycle": pa.array(pieces.number, mask=~closed),
+        "segment": pa.array(pieces.segment.astype(np.int32)),
+        "start_us": pa.array(start_us),
+        "period_s": get["period_s"],
+        "samples": pa.array(samples.astype(np.int32)),
+        "complete": pa.array(closed),
+        "flags": pa.array(flags.astype(np.uint16)),
+        "load_range": load_range,
+        "motion_range": motion_range,
+        "energy_j": energy,
+        "secant_stiffness": _secant(get, load_range, motion_range, settings.cut.by_load),
+        "loss_factor": np.divide(energy, 2 * np.pi * stored, out=np.full(n, np.nan), where=stored > 0),
+        "counter": signals.counter[pieces.first].astype(np.float64) if signals.counter.size else np.full(n, np.nan),
+    }
+    no_loop = ~closed | ((flags & _NO_LOOP) != 0)
+    arrays = []
+    for field in table_schema:
+        values = columns.get(field.name, get.get(field.name))
+        if isinstance(values, pa.Array):
+            arrays.append(values)
+            continue
+        empty = ~np.isfinite(values)
+        if field.name in LOOP_FIELDS:
+            empty |= no_loop
+        if field.name == "period_s":
+            empty |= ~closed
+        arrays.append(pa.array(values, mask=empty if field.nullable else None))
+    return pa.Table.from_arrays(arrays, schema=table_schema)
+
+
+def _secant(get: dict[str, Floats], load_range: Floats, motion_range: Floats, by_load: bool) -> Floats:
+    """Slope between the extremes of the signal that bounds the cycle."""
+    if by_load:
+        rise, run = load_range, get["motion_at_peak"] - get["motion_at_valley"]
+    else:
+        rise, run = get["load_at_motion_max"] - get["load_at_motion_min"], motion_range
+    return np.divide(rise, run, out=np.full(len(run), np.nan), where=run != 0)
+
+
+def _flags(
+    closed: NDArray[np.bool_], samples: NDArray[np.int64], get: dict[str, Floats], settings: CycleSettings
+) -> NDArray[np.int64]:
+    flags = np.where(closed, 0, int(CycleFlag.OPEN))
+    flags |= np.where(samples < settings.least_samples, int(CycleFlag.UNDER_SAMPLED), 0)
+    flags |= np.where(get["longest_step_s"] > settings.gap_s, int(CycleFlag.GAP), 0)
+    saturated = (get["peak_load"] >= settings.load_ends[1]) | (get["valley_load"] <= settings.load_ends[0])
+    saturated |= (get["motion_max"] >= settings.motion_ends[1]) | (get["motion_min"] <= settings.motion_ends[0])
+    flags |= np.where(saturated, int(CycleFlag.SATURATED), 0)
+    if settings.targets is not None:
+        low, high = settings.targets
+        names = ("valley_load", "peak_load") if settings.cut.by_load else ("motion_min", "motion_max")
+        off = np.abs(get[names[0]] - low) > settings.target_tolerance
+        off |= np.abs(get[names[1]] - high) > settings.target_tolerance
+        flags |= np.where(off & closed, int(CycleFlag.OFF_TARGET), 0)
+    return flags

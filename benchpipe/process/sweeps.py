@@ -1,0 +1,71 @@
+"""Signals → rows of the sweeps table."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+
+from benchpipe.config.plan import SweepBlock
+from benchpipe.config.rig import RigConfig
+from benchpipe.kernels.loops import FIELD, gaussian_weights, measure_loops
+from benchpipe.kernels.sweeps import measure_sweeps
+from benchpipe.process.cutting import Cutter, Pieces, cut_of
+from benchpipe.process.signals import ENERGY_FACTOR, Signals, signal_units
+from benchpipe.tables import schema
+
+
+class SweepBuilder:
+    """Takes signals batch by batch and gives rows of the sweeps table (closed sweeps only)."""
+
+    def __init__(self, block: SweepBlock, rig: RigConfig) -> None:
+        self._block = block
+        self._rig = rig
+        self._schema = schema("sweeps", signal_units(rig))
+        self._weights = gaussian_weights(block.lowpass, rig.time.sample_rate)
+        self.cutter = Cutter(cut_of(block, rig))
+
+    def feed(self, new: Signals) -> pa.Table:
+        """Rows of the sweeps that end in these samples; one that does not come back is not measured."""
+        return self._rows(self.cutter.feed(new))
+
+    def _rows(self, pieces: Pieces) -> pa.Table:
+        keep = pieces.closed & (pieces.samples >= self._block.least_samples)
+        if not keep.any():
+            return self._schema.empty_table()
+        signals, first, end = pieces.signals, pieces.first[keep], pieces.end[keep]
+        loops = measure_loops(
+            signals.time_us, signals.load, signals.motion, signals.temperature,
+            first, end, pieces.start_part[keep], pieces.end_part[keep], 0.2, 0.8, self._weights,
+        )  # fmt: skip
+        inner = [q.value for q in self._block.resistance_between]
+        sweeps = measure_sweeps(
+            signals.load, signals.motion, first, end, inner[0], inner[1], self._block.usable_load.value
+        )
+        start_us = signals.time_us[first] + np.rint(loops[:, FIELD["start_offset_s"]] * 1e6).astype(np.int64)
+        columns = {
+            "block": pa.array([self._block.name] * len(first)),
+            "sweep": pieces.number[keep].astype(np.int32),
+            "start_us": start_us,
+            "period_s": loops[:, FIELD["period_s"]],
+            "samples": pieces.samples[keep].astype(np.int32),
+            "motion_min": loops[:, FIELD["motion_min"]],
+            "motion_max": loops[:, FIELD["motion_max"]],
+            "usable_range": sweeps[:, 1] - sweeps[:, 0],
+            "resistance_forward": sweeps[:, 2],
+            "resistance_back": sweeps[:, 3],
+            "energy_j": loops[:, FIELD["energy"]] * ENERGY_FACTOR[self._rig.load_quantity],
+            "temperature_c": loops[:, FIELD["temperature_c"]],
+        }
+        return pa.Table.from_arrays(
+            [as_column(columns[f.name], f) for f in self._schema], schema=self._schema
+        )
+
+
+def as_column(values: object, field: pa.Field) -> pa.Array:
+    """NumPy values → Arrow, NaN as null where the column allows it."""
+    if isinstance(values, pa.Array):
+        return values
+    array = np.asarray(values)
+    if field.nullable and array.dtype.kind == "f":
+        return pa.array(array, mask=~np.isfinite(array))
+    return pa.array(array)

@@ -1,0 +1,136 @@
+"""Files that appear whole or not at all.
+
+Temporary name in the same folder → write → fsync → rename → fsync the folder.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import io
+import os
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import IO
+
+from benchpipe.errors import BenchpipeError, StoreError
+
+TEMPORARY = ".unfinished-"
+
+
+class HashingFile(io.RawIOBase):
+    """A file opened for writing that hashes what passes through."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._file: IO[bytes] = path.open("xb")
+        self._hash = hashlib.sha256()
+        self.size = 0
+
+    def writable(self) -> bool:
+        """Say that it can be written (pyarrow asks)."""
+        return True
+
+    def write(self, data: object) -> int:
+        """Write all of ``data``."""
+        view = memoryview(data)  # type: ignore[arg-type]
+        self._file.write(view)
+        self._hash.update(view)
+        self.size += view.nbytes
+        return view.nbytes
+
+    def tell(self) -> int:
+        """Bytes written so far."""
+        return self.size
+
+    def flush(self) -> None:
+        """Hand buffered bytes to the system."""
+        if not self._file.closed:
+            self._file.flush()
+
+    def sync(self) -> None:
+        """Wait until the bytes are on the disk."""
+        self._file.flush()
+        os.fsync(self._file.fileno())
+
+    def close(self) -> None:
+        """Close the file below."""
+        self._file.close()
+        super().close()
+
+    @property
+    def sha256(self) -> str:
+        """Hash of what was written."""
+        return self._hash.hexdigest()
+
+
+@contextmanager
+def unfinished(folder: Path) -> Iterator[HashingFile]:
+    """Open a temporary file in ``folder``; it is removed unless :func:`finish` renamed it."""
+    with told_as_store_error(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        path = folder / f"{TEMPORARY}{uuid.uuid4().hex}"
+        file = HashingFile(path)
+        try:
+            yield file
+        finally:
+            with suppress(OSError):
+                file.close()
+            with suppress(OSError):
+                path.unlink(missing_ok=True)
+
+
+def finish(file: HashingFile, name: str) -> Path:
+    """Give an unfinished file its name, once its bytes are safe."""
+    file.sync()
+    file.close()
+    final = file.path.with_name(name)
+    file.path.replace(final)
+    sync_folder(final.parent)
+    return final
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write ``data`` to ``path``, all or nothing."""
+    with unfinished(path.parent) as file:
+        file.write(data)
+        finish(file, path.name)
+
+
+def sync_folder(folder: Path) -> None:
+    """Wait until a rename in ``folder`` is on the disk (where the system can)."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as error:  # some network shares cannot
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+            raise
+    finally:
+        os.close(handle)
+
+
+def sha256_of(path: Path) -> str:
+    """Hash of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@contextmanager
+def told_as_store_error(where: Path) -> Iterator[None]:
+    """Turn a failed write into an error a user can act on."""
+    try:
+        yield
+    except BenchpipeError:
+        raise
+    except OSError as error:
+        hint = {
+            errno.ENOSPC: "free space on that disk and run again; nothing was lost",
+            errno.EDQUOT: "the quota is used up: free space and run again; nothing was lost",
+            errno.EACCES: "give this account the right to write there",
+            errno.EROFS: "the disk is read-only: choose another store",
+        }.get(error.errno or 0, "run again; nothing was lost")
+        raise StoreError(f"the store cannot be written: {error.strerror or error}", where=where, do_next=hint) from error

@@ -1,0 +1,59 @@
+"""One job at a time on a store. The kernel releases the lock when a job dies."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from benchpipe.errors import StoreBusyError
+from benchpipe.store.files import told_as_store_error
+
+LOCK = ".lock"
+HOLDER = ".holder.json"
+
+
+@contextmanager
+def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
+    """Hold the store for this job.
+
+    Raises
+    ------
+    StoreBusyError
+        Another job holds it and did not leave within ``wait_s``.
+    """
+    from filelock import FileLock, Timeout
+
+    with told_as_store_error(store):
+        store.mkdir(parents=True, exist_ok=True)
+        lock = FileLock(store / LOCK, timeout=wait_s)
+        try:
+            lock.acquire()
+        except Timeout:
+            raise StoreBusyError(
+                f"another job holds the store{_holder(store)}",
+                where=store,
+                do_next="wait for it to end, or give --wait SECONDS",
+            ) from None
+    try:
+        with suppress(OSError):
+            (store / HOLDER).write_text(
+                json.dumps({"pid": os.getpid(), "host": socket.gethostname(), "since": time.strftime("%Y-%m-%d %H:%M:%S")})
+            )
+        yield
+    finally:
+        with suppress(OSError):
+            (store / HOLDER).unlink()
+        lock.release()
+
+
+def _holder(store: Path) -> str:
+    try:
+        holder = json.loads((store / HOLDER).read_text())
+        return f": process {holder['pid']} on {holder['host']}, since {holder['since']}"
+    except (OSError, ValueError, KeyError):
+        return ""

@@ -1,0 +1,116 @@
+"""The manifest of a run: which files make each table, and what they were made from.
+
+A JSON document, written last. A table that no manifest names does not exist.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Any
+
+import rfc8785
+from pydantic import BaseModel, ConfigDict, Field
+
+SCHEMA = 1
+
+
+class _Record(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Part(_Record):
+    """One immutable Parquet file of a table. ``path`` is relative to the run's folder in the store."""
+
+    table: str
+    path: str
+    rows: int
+    bytes: int
+    sha256: str
+
+
+class Remark(_Record):
+    """Something odd that is not an error."""
+
+    step: str
+    code: str
+    where: str
+    count: int
+    text: str
+
+
+class Source(_Record):
+    """One log file, what was taken from it, and where that is.
+
+    ``first_us`` and ``last_us`` are the file's own times; ``shift_us`` is what the last
+    row of the file is moved by inside the file (clock restarts).
+    """
+
+    file: str
+    size: int
+    mtime_ns: int
+    sha256: str
+    key: str
+    rows: int
+    samples: int
+    rejects: int
+    first_us: int | None
+    last_us: int | None
+    native_last_us: int | None
+    missing: dict[str, int] = Field(default_factory=dict)
+    parts: tuple[Part, ...]
+    remarks: tuple[Remark, ...] = ()
+
+
+class Placed(_Record):
+    """Where a source stands on the run's time axis. Rows at or before ``after_us`` are repeats."""
+
+    file: str
+    shift_us: int
+    after_us: int | None
+    repeats: int
+
+
+class Step(_Record):
+    """What a step made, and from what."""
+
+    key: str
+    version: int
+    parts: tuple[Part, ...] = ()
+    remarks: tuple[Remark, ...] = ()
+    state: dict[str, Any] = Field(default_factory=dict)
+
+
+class Manifest(_Record):
+    """All of a run's tables at one moment."""
+
+    schema_version: int = SCHEMA
+    run: str
+    sequence: int = 0
+    previous: str | None = None
+    code: str = ""
+    sources: tuple[Source, ...] = ()
+    placed: tuple[Placed, ...] = ()
+    steps: dict[str, Step] = Field(default_factory=dict)
+
+    def parts(self) -> list[Part]:
+        """Every file that the manifest names."""
+        found = [p for s in self.sources for p in s.parts]
+        return found + [p for step in self.steps.values() for p in step.parts]
+
+    def table(self, name: str) -> list[Part]:
+        """The files of one table, in order."""
+        return [p for p in self.parts() if p.table == name]
+
+    def source(self, file: str) -> Source | None:
+        """The record of one log file."""
+        return next((s for s in self.sources if s.file == file), None)
+
+
+def canonical(value: Any) -> bytes:
+    """Canonical JSON (RFC 8785)."""
+    return rfc8785.dumps(value)
+
+
+def key_of(value: Any) -> str:
+    """SHA-256 of the canonical JSON of a value."""
+    return hashlib.sha256(canonical(value)).hexdigest()

@@ -1,0 +1,118 @@
+"""Write and read the Parquet files of a table.
+
+Every file carries page checksums and every read verifies them: one flipped bit in a
+plain Parquet file is otherwise read as data.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from benchpipe.errors import StoreError
+from benchpipe.store.files import finish, unfinished
+from benchpipe.store.manifest import Part
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+_STAT_COLUMNS = ("time_us", "start_us", "cycle")
+
+
+class PartWriter:
+    """Append Arrow tables to one part; it gets its name by :meth:`finish`."""
+
+    def __init__(self, file: Any, table: str, schema: pa.Schema) -> None:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        self._file = file
+        self._table = table
+        self._rows = 0
+        encodings = {
+            f.name: "BYTE_STREAM_SPLIT" if pa.types.is_floating(f.type) else "DELTA_BINARY_PACKED"
+            for f in schema
+            if pa.types.is_floating(f.type) or f.type in (pa.int64(), pa.int32())
+        }
+        self._writer = pq.ParquetWriter(
+            file,
+            schema,
+            compression="lz4",
+            use_dictionary=[f.name for f in schema if f.name not in encodings],
+            column_encoding=encodings,
+            write_statistics=[f.name for f in schema if f.name in _STAT_COLUMNS],
+            write_page_checksum=True,
+            store_schema=True,
+        )
+
+    def write(self, table: pa.Table) -> None:
+        """Append rows as row groups."""
+        if table.num_rows:
+            self._writer.write_table(table, row_group_size=1 << 20)
+            self._rows += table.num_rows
+
+    def finish(self, key: str) -> Part:
+        """Close the file and name it after what it was made from and what it holds."""
+        self._writer.close()
+        name = f"{key[:16]}-{self._file.sha256[:8]}.parquet"
+        finish(self._file, name)
+        return Part(
+            table=self._table,
+            path=f"{self._table}/{name}",
+            rows=self._rows,
+            bytes=self._file.size,
+            sha256=self._file.sha256,
+        )
+
+
+@contextmanager
+def new_part(run_folder: Path, table: str, schema: pa.Schema) -> Iterator[PartWriter]:
+    """Open a part of ``table``; without :meth:`PartWriter.finish` nothing remains."""
+    with unfinished(run_folder / table) as file:
+        yield PartWriter(file, table, schema)
+
+
+def open_part(run_folder: Path, part: Part) -> pq.ParquetFile:
+    """Open a part for reading.
+
+    Raises
+    ------
+    StoreError
+        Missing, of another size than recorded, or not readable.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    path = run_folder / part.path
+    try:
+        size = path.stat().st_size
+        if size != part.bytes:
+            raise damaged(path, f"{size} bytes instead of {part.bytes}")
+        return pq.ParquetFile(path, page_checksum_verification=True)
+    except OSError as error:
+        raise damaged(path, error.strerror or str(error)) from None
+    except pa.ArrowException as error:
+        raise damaged(path, str(error).splitlines()[0]) from None
+
+
+def read_part(run_folder: Path, part: Part, columns: list[str] | None = None) -> pa.Table:
+    """Read a part whole."""
+    import pyarrow as pa
+
+    try:
+        with open_part(run_folder, part) as file:
+            return file.read(columns=columns)
+    except (OSError, pa.ArrowException) as error:
+        raise damaged(run_folder / part.path, str(error).splitlines()[0]) from None
+
+
+def damaged(path: Path, why: str) -> StoreError:
+    """A part that is not what was written."""
+    return StoreError(
+        f"a file of the store is damaged or missing ({why})",
+        where=path,
+        do_next="run 'benchpipe nightly' or 'benchpipe ingest RUN --again': it is made anew from the logs",
+    )

@@ -1,0 +1,45 @@
+"""Map over a stream on a few threads, results in order, memory bounded."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import TypeVar
+
+A = TypeVar("A")
+B = TypeVar("B")
+
+
+def default_workers() -> int:
+    """Threads to use: the processors this job may run on, 2 to 8."""
+    count = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return max(2, min(count, 8))
+
+
+def ordered_map(function: Callable[[A], B], items: Iterable[A], workers: int | None = None) -> Iterator[B]:
+    """Yield ``function(item)`` for each item in order, a few items ahead.
+
+    Parameters
+    ----------
+    function : callable
+        Runs on a worker thread; should release the GIL where it counts.
+    items : iterable
+        Taken on the calling thread, at most ``workers + 1`` ahead.
+    workers : int, optional
+        Threads; :func:`default_workers` if not given. The results do not depend on it.
+    """
+    workers = workers or default_workers()
+    ahead: deque[Future[B]] = deque()
+    with ThreadPoolExecutor(workers) as pool:
+        try:
+            for item in items:
+                ahead.append(pool.submit(function, item))
+                if len(ahead) > workers + 1:
+                    yield ahead.popleft().result()
+            while ahead:
+                yield ahead.popleft().result()
+        finally:
+            for future in ahead:
+                future.cancel()
