@@ -1,0 +1,103 @@
+"""What the rig is told to do, block after block. Loads and motions are in the specimen's axes."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from benchpipe.config.model import ConfigModel, Many
+
+
+class _Block(ConfigModel):
+    name: str = Field(pattern=r"^[a-z][a-z0-9_-]*$")
+    sample_rate_hz: float | None = Field(default=None, gt=0)  # else the rig's
+
+
+class CyclicConfig(_Block):
+    """Cycling from valley to peak and back: haversines in load, or in motion.
+
+    ``two-step`` puts a first, lower peak (heel) before the second (toe).
+    Cycles of the ramps are complete cycles with less range.
+    """
+
+    kind: Literal["cyclic"] = "cyclic"
+    cycles: int = Field(ge=1)  # completed ones
+    frequency_hz: float = Field(gt=0)
+    control: Literal["load", "motion"] = "load"
+    valley: float
+    peak: float
+    heel_peak: float | None = None
+    heel_share: float = Field(default=0.5, gt=0, lt=1)  # of the period
+    ramp_up_cycles: int = Field(default=0, ge=0)
+    ramp_down_cycles: int = Field(default=0, ge=0)
+    fade_to: float = Field(default=1.0, gt=0)  # part of the range at the block's end
+    scatter: float = Field(default=0.0, ge=0, lt=0.2)  # relative standard deviation of the range
+    approach_s: float = Field(default=1.0, gt=0)  # rest to valley, and back
+    leaks: bool = True  # the lock leaks while cycled
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.valley < self.peak:
+            raise ValueError("valley must be below peak")
+        if self.heel_peak is not None and not self.valley < self.heel_peak <= self.peak:
+            raise ValueError("heel_peak must lie between valley and peak: two peaks a cycle, both upward")
+        return self
+
+
+class HoldConfig(_Block):
+    """Load held on the locked joint, then taken off and watched."""
+
+    kind: Literal["hold"] = "hold"
+    load: float
+    duration_s: float = Field(gt=0)
+    ramp_s: float = Field(default=1.0, gt=0)
+    wobble: float = Field(default=0.0, ge=0)  # amplitude of a sine on the load
+    wobble_s: float = Field(default=7.0, gt=0)
+    rest_before_s: float = Field(default=5.0, ge=0)
+    recovery_s: float = Field(default=5.0, ge=0)
+
+
+class SweepConfig(_Block):
+    """Slow motion of the unlocked joint from stop to stop, there and back, at each speed in turn."""
+
+    kind: Literal["sweep"] = "sweep"
+    speeds: Many[float] = Field(min_length=1)  # motion/s
+    sweeps: int = Field(default=3, ge=1)  # there and back, at each speed
+    turn_load: float = Field(default=5.0, gt=0)  # load on a stop at which the rig turns
+
+    @model_validator(mode="after")
+    def _moves(self) -> Self:
+        if any(not speed > 0 for speed in self.speeds):
+            raise ValueError("speeds must be above zero")
+        return self
+
+
+class ProofConfig(_Block):
+    """Settle, load at a rate, hold, back to the settling load: what set stays?"""
+
+    kind: Literal["proof"] = "proof"
+    settling_load: float = Field(gt=0)
+    load: float = Field(gt=0)
+    rate_per_s: float = Field(gt=0)
+    hold_s: float = Field(default=30.0, gt=0)
+    settle_s: float = Field(default=10.0, gt=0)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.settling_load < self.load:
+            raise ValueError("settling_load must be below load")
+        return self
+
+
+class IdleConfig(_Block):
+    """Nothing on the specimen: where the zero of the load cell shows."""
+
+    kind: Literal["idle"] = "idle"
+    duration_s: float = Field(gt=0)
+    locked: bool = True
+
+
+Block = Annotated[
+    CyclicConfig | HoldConfig | SweepConfig | ProofConfig | IdleConfig, Field(discriminator="kind")
+]
