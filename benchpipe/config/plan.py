@@ -29,6 +29,7 @@ LOAD = ("torque", "force")
 class _Block(ConfigModel):
     name: str = Field(pattern=r"^[a-z][a-z0-9_-]*$")
     files: Many[str] = ("*",)
+    mode: int | None = None
 
 
 class _Cycling(_Block):

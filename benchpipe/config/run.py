@@ -144,6 +144,12 @@ def _blocks_fit(plan: PlanConfig, rig: RigConfig, file: TomlFile) -> None:
     """Loads and motions of the plan are what the rig measures."""
     measured = {"load": rig.load_quantity, "motion": rig.motion_quantity}
     for i, block in enumerate(plan.block):
+        if block.mode is not None and rig.mode is None:
+            raise ConfigError(
+                f"block '{block.name}' is for mode {block.mode}, and the rig '{rig.name}' names no mode channel",
+                where=file.where(("block", i, "mode")),
+                do_next="add mode = \"CHANNEL\" to the rig file, or remove the key",
+            )
         named: list[tuple[str, object]] = []
         if isinstance(block, CyclicBlock):
             named = [(k, getattr(block, k)) for k in ("load_min", "load_max", "motion_min", "motion_max", "low", "high")]

@@ -9,12 +9,13 @@ from pathlib import Path
 from benchpipe.config.run import RunConfig
 from benchpipe.errors import InputError
 from benchpipe.ingest.placing import natural_order, place_sources
-from benchpipe.ingest.source import ingest_file, ingest_settings
+from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings
 from benchpipe.store.files import sha256_of
-from benchpipe.store.manifest import Manifest, Remark, Source, key_of
+from benchpipe.store.manifest import Manifest, Remark, Source, Step, key_of
 from benchpipe.store.parts import read_part
 from benchpipe.store.run_store import RunStore
 
+STEP = "ingest"
 Progress = Callable[[str], None]
 
 
@@ -24,7 +25,6 @@ class IngestResult:
 
     manifest: Manifest
     read: tuple[str, ...]
-    remarks: tuple[Remark, ...]
 
 
 def find_logs(run: RunConfig) -> list[tuple[str, Path]]:
@@ -98,15 +98,17 @@ def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Pr
         text = "the log is not there any more; what was taken from it is kept"
         remarks.append(Remark(step="ingest", code="gone", where=gone.file, count=gone.rows, text=text))
     ordered, placed = place_sources(sources, run.rig.time, lambda s, until: _count_until(store, s, until))
-    remarks += [r for s in ordered for r in s.remarks]
     for place in placed:
         if place.repeats:
             text = f"{place.repeats:,} row(s) repeat the file before and are left out"
             remarks.append(Remark(step="ingest", code="repeats", where=place.file, count=place.repeats, text=text))
-    new = manifest.model_copy(update={"sources": tuple(ordered), "placed": tuple(placed)})
+    step = Step(key=key_of(settings), version=VERSION, remarks=tuple(remarks))
+    new = manifest.model_copy(
+        update={"sources": tuple(ordered), "placed": tuple(placed), "steps": {**manifest.steps, STEP: step}}
+    )
     if new != manifest:
         new = store.commit(new)
-    return IngestResult(new, tuple(read), tuple(remarks))
+    return IngestResult(new, tuple(read))
 
 
 def _unchanged(path: Path, known: Source, settings: dict[str, object]) -> Source | None:

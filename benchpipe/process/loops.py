@@ -8,6 +8,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.process.signals import signal_columns, signal_units, stream_signals
 from benchpipe.store.samples import SampleInput, stream_samples
@@ -26,7 +27,7 @@ def loops_table(
     folder: Path,
     inputs: list[SampleInput],
     rig: RigConfig,
-    block: str,
+    block: CyclicBlock,
     cycle: NDArray[np.int64],
     start_us: NDArray[np.int64],
     period_s: NDArray[np.float64],
@@ -41,11 +42,11 @@ def loops_table(
     tables = []
     for number, start, period in zip(cycle.tolist(), start_us.tolist(), period_s.tolist(), strict=True):
         until = start + round(period * 1e6)
-        batches = stream_samples(folder, inputs, signal_columns(rig), start, until)
-        for signals in stream_signals(batches, rig):
+        batches = stream_samples(folder, inputs, signal_columns(rig, block.mode), start, until)
+        for signals in stream_signals(batches, rig, block.mode):
             n = len(signals)
             columns = [
-                pa.array([block] * n),
+                pa.array([block.name] * n),
                 pa.array(np.full(n, number)),
                 pa.array(np.ascontiguousarray(signals.time_us)),
                 pa.array(signals.load.astype(np.float64)),

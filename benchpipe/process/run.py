@@ -109,9 +109,10 @@ def _resumable(known: dict[str, Any] | None, key: str, identities: list[Any]) ->
 
 
 def _signals(
-    store: RunStore, inputs: list[SampleInput], rig: RigConfig, from_us: int | None = None
+    store: RunStore, inputs: list[SampleInput], rig: RigConfig, block: Block, from_us: int | None = None
 ) -> Iterator[Signals]:
-    return stream_signals(stream_samples(store.folder, inputs, signal_columns(rig), from_us), rig)
+    columns = signal_columns(rig, block.mode)
+    return stream_signals(stream_samples(store.folder, inputs, columns, from_us), rig, block.mode)
 
 
 def _cycles(
@@ -125,7 +126,7 @@ def _cycles(
 ) -> _Found:
     anchor = Anchor(**known["anchor"]) if known else None
     builder = CycleBuilder(cycle_settings(block, rig), rig, anchor)
-    tables = [builder.feed(s) for s in _signals(store, inputs, rig, anchor.time_us if anchor else None)]
+    tables = [builder.feed(s) for s in _signals(store, inputs, rig, block, anchor.time_us if anchor else None)]
     tables.append(builder.finish())
     rows = pa.concat_tables(tables)
     anchor = builder.cutter.anchor
@@ -170,14 +171,14 @@ def _loops(
         at = np.flatnonzero(np.isin(number, wanted))
         start = np.array(cycles.column("start_us"))[at]
         period = floats(cycles.column("period_s"))[at]
-        table = loops_table(store.folder, inputs, rig, block.name, number[at].astype(np.int64), start, period)
+        table = loops_table(store.folder, inputs, rig, block, number[at].astype(np.int64), start, period)
         parts.append(store.write("loops", table, key))
     return parts, [*have["cycles"], *wanted]
 
 
 def _holds(rig: RigConfig, store: RunStore, block: HoldBlock, inputs: list[SampleInput], key: str) -> _Found:
     builder = HoldBuilder(block, rig)
-    for signals in _signals(store, inputs, rig):
+    for signals in _signals(store, inputs, rig, block):
         builder.feed(signals)
     rows = builder.finish()
     found = _Found()
@@ -189,6 +190,6 @@ def _holds(rig: RigConfig, store: RunStore, block: HoldBlock, inputs: list[Sampl
 
 def _sweeps(rig: RigConfig, store: RunStore, block: SweepBlock, inputs: list[SampleInput], key: str) -> _Found:
     builder = SweepBuilder(block, rig)
-    tables = [builder.feed(s) for s in _signals(store, inputs, rig)]
+    tables = [builder.feed(s) for s in _signals(store, inputs, rig, block)]
     rows = pa.concat_tables(tables) if tables else None
     return _Found([store.write("sweeps", rows, key)] if rows is not None and rows.num_rows else [])

@@ -57,9 +57,10 @@ class Signals:
         return self.time_us, self.load, self.motion, self.temperature, self.counter
 
 
-def signal_columns(rig: RigConfig) -> list[str]:
-    """Channels that the signals are made of."""
+def signal_columns(rig: RigConfig, mode: int | None = None) -> list[str]:
+    """Channels that the signals are made of; the mode channel only where a block asks for a mode."""
     names = [rig.load.channel, rig.motion.channel, rig.temperature, rig.counter]
+    names += [rig.mode] if mode is not None else []
     return list(dict.fromkeys(name for name in names if name is not None))
 
 
@@ -68,8 +69,8 @@ def signal_units(rig: RigConfig) -> dict[str, str]:
     return {"load": INSIDE_UNIT[rig.load_quantity], "motion": INSIDE_UNIT[rig.motion_quantity]}
 
 
-def to_signals(batch: SampleBatch, rig: RigConfig) -> Signals:
-    """Derive load and motion; samples without one of them are left out."""
+def to_signals(batch: SampleBatch, rig: RigConfig, mode: int | None = None) -> Signals:
+    """Derive load and motion; samples without one of them, or of another mode, are left out."""
     load = _load(batch.columns[rig.load.channel], rig.load)
     motion = _motion(batch.columns[rig.motion.channel], load, rig.motion)
     nothing: NDArray[Any] = np.empty(0, np.float32)
@@ -77,13 +78,15 @@ def to_signals(batch: SampleBatch, rig: RigConfig) -> Signals:
     counter = batch.columns[rig.counter] if rig.counter else nothing
     signals = Signals(batch.time_us, load, motion, temperature, counter)
     good = np.isfinite(load) & np.isfinite(motion)
+    if mode is not None and rig.mode is not None:
+        good &= batch.columns[rig.mode] == mode
     return signals if good.all() else signals.select(good)
 
 
-def stream_signals(batches: Iterator[SampleBatch], rig: RigConfig) -> Iterator[Signals]:
+def stream_signals(batches: Iterator[SampleBatch], rig: RigConfig, mode: int | None = None) -> Iterator[Signals]:
     """Signals of each batch."""
     for batch in batches:
-        yield to_signals(batch, rig)
+        yield to_signals(batch, rig, mode)
 
 
 def _load(values: NDArray[Any], axis: AxisConfig) -> NDArray[Any]:

@@ -1,0 +1,5 @@
+"""``python -m benchpipe``."""
+
+from benchpipe.cli.main import run
+
+run()

@@ -1,0 +1,1 @@
+"""Limits, decision rule, verdict."""

@@ -1,0 +1,151 @@
+"""The values a limit is judged on: taken from the tables, with their own uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from benchpipe.check.measures import Measure
+from benchpipe.config.limits import LimitConfig
+from benchpipe.process.trends import NOT_JUDGED, floats
+from benchpipe.tables import CycleFlag
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Values:
+    """What a limit is judged on.
+
+    Attributes
+    ----------
+    number : float64 array, shape (n,)
+        Cycle, hold or sweep number.
+    value, u : float64 arrays, shape (n,)
+        Value (NaN where it could not be measured) and its own standard uncertainty.
+    of : int
+        How many there should be.
+    due : bool
+        False while the plan has not come to it yet.
+    why : str
+        Why there is nothing to judge.
+    load_range, motion_range, samples : float
+        Typical ranges and samples a cycle, for the uncertainty.
+    """
+
+    number: Floats
+    value: Floats
+    u: Floats
+    of: int
+    due: bool = True
+    why: str = ""
+    load_range: float = float("nan")
+    motion_range: float = float("nan")
+    samples: float = float("nan")
+
+
+def nothing(why: str, *, due: bool, of: int = 0) -> Values:
+    """No values, and why."""
+    empty = np.empty(0)
+    return Values(empty, empty, empty, of, due, why)
+
+
+class RunTables:
+    """The tables of a run, read when a limit asks."""
+
+    def __init__(self, read: Callable[[str], pa.Table]) -> None:
+        self._read = lru_cache(maxsize=None)(read)
+
+    def block(self, table: str, block: str) -> pa.Table:
+        """Rows of one block."""
+        rows = self._read(table)
+        return rows.filter(pa.array(np.array([b == block for b in rows.column("block").to_pylist()], bool)))
+
+
+def collect(limit: LimitConfig, measure: Measure, block: str, tables: RunTables, *, started: bool) -> Values:
+    """Values of a limit on one block.
+
+    Parameters
+    ----------
+    started : bool
+        Whether any log of the block is there.
+    """
+    if not started:
+        return nothing("no log of this block yet", due=False)
+    rows = tables.block(measure.table, block)
+    if measure.kind == "cyclic":
+        return _of_cycles(limit, measure, rows)
+    if measure.name == "creep":
+        return _of_creep(limit, rows)
+    if rows.num_rows == 0:
+        return nothing(f"no {measure.kind} was found in the logs of block '{block}'", due=True)
+    if measure.kind == "hold":
+        return _of_holds(measure, rows)
+    return _of_sweeps(measure, rows)
+
+
+def _of_cycles(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
+    number, flags = floats(rows.column("cycle")), np.array(rows.column("flags"))
+    complete = np.isfinite(number)
+    last = int(number[complete][-1]) if complete.any() else 0
+    if measure.name == "cycles_done":
+        done = float(last)
+        reached = limit.operator == "<=" or done >= limit.value.value
+        why = "" if reached else f"{last:,} of {limit.value.value:,.0f} cycles so far"
+        return Values(np.array([done]), np.array([done]), np.zeros(1), last, reached, why)
+    if last == 0:
+        return nothing("no complete cycle was found", due=True)
+    first, until = limit.cycles or (last - limit.last_cycles + 1 if limit.last_cycles else 1, last)
+    if first < 1 or until > last:
+        return nothing(f"{last:,} cycles so far", due=False, of=until - max(first, 1) + 1)
+    inside = complete & (number >= first) & (number <= until)
+    if measure.name == "off_target":
+        value = ((flags[inside] & int(CycleFlag.OFF_TARGET)) != 0).astype(float)
+    else:
+        value = floats(rows.column(measure.columns[0]))[inside]
+        value[(flags[inside] & int(NOT_JUDGED)) != 0] = np.nan
+    return Values(
+        number[inside], np.abs(value) if measure.absolute else value, np.zeros(len(value)), until - first + 1,
+        load_range=_typical(rows, "load_range", inside),
+        motion_range=_typical(rows, "motion_range", inside),
+        samples=_typical(rows, "samples", inside),
+    )  # fmt: skip
+
+
+def _typical(rows: pa.Table, column: str, inside: NDArray[np.bool_]) -> float:
+    values = floats(rows.column(column))[inside]
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if values.size else float("nan")
+
+
+def _of_creep(limit: LimitConfig, rows: pa.Table) -> Values:
+    """Creep at the asked time, one value a hold."""
+    kind = np.array(rows.column("kind").to_pylist(), dtype=object)
+    time = floats(rows.column("time_s"))
+    at = (kind == "asked") & (np.abs(time - (limit.at_time or 0.0)) < 1e-9)
+    holds = np.unique(floats(rows.column("hold")))
+    if not at.any():
+        return nothing(f"no hold lasted {limit.at_time:g} s", due=bool(holds.size), of=len(holds))
+    number, value, u = (floats(rows.column(c))[at] for c in ("hold", "creep", "creep_u"))
+    return Values(number, np.abs(value), u, int(at.sum()))
+
+
+def _of_holds(measure: Measure, rows: pa.Table) -> Values:
+    value = floats(rows.column(measure.columns[0]))
+    u = floats(rows.column(measure.u_column)) if measure.u_column else np.zeros(len(value))
+    return Values(floats(rows.column("hold")), np.abs(value) if measure.absolute else value, u, len(value))
+
+
+def _of_sweeps(measure: Measure, rows: pa.Table) -> Values:
+    columns = [floats(rows.column(name)) for name in measure.columns]
+    value = columns[0]
+    if measure.name == "range_of_motion":
+        value = columns[0] - columns[1]
+    elif len(columns) > 1:
+        value = np.maximum(*columns)
+    return Values(floats(rows.column("sweep")), value, np.zeros(len(value)), len(value))

@@ -1,0 +1,1 @@
+"""Commands: read options, call, show, exit."""

@@ -1,0 +1,71 @@
+"""Commands that give data: tables, and the raw rows behind a figure."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from benchpipe.cli.options import Lab, Run, Store
+from benchpipe.errors import ConfigError, nearest
+
+
+def export(
+    run: Run,
+    table: Annotated[str, typer.Argument(metavar="TABLE", help="cycles, loops, holds, sweeps, trends, verdicts …")],
+    out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE", help="File; else standard output.")] = None,
+    form: Annotated[
+        Literal["csv", "parquet"] | None, typer.Option("--format", help="Else by the file's ending, else csv.")
+    ] = None,
+    lab: Lab = None,
+    store: Store = None,
+) -> None:
+    """Give a table of a run as CSV or Parquet.
+
+    Example: benchpipe export sample_runs/healthy/plan.toml cycles --out cycles.csv
+    """
+    from benchpipe.report.tables_out import write_table
+    from benchpipe.store.run_store import RunStore
+    from benchpipe.tables import TABLES
+
+    if table not in TABLES:
+        raise ConfigError(f"there is no table '{table}'", expected=nearest(table, list(TABLES)))
+    chosen = form or ("parquet" if out is not None and out.suffix == ".parquet" else "csv")
+    if out is None and chosen == "parquet" and sys.stdout.isatty():
+        raise ConfigError("Parquet is not for a terminal", do_next="give --out FILE, or redirect the output")
+    config = _load(run, lab, store)
+    run_store = RunStore(config.store, config.name)
+    write_table(run_store, run_store.manifest(), table, chosen, out)
+
+
+def trace(
+    run: Run,
+    block: Annotated[str, typer.Argument(metavar="BLOCK", help="Block of the plan.")],
+    cycle: Annotated[int | None, typer.Option("--cycle", min=1, help="Number of a cycle.")] = None,
+    hold: Annotated[int | None, typer.Option("--hold", min=1, help="Number of a hold.")] = None,
+    sweep: Annotated[int | None, typer.Option("--sweep", min=1, help="Number of a sweep.")] = None,
+    lab: Lab = None,
+    store: Store = None,
+) -> None:
+    """Say which raw rows a figure comes from: file, rows, SHA-256 of the file.
+
+    Example: benchpipe trace sample_runs/healthy/plan.toml durability --cycle 100
+    """
+    from benchpipe.report.tracing import trace_rows
+    from benchpipe.store.run_store import RunStore
+
+    chosen = [(k, n) for k, n in (("cycle", cycle), ("hold", hold), ("sweep", sweep)) if n is not None]
+    if len(chosen) != 1:
+        raise ConfigError("give one of --cycle, --hold and --sweep")
+    config = _load(run, lab, store)
+    run_store = RunStore(config.store, config.name)
+    for line in trace_rows(config, run_store, run_store.manifest(), block, *chosen[0]):
+        typer.echo(line)
+
+
+def _load(run: str, lab: Path | None, store: Path | None):  # type: ignore[no-untyped-def]
+    from benchpipe.config.run import find_plan, load_run
+
+    return load_run(find_plan(run, lab), store)

@@ -1,0 +1,29 @@
+"""The demo: the main job on the sample runs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from benchpipe.errors import ConfigError
+
+SAMPLES = Path(__file__).parents[2] / "sample_runs"
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="Folder of the sample runs.")] = SAMPLES,
+) -> None:
+    """Run the main job on three small runs of an invented scenario.
+
+    Example: benchpipe demo
+    """
+    from benchpipe.cli.runs import _print, run_lab
+
+    if not (folder / "lab.toml").is_file():
+        raise ConfigError("the sample runs are not there", where=folder, do_next="give the folder sample_runs")
+    typer.echo("An invented scenario: three simulated ankles, names and figures made up.", err=True)
+    views, code = run_lab(folder / "lab.toml")
+    _print(views, code, as_json=False)
+    typer.echo(f"('benchpipe nightly {folder / 'lab.toml'}' would leave with exit code {int(code)})", err=True)

@@ -1,0 +1,37 @@
+"""Options and arguments that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from benchpipe.errors import ConfigError
+
+Run = Annotated[str, typer.Argument(metavar="RUN", help="A plan file, or a run's name in the lab file.")]
+Lab = Annotated[
+    Path | None, typer.Option("--lab", metavar="FILE", help="Lab file; else lab.toml here or in a folder above.")
+]
+Store = Annotated[Path | None, typer.Option("--store", metavar="DIR", help="Store folder; else the lab file's.")]
+Json = Annotated[bool, typer.Option("--json", help="Print a JSON document instead of the summary.")]
+Wait = Annotated[float, typer.Option("--wait", metavar="SECONDS", min=0, help="Wait for another job on the store.")]
+Again = Annotated[bool, typer.Option("--again", help="Read every log anew.")]
+
+
+def lab_file(path: Path | None) -> Path:
+    """The lab file that is meant.
+
+    Raises
+    ------
+    ConfigError
+        None was given and none stands here or above.
+    """
+    from benchpipe.config.run import LAB_FILE, find_lab
+
+    if path is not None:
+        return (path / LAB_FILE if path.is_dir() else path).absolute()
+    found = find_lab(Path.cwd())
+    if found is None:
+        raise ConfigError(f"no {LAB_FILE} stands here or in a folder above", do_next="give the path of a lab file")
+    return found

@@ -1,0 +1,115 @@
+"""Which steps a run still needs, in order: ingest → process → check."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Literal, TypedDict, Unpack
+
+from benchpipe.check.run import check_run, limits_fit
+from benchpipe.config.run import RunConfig
+from benchpipe.errors import ConfigError
+from benchpipe.ingest.run import ingest_run
+from benchpipe.process.run import process_run
+from benchpipe.store.lock import hold_store
+from benchpipe.store.manifest import Manifest
+from benchpipe.store.run_store import RunStore
+
+StepName = Literal["ingest", "process", "check"]
+STEPS: tuple[StepName, ...] = ("ingest", "process", "check")
+
+
+class StepOptions(TypedDict, total=False):
+    """Options of :func:`run_steps`.
+
+    ``first`` and ``until`` choose the steps; ``again`` reads every log anew; ``today`` is
+    held against calibration due dates; ``tell`` is called with each log that is read.
+    """
+
+    first: StepName
+    until: StepName
+    again: bool
+    today: date | None
+    tell: Callable[[str], None] | None
+
+
+@dataclass
+class Outcome:
+    """What the steps of one run did."""
+
+    run: RunConfig
+    manifest: Manifest
+    read: tuple[str, ...] = ()
+    seconds: dict[str, float] = field(default_factory=dict)
+    worked: tuple[str, ...] = ()
+
+
+def work(run: RunConfig, *, wait_s: float = 0.0, **options: Unpack[StepOptions]) -> Outcome:
+    """Hold the store and do the steps of one run (see :func:`run_steps`).
+
+    Raises
+    ------
+    StoreBusyError
+        Another job holds the store.
+    BenchpipeError
+        The run cannot go on; what was committed before stays.
+    """
+    limits_fit(run)
+    with hold_store(run.store, wait_s=wait_s):
+        return run_steps(run, **options)
+
+
+def run_steps(run: RunConfig, **options: Unpack[StepOptions]) -> Outcome:
+    """Do the steps of a run from ``first`` to ``until``, each only where something is new.
+
+    The caller holds the store.
+    """
+    limits_fit(run)
+    first, until = options.get("first", "ingest"), options.get("until", "check")
+    steps = STEPS[STEPS.index(first) : STEPS.index(until) + 1]
+    store = RunStore(run.store, run.name)
+    outcome = Outcome(run, store.manifest())
+    if "ingest" in steps:
+        with _timed(outcome, "ingest"):
+            result = ingest_run(run, store, again=options.get("again", False), tell=options.get("tell"))
+            outcome.manifest, outcome.read = result.manifest, result.read
+    _samples_exist(outcome)
+    if "process" in steps:
+        with _timed(outcome, "process"):
+            outcome.manifest = process_run(run, store, outcome.manifest)
+    if "check" in steps:
+        _processed(outcome)
+        with _timed(outcome, "check"):
+            today = options.get("today") or date.today()
+            outcome.manifest = check_run(run, store, outcome.manifest, today=today)
+    return outcome
+
+
+def _samples_exist(outcome: Outcome) -> None:
+    if not outcome.manifest.sources:
+        raise ConfigError(
+            f"nothing of run '{outcome.run.name}' is in the store yet",
+            where=outcome.run.store,
+            do_next=f"run 'benchpipe ingest {outcome.run.plan_path}' first",
+        )
+
+
+def _processed(outcome: Outcome) -> None:
+    if "process" not in outcome.manifest.steps:
+        raise ConfigError(
+            f"run '{outcome.run.name}' is not processed yet",
+            where=outcome.run.store,
+            do_next=f"run 'benchpipe process {outcome.run.plan_path}' first",
+        )
+
+
+@contextmanager
+def _timed(outcome: Outcome, step: StepName) -> Iterator[None]:
+    started, before = time.perf_counter(), outcome.manifest.sequence
+    yield
+    outcome.seconds[step] = time.perf_counter() - started
+    if outcome.manifest.sequence != before:
+        outcome.worked = (*outcome.worked, step)

@@ -1,0 +1,1 @@
+"""What is shown of a run (view), and how: terminal, JSON, picture."""

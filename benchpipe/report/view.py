@@ -1,0 +1,226 @@
+"""What is shown of a run. No drawing: the terminal, the JSON document and pages show this."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from benchpipe.check.decision import RANK, Verdict, worst
+from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, SweepBlock
+from benchpipe.config.run import RunConfig
+from benchpipe.process.signals import signal_units
+from benchpipe.process.trends import floats
+from benchpipe.store.manifest import Manifest, Remark
+from benchpipe.store.run_store import RunStore
+
+TREND_POINTS = 24
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One measured figure: what, value, unit, and its trend as bin medians."""
+
+    name: str
+    value: float | None
+    unit: str
+    change: float | None = None
+    trend: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class BlockView:
+    """What one block measured."""
+
+    name: str
+    kind: str
+    done: int
+    planned: int | None
+    figures: tuple[Figure, ...]
+
+
+@dataclass(frozen=True)
+class RunView:
+    """One run at a glance."""
+
+    run: str
+    specimen: str
+    rig: str
+    note: str
+    verdict: Verdict
+    running: bool
+    first_us: int | None
+    last_us: int | None
+    dated: bool
+    logs: int
+    rows: int
+    samples: int
+    rejects: int
+    repeats: int
+    blocks: tuple[BlockView, ...]
+    limits: tuple[dict[str, Any], ...]
+    remarks: tuple[Remark, ...]
+    reasons: tuple[tuple[str, int], ...]
+    do_next: tuple[str, ...]
+    failed: str | None = None
+
+
+def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
+    """Gather what is shown of a run from its tables."""
+    rows = store.read(manifest, "verdicts").to_pylist()
+    limits = sorted(rows, key=lambda r: (not r["due"], RANK[Verdict(r["verdict"])], _nearness(r)))
+    due = [Verdict(r["verdict"]) for r in limits if r["due"]]
+    sources = manifest.sources
+    places = {p.file: p for p in manifest.placed}
+    starts = [s.first_us + places[s.file].shift_us for s in sources if s.first_us is not None]
+    ends = [s.last_us + places[s.file].shift_us for s in sources if s.last_us is not None]
+    remarks = [r for s in sources for r in s.remarks] + [
+        r for step in manifest.steps.values() for r in step.remarks
+    ]
+    verdict = worst(due)
+    view = RunView(
+        run=run.name,
+        specimen=run.plan.specimen,
+        rig=run.rig.name,
+        note=run.plan.note,
+        verdict=verdict,
+        running=any(not r["due"] for r in limits),
+        first_us=min(starts, default=None),
+        last_us=max(ends, default=None),
+        dated=run.rig.time.kind == "datetime",
+        logs=len(sources),
+        rows=sum(s.rows for s in sources),
+        samples=sum(s.samples for s in sources),
+        rejects=sum(s.rejects for s in sources),
+        repeats=sum(p.repeats for p in manifest.placed),
+        blocks=tuple(_block_view(b, run, manifest, store) for b in run.plan.block),
+        limits=tuple(limits),
+        remarks=tuple(remarks),
+        reasons=_reasons(store.read(manifest, "rejects")),
+        do_next=tuple(_do_next(run, verdict, limits)),
+    )
+    return view
+
+
+def failed_view(plan_path: Path, why: str) -> RunView:
+    """A run that could not be worked on."""
+    name = plan_path.parent.name or plan_path.stem
+    return RunView(
+        name, str(plan_path), "–", "", Verdict.NOT_EVALUATED, False, None, None, False,
+        0, 0, 0, 0, 0, (), (), (), (), ("mend what the error names, then run it again",), why,
+    )  # fmt: skip
+
+
+def _nearness(row: dict[str, Any]) -> float:
+    """How near a value is to its limit, in parts of the limit: the smaller, the nearer."""
+    margin, value = row["margin"], row["value"]
+    if margin is None:
+        return -1.0
+    return margin / abs(value) if value else margin
+
+
+def _reasons(rejects: pa.Table) -> tuple[tuple[str, int], ...]:
+    counts: dict[str, int] = {}
+    for reason, rows in zip(rejects.column("reason").to_pylist(), rejects.column("rows").to_pylist(), strict=True):
+        counts[reason] = counts.get(reason, 0) + rows
+    return tuple(sorted(counts.items(), key=lambda item: -item[1]))
+
+
+def _do_next(run: RunConfig, verdict: Verdict, limits: list[dict[str, Any]]) -> list[str]:
+    name = run.name
+    first = next((r for r in limits if r["due"] and r["verdict"] != Verdict.PASS), None)
+    if verdict is Verdict.FAIL and first is not None:
+        where = f" --cycle {first['last']}" if first["measure"] and first["last"] else ""
+        return [
+            f"stop the rig and look at the specimen: '{first['limit']}' failed",
+            f"see the raw rows: benchpipe trace {name} {first['block']}{where}",
+        ]
+    if first is not None:
+        return [f"look at '{first['limit']}': {first['remark'] or 'too near the limit to tell'}"]
+    if any(not r["due"] for r in limits):
+        return ["nothing to do: let it run"]
+    return ["all limits are met: a competent person reviews the record before anybody relies on it"]
+
+
+def _block_view(block: Block, run: RunConfig, manifest: Manifest, store: RunStore) -> BlockView:
+    makers: dict[type, Callable[..., BlockView]] = {
+        CyclicBlock: _cyclic_view, HoldBlock: _hold_view, SweepBlock: _sweep_view,
+    }  # fmt: skip
+    make = makers.get(type(block))
+    if make is None:
+        return BlockView(block.name, block.kind, 0, None, ())
+    return make(block, signal_units(run.rig), manifest, store)
+
+
+def _of_block(table: pa.Table, block: str) -> pa.Table:
+    return table.filter(pa.array([b == block for b in table.column("block").to_pylist()], pa.bool_()))
+
+
+def _cyclic_view(block: CyclicBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
+    cycles = _of_block(store.read(manifest, "cycles", ["block", "cycle"]), block.name)
+    number = floats(cycles.column("cycle"))
+    done = int(np.nanmax(number)) if np.isfinite(number).any() else 0
+    trends = _of_block(store.read(manifest, "trends"), block.name)
+    figures = []
+    for measure, label, unit in (
+        ("secant_stiffness", "secant stiffness", f"{units['load']}/{units['motion']}"),
+        ("energy_j", "loop energy", "J"),
+        ("loss_factor", "loss factor", "1"),
+        ("load_range", "load range", units["load"]),
+        ("motion_range", "motion range", units["motion"]),
+        ("temperature_c", "temperature", "degC"),
+    ):
+        rows = trends.filter(pa.array([m == measure for m in trends.column("measure").to_pylist()], pa.bool_()))
+        if rows.num_rows:
+            values, change = floats(rows.column("median")), rows.column("change").to_pylist()[-1]
+            figures.append(Figure(label, float(values[-1]), unit, change, tuple(_thinned(values))))
+    return BlockView(block.name, block.kind, done, block.planned_cycles, tuple(figures))
+
+
+def _thinned(values: np.ndarray[Any, Any]) -> list[float]:
+    """At most :data:`TREND_POINTS` medians of neighbours, for a small trend."""
+    pieces = np.array_split(values, min(len(values), TREND_POINTS))
+    return [float(np.median(piece)) for piece in pieces]
+
+
+def _hold_view(block: HoldBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
+    holds = _of_block(store.read(manifest, "holds"), block.name).to_pylist()
+    points = _of_block(store.read(manifest, "creep_points"), block.name).to_pylist()
+    figures: list[Figure] = []
+    if holds:
+        last = holds[-1]
+        motion = units["motion"]
+        curve = [p["creep"] for p in points if p["hold"] == last["hold"] and p["kind"] == "curve"]
+        known = np.array([c for c in curve if c is not None])
+        trend = tuple(_thinned(known)) if known.size else ()
+        figures = [
+            Figure("hold time", last["duration_s"], "s"),
+            Figure("load", last["load_mean"], units["load"]),
+            Figure("elastic motion", last["elastic_motion"], motion),
+            Figure("creep at the end", last["creep_end"], motion, None, trend),
+            Figure("rate at the end", last["rate_end_per_h"], f"{motion}/h"),
+            Figure("temperature", last["temperature_c"], "degC"),
+        ]
+    return BlockView(block.name, block.kind, len(holds), block.planned_holds, tuple(figures))
+
+
+def _sweep_view(block: SweepBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
+    sweeps = _of_block(store.read(manifest, "sweeps"), block.name)
+    figures = []
+    if sweeps.num_rows:
+        get = {name: floats(sweeps.column(name)) for name in sweeps.column_names if name not in ("block",)}
+        span = get["motion_max"] - get["motion_min"]
+        resistance = np.maximum(get["resistance_forward"], get["resistance_back"])
+        for label, values, unit in (
+            ("range of motion", span, units["motion"]),
+            ("usable range", get["usable_range"], units["motion"]),
+            ("resistance", resistance, units["load"]),
+        ):
+            known = values[np.isfinite(values)]
+            if known.size:
+                figures.append(Figure(label, float(np.median(known)), unit, None, tuple(_thinned(known))))
+    return BlockView(block.name, block.kind, sweeps.num_rows, block.planned_sweeps, tuple(figures))
