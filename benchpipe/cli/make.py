@@ -11,7 +11,7 @@ from benchpipe.errors import ConfigError, nearest
 
 
 def simulate(
-    scenario: Annotated[str, typer.Argument(metavar="SCENARIO", help="A scenario file, or healthy, wearing, creeping.")],
+    scenario: Annotated[str, typer.Argument(metavar="SCENARIO", help="A scenario file, or healthy, wearing, creeping-lock.")],
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="New folder for the logs and truth.json.")],
     seed: Annotated[int | None, typer.Option(min=0, help="Another seed than the scenario's.")] = None,
     cycles: Annotated[int | None, typer.Option(min=10, help="Cycles of the cyclic block.")] = None,
@@ -23,7 +23,7 @@ def simulate(
     from benchpipe.simulate import load_scenario, scenarios
     from benchpipe.simulate import simulate as run_simulation
 
-    built_in = {"healthy": scenarios.healthy, "wearing": scenarios.wearing, "creeping": scenarios.creeping_lock}
+    built_in = scenarios.BUILDERS
     if Path(scenario).suffix == ".toml":
         chosen = load_scenario(Path(scenario))
         changes: dict[str, object] = {} if seed is None else {"seed": seed}

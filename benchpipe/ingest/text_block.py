@@ -194,9 +194,11 @@ def _date_times(column: pa.ChunkedArray, layout: TextLayout) -> tuple[NDArray[np
     """Texts → µs since 1970-01-01 by the rig's clock, and which could be read."""
     import polars as pl
 
-    form = (layout.time_format or "").replace(".%f", "%.f").replace(",%f", ",%6f")
-    texts = pl.from_arrow(column.cast(pa.string(), safe=False))
-    stamps = pl.Series(texts).str.strip_chars().str.to_datetime(form, time_unit="us", strict=False)
+    form = layout.time_format or ""
+    texts = pl.Series(pl.from_arrow(column.cast(pa.string(), safe=False))).str.strip_chars()
+    if ",%f" in form:  # the reader of dates knows fractions after a point only
+        form, texts = form.replace(",%f", ".%f"), texts.str.replace_all(",", ".", literal=True)
+    stamps = texts.str.to_datetime(form.replace(".%f", "%.f"), time_unit="us", strict=False)
     good = stamps.is_not_null().to_numpy()
     return stamps.cast(pl.Int64).fill_null(0).to_numpy().copy(), good
 

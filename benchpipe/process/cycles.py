@@ -158,8 +158,8 @@ def _flags(
     closed: NDArray[np.bool_], samples: NDArray[np.int64], get: dict[str, Floats], settings: CycleSettings
 ) -> NDArray[np.int64]:
     flags = np.where(closed, 0, int(CycleFlag.OPEN))
-    flags |= np.where(samples < settings.least_samples, int(CycleFlag.UNDER_SAMPLED), 0)
-    flags |= np.where(get["longest_step_s"] > settings.gap_s, int(CycleFlag.GAP), 0)
+    flags |= np.where(closed & (samples < settings.least_samples), int(CycleFlag.UNDER_SAMPLED), 0)
+    flags |= np.where(closed & (get["longest_step_s"] > settings.gap_s), int(CycleFlag.GAP), 0)
     saturated = (get["peak_load"] >= settings.load_ends[1]) | (get["valley_load"] <= settings.load_ends[0])
     saturated |= (get["motion_max"] >= settings.motion_ends[1]) | (get["motion_min"] <= settings.motion_ends[0])
     flags |= np.where(saturated, int(CycleFlag.SATURATED), 0)

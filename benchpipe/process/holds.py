@@ -123,7 +123,7 @@ class HoldBuilder:
         for asked in self._block.report_at:
             if asked <= duration:
                 creep, u = curve.at(asked)
-                at = float(np.interp(np.log(asked), np.log(curve.time), motion)) if curve.time.size else np.nan
+                at = float(np.interp(asked, curve.time, motion)) if curve.time.size else np.nan
                 row = {**base, "kind": "asked", "time_s": asked, "samples": 0, "motion": at, "creep": creep}
                 rows.append({**row, "creep_u": u})
         return rows
@@ -149,13 +149,12 @@ class CreepCurve:
     count: Floats
 
     def at(self, time_s: float) -> tuple[float, float]:
-        """Creep at a time, interpolated in log time, and its standard uncertainty; NaN where unknown."""
+        """Creep at a time, interpolated between averages, and its standard uncertainty; NaN where unknown."""
         usable = np.isfinite(self.creep)
         if usable.sum() < LEAST_POINTS or time_s < self.time[usable][0]:
             return float("nan"), float("nan")
-        t = np.log(self.time[usable])
-        x = np.log(time_s)
-        return float(np.interp(x, t, self.creep[usable])), float(np.interp(x, t, self.u[usable]))
+        time = self.time[usable]
+        return float(np.interp(time_s, time, self.creep[usable])), float(np.interp(time_s, time, self.u[usable]))
 
     def rate_at_end(self) -> tuple[float, float]:
         """Slope over the last half of the hold [motion/h], and its standard uncertainty."""

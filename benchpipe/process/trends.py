@@ -17,6 +17,7 @@ MEASURES = (
     "secant_stiffness", "loading_stiffness", "unloading_stiffness", "energy_j", "loss_factor",
     "load_range", "motion_range", "motion_mean", "temperature_c",
 )  # fmt: skip
+NO_RATIO = ("motion_mean", "temperature_c")  # scales whose zero is arbitrary have no relative change
 MOST_BINS = 120
 NOT_JUDGED = CycleFlag.OPEN | CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED
 Floats = NDArray[np.float64]
@@ -32,8 +33,8 @@ def bin_width(last: int) -> int:
 
 def floats(column: pa.ChunkedArray) -> Floats:
     """Column → float64, NaN for null."""
-    array = column.combine_chunks()
-    return np.array(array.fill_null(float("nan")) if array.null_count else array, dtype=np.float64)
+    array = column.combine_chunks().cast("float64", safe=False)
+    return np.array(array.fill_null(float("nan")) if array.null_count else array)
 
 
 def cycle_trends(block: CyclicBlock, cycles: pa.Table) -> pa.Table:
@@ -62,7 +63,7 @@ def _trend_rows(block: CyclicBlock, measure: str, number: Floats, values: Floats
     width = bin_width(int(number[-1]))
     edges = np.arange(0.5, number[-1] + width + 0.5, width)
     bins = binned_medians(number, values, edges)
-    base = baseline_median(block, number, values)
+    base = None if measure in NO_RATIO else baseline_median(block, number, values)
     which = np.floor((bins.position - 0.5) / width).astype(int)
     for k, value, spread, count in zip(which.tolist(), bins.value, bins.spread, bins.count, strict=True):
         first, last = k * width + 1, (k + 1) * width

@@ -115,7 +115,7 @@ def run_summary(view: RunView, *, ascii_only: bool = False) -> RenderableType:
     if view.failed is not None:
         parts.append(Padding(Text(view.failed), (0, 0, 0, 2)))
     else:
-        parts += [_counts(view), Text(), _limits(view), Text()]
+        parts += [_counts(view), Text(), _limits(view, ascii_only=ascii_only), Text()]
         bars = ASCII_BARS if ascii_only else BARS
         parts += [_block(block, bars) for block in view.blocks if block.done or block.planned]
         parts += _remarks(view)
@@ -131,33 +131,58 @@ def _counts(view: RunView) -> Text:
     return Text(f"{took}{', ' if left else ''}{', '.join(left)}; {span}")
 
 
-def _limits(view: RunView) -> RenderableType:
+def _limits(view: RunView, *, ascii_only: bool) -> RenderableType:
     if not view.limits:
         return Text("no limit file in the plan: nothing was judged", style="yellow")
+    due = [row for row in view.limits if row["due"]]
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False, expand=True)
+    table.add_column("verdict", no_wrap=True)
     table.add_column("limit", ratio=1, overflow="fold")
-    table.add_column("measured ± U", justify="right", no_wrap=True)
+    table.add_column("measured", justify="right", no_wrap=True)
     table.add_column("allowed", justify="right", no_wrap=True)
     table.add_column("margin", justify="right", no_wrap=True)
-    table.add_column("verdict", no_wrap=True)
-    unverified = False
-    for row in view.limits:
-        mark = "" if row["verified"] else "*"
-        unverified |= not row["verified"]
+    for row in due:
         verdict = Verdict(row["verdict"])
-        said = Text(verdict, STYLE[verdict]) if row["due"] else Text("not due", "dim")
-        measured = with_unit(row["measured"], row["unit"])
-        if row["expanded_u"]:
-            measured += f" ± {_u(row)}"
-        name = Text(f"{row['limit']}{mark}")
+        name = Text(_limit_name(row, view))
         if row["remark"]:
-            name.append(f" ({row['remark']})", "dim")
-        allowed = f"{row['operator']} {with_unit(row['value'], row['unit'])}"
-        table.add_row(name, measured, allowed, with_unit(row["margin"], row["unit"], 3), said)
-    parts: list[RenderableType] = [table]
-    if unverified:
-        parts.append(Text(f"* {UNVERIFIED}, or the lab's own", style="dim"))
+            name.append(f": {row['remark']}", "dim")
+        table.add_row(
+            Text(verdict, STYLE[verdict]), name, _measured(row, ascii_only), _allowed(row, ascii_only),
+            with_unit(row["margin"], row["unit"], 3),
+        )  # fmt: skip
+    parts: list[RenderableType] = [table] if due else []
+    parts += [
+        Text(f"not due yet: {_limit_name(row, view)}: {row['remark']}", style="dim")
+        for row in view.limits
+        if not row["due"]
+    ]
+    if any(not row["verified"] for row in view.limits):
+        parts.append(Text(f"* {UNVERIFIED}, or the lab's own; measured with its U (k = 2)", style="dim"))
     return Group(*parts)
+
+
+def _limit_name(row: dict[str, Any], view: RunView) -> str:
+    """The limit's name, with the block where several blocks are judged by it."""
+    same = [r for r in view.limits if (r["limits_file"], r["limit"]) == (row["limits_file"], row["limit"])]
+    block = f" ({row['block']})" if len(same) > 1 else ""
+    return f"{row['limit']}{'' if row['verified'] else '*'}{block}"
+
+
+def _measured(row: dict[str, Any], ascii_only: bool) -> str:
+    """Value and expanded uncertainty with one unit: ``0.223 ± 0.011 °``."""
+    if row["measured"] is None or not row["expanded_u"]:
+        return with_unit(row["measured"], row["unit"])
+    value = with_unit(row["measured"], row["unit"])
+    figure, _, unit = value.partition(" ")
+    return f"{figure} {'+-' if ascii_only else '±'} {_u(row)} {unit}".rstrip()
+
+
+def _allowed(row: dict[str, Any], ascii_only: bool) -> str:
+    sign = row["operator"] if ascii_only else {"<=": "≤", ">=": "≥"}[row["operator"]]
+    unit = row["unit"] if row["unit"] != "cycles" else ""
+    value, _, shown = with_unit(row["value"], unit).partition(" ")
+    value = value.rstrip("0").rstrip(".") if "." in value else value
+    return f"{sign} {value} {shown}".rstrip()
 
 
 def _u(row: dict[str, Any]) -> str:

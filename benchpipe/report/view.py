@@ -134,7 +134,9 @@ def _do_next(run: RunConfig, verdict: Verdict, limits: list[dict[str, Any]]) -> 
     name = run.name
     first = next((r for r in limits if r["due"] and r["verdict"] != Verdict.PASS), None)
     if verdict is Verdict.FAIL and first is not None:
-        where = f" --cycle {first['last']}" if first["measure"] and first["last"] else ""
+        kind = {b.name: b.kind for b in run.plan.block}.get(first["block"])
+        what = {"cyclic": "cycle", "hold": "hold", "sweep": "sweep"}.get(kind or "")
+        where = f" --{what} {first['last']}" if what and first["last"] else ""
         return [
             f"stop the rig and look at the specimen: '{first['limit']}' failed",
             f"see the raw rows: benchpipe trace {name} {first['block']}{where}",

@@ -7,7 +7,7 @@ plain Parquet file is otherwise read as data.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -54,6 +54,11 @@ class PartWriter:
             self._writer.write_table(table, row_group_size=1 << 20)
             self._rows += table.num_rows
 
+    def abandon(self) -> None:
+        """Let go of the Parquet writer while its file is still open."""
+        with suppress(OSError, ValueError):
+            self._writer.close()
+
     def finish(self, key: str) -> Part:
         """Close the file and name it after what it was made from and what it holds."""
         self._writer.close()
@@ -72,7 +77,11 @@ class PartWriter:
 def new_part(run_folder: Path, table: str, schema: pa.Schema) -> Iterator[PartWriter]:
     """Open a part of ``table``; without :meth:`PartWriter.finish` nothing remains."""
     with unfinished(run_folder / table) as file:
-        yield PartWriter(file, table, schema)
+        writer = PartWriter(file, table, schema)
+        try:
+            yield writer
+        finally:
+            writer.abandon()
 
 
 def open_part(run_folder: Path, part: Part) -> pq.ParquetFile:
