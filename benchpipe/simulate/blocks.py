@@ -98,6 +98,4 @@ class IdleConfig(_Block):
     locked: bool = True
 
 
-Block = Annotated[
-    CyclicConfig | HoldConfig | SweepConfig | ProofConfig | IdleConfig, Field(discriminator="kind")
-]
+Block = Annotated[CyclicConfig | HoldConfig | SweepConfig | ProofConfig | IdleConfig, Field(discriminator="kind")]

@@ -25,8 +25,9 @@ def truth(c: Floats, f: float = 1.0, split: float = 0.0, by_motion: bool = False
     return dict(zip(TRUTH, measure_cycles(c, f, split, by_motion)[0], strict=True))
 
 
-def loop(c: Floats, f: float = 1.0, split: float = 0.0, by_motion: bool = False, n: int = 40_000) -> tuple[Floats, Floats]:
+def loop(c: Floats, f: float = 1.0, split: float = 0.0, by_motion: bool = False) -> tuple[Floats, Floats]:
     """One dense closed loop."""
+    n = 40_000
     load, motion, temperature = np.empty(n), np.empty(n), np.empty(n)
     starts = np.array([0, n])
     sample_cycles(c, starts, 0, n * f, f, split, by_motion, 0.0, 0.0, np.zeros(2), load, motion, temperature)
@@ -105,7 +106,7 @@ def test_the_truth_is_what_a_dense_log_without_noise_shows(
 
 
 def test_a_two_step_cycle_has_two_peaks() -> None:
-    load, _ = loop(constants(), split=0.4, n=1000)
+    load, _ = loop(constants(), split=0.4)
     rises = np.flatnonzero((load[1:-1] > load[:-2]) & (load[1:-1] >= load[2:])) + 1
     assert load[rises] == pytest.approx([40.0, 80.0], abs=1e-3)
 
@@ -134,9 +135,7 @@ def test_where_a_chunk_begins_changes_no_bit() -> None:
     parts: list[list[Floats]] = []
     for a, b in ((0, 3), (3, 4), (4, 7)):
         out = [np.empty(starts[b] - starts[a]) for _ in range(3)]
-        sample_cycles(
-            c[a:b], starts[a : b + 1], a, 100.0, 1.3, 0.0, False, 0.001, -0.002, np.arange(a, b + 1.0), *out
-        )
+        sample_cycles(c[a:b], starts[a : b + 1], a, 100.0, 1.3, 0.0, False, 0.001, -0.002, np.arange(a, b + 1.0), *out)
         parts.append(out)
     for k in range(3):
         assert np.array_equal(whole[k], np.concatenate([p[k] for p in parts]))

@@ -1,0 +1,213 @@
+"""Simulate one scenario into a folder: logs, and the truth beside them."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections import deque
+from collections.abc import Callable, Generator, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.errors import ConfigError
+from benchpipe.simulate.blocks import CyclicConfig, HoldConfig, ProofConfig, SweepConfig
+from benchpipe.simulate.cycling import cyclic
+from benchpipe.simulate.faults import Logs, make_faults
+from benchpipe.simulate.loading import hold, idle, proof
+from benchpipe.simulate.pieces import CyclePiece, Piece
+from benchpipe.simulate.scenario import ScenarioConfig
+from benchpipe.simulate.sweeping import sweep
+from benchpipe.simulate.truth import BlockTruth, CyclesFile, TruthResult
+from benchpipe.simulate.walk import Walk
+from benchpipe.simulate.waves import TRUTH
+from benchpipe.simulate.writer import Formatter, LogWriter, Part
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+LOGS, TRUTH_FOLDER = "logs", "truth"
+WORKERS = 2
+Progress = Callable[[int, int], None]
+
+
+def simulate(scenario: ScenarioConfig, folder: Path, *, progress: Progress | None = None) -> TruthResult:
+    """Run a scenario: ``folder/logs`` gets the logs, ``folder/truth`` what is true of them.
+
+    The folder appears whole or not at all. The same scenario gives the same bytes.
+
+    Parameters
+    ----------
+    scenario : ScenarioConfig
+    folder : Path
+        New, or empty.
+    progress : callable, optional
+        Called with the rows written so far and the rows there will be.
+
+    Returns
+    -------
+    TruthResult
+        Also in ``truth/truth.json``; each completed cycle in ``truth/truth_cycles.parquet``.
+
+    Raises
+    ------
+    ConfigError
+        The folder holds something already (nothing is overwritten), or a fault names
+        a file, row or channel that is not there.
+    """
+    folder = Path(folder).absolute()
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise ConfigError(
+            "the folder holds something already, and logs are never overwritten",
+            where=folder,
+            do_next="name a new or an empty folder, or move the old one away",
+        )
+    making = folder.with_name(f".{folder.name}.{os.getpid()}.partial")
+    (making / LOGS).mkdir(parents=True)
+    (making / TRUTH_FOLDER).mkdir()
+    try:
+        result = _simulate(scenario, making, progress)
+        if folder.exists():
+            folder.rmdir()
+        making.replace(folder)
+    except BaseException:
+        shutil.rmtree(making, ignore_errors=True)
+        raise
+    return _moved(result, folder)
+
+
+def count_rows(scenario: ScenarioConfig) -> int:
+    """Rows that a scenario will write before faults: plans it without making a sample."""
+    return sum(piece.place.count for piece, _, _ in _Plan(scenario).pieces())
+
+
+def _moved(result: TruthResult, folder: Path) -> TruthResult:
+    return replace(
+        result,
+        folder=folder,
+        logs=tuple(folder / LOGS / path.name for path in result.logs),
+        truth_file=folder / TRUTH_FOLDER / result.truth_file.name,
+        cycles_file=folder / TRUTH_FOLDER / result.cycles_file.name,
+    )
+
+
+def _simulate(scenario: ScenarioConfig, folder: Path, progress: Progress | None) -> TruthResult:
+    log_folder, truth_folder = folder / LOGS, folder / TRUTH_FOLDER
+    plan = _Plan(scenario)
+    writer = LogWriter(scenario, log_folder)
+    axes = scenario.specimen.axes.split("-")
+    units = {"torque": "N*m", "angle": "deg", "force": "N", "length": "mm"}
+    cycles = CyclesFile(
+        truth_folder / "truth_cycles.parquet", {"load_unit": units[axes[0]], "motion_unit": units[axes[1]]}
+    )
+    rows, total = 0, count_rows(scenario) if progress is not None else 0
+    try:
+        for parts, table in _made(plan, Formatter(scenario)):
+            writer.write(parts)
+            cycles.write([table] if table is not None else [])
+            rows += sum(part.rows for part in parts)
+            if progress is not None:
+                progress(rows, total)
+    finally:
+        writer.close()
+        cycles.close()
+    names = [file.name for file in writer.files]
+    logs = Logs(log_folder, names, scenario.log, [c.name for c in scenario.rig.channels])
+    faults = make_faults(logs, scenario.fault)
+    result = TruthResult(
+        scenario.name, scenario.seed, scenario.specimen.name, scenario.specimen.axes, folder,
+        tuple(log_folder / name for name in logs.names), truth_folder / "truth.json", cycles.path, rows,
+        sum(b.cycles_started for b in plan.blocks), sum(b.cycles_completed for b in plan.blocks),
+        tuple(plan.blocks), tuple(writer.files), faults,
+    )  # fmt: skip
+    result.write()
+    return result
+
+
+@dataclass
+class _Plan:
+    """All pieces of a run in order; fills in the blocks' truth while they are taken."""
+
+    scenario: ScenarioConfig
+    blocks: list[BlockTruth] = field(default_factory=list)
+
+    def pieces(self) -> Iterator[tuple[Piece, str, int]]:
+        """Pieces with the name of their block, and the cycles completed before the block."""
+        walk = Walk(self.scenario)
+        for block in self.scenario.block:
+            start_s, row, before = walk.time_s, walk.row, walk.cycles
+            pieces: Generator[Piece, None, Any]
+            if isinstance(block, CyclicConfig):
+                name, pieces = "segments", cyclic(walk, block)
+            elif isinstance(block, HoldConfig):
+                name, pieces = "hold", hold(walk, block)
+            elif isinstance(block, SweepConfig):
+                name, pieces = "sweep", sweep(walk, block)
+            elif isinstance(block, ProofConfig):
+                name, pieces = "proof", proof(walk, block)
+            else:
+                name, pieces = "", idle(walk, block)
+            told = yield from _named(pieces, block.name, before)
+            truth = BlockTruth(block.name, block.kind, start_s, walk.time_s, row, walk.row - row)
+            self.blocks.append(replace(truth, **({name: told} if name else {})))
+
+
+def _named(
+    pieces: Generator[Piece, None, Any], block: str, before: int
+) -> Generator[tuple[Piece, str, int], None, Any]:
+    while True:
+        try:
+            yield next(pieces), block, before
+        except StopIteration as end:
+            return end.value
+
+
+def _made(plan: _Plan, formatter: Formatter) -> Iterator[tuple[list[Part], pa.Table | None]]:
+    """Make pieces on a few threads and give them back in order."""
+    scenario = plan.scenario
+
+    def make(piece: Piece, block: str, before: int) -> tuple[list[Part], pa.Table | None]:
+        parts = formatter.parts(piece.sample(*formatter.skews_s))
+        return parts, _truth_table(scenario, piece, block, before) if isinstance(piece, CyclePiece) else None
+
+    waiting: deque[Future[tuple[list[Part], pa.Table | None]]] = deque()
+    with ThreadPoolExecutor(WORKERS) as workers:
+        for piece in plan.pieces():
+            waiting.append(workers.submit(make, *piece))
+            if len(waiting) > WORKERS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def _truth_table(scenario: ScenarioConfig, piece: CyclePiece, block: str, before: int) -> pa.Table | None:
+    """One row for each completed cycle of a piece."""
+    import pyarrow as pa
+
+    measures = piece.measures()
+    m = len(measures)
+    if m == 0:
+        return None
+    of: dict[str, NDArray[Any]] = {name: measures[:, k] for k, name in enumerate(TRUTH)}
+    load_range, motion_range = of["peak_load"] - of["valley_load"], of["motion_max"] - of["motion_min"]
+    number: NDArray[np.int64] = piece.place.cycles + np.arange(1, m + 1)
+    temperature = 0.5 * (piece.temperatures_c[:m] + piece.temperatures_c[1 : m + 1])
+    energy = of.pop("energy")
+    columns: dict[str, Any] = {
+        "cycle": number - before,
+        "cycle_of_run": number,
+        "start_s": piece.start_times_s(),
+        "ramping": piece.ramping[:m],
+        **of,
+        "load_range": load_range,
+        "motion_range": motion_range,
+        "energy_j": energy * scenario.specimen.joule,
+        "loss_factor": energy / (2.0 * np.pi * 0.5 * (load_range / 2.0) * (motion_range / 2.0)),
+        "temperature_c": temperature,
+    }
+    arrays = {name: pa.array(np.ascontiguousarray(values)) for name, values in columns.items()}
+    return pa.table({"block": pa.array([block] * m), **arrays})

@@ -1,0 +1,64 @@
+"""Small scenarios that the tests of this room share, and readers of what they write."""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.simulate.blocks import CyclicConfig
+from benchpipe.simulate.log import WrittenLogConfig
+from benchpipe.simulate.rig import ChannelConfig, RigConfig
+from benchpipe.simulate.scenario import ScenarioConfig
+from benchpipe.simulate.specimen import SpecimenConfig, SpringConfig
+
+
+def channels(noise: float = 0.0, **more: Any) -> tuple[ChannelConfig, ...]:
+    """Time, load, motion, temperature, counter, mode; six decimals where there is no noise."""
+    places = 3 if noise else 6
+    return (
+        ChannelConfig(source="time", name="Time", unit="s", decimals=3),
+        ChannelConfig(source="load", name="Torque", unit="N·m", decimals=places, noise=noise, **more),
+        ChannelConfig(source="motion", name="Angle", unit="deg", decimals=places, noise=noise / 10),
+        ChannelConfig(source="temperature", name="Oil", unit="°C", decimals=places),
+        ChannelConfig(source="counter", name="Count", decimals=0),
+        ChannelConfig(source="mode", name="Locked", decimals=0),
+    )
+
+
+def scenario(
+    *blocks: Any, noise: float = 0.0, rig: Any = None, specimen: Any = None, log: Any = None, **more: Any
+) -> ScenarioConfig:
+    """Scenario of the given blocks on a plain specimen and rig."""
+    values: dict[str, Any] = {
+        "name": "small",
+        "seed": 11,
+        "specimen": SpecimenConfig(name="S1", spring=SpringConfig(stiffness=10.0), **(specimen or {})),
+        "rig": RigConfig(**{"name": "R1", "sample_rate_hz": 100.0, "channels": channels(noise), **(rig or {})}),
+        "log": WrittenLogConfig(**(log or {})),
+        "block": blocks or (cycles(20),),
+    }
+    return ScenarioConfig(**{**values, **more})
+
+
+def cycles(count: int, **more: Any) -> CyclicConfig:
+    """Plain cyclic block from 5 to 80 at 1 Hz."""
+    return CyclicConfig(**{"name": "main", "cycles": count, "frequency_hz": 1.0, "valley": 5.0, "peak": 80.0, **more})
+
+
+def data_lines(folder: Path, head: int = 1) -> list[bytes]:
+    """All data lines of all logs, in order of name."""
+    lines: list[bytes] = []
+    for path in sorted((folder / "logs").iterdir()):
+        data = path.read_bytes()
+        data = gzip.decompress(data) if path.suffix == ".gz" else data
+        lines += data.splitlines(keepends=True)[head:]
+    return lines
+
+
+def table(folder: Path) -> NDArray[np.float64]:
+    """All data rows of plain logs, shape (channels, n)."""
+    return np.loadtxt([line.decode() for line in data_lines(folder)], delimiter=",", unpack=True)
