@@ -67,6 +67,7 @@ def simulate(scenario: ScenarioConfig, folder: Path, *, progress: Progress | Non
             do_next="name a new or an empty folder, or move the old one away",
         )
     making = folder.with_name(f".{folder.name}.{os.getpid()}.partial")
+    shutil.rmtree(making, ignore_errors=True)  # left by a killed process of the same number
     (making / LOGS).mkdir(parents=True)
     (making / TRUTH_FOLDER).mkdir()
     try:
@@ -108,7 +109,8 @@ def _simulate(scenario: ScenarioConfig, folder: Path, progress: Progress | None)
     try:
         for parts, table in _made(plan, Formatter(scenario)):
             writer.write(parts)
-            cycles.write([table] if table is not None else [])
+            if table is not None:
+                cycles.write(table)
             rows += sum(part.rows for part in parts)
             if progress is not None:
                 progress(rows, total)

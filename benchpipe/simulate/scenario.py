@@ -52,6 +52,19 @@ class ScenarioConfig(ConfigModel):
         """Stops of one block, in the order given."""
         return [stop for stop in self.rig.stops if stop.block == block]
 
+    def changed(self, *, seed: int | None = None, cycles: int | None = None) -> ScenarioConfig:
+        """Return the scenario with another seed, or another number of cycles in each cyclic block.
+
+        Stops that would come after the last cycle are left out.
+        """
+        blocks = self.block
+        stops = self.rig.stops
+        if cycles is not None:
+            blocks = tuple(b.model_copy(update={"cycles": cycles}) if b.kind == "cyclic" else b for b in blocks)
+            stops = tuple(stop for stop in stops if stop.after_cycles < cycles)
+        rig = self.rig.model_copy(update={"stops": stops})
+        return self.model_copy(update={"seed": self.seed if seed is None else seed, "block": blocks, "rig": rig})
+
 
 def load_scenario(path: Path) -> ScenarioConfig:
     """Read a scenario file (TOML).

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,6 +11,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 TRUTH_VERSION = 1
+GROUP_CYCLES = 1 << 16
 
 
 @dataclass(frozen=True)
@@ -187,26 +187,36 @@ class TruthResult:
 
 
 class CyclesFile:
-    """The per-cycle truth, written as it comes."""
+    """The per-cycle truth, written as it comes, in row groups of many cycles."""
 
     def __init__(self, path: Path, units: dict[str, str]) -> None:
         self.path = path
         self._units = units
         self._writer: Any = None
+        self._waiting: list[pa.Table] = []
 
-    def write(self, tables: Iterable[pa.Table]) -> None:
-        """Append tables of one schema."""
+    def write(self, table: pa.Table) -> None:
+        """Append a table; all have one schema."""
+        self._waiting.append(table)
+        if sum(waiting.num_rows for waiting in self._waiting) >= GROUP_CYCLES:
+            self._flush()
+
+    def _flush(self) -> None:
+        import pyarrow as pa
         import pyarrow.parquet as pq
 
-        for table in tables:
-            if self._writer is None:
-                self._writer = pq.ParquetWriter(
-                    self.path, table.schema.with_metadata(self._units), compression="zstd", use_dictionary=["block"],
-                    write_page_checksum=True,
-                )  # fmt: skip
-            self._writer.write_table(table)
+        table = pa.concat_tables(self._waiting).combine_chunks()
+        self._waiting = []
+        if self._writer is None:
+            schema = table.schema.with_metadata(self._units)
+            self._writer = pq.ParquetWriter(
+                self.path, schema, compression="zstd", use_dictionary=["block"], write_page_checksum=True
+            )
+        self._writer.write_table(table)
 
     def close(self) -> None:
         """End the file; without cycles it is not there."""
+        if self._waiting:
+            self._flush()
         if self._writer is not None:
             self._writer.close()

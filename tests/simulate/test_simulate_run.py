@@ -156,6 +156,7 @@ def test_dates_stand_in_the_log_as_the_format_says(tmp_path: Path) -> None:
            "preamble": ("Run;{name}", "Start;{start}"), "units_row": True, "line_end": "\r\n"}  # fmt: skip
     made = scenario(IdleConfig(name="rest", duration_s=1.0), rig={"start": datetime(2031, 12, 31, 23, 59, 59)}, log=log)
     result = simulate(made, tmp_path / "run")
+    assert result.logs[0].read_bytes().startswith(b"\xff\xfeR\x00")
     text = result.logs[0].read_bytes().decode("utf-16").split("\r\n")
     assert text[:4] == [
         "Run;small", "Start;2031-12-31 23:59:59", "Time;Torque;Angle;Oil;Count;Locked", "s;N·m;deg;°C;;"

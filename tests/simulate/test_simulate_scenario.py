@@ -123,3 +123,10 @@ def test_the_three_differ_in_what_is_wrong(tmp_path: Path) -> None:
     assert abs(change["healthy"]) < 0.03 > abs(change["creeping-lock"])
     assert change["wearing"] < -0.12
     assert leak["healthy"] == 0.0 < leak["creeping-lock"]
+
+
+def test_a_scenario_can_be_made_shorter(tmp_path: Path) -> None:
+    short = BUILDERS["wearing"]().changed(seed=9, cycles=50)
+    assert short.seed == 9
+    assert short.rig.stops == ()
+    assert simulate(short, tmp_path / "run").cycles_completed == 50
