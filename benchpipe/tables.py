@@ -90,6 +90,11 @@ CYCLES: tuple[Column, ...] = (
     _c("unloading_stiffness", "float64", "load/motion", "least-squares slope of the unloading branch in the band", null=True),
     _c("loss_factor", "float64", "1", "energy / (2 pi E_s), E_s = load half-range x motion half-range / 2", null=True),
     _c("closure_gap", "float64", "motion", "motion at the end less motion at the start, at the same load", null=True),
+    _c("storage_stiffness", "float64", "load/motion", "part of the fundamental's stiffness in phase: |K| cos phase", null=True),
+    _c("loss_stiffness", "float64", "load/motion", "part a quarter cycle ahead: |K| sin phase", null=True),
+    _c("phase_deg", "float64", "deg", "phase by which load leads motion, at the fundamental", null=True),
+    _c("lash", "float64", "motion", "gap between the branches' lines in the band, extended to zero load", null=True),
+    _c("waveform_error", "float64", "1", "rms of the load less its fundamental, over the rms of the fundamental", null=True),
     _c("temperature_c", "float64", "degC", "mean temperature", null=True),
     _c("counter", "float64", "1", "the rig's own counter at the first sample", null=True),
 )  # fmt: skip

@@ -7,6 +7,7 @@ numbers, so where a batch ends changes nothing.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -68,42 +69,98 @@ def find_boundaries(
     state : ScanState
     """
     armed, is_open, start, start_us, segment = state.armed, state.open, state.start, state.start_us, state.segment
+    n = time_us.size
     events = np.empty((64, 4), np.int64)
-    n = 0
-    for k in range(first, time_us.size):
-        now = time_us[k]
-        kind = -1
-        if k > 0 and now - time_us[k - 1] > break_us:
+    count = 0
+    k = first
+    while k < n:
+        if k > 0 and time_us[k] - time_us[k - 1] > break_us:
             if is_open:
-                kind = OPEN
-            is_open = False
-            armed = False
-        elif is_open and now - start_us > longest_us:
-            kind = OPEN
-            is_open = False
-        value = trigger[k]
-        begin = False
-        if value < low:
-            armed = True
-        elif armed and value >= high:
-            armed = False
-            begin = True
-            if is_open:
-                kind = CLOSED
-        if kind >= 0:
-            if n == events.shape[0]:
-                grown = np.empty((2 * n, 4), np.int64)
-                grown[:n] = events
-                events = grown
-            events[n, 0] = start
-            events[n, 1] = k
-            events[n, 2] = kind
-            events[n, 3] = segment
-            n += 1
-            if kind == OPEN:
-                segment += 1
-        if begin:
-            is_open = True
-            start = k
-            start_us = now
-    return events[:n], ScanState(armed, is_open, start, start_us, segment)
+                events, count, segment = _end(events, count, start, k, segment)
+            is_open = armed = False
+        stretch = _next_break(time_us, k + 1, break_us)
+        while k < stretch:
+            if not armed:
+                k = _next_below(trigger, k, stretch, low)
+                armed = k < stretch
+            else:
+                k = _next_at_or_above(trigger, k, stretch, high)
+            reached = min(k, stretch - 1)
+            if is_open and time_us[reached] - start_us > longest_us:
+                late = start + np.searchsorted(time_us[start : reached + 1], start_us + longest_us, "right")
+                events, count, segment = _end(events, count, start, late, segment)
+                is_open = False
+            if k < stretch and armed and trigger[k] >= high:
+                if is_open:
+                    events = _room(events, count)
+                    events[count] = (start, k, CLOSED, segment)
+                    count += 1
+                armed, is_open, start, start_us = False, True, k, time_us[k]
+        k = stretch
+    return events[:count], ScanState(armed, is_open, start, start_us, segment)
+
+
+@compiled
+def _room(events, count):  # type: ignore[no-untyped-def]
+    if count < events.shape[0]:
+        return events
+    grown = np.empty((2 * count, 4), np.int64)
+    grown[:count] = events
+    return grown
+
+
+@compiled
+def _end(events, count, start, at, segment):  # type: ignore[no-untyped-def]
+    """Put down a cycle that stays open; the next one is of a new segment."""
+    events = _room(events, count)
+    events[count] = (start, at, OPEN, segment)
+    return events, count + 1, segment + 1
+
+
+@compiled
+def _next_break(time_us, first, break_us):  # type: ignore[no-untyped-def]
+    """First sample from ``first`` that follows its neighbour by more than ``break_us``."""
+    now, before = time_us[first:], time_us[first - 1 :]
+    block = 256
+    for j in range(0, now.size, block):
+        size = min(block, now.size - j)
+        here, last = now[j : j + size], before[j : j + size]
+        signs = np.int64(0)  # negative as soon as one step is too long
+        for i in range(size):
+            signs |= break_us - (here[i] - last[i])
+        if signs < 0:
+            for i in range(size):
+                if here[i] - last[i] > break_us:
+                    return first + j + i
+    return time_us.size
+
+
+@compiled
+def _next_below(values, k, stop, level):  # type: ignore[no-untyped-def]
+    while k < stop and values[k] >= level:
+        k += 1
+    return k
+
+
+@compiled
+def _next_at_or_above(values, k, stop, level):  # type: ignore[no-untyped-def]
+    while k < stop and values[k] < level:
+        k += 1
+    return k
+
+
+def find_records(
+    time_us: NDArray[np.int64], first: int, break_us: int, state: ScanState
+) -> tuple[NDArray[np.int64], ScanState]:
+    """Scan for breaks: where each stretch of the log without a gap is one cycle.
+
+    Parameters and results are those of :func:`find_boundaries`.
+    """
+    breaks = np.flatnonzero(np.diff(time_us, prepend=time_us[:1]) > break_us)
+    breaks = breaks[breaks >= first]
+    bounds = [*([state.start] if state.open else []), *breaks.tolist()]
+    if not bounds:
+        return np.empty((0, 4), np.int64), state
+    events = [[a, b, CLOSED, state.segment + i] for i, (a, b) in enumerate(pairwise(bounds))]
+    state = ScanState(False, True, bounds[-1], int(time_us[bounds[-1]]), state.segment + len(events))
+    return np.array(events, np.int64).reshape(-1, 4), state

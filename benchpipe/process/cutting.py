@@ -1,6 +1,6 @@
 """Cut signals into cycles, whatever the batches.
 
-A batch may end inside a cycle: its raw samples wait for the next batch. A cycle is
+A batch may end inside a cycle: its raw samples are held for the next batch. A cycle is
 measured from its own samples only, so the borders of batches, files and nights
 change nothing.
 """
@@ -8,17 +8,20 @@ change nothing.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.plan import CyclicBlock, SweepBlock
 from benchpipe.config.rig import RigConfig
-from benchpipe.kernels.boundaries import CLOSED, FRESH, OPEN, ScanState, find_boundaries
+from benchpipe.kernels.boundaries import CLOSED, FRESH, OPEN, ScanState, find_boundaries, find_records
 from benchpipe.kernels.loops import crossing_part
 from benchpipe.process.signals import Signals
 
 NEVER_US = 2**62
+LOW_PART, HIGH_PART = 0.32, 0.68
+SEAM_SAMPLES = 1 << 12
 
 
 @dataclass(frozen=True)
@@ -34,12 +37,15 @@ class Cut:
 
 
 @dataclass(frozen=True)
-class Anchor:
-    """Where to take up the work another night: the sample before the last boundary, and the counts there."""
+class Standing:
+    """Where cutting stands between two batches: samples of the open cycle, and the scan's state.
 
-    time_us: int
-    cycles: int
-    segment: int
+    ``held`` begins with the sample before the open cycle's boundary (with the boundary
+    itself when a record is a cycle); without an open cycle it is the last sample.
+    """
+
+    held: Signals | None
+    scan: ScanState
 
 
 @dataclass(frozen=True)
@@ -53,8 +59,9 @@ class Pieces:
     start_part, end_part : float64 arrays, shape (k,)
         Where the crossings lie in the steps to ``first`` and to ``end``.
     closed : bool array, shape (k,)
-    number, segment, samples : int64 arrays, shape (k,)
-        ``number`` counts the closed ones.
+    segment, samples : int64 arrays, shape (k,)
+    boundary : int or None
+        Sample that begins the first cycle, whether or not it has enough samples to be measured.
     """
 
     signals: Signals
@@ -63,9 +70,9 @@ class Pieces:
     start_part: NDArray[np.float64]
     end_part: NDArray[np.float64]
     closed: NDArray[np.bool_]
-    number: NDArray[np.int64]
     segment: NDArray[np.int64]
     samples: NDArray[np.int64]
+    boundary: int | None
 
     @property
     def count(self) -> int:
@@ -76,13 +83,15 @@ class Pieces:
 def cut_of(block: CyclicBlock | SweepBlock, rig: RigConfig) -> Cut:
     """How a block is cut on a rig.
 
-    Thresholds are as the plan says, else a quarter and three quarters of the target range.
+    Thresholds are as the plan says, else at 32 and 68 % of the target range: a cycle that
+    fades to half its range about the same mean still crosses both, and noise of a third
+    of the range from peak to peak cannot cross from one to the other.
     """
     if block.low is not None and block.high is not None:
         low, high = block.low.value, block.high.value
     elif isinstance(block, CyclicBlock) and block.targets is not None:
         bottom, top = (target.value for target in block.targets)
-        low, high = bottom + 0.25 * (top - bottom), bottom + 0.75 * (top - bottom)
+        low, high = bottom + LOW_PART * (top - bottom), bottom + HIGH_PART * (top - bottom)
     else:
         low, high = 0.0, 0.0  # only a block cut by record has neither
     by_record = isinstance(block, CyclicBlock) and block.boundary == "record"
@@ -97,88 +106,112 @@ def cut_of(block: CyclicBlock | SweepBlock, rig: RigConfig) -> Cut:
     )
 
 
-class Cutter:
-    """Takes signals batch by batch and gives the cycles that end in them."""
-
-    def __init__(self, cut: Cut, anchor: Anchor | None = None) -> None:
-        self._cut = cut
-        self._held: Signals | None = None
-        self._state = FRESH if anchor is None else FRESH._replace(armed=True, segment=anchor.segment)
-        self._closed = 0 if anchor is None else anchor.cycles
-        self.anchor = anchor
-
-    def feed(self, new: Signals) -> Pieces:
-        """Cycles that end in these samples."""
-        held = self._held if self._held is not None else new.part(0, 0)
-        signals = held.followed_by(new)
-        if self._cut.by_record:
-            events, self._state = _records(signals.time_us, len(held), self._cut.break_us, self._state)
-        else:
-            events, self._state = find_boundaries(
-                signals.time_us, self._trigger(signals), len(held), self._cut.low, self._cut.high,
-                self._cut.break_us, self._cut.longest_us, self._state,
-            )  # fmt: skip
-        pieces = self._pieces(signals, events)
-        self._hold(signals)
-        return pieces
-
-    def finish(self) -> Pieces:
-        """The cycle that is still open at the end of the log (none if no cycle is)."""
-        signals = self._held
-        if signals is None or not self._state.open:
-            return self._pieces(signals or _no_signals(), np.empty((0, 4), np.int64))
-        kind = CLOSED if self._cut.by_record else OPEN
-        event = [[self._state.start, len(signals), kind, self._state.segment]]
-        return self._pieces(signals, np.array(event, np.int64))
-
-    def _trigger(self, signals: Signals) -> NDArray[np.float64]:
-        return signals.load if self._cut.by_load else signals.motion
-
-    def _hold(self, signals: Signals) -> None:
-        """Keep the samples of the open cycle and the one before it."""
-        first = len(signals) - 1
-        if self._state.open:
-            first = self._state.start - (0 if self._cut.by_record else 1)
-            self.anchor = Anchor(int(signals.time_us[first]), self._closed, self._state.segment)
-        self._held = signals.part(max(first, 0), len(signals))
-        self._state = self._state._replace(start=self._state.start - first)
-
-    def _pieces(self, signals: Signals, events: NDArray[np.int64]) -> Pieces:
-        start, end = events[:, 0], events[:, 1]
-        closed = events[:, 2] == CLOSED
-        first, start_part, end_part = start, np.zeros(len(events)), np.ones(len(events))
-        if self._cut.by_record:  # from the first sample to the last
-            first, end = start + 1, np.maximum(end - 1, start + 1)
-        elif len(events):
-            trigger = self._trigger(signals)
-            start_part = _part(trigger, start, self._cut.high)
-            end_part = np.where(closed, _part(trigger, np.minimum(end, len(signals) - 1), self._cut.high), 1.0)
-            end = np.where(closed, end, np.maximum(end - 1, start + 1))  # an open cycle ends at its last sample
-        number = self._closed + np.cumsum(closed)
-        self._closed = int(number[-1]) if len(events) else self._closed
-        samples = events[:, 1] - events[:, 0]
-        return Pieces(signals, first, end, start_part, end_part, closed, number, events[:, 3], samples)
+def beginning(cut: Cut) -> Standing:
+    """The standing before the first sample of a run: there a record begins, a crossing does not."""
+    return Standing(None, FRESH._replace(open=cut.by_record))
 
 
-def _part(trigger: NDArray[np.float64], at: NDArray[np.int64], level: float) -> NDArray[np.float64]:
+@dataclass(frozen=True)
+class Anchor:
+    """Where to take up the work another night: a sample, and what is known there.
+
+    With a cycle open it is the sample before its boundary; else the last sample.
+    """
+
+    time_us: int
+    armed: bool
+    segment: int
+    closed: int
+
+
+def anchor_of(standing: Standing, closed: int) -> Anchor | None:
+    """The anchor of a standing after ``closed`` closed cycles; None before the first sample."""
+    if standing.held is None or not len(standing.held):
+        return None
+    scan = standing.scan
+    return Anchor(int(standing.held.time_us[0]), scan.open or scan.armed, scan.segment, closed)
+
+
+def resumed(anchor: Anchor, cut: Cut) -> Standing:
+    """The standing just before the sample of an anchor."""
+    return Standing(None, FRESH._replace(armed=anchor.armed, open=cut.by_record, segment=anchor.segment))
+
+
+UNKNOWN = Standing(None, FRESH)
+"""The standing before a batch whose past is not known: cycles are found from the first sure boundary on."""
+
+
+def cut_batch(new: Signals, cut: Cut, standing: Standing) -> tuple[list[Pieces], Standing]:
+    """Cut the cycles that end in some samples.
+
+    Only a seam is copied: what is held, and the new samples up to the first boundary.
+    """
+    if standing.held is None or not len(standing.held):
+        pieces, standing = _cut(new, 0, cut, standing.scan)
+        return [pieces], standing
+    held = len(standing.held)
+    size = SEAM_SAMPLES
+    while True:
+        size = min(size, len(new))
+        seam = standing.held.followed_by(new.part(0, size))
+        pieces, after = _cut(seam, held, cut, standing.scan)
+        if size == len(new):
+            return [pieces], after
+        start = len(seam) - len(after.held or ()) - held  # where the held samples now begin, in the new ones
+        if start >= 0:
+            break
+        size *= 4
+    scan = after.scan._replace(start=after.scan.start + start)
+    rest, after = _cut(new, size, cut, scan)
+    return [pieces, rest], after
+
+
+def end_of_log(cut: Cut, standing: Standing) -> Pieces | None:
+    """The cycle that is still open at the end of the log; None if no cycle is."""
+    if standing.held is None or not standing.scan.open or not len(standing.held):
+        return None
+    kind = CLOSED if cut.by_record else OPEN
+    event = [[standing.scan.start, len(standing.held), kind, standing.scan.segment]]
+    return _pieces(standing.held, np.array(event, np.int64), cut)
+
+
+def _cut(signals: Signals, first: int, cut: Cut, scan: ScanState) -> tuple[Pieces, Standing]:
+    if cut.by_record:
+        events, scan = find_records(signals.time_us, first, cut.break_us, scan)
+    else:
+        events, scan = find_boundaries(
+            signals.time_us, trigger_of(signals, cut), first, cut.low, cut.high, cut.break_us, cut.longest_us, scan
+        )
+    pieces = _pieces(signals, events, cut)
+    keep = len(signals) - 1
+    if scan.open:
+        keep = scan.start - (0 if cut.by_record else 1)
+    keep = max(keep, 0)
+    return pieces, Standing(signals.part(keep, len(signals)), scan._replace(start=scan.start - keep))
+
+
+def trigger_of(signals: Signals, cut: Cut) -> NDArray[Any]:
+    """The signal whose crossings bound a cycle."""
+    return signals.load if cut.by_load else signals.motion
+
+
+def _pieces(signals: Signals, events: NDArray[np.int64], cut: Cut) -> Pieces:
+    boundary = int(events[0, 0]) if len(events) else None
+    if cut.by_record:  # a single sample is no loop
+        events = events[events[:, 1] - events[:, 0] >= 2]
+    start, end = events[:, 0].copy(), events[:, 1].copy()
+    closed = events[:, 2] == CLOSED
+    samples = end - start
+    start_part, end_part = np.zeros(len(events)), np.ones(len(events))
+    if cut.by_record:  # from the first sample to the last
+        start, end = start + 1, end - 1
+    elif len(events):
+        trigger = trigger_of(signals, cut)
+        start_part = _part(trigger, start, cut.high)
+        end_part = np.where(closed, _part(trigger, np.minimum(end, len(signals) - 1), cut.high), 1.0)
+        end = np.where(closed, end, np.maximum(end - 1, start + 1))  # an open cycle ends at its last sample
+    return Pieces(signals, start, end, start_part, end_part, closed, events[:, 3].copy(), samples, boundary)
+
+
+def _part(trigger: NDArray[Any], at: NDArray[np.int64], level: float) -> NDArray[np.float64]:
     return crossing_part(trigger[at - 1].astype(np.float64), trigger[at].astype(np.float64), level)
-
-
-def _no_signals() -> Signals:
-    nothing = np.empty(0)
-    return Signals(np.empty(0, np.int64), nothing, nothing, nothing, nothing)
-
-
-def _records(
-    time_us: NDArray[np.int64], first: int, break_us: int, state: ScanState
-) -> tuple[NDArray[np.int64], ScanState]:
-    """Each stretch without a gap is one cycle."""
-    if not time_us.size:
-        return np.empty((0, 4), np.int64), state
-    if not state.open:
-        state = state._replace(open=True, start=0)
-    breaks = np.flatnonzero(np.diff(time_us, prepend=time_us[:1]) > break_us)
-    bounds = [state.start, *breaks[breaks >= first].tolist()]
-    events = [[a, b, CLOSED, state.segment + i] for i, (a, b) in enumerate(zip(bounds, bounds[1:], strict=False))]
-    state = state._replace(start=bounds[-1], segment=state.segment + len(events))
-    return np.array(events, np.int64).reshape(-1, 4), state

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,15 +12,15 @@ from numpy.typing import NDArray
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.loops import FIELD, gaussian_weights, measure_loops
-from benchpipe.process.cutting import Anchor, Cut, Cutter, Pieces, cut_of
-from benchpipe.process.signals import ENERGY_FACTOR, Signals, signal_units
-from benchpipe.tables import CycleFlag, schema
+from benchpipe.process.cutting import Cut, Pieces, cut_of
+from benchpipe.process.signals import ENERGY_FACTOR
+from benchpipe.tables import CycleFlag
 
 Floats = NDArray[np.float64]
 # Loop fields that an under-sampled, gapped or saturated cycle does not have.
 LOOP_FIELDS = (
     "load_mean", "motion_mean", "energy_j", "secant_stiffness", "loading_stiffness", "unloading_stiffness",
-    "loss_factor", "closure_gap",
+    "loss_factor", "closure_gap", "storage_stiffness", "loss_stiffness", "phase_deg", "lash", "waveform_error",
 )  # fmt: skip
 _NO_LOOP = CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED
 
@@ -72,51 +72,68 @@ def _ends(rig: RigConfig, name: str) -> tuple[float, float]:
     return low, high
 
 
-class CycleBuilder:
-    """Takes signals batch by batch and gives rows of the cycles table."""
+@dataclass(frozen=True)
+class CycleRows:
+    """Cycles as the kernels measured them, not yet numbered.
 
-    def __init__(self, settings: CycleSettings, rig: RigConfig, anchor: Anchor | None = None) -> None:
-        self._settings = settings
-        self._schema = schema("cycles", signal_units(rig))
-        self.cutter = Cutter(settings.cut, anchor)
+    Attributes
+    ----------
+    measures : float64 array, shape (k, N_FIELDS)
+    closed : bool array, shape (k,)
+    segment, samples, first_us : int64 arrays, shape (k,)
+        ``first_us`` is the time of the first sample inside.
+    counter : float64 array, shape (k,)
+    """
 
-    def feed(self, new: Signals) -> pa.Table:
-        """Rows of the cycles that end in these samples."""
-        return self._rows(self.cutter.feed(new))
+    measures: Floats
+    closed: NDArray[np.bool_]
+    segment: NDArray[np.int64]
+    samples: NDArray[np.int64]
+    first_us: NDArray[np.int64]
+    counter: Floats
 
-    def finish(self) -> pa.Table:
-        """The row of the cycle that is still open at the end of the log, if one is."""
-        return self._rows(self.cutter.finish())
+    def __len__(self) -> int:
+        return len(self.closed)
 
-    def _rows(self, pieces: Pieces) -> pa.Table:
-        if not pieces.count:
-            return self._schema.empty_table()
-        signals = pieces.signals
-        measures = measure_loops(
-            signals.time_us, signals.load, signals.motion, signals.temperature,
-            pieces.first, pieces.end, pieces.start_part, pieces.end_part,
-            self._settings.band[0], self._settings.band[1], self._settings.weights,
-        )  # fmt: skip
-        return cycles_table(pieces, measures, self._settings, self._schema)
+    def later(self, segments: int) -> CycleRows:
+        """The same rows, their segments counted on by so many."""
+        return replace(self, segment=self.segment + segments)
+
+
+def joined_rows(rows: list[CycleRows]) -> CycleRows:
+    """Rows one after the other."""
+    columns = ("measures", "closed", "segment", "samples", "first_us", "counter")
+    return CycleRows(*(np.concatenate([getattr(r, name) for r in rows]) for name in columns))
+
+
+def measure_pieces(pieces: Pieces, settings: CycleSettings) -> CycleRows:
+    """Measure cycles that were cut."""
+    signals, first = pieces.signals, pieces.first
+    measures = measure_loops(
+        signals.time_us, signals.load, signals.motion, signals.temperature,
+        first, pieces.end, pieces.start_part, pieces.end_part, settings.band[0], settings.band[1], settings.weights,
+    )  # fmt: skip
+    counter = signals.counter[first].astype(np.float64) if signals.counter.size else np.full(len(first), np.nan)
+    return CycleRows(measures, pieces.closed, pieces.segment, pieces.samples, signals.time_us[first], counter)
 
 
 def cycles_table(
-    pieces: Pieces, measures: Floats, settings: CycleSettings, table_schema: pa.Schema
+    rows: CycleRows, closed_before: int, settings: CycleSettings, table_schema: pa.Schema
 ) -> pa.Table:
-    """Rows of the cycles table from what the kernels found."""
-    signals, closed, samples = pieces.signals, pieces.closed, pieces.samples
+    """Rows of the cycles table; the closed ones are numbered on from ``closed_before``."""
+    closed, samples, measures = rows.closed, rows.samples, rows.measures
     get = {name: measures[:, i] for name, i in FIELD.items()}
     load_range = get["peak_load"] - get["valley_load"]
     motion_range = get["motion_max"] - get["motion_min"]
     energy = get["energy"] * settings.energy_factor
     stored = 0.5 * (0.5 * load_range) * (0.5 * motion_range) * settings.energy_factor
     flags = _flags(closed, samples, get, settings)
-    start_us = signals.time_us[pieces.first] + np.rint(get["start_offset_s"] * 1e6).astype(np.int64)
-    n = pieces.count
+    start_us = rows.first_us + np.rint(get["start_offset_s"] * 1e6).astype(np.int64)
+    n = len(rows)
     columns: dict[str, Any] = {
         "block": pa.array([settings.block] * n),
-        "cycle": pa.array(pieces.number, mask=~closed),
-        "segment": pa.array(pieces.segment.astype(np.int32)),
+        "cycle": pa.array(closed_before + np.cumsum(closed), mask=~closed),
+        "segment": pa.array(rows.segment.astype(np.int32)),
         "start_us": pa.array(start_us),
         "period_s": get["period_s"],
         "samples": pa.array(samples.astype(np.int32)),
@@ -127,7 +144,8 @@ def cycles_table(
         "energy_j": energy,
         "secant_stiffness": _secant(get, load_range, motion_range, settings.cut.by_load),
         "loss_factor": np.divide(energy, 2 * np.pi * stored, out=np.full(n, np.nan), where=stored > 0),
-        "counter": signals.counter[pieces.first].astype(np.float64) if signals.counter.size else np.full(n, np.nan),
+        "counter": rows.counter,
+        "phase_deg": np.degrees(np.arctan2(get["loss_stiffness"], get["storage_stiffness"])),
     }
     no_loop = ~closed | ((flags & _NO_LOOP) != 0)
     arrays = []

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
-from benchpipe.process.signals import signal_columns, signal_units, stream_signals
-from benchpipe.store.samples import SampleInput, stream_samples
+from benchpipe.process.signals import block_signals, signal_units
+from benchpipe.store.run_store import RunStore
+from benchpipe.store.samples import SampleInput
 from benchpipe.tables import schema
 
 STEPS = (1, 2, 3, 5, 7)
@@ -24,7 +23,7 @@ def loop_numbers(last: int) -> list[int]:
 
 
 def loops_table(
-    folder: Path,
+    store: RunStore,
     inputs: list[SampleInput],
     rig: RigConfig,
     block: CyclicBlock,
@@ -42,8 +41,7 @@ def loops_table(
     tables = []
     for number, start, period in zip(cycle.tolist(), start_us.tolist(), period_s.tolist(), strict=True):
         until = start + round(period * 1e6)
-        batches = stream_samples(folder, inputs, signal_columns(rig, block.mode), start, until)
-        for signals in stream_signals(batches, rig, block.mode):
+        for signals in block_signals(store, inputs, rig, block, start, until):
             n = len(signals)
             columns = [
                 pa.array([block.name] * n),

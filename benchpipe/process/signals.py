@@ -9,8 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.config.plan import Block
 from benchpipe.config.rig import AxisConfig, RigConfig
-from benchpipe.store.samples import SampleBatch
+from benchpipe.store.run_store import RunStore
+from benchpipe.store.samples import SampleBatch, SampleInput, stream_samples
 from benchpipe.units import INSIDE_UNIT
 
 MM_PER_M = 1000.0
@@ -51,10 +53,21 @@ class Signals:
     def followed_by(self, other: Signals) -> Signals:
         """These samples and then the others."""
         pairs = zip(self._arrays(), other._arrays(), strict=True)
-        return Signals(*(np.concatenate(pair) for pair in pairs))
+        return Signals(*(_joined(pair) for pair in pairs))
+
+    def copy(self) -> Signals:
+        """The same samples in memory of their own."""
+        return Signals(*(_joined((a,)) for a in self._arrays()))
 
     def _arrays(self) -> tuple[NDArray[Any], ...]:
         return self.time_us, self.load, self.motion, self.temperature, self.counter
+
+
+def _joined(arrays: tuple[NDArray[Any], ...]) -> NDArray[Any]:
+    """Arrays one after the other, read-only like those from a file (kernels are compiled once)."""
+    joined = np.concatenate(arrays)
+    joined.flags.writeable = False
+    return joined
 
 
 def signal_columns(rig: RigConfig, mode: int | None = None) -> list[str]:
@@ -77,16 +90,28 @@ def to_signals(batch: SampleBatch, rig: RigConfig, mode: int | None = None) -> S
     temperature = batch.columns[rig.temperature] if rig.temperature else nothing
     counter = batch.columns[rig.counter] if rig.counter else nothing
     signals = Signals(batch.time_us, load, motion, temperature, counter)
-    good = np.isfinite(load) & np.isfinite(motion)
-    if mode is not None and rig.mode is not None:
-        good &= batch.columns[rig.mode] == mode
+    if mode is None or rig.mode is None:
+        with np.errstate(invalid="ignore", over="ignore"):
+            if np.isfinite(load.sum() + motion.sum()):  # a sum is finite only if all its terms are
+                return signals
+        good = np.isfinite(load) & np.isfinite(motion)
+    else:
+        good = np.isfinite(load) & np.isfinite(motion) & (batch.columns[rig.mode] == mode)
     return signals if good.all() else signals.select(good)
 
 
-def stream_signals(batches: Iterator[SampleBatch], rig: RigConfig, mode: int | None = None) -> Iterator[Signals]:
-    """Signals of each batch."""
-    for batch in batches:
-        yield to_signals(batch, rig, mode)
+def block_signals(
+    store: RunStore,
+    inputs: list[SampleInput],
+    rig: RigConfig,
+    block: Block,
+    from_us: int | None = None,
+    until_us: int | None = None,
+) -> Iterator[Signals]:
+    """Stream the signals of a block's samples, in order."""
+    columns = signal_columns(rig, block.mode)
+    for batch in stream_samples(store.folder, inputs, columns, from_us, until_us):
+        yield to_signals(batch, rig, block.mode)
 
 
 def _load(values: NDArray[Any], axis: AxisConfig) -> NDArray[Any]:

@@ -9,7 +9,7 @@ from benchpipe.config.plan import SweepBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.loops import FIELD, gaussian_weights, measure_loops
 from benchpipe.kernels.sweeps import measure_sweeps
-from benchpipe.process.cutting import Cutter, Pieces, cut_of
+from benchpipe.process.cutting import Pieces, beginning, cut_batch, cut_of
 from benchpipe.process.signals import ENERGY_FACTOR, Signals, signal_units
 from benchpipe.tables import schema
 
@@ -22,13 +22,18 @@ class SweepBuilder:
         self._rig = rig
         self._schema = schema("sweeps", signal_units(rig))
         self._weights = gaussian_weights(block.lowpass, rig.time.sample_rate)
-        self.cutter = Cutter(cut_of(block, rig))
+        self._cut = cut_of(block, rig)
+        self._standing = beginning(self._cut)
+        self._count = 0
 
     def feed(self, new: Signals) -> pa.Table:
         """Rows of the sweeps that end in these samples; one that does not come back is not measured."""
-        return self._rows(self.cutter.feed(new))
+        pieces, self._standing = cut_batch(new, self._cut, self._standing)
+        return pa.concat_tables([self._rows(p) for p in pieces])
 
     def _rows(self, pieces: Pieces) -> pa.Table:
+        number = self._count + np.cumsum(pieces.closed)
+        self._count += int(pieces.closed.sum())
         keep = pieces.closed & (pieces.samples >= self._block.least_samples)
         if not keep.any():
             return self._schema.empty_table()
@@ -44,7 +49,7 @@ class SweepBuilder:
         start_us = signals.time_us[first] + np.rint(loops[:, FIELD["start_offset_s"]] * 1e6).astype(np.int64)
         columns = {
             "block": pa.array([self._block.name] * len(first)),
-            "sweep": pieces.number[keep].astype(np.int32),
+            "sweep": number[keep].astype(np.int32),
             "start_us": start_us,
             "period_s": loops[:, FIELD["period_s"]],
             "samples": pieces.samples[keep].astype(np.int32),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
@@ -37,21 +37,23 @@ def floats(column: pa.ChunkedArray) -> Floats:
     return np.array(array.fill_null(float("nan")) if array.null_count else array)
 
 
-def cycle_trends(block: CyclicBlock, cycles: pa.Table) -> pa.Table:
+def cycle_trends(block: CyclicBlock, read: Callable[[list[str]], pa.Table]) -> pa.Table:
     """Trend rows of a block.
 
     Parameters
     ----------
     block : CyclicBlock
-    cycles : Table
-        Its rows of the cycles table, with ``cycle``, ``flags`` and :data:`MEASURES`.
+    read : callable
+        ``read(columns)`` gives columns of its rows of the cycles table; one measure at a
+        time is read, so that memory does not grow with their number.
     """
-    number = floats(cycles.column("cycle"))
-    judged = np.isfinite(number) & ((np.array(cycles.column("flags")) & int(NOT_JUDGED)) == 0)
+    basis = read(["cycle", "flags"])
+    number = floats(basis.column("cycle"))
+    judged = np.isfinite(number) & ((np.array(basis.column("flags")) & int(NOT_JUDGED)) == 0)
     rows: list[dict[str, Any]] = []
     if judged.any():
         for measure in MEASURES:
-            values = floats(cycles.column(measure))
+            values = floats(read([measure]).column(measure))
             use = judged & np.isfinite(values)
             rows += _trend_rows(block, measure, number[use], values[use])
     return pa.Table.from_pylist(rows, schema=schema("trends"))

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
+ROW_GROUP = 1 << 18
 _STAT_COLUMNS = ("time_us", "start_us", "cycle")
 
 
@@ -31,7 +32,7 @@ class PartWriter:
 
         self._file = file
         self._table = table
-        self._rows = 0
+        self.rows = 0
         encodings = {
             f.name: "BYTE_STREAM_SPLIT" if pa.types.is_floating(f.type) else "DELTA_BINARY_PACKED"
             for f in schema
@@ -51,8 +52,8 @@ class PartWriter:
     def write(self, table: pa.Table) -> None:
         """Append rows as row groups."""
         if table.num_rows:
-            self._writer.write_table(table, row_group_size=1 << 20)
-            self._rows += table.num_rows
+            self._writer.write_table(table, row_group_size=ROW_GROUP)
+            self.rows += table.num_rows
 
     def abandon(self) -> None:
         """Let go of the Parquet writer while its file is still open."""
@@ -67,7 +68,7 @@ class PartWriter:
         return Part(
             table=self._table,
             path=f"{self._table}/{name}",
-            rows=self._rows,
+            rows=self.rows,
             bytes=self._file.size,
             sha256=self._file.sha256,
         )
@@ -84,7 +85,7 @@ def new_part(run_folder: Path, table: str, schema: pa.Schema) -> Iterator[PartWr
             writer.abandon()
 
 
-def open_part(run_folder: Path, part: Part) -> pq.ParquetFile:
+def open_part(run_folder: Path, part: Part, meta: pq.FileMetaData | None = None) -> pq.ParquetFile:
     """Open a part for reading.
 
     Raises
@@ -100,7 +101,7 @@ def open_part(run_folder: Path, part: Part) -> pq.ParquetFile:
         size = path.stat().st_size
         if size != part.bytes:
             raise damaged(path, f"{size} bytes instead of {part.bytes}")
-        return pq.ParquetFile(path, page_checksum_verification=True)
+        return pq.ParquetFile(path, metadata=meta, page_checksum_verification=True)
     except OSError as error:
         raise damaged(path, error.strerror or str(error)) from None
     except pa.ArrowException as error:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
-
-import hashlib
 
 from benchpipe import __version__
 from benchpipe.errors import StoreError

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,9 @@ from benchpipe.stream.ordered import ordered_map
 
 if TYPE_CHECKING:
     import pyarrow as pa
+    import pyarrow.parquet as pq
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -71,15 +74,20 @@ def matches(file: str, patterns: tuple[str, ...]) -> bool:
 
 
 @dataclass(frozen=True)
-class _Group:
-    """One row group of one part."""
+class SampleGroup:
+    """One row group of one part: the unit of reading, fixed by the data and not by the readers."""
 
     source: SampleInput
     index: int
+    meta: pq.FileMetaData
 
 
 def stream_samples(
-    folder: Path, inputs: list[SampleInput], columns: list[str], from_us: int | None = None, until_us: int | None = None
+    folder: Path,
+    inputs: list[SampleInput],
+    columns: list[str],
+    from_us: int | None = None,
+    until_us: int | None = None,
 ) -> Iterator[SampleBatch]:
     """Yield samples in order.
 
@@ -98,45 +106,62 @@ def stream_samples(
     StoreError
         A part is missing or damaged.
     """
-
-    def read(group: _Group) -> SampleBatch:
-        return _read(folder, group, columns, from_us, until_us)
-
-    for batch in ordered_map(read, _groups(folder, inputs, from_us, until_us)):
-        if batch.time_us.size:
-            yield batch
+    yield from map_samples(lambda batch: batch, folder, inputs, columns, from_us, until_us)
 
 
-def _groups(folder: Path, inputs: list[SampleInput], from_us: int | None, until_us: int | None) -> Iterator[_Group]:
+def map_samples(
+    function: Callable[[SampleBatch], T],
+    folder: Path,
+    inputs: list[SampleInput],
+    columns: list[str],
+    from_us: int | None = None,
+    until_us: int | None = None,
+    *,
+    workers: int | None = None,
+) -> Iterator[T]:
+    """Yield ``function(batch)`` for the batches of :func:`stream_samples`, in order.
+
+    Reading and ``function`` run together on worker threads.
+    """
+
+    def work(group: SampleGroup) -> T:
+        return function(_read(folder, group, columns, from_us, until_us))
+
+    yield from ordered_map(work, sample_groups(folder, inputs, from_us, until_us), workers)
+
+
+def sample_groups(
+    folder: Path, inputs: list[SampleInput], from_us: int | None, until_us: int | None
+) -> Iterator[SampleGroup]:
     """Row groups that may hold wanted samples, by their statistics."""
     for source in inputs:
         with open_part(folder, source.part) as file:
-            meta = file.metadata
-            place = file.schema_arrow.names.index("time_us")
-            for index in range(meta.num_row_groups):
-                stats = meta.row_group(index).column(place).statistics
-                if stats is not None and stats.has_min_max:
-                    if from_us is not None and stats.max + source.shift_us < from_us:
-                        continue
-                    if until_us is not None and stats.min + source.shift_us > until_us:
-                        continue
-                yield _Group(source, index)
+            meta, place = file.metadata, file.schema_arrow.names.index("time_us")
+        for index in range(meta.num_row_groups):
+            stats = meta.row_group(index).column(place).statistics
+            if stats is not None and stats.has_min_max:
+                if from_us is not None and stats.max + source.shift_us < from_us:
+                    continue
+                if until_us is not None and stats.min + source.shift_us > until_us:
+                    continue
+            yield SampleGroup(source, index, meta)
 
 
 def _read(
-    folder: Path, group: _Group, columns: list[str], from_us: int | None, until_us: int | None
+    folder: Path, group: SampleGroup, columns: list[str], from_us: int | None, until_us: int | None
 ) -> SampleBatch:
     import pyarrow as pa
 
     source = group.source
     try:
-        with open_part(folder, source.part) as file:
+        with open_part(folder, source.part, group.meta) as file:
             table = file.read_row_group(group.index, ["time_us", *columns], use_threads=False)
     except (OSError, pa.ArrowException) as error:
         raise damaged(folder / source.part.path, str(error).splitlines()[0]) from None
     time = plain_array(table.column("time_us"))
     if source.shift_us:
         time = time + source.shift_us
+        time.flags.writeable = False
     arrays = {name: plain_array(table.column(name)) for name in columns}
     first = 0
     if source.after_us is not None:

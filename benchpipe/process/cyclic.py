@@ -1,0 +1,147 @@
+"""A cyclic block's samples → its cycles, loops and trends, from where the last night ended."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from benchpipe.config.plan import CyclicBlock
+from benchpipe.config.rig import RigConfig
+from benchpipe.process.cutting import Anchor, anchor_of, beginning, resumed
+from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, open_rows, without_rows
+from benchpipe.process.cycles import CycleRows, CycleSettings, cycle_settings, cycles_table, joined_rows
+from benchpipe.process.found import Found
+from benchpipe.process.loops import loop_numbers, loops_table
+from benchpipe.process.remarks import cycle_remarks
+from benchpipe.process.signals import signal_columns, signal_units, to_signals
+from benchpipe.process.trends import cycle_trends, floats
+from benchpipe.store.manifest import Part
+from benchpipe.store.parts import new_part
+from benchpipe.store.run_store import RunStore
+from benchpipe.store.samples import SampleBatch, SampleInput, map_samples
+from benchpipe.tables import schema
+
+ROWS_AT_ONCE = 1 << 15
+
+
+def cyclic_block(
+    rig: RigConfig,
+    store: RunStore,
+    block: CyclicBlock,
+    inputs: list[SampleInput],
+    past: dict[str, Any],
+    old: dict[str, Part],
+    key: str,
+) -> Found:
+    """Work on a cyclic block.
+
+    Parameters
+    ----------
+    inputs : list of SampleInput
+    past : dict
+        State of the last time, if its inputs are the beginning of these; else empty.
+    old : dict of Part
+        Parts of the last time by path.
+    key : str
+        Names the new parts.
+    """
+    settings = cycle_settings(block, rig)
+    anchor = Anchor(**past["anchor"]) if past else None
+    settled = [old[path] for path in past.get("settled", [])]
+    new, tail, anchor = write_cycles(rig, store, block, settings, inputs, anchor, key)
+    settled += new
+    parts = settled + tail
+    loops, numbers = _loops(rig, store, block, inputs, past, old, parts, key)
+    trends = cycle_trends(block, lambda columns: store.read_parts(parts, "cycles", columns))
+    found = Found(parts + loops)
+    found.parts += [store.write("trends", trends, key)] if trends.num_rows else []
+    found.remarks = cycle_remarks(block.name, store.read_parts(parts, "cycles", ["flags"]))
+    found.state = {
+        "anchor": asdict(anchor) if anchor else None,
+        "settled": [p.path for p in settled],
+        "loops": {"cycles": numbers, "parts": [p.path for p in loops]},
+    }
+    return found
+
+
+def write_cycles(
+    rig: RigConfig,
+    store: RunStore,
+    block: CyclicBlock,
+    settings: CycleSettings,
+    inputs: list[SampleInput],
+    anchor: Anchor | None,
+    key: str,
+    *,
+    workers: int | None = None,
+) -> tuple[list[Part], list[Part], Anchor | None]:
+    """Cut and measure all cycles from an anchor on.
+
+    Returns
+    -------
+    settled : list of Part
+        Cycles that nothing to come can change.
+    tail : list of Part
+        The cycle in which the log ends.
+    anchor : Anchor or None
+        Where to go on another night.
+    """
+    table_schema = schema("cycles", signal_units(rig))
+    closed = anchor.closed if anchor else 0
+    chunk = known(resumed(anchor, settings.cut) if anchor else beginning(settings.cut))
+
+    def work(batch: SampleBatch) -> CycleChunk:
+        return chunk_of(to_signals(batch, rig, block.mode), settings)
+
+    columns = signal_columns(rig, block.mode)
+    from_us = anchor.time_us if anchor else None
+    waiting: list[CycleRows] = []
+    with new_part(store.folder, "cycles", table_schema) as writer:
+
+        def write() -> int:
+            rows = joined_rows(waiting)
+            waiting.clear()
+            writer.write(cycles_table(rows, closed, settings, table_schema))
+            return int(rows.closed.sum())
+
+        for one in map_samples(work, store.folder, inputs, columns, from_us, workers=workers):
+            chunk = joined(chunk, one, settings)
+            waiting.append(chunk.rows)
+            chunk = without_rows(chunk)
+            if sum(map(len, waiting)) >= ROWS_AT_ONCE:
+                closed += write()
+        if waiting:
+            closed += write()
+        settled = [writer.finish(key)] if writer.rows else []
+    rest = open_rows(chunk, settings)
+    tail = [store.write("cycles", cycles_table(rest, closed, settings, table_schema), key)] if len(rest) else []
+    after = anchor_of(chunk.standing, closed) if chunk.standing else None
+    return settled, tail, after or anchor
+
+
+def _loops(
+    rig: RigConfig,
+    store: RunStore,
+    block: CyclicBlock,
+    inputs: list[SampleInput],
+    past: dict[str, Any],
+    old: dict[str, Part],
+    cycles: list[Part],
+    key: str,
+) -> tuple[list[Part], list[int]]:
+    """Loops of cycles that are not kept yet."""
+    have = past.get("loops", {"cycles": [], "parts": []})
+    parts = [old[path] for path in have["parts"]]
+    number = floats(store.read_parts(cycles, "cycles", ["cycle"]).column("cycle"))
+    last = int(np.nanmax(number)) if np.isfinite(number).any() else 0
+    wanted = [n for n in loop_numbers(last) if n not in have["cycles"]] if last else []
+    if wanted:
+        table = store.read_parts(cycles, "cycles", ["start_us", "period_s"])
+        at = np.flatnonzero(np.isin(number, wanted))
+        start, period = np.array(table.column("start_us"))[at], floats(table.column("period_s"))[at]
+        loops = loops_table(store, inputs, rig, block, number[at].astype(np.int64), start, period)
+        parts.append(store.write("loops", loops, key))
+    return parts, [*have["cycles"], *wanted]
+

@@ -1,0 +1,148 @@
+"""Laws: cutting does not matter, to the last bit (invented signals)."""
+
+from __future__ import annotations
+
+import pickle
+from dataclasses import fields, replace
+from functools import reduce
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchpipe.kernels.loops import gaussian_weights
+from benchpipe.process.cutting import Cut, anchor_of, beginning, resumed
+from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, open_rows
+from benchpipe.process.cycles import CycleRows, CycleSettings, joined_rows
+from benchpipe.process.signals import Signals
+
+
+def cycle_settings(**changes: object) -> CycleSettings:
+    """Settings with round numbers: a load of 0 to 100 at 1 Hz."""
+    cut = Cut(by_load=True, low=32.0, high=68.0, by_record=False, break_us=500_000, longest_us=3_000_000)
+    given_ = CycleSettings(
+        block="b", cut=cut, gap_s=0.2, band=(0.2, 0.8), weights=gaussian_weights(None, 100.0), least_samples=5,
+        targets=None, target_tolerance=0.0, load_ends=(-np.inf, np.inf), motion_ends=(-np.inf, np.inf),
+        energy_factor=1e-3,
+    )  # fmt: skip
+    return replace(given_, **changes)  # type: ignore[arg-type]
+
+
+@st.composite
+def signals(draw: st.DrawFn) -> Signals:
+    """Cycling with noise, fading, plateaus, gaps, pauses, jitter and restarts."""
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    n = draw(st.integers(1, 600))
+    rate = draw(st.sampled_from([10.0, 25.0, 100.0]))
+    steps = np.full(n, round(1e6 / rate))
+    steps += rng.integers(-1000, 1001, n) * draw(st.integers(0, 1))
+    for _ in range(draw(st.integers(0, 4))):  # gaps, short and long
+        steps[rng.integers(0, n)] += draw(st.sampled_from([90_000, 300_000, 700_000, 3_600_000_000]))
+    time_us = np.cumsum(steps)
+    phase = 2 * np.pi * np.arange(n) / rate * draw(st.sampled_from([0.3, 1.0, 2.0]))
+    fade = np.linspace(1.0, draw(st.sampled_from([0.1, 0.5, 1.0])), n)
+    load = 50.0 + 50.0 * fade * np.sin(phase + draw(st.floats(0, 6)))
+    load += draw(st.sampled_from([0.0, 1.0, 15.0])) * rng.uniform(-1, 1, n)
+    if draw(st.booleans()):  # a stop at some load
+        at = int(rng.integers(0, n))
+        load[at : at + int(rng.integers(1, 400))] = draw(st.sampled_from([0.0, 50.0, 100.0]))
+    motion = 0.1 * load + 0.5 * np.cos(phase) + 0.01 * rng.standard_normal(n)
+    temperature = np.where(rng.uniform(size=n) < 0.1, np.nan, 20 + rng.standard_normal(n)).astype(np.float32)
+    made = Signals(time_us, load.astype(np.float32), motion.astype(np.float32), temperature, np.arange(n, dtype=np.float32))
+    return made.copy()
+
+
+SETTINGS = st.sampled_from(
+    [
+        cycle_settings(),
+        cycle_settings(weights=gaussian_weights(10.0, 100.0)),
+        cycle_settings(cut=replace(cycle_settings().cut, by_record=True, longest_us=2**62)),
+        cycle_settings(cut=Cut(False, 3.0, 7.0, False, 500_000, 3_000_000)),
+    ]
+)
+
+
+def cuts(n: int) -> st.SearchStrategy[list[int]]:
+    """Places to cut n samples."""
+    return st.lists(st.integers(0, n), max_size=8).map(sorted)
+
+
+def split(whole: Signals, places: list[int]) -> list[Signals]:
+    """The signals in consecutive pieces (empty ones left out)."""
+    bounds = [0, *places, len(whole)]
+    return [whole.part(a, b) for a, b in zip(bounds, bounds[1:], strict=False) if b > a]
+
+
+def same(a: CycleRows, b: CycleRows) -> None:
+    """Equal to the last bit."""
+    for field in fields(CycleRows):
+        np.testing.assert_array_equal(getattr(a, field.name), getattr(b, field.name), err_msg=field.name)
+
+
+def rows_of(pieces: list[Signals], how: CycleSettings) -> CycleRows:
+    """All rows of a run that arrives in pieces, with the cycle in which it ends."""
+    start = known(beginning(how.cut))
+    run = reduce(lambda chunk, piece: joined(chunk, chunk_of(piece, how), how), pieces, start)
+    return joined_rows([run.rows, open_rows(run, how)])
+
+
+@settings(max_examples=400)
+@given(signals(), SETTINGS, st.data())
+def test_any_cut_gives_the_bits_of_one_pass(whole: Signals, how: CycleSettings, data: st.DataObject) -> None:
+    places = data.draw(cuts(len(whole)))
+    same(rows_of(split(whole, places), how), rows_of([whole], how))
+
+
+@settings(max_examples=300)
+@given(signals(), SETTINGS, st.data())
+def test_joining_is_associative(whole: Signals, how: CycleSettings, data: st.DataObject) -> None:
+    places = data.draw(st.lists(st.integers(0, len(whole)), min_size=2, max_size=2).map(sorted))
+    pieces = split(whole, places)
+    if len(pieces) < 3:
+        return
+    a, b, c = (chunk_of(p, how) for p in pieces)
+    left, right = joined(joined(a, b, how), c, how), joined(a, joined(b, c, how), how)
+    for chunk in (left, right):
+        _same_chunk(chunk, chunk_of(whole, how))
+
+
+def _same_chunk(a: CycleChunk, b: CycleChunk) -> None:
+    same(a.rows, b.rows)
+    for x, y in ((a.head, b.head), (a.standing and a.standing.held, b.standing and b.standing.held)):
+        assert (x is None) == (y is None)
+        if x is not None and y is not None:
+            np.testing.assert_array_equal(x.time_us, y.time_us)
+            np.testing.assert_array_equal(x.load, y.load)
+    assert (a.standing is None) == (b.standing is None)
+    if a.standing and b.standing:
+        assert a.standing.scan == b.standing.scan
+
+
+@settings(max_examples=200)
+@given(signals(), SETTINGS, st.data())
+def test_any_night_can_end_anywhere(whole: Signals, how: CycleSettings, data: st.DataObject) -> None:
+    """The work is taken up from an anchor: a time and three numbers, nothing else."""
+    at = data.draw(st.integers(1, len(whole)))
+    first = joined(known(beginning(how.cut)), chunk_of(whole.part(0, at), how), how)
+    assert first.standing is not None
+    anchor = anchor_of(first.standing, int(first.rows.closed.sum()))
+    assert anchor is not None
+    again = whole.part(int(np.searchsorted(whole.time_us, anchor.time_us)), len(whole))
+    second = joined(known(resumed(anchor, how.cut)), chunk_of(again, how), how)
+    same(joined_rows([first.rows, second.rows, open_rows(second, how)]), rows_of([whole], how))
+
+
+@settings(max_examples=100)
+@given(signals(), SETTINGS)
+def test_a_chunk_survives_pickling_and_an_empty_neighbour(whole: Signals, how: CycleSettings) -> None:
+    chunk = chunk_of(whole, how)
+    _same_chunk(pickle.loads(pickle.dumps(chunk)), chunk)
+    _same_chunk(joined(chunk, chunk_of(whole.part(0, 0), how), how), chunk)
+    _same_chunk(joined(chunk_of(whole.part(0, 0), how), chunk, how), chunk)
+
+
+def test_nothing_joins_before_a_known_past() -> None:
+    how = cycle_settings()
+    with pytest.raises(ValueError, match="past is known"):
+        joined(known(beginning(how.cut)), known(beginning(how.cut)), how)
