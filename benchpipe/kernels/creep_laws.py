@@ -22,6 +22,8 @@ from numpy.typing import NDArray
 from benchpipe.errors import BenchpipeError, nearest
 
 Floats = NDArray[np.float64]
+TRIALS = 12
+"""Shapes tried for a start."""
 Kind = Literal["nothing", "settling", "leaking", "both"]
 
 
@@ -164,45 +166,47 @@ def law_named(name: str) -> CreepLaw:
     for law in LAWS:
         if law.name == name:
             return law
-    raise BenchpipeError(
-        f"no creep law is called '{name}'", do_next=nearest(name, [law.name for law in LAWS])
-    )
+    raise BenchpipeError(f"no creep law is called '{name}'", do_next=nearest(name, [law.name for law in LAWS]))
 
 
-def starts(
-    law: CreepLaw,
-    t: Floats,
-    motion: Floats,
-    whiten: Callable[[Floats], Floats],
-    *,
-    trials: int = 12,
-    keep: int = 2,
-) -> list[Floats]:
-    """Starting parameters: the best linear fits over a grid of shapes.
+def start(law: CreepLaw, t: Floats, motion: Floats, whiten: Callable[[Floats], Floats]) -> Floats:
+    """Starting parameters: the best linear fit over all shapes.
+
+    The shape is sought on a grid between its bounds, even in log, then between the neighbours of the
+    best: a law is linear in all else, so there is no better start to be missed than between two rows.
 
     Parameters
     ----------
     law : CreepLaw
     t, motion : ndarray, shape (n,), s and any unit
     whiten : callable
-        Gives residuals unit relative variance: readings or columns in, the same shape out.
-    trials, keep : int
-        Shapes tried, evenly in log between the bounds, and how many of the best are returned.
+        Gives errors unit relative variance: readings or columns in, the same shape out.
 
     Returns
     -------
-    list of ndarray, shape (parameters,)
-        One start for a law that has no shape: its linear fit is the answer.
+    ndarray, shape (parameters,)
     """
     aim = whiten(motion)
-    low, high = law.bounds(float(t[0]), float(t[-1]))
-    shapes = np.geomspace(low[-1], high[-1], trials + 2)[1:-1] if law.shaped else np.array([np.nan])
-    found = []
-    for shape in shapes:
-        columns = whiten(law.basis(t, float(shape)))
+
+    def linear(shape: float) -> tuple[float, Floats]:
+        columns = whiten(law.basis(t, shape))
         size = np.sqrt(np.sum(columns**2, axis=0))
-        linear = np.linalg.lstsq(columns / size, aim, rcond=None)[0] / size
-        left = aim - columns @ linear
-        found.append((float(left @ left), [*linear, shape] if law.shaped else linear))
-    found.sort(key=lambda pair: pair[0])
-    return [np.asarray(p, np.float64) for _, p in found[:keep]]
+        amplitudes = np.linalg.lstsq(columns / size, aim, rcond=None)[0] / size
+        left = aim - columns @ amplitudes
+        return float(left @ left), amplitudes
+
+    if not law.shaped:
+        return linear(np.nan)[1]
+    low, high = (float(b[-1]) for b in law.bounds(float(t[0]), float(t[-1])))
+    shapes = np.geomspace(low, high, TRIALS + 2)
+    k = min(range(1, TRIALS + 1), key=lambda k: linear(float(shapes[k]))[0])
+    from scipy.optimize import minimize_scalar
+
+    near = minimize_scalar(
+        lambda u: linear(float(np.exp(u)))[0],
+        bounds=(np.log(shapes[k - 1]), np.log(shapes[k + 1])),
+        method="bounded",
+        options={"xatol": 1e-5},
+    )
+    shape = float(np.exp(near.x))
+    return np.append(linear(shape)[1], shape)

@@ -70,22 +70,27 @@ class CurveResult:
         return np.asarray(np.hypot(self.se_curve(x), self.s / sqrt(weight)))
 
     def aicc(self, n_effective: float | None = None) -> float:
-        """AICc = n_eff·ln(rss/n) + 2K + 2K(K + 1)/(n_eff − K − 1), K the parameters and the variance.
-
-        To compare curves fitted to the same rows give them one ``n_effective`` (``n_used`` where None).
-        Infinite where too few readings are left to judge by.
-        """
-        n_eff = float(self.n_used) if n_effective is None else n_effective
-        k = self.parameters.size + 1
-        if not (n_eff - k - 1 > 0 and isfinite(self.rss)):
-            return inf
-        fit = n_eff * log(self.rss / self.n_used) if self.rss > 0 else -inf
-        return fit + 2 * k + 2 * k * (k + 1) / (n_eff - k - 1)
+        """Return `aicc` of the fit; ``n_used`` readings are counted where ``n_effective`` is not given."""
+        size = float(self.n_used) if n_effective is None else n_effective
+        return aicc(self.rss / self.n_used, self.parameters.size, size)
 
     def interval(self, x: ArrayLike, *, reading: bool = False) -> tuple[Floats, Floats]:
         """Low and high end of the curve (or of a new reading) at x, at ``coverage``."""
         half = t_quantile(self.coverage, self.dof) * (self.se_reading(x) if reading else self.se_curve(x))
         return self.predict(x) - half, self.predict(x) + half
+
+
+def aicc(mean_square: float, parameters: int, n_effective: float) -> float:
+    """AICc = n·ln(mean square) + 2K + 2K(K + 1)/(n − K − 1), K the parameters and the variance.
+
+    To compare curves fitted to the same rows give them one ``n_effective``. Infinite where too few
+    readings are left to judge by.
+    """
+    k, n = parameters + 1, n_effective
+    if not (n - k - 1 > 0 and isfinite(mean_square)):
+        return inf
+    fit = n * log(mean_square) if mean_square > 0 else -inf
+    return fit + 2 * k + 2 * k * (k + 1) / (n - k - 1)
 
 
 def standard_error(gradient: ArrayLike, covariance: ArrayLike) -> Floats:
@@ -176,16 +181,24 @@ def fit_curve(
         return _result(model, slope, best, residual(best), jacobian(best), (low, high), coverage)
 
 
+def whitening(covariance: ArrayLike) -> Callable[[Floats], Floats]:
+    """Map that gives errors of this covariance, shape (n, n), unit variance and no correlation.
+
+    Multiplies by the inverse of the Cholesky factor: (n,) to (n,), or each column of (n, k).
+    """
+    from scipy.linalg import solve_triangular
+
+    factor = np.linalg.cholesky(np.asarray(covariance, np.float64))
+    return lambda v: np.asarray(solve_triangular(factor, v, lower=True, check_finite=False), np.float64)
+
+
 def _prepare(
     x: ArrayLike, y: ArrayLike, weight: ArrayLike | None, covariance: ArrayLike | None
 ) -> tuple[Floats, Floats, Callable[[Floats], Floats]]:
     """Usable rows and the map that gives residuals (or gradients) unit relative variance."""
     xs, ys = np.asarray(x, np.float64), np.asarray(y, np.float64)
     if covariance is not None:
-        from scipy.linalg import solve_triangular
-
-        factor = np.linalg.cholesky(np.asarray(covariance, np.float64))
-        return xs, ys, lambda v: np.asarray(solve_triangular(factor, v, lower=True, check_finite=False))
+        return xs, ys, whitening(covariance)
     w = np.ones_like(ys) if weight is None else np.asarray(weight, np.float64)
     keep = np.isfinite(ys) & np.isfinite(xs.reshape(ys.size, -1)).all(axis=1) & np.isfinite(w) & (w > 0)
     root = np.sqrt(w[keep])
@@ -210,9 +223,7 @@ def _descend(
 
     inside = np.clip(start, low, high)
     try:
-        fit = least_squares(
-            residual, inside, jacobian, (low, high), "trf", 1e-15, 1e-15, 1e-15, "jac", max_nfev=3000
-        )
+        fit = least_squares(residual, inside, jacobian, (low, high), "trf", 1e-15, 1e-15, 1e-15, "jac", max_nfev=3000)
     except (ValueError, np.linalg.LinAlgError):  # not finite at the start, or on the way
         return inside
     return np.asarray(fit.x, np.float64)

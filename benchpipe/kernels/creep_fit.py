@@ -1,0 +1,258 @@
+"""Creep of one hold: how far, how fast at the end, and whether it settles or leaks.
+
+Creep counts from the first average after the ramp's part. All intervals cover the figure over every
+law the data allow (`creep_choice`); where nothing moved, the answer is an upper bound.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import inf, isfinite, nan
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from benchpipe.kernels.creep_choice import Estimate, Figure, LawFits, fit_laws
+from benchpipe.kernels.creep_laws import LAWS, LEAK, NO_MOTION, STEADY_LEAK, CreepLaw
+from benchpipe.kernels.lines import t_quantile
+from benchpipe.kernels.nonlinear import whitening
+
+Floats = NDArray[np.float64]
+CreepKind = Literal["settling", "leaking", "both", "not measurable", "undecided"]
+Remark = Literal["too few averages", "too short", "pattern left", "slow noise", "never changed"]
+
+DECADES_NEEDED = 2.0
+"""Decades of time after the ramp's part below which leak and settling are not told apart."""
+PROJECTION = 10.0
+"""Times the length of the hold beyond which a figure is a projection."""
+SLOW_PART = 30.0
+"""Noise whose memory is longer than this part of the hold is no noise of a channel: a step, a temperature."""
+SLOPES = np.linspace(-3.0, 1.0, 401)
+
+
+@dataclass(frozen=True)
+class CreepAt:
+    """Creep at an asked time.
+
+    ``creep`` has the interval of the curve; a new single reading lies between ``reading_low`` and
+    ``reading_high`` at the same coverage. ``beyond`` the hold's end it is extrapolated, and past one
+    decade beyond it a ``projection``.
+    """
+
+    time_s: float
+    creep: Estimate
+    reading_low: float
+    reading_high: float
+    beyond: bool
+    projection: bool
+
+
+@dataclass(frozen=True)
+class LocalSlope:
+    """Slope d log rate/d log t over the last decade: 0 leak, −1 log, n − 1 power, −2/3 Andrade.
+
+    The interval (at ``coverage``) is a profile; an end is infinite where the data do not bound it
+    between −3 and 1.
+    """
+
+    value: float
+    low: float
+    high: float
+    coverage: float
+
+
+@dataclass(frozen=True, eq=False)
+class CreepResult:
+    """What a hold says of creep. Lengths in the unit of motion, times in s, rates per s.
+
+    ``kind`` in plain words; "undecided" where leak and settling are not told apart. ``law`` describes
+    the curve best (least AICc). ``elastic`` is the motion at ``reference_s``, from which creep counts.
+    ``leak`` is the rate that goes on for ever, 0 in laws without one. The size of the creep by the end
+    is below ``upper_bound`` at ``coverage``.
+
+    ``remarks``: "too few averages" to fit; "too short" to tell a leak (two decades are needed);
+    "pattern left" by every law; "slow noise", something else than creep moves the channel over a
+    thirtieth of the hold or longer; "never changed", each average is the same.
+    """
+
+    kind: CreepKind
+    law: str | None
+    reference_s: float
+    end_s: float
+    elastic: Estimate
+    creep_end: Estimate
+    creep_at: tuple[CreepAt, ...]
+    end_rate: Estimate
+    leak: Estimate
+    local_slope: LocalSlope
+    upper_bound: float
+    remarks: tuple[Remark, ...]
+    fits: LawFits
+    n_used: int
+    coverage: float
+    converged: bool
+
+
+def fit_creep(
+    time_s: ArrayLike,
+    motion: ArrayLike,
+    count: ArrayLike | None = None,
+    *,
+    end_s: float | None = None,
+    asked_s: Sequence[float] = (),
+    resolution: float = 0.0,
+    laws: Sequence[CreepLaw] = LAWS,
+    coverage: float = 0.95,
+) -> CreepResult:
+    """Fit creep laws to the log-spaced averages of a hold.
+
+    Parameters
+    ----------
+    time_s : array_like, shape (n,), s
+        Rising, > 0, from the load's entry into its band; the first is where the ramp's part ends.
+    motion : array_like, shape (n,)
+    count : array_like, shape (n,), optional
+        Readings in each average; 1 where not given.
+    end_s : float, optional
+        End of the hold; the last average's time where not given.
+    asked_s : sequence of float, s
+        Times at which creep is asked, within the hold or beyond.
+    resolution : float
+        Least step that the motion channel shows: no upper bound is smaller.
+    laws : sequence of CreepLaw
+        Must hold "no motion" and "steady leak".
+    coverage : float
+        Coverage of every interval.
+
+    Returns
+    -------
+    CreepResult
+        ``converged`` is False, the figures NaN and the kind "undecided" where no law could be fitted.
+    """
+    fits = fit_laws(time_s, motion, count, laws=laws, coverage=coverage)
+    t = fits.time_s
+    first, last = (float(t[0]), float(t[-1])) if t.size else (nan, nan)
+    end = last if end_s is None else end_s
+    creep_end = fits.estimate(_creep(first, end))
+    still = t.size > 2 and bool(np.ptp(fits.motion) == 0)
+    remarks = _remarks(fits, end / first if first > 0 else nan, still=still)
+    bound = max(abs(creep_end.low), abs(creep_end.high), resolution) if isfinite(creep_end.low) else nan
+    return CreepResult(
+        kind=_kind(fits, creep_end, laws, short="too short" in remarks),
+        law=fits.chosen,
+        reference_s=first,
+        end_s=end,
+        elastic=fits.estimate(_motion(first)),
+        creep_end=creep_end,
+        creep_at=tuple(_asked(fits, first, end, float(asked)) for asked in asked_s),
+        end_rate=fits.estimate(_rate(end)),
+        leak=fits.estimate(_leak),
+        local_slope=local_slope(fits),
+        upper_bound=(resolution or nan) if still else bound,
+        remarks=remarks,
+        fits=fits,
+        n_used=fits.n_used,
+        coverage=coverage,
+        converged=fits.chosen is not None,
+    )
+
+
+def _motion(at: float) -> Figure:
+    """Motion at one time."""
+    t = np.array([at])
+    return lambda law, p: (float(law.value(t, p)[0]), law.gradient(t, p)[0])
+
+
+def _creep(since: float, at: float) -> Figure:
+    """Motion between two times."""
+    t = np.array([since, at])
+
+    def figure(law: CreepLaw, p: Floats) -> tuple[float, Floats]:
+        value, gradient = law.value(t, p), law.gradient(t, p)
+        return float(value[1] - value[0]), gradient[1] - gradient[0]
+
+    return figure
+
+
+def _rate(at: float) -> Figure:
+    """Rate at one time."""
+    t = np.array([at])
+    return lambda law, p: (float(law.rate(t, p)[0]), law.rate_gradient(t, p)[0])
+
+
+def _leak(law: CreepLaw, p: Floats) -> tuple[float, Floats]:
+    """Steady part of the rate."""
+    gradient = np.zeros(p.size)
+    if LEAK not in law.terms:
+        return 0.0, gradient
+    k = 1 + law.terms.index(LEAK)
+    gradient[k] = 1.0
+    return float(p[k]), gradient
+
+
+def _asked(fits: LawFits, first: float, end: float, at: float) -> CreepAt:
+    creep = fits.estimate(_creep(first, at))
+    reading = fits.estimate(_creep(first, at), reading=True)
+    return CreepAt(at, creep, reading.low, reading.high, at > end, at > PROJECTION * end)
+
+
+def _remarks(fits: LawFits, span: float, *, still: bool) -> tuple[Remark, ...]:
+    found: list[Remark] = []
+    if fits.chosen is None:
+        found.append("too few averages")
+    elif not np.log10(span) >= DECADES_NEEDED:
+        found.append("too short")
+    if fits.pattern:
+        found.append("pattern left")
+    if fits.noise.share >= 0.3 and fits.noise.correlation_s > fits.time_s[-1] / SLOW_PART:
+        found.append("slow noise")
+    if still:
+        found.append("never changed")
+    return tuple(found)
+
+
+def _kind(fits: LawFits, creep_end: Estimate, laws: Sequence[CreepLaw], *, short: bool) -> CreepKind:
+    """Plain words by parsimony: a leak or a settling part is named only where the data need it."""
+    if fits.chosen is None:
+        return "undecided"
+    if not creep_end.told_from_zero or fits.accepts(NO_MOTION.name):
+        return "not measurable"
+    leak_alone = fits.accepts(STEADY_LEAK.name)
+    settling_alone = any(fits.accepts(law.name) for law in laws if law.kind == "settling")
+    if short or (leak_alone and settling_alone):
+        return "undecided"
+    if leak_alone:
+        return "leaking"
+    return "settling" if settling_alone else "both"
+
+
+def local_slope(fits: LawFits) -> LocalSlope:
+    """Slope d log rate/d log t over the last decade, by fitting a + b(tⁿ − 1)/n for every n.
+
+    The family holds leak (n = 1), power, log (n = 0) and what falls faster; the slope is n − 1. Its
+    interval holds each n that the sum of squares does not exclude (Bates & Watts 1988, ch. 6).
+    """
+    none = LocalSlope(nan, nan, nan, fits.coverage)
+    late = fits.time_s >= fits.time_s[-1] / 10 if fits.chosen else np.zeros(0, bool)
+    if late.sum() < 5:
+        return none
+    whiten = whitening(fits.covariance[np.ix_(late, late)])
+    n = SLOPES + 1 + 1e-9  # never exactly 0
+    log_t = np.log(fits.time_s[late] / fits.time_s[-1])
+    columns = whiten(np.expm1(np.outer(log_t, n)) / n)
+    one, y = whiten(np.ones(log_t.size)), whiten(fits.motion[late])
+    one = one / np.sqrt(one @ one)
+    columns = columns - np.outer(one, one @ columns)
+    y = y - one * (one @ y)
+    gain = (y @ columns) ** 2 / np.sum(columns**2, axis=0)
+    best = int(np.argmax(gain))
+    reach = (t_quantile(fits.coverage, fits.dof) * fits.s) ** 2
+    inside = np.flatnonzero(gain[best] - gain <= reach)
+    return LocalSlope(
+        value=float(SLOPES[best]),
+        low=float(SLOPES[inside[0]]) if inside[0] > 0 else -inf,
+        high=float(SLOPES[inside[-1]]) if inside[-1] < SLOPES.size - 1 else inf,
+        coverage=fits.coverage,
+    )
