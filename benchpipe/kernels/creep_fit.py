@@ -135,7 +135,7 @@ def fit_creep(
     t = fits.time_s
     first, last = (float(t[0]), float(t[-1])) if t.size else (nan, nan)
     end = last if end_s is None else end_s
-    creep_end = fits.estimate(_creep(first, end))
+    creep_end = fits.estimate(creep_between(first, end))
     still = t.size > 2 and bool(np.ptp(fits.motion) == 0)
     remarks = _remarks(fits, end / first if first > 0 else nan, still=still)
     bound = max(abs(creep_end.low), abs(creep_end.high), resolution) if isfinite(creep_end.low) else nan
@@ -165,8 +165,8 @@ def _motion(at: float) -> Figure:
     return lambda law, p: (float(law.value(t, p)[0]), law.gradient(t, p)[0])
 
 
-def _creep(since: float, at: float) -> Figure:
-    """Motion between two times."""
+def creep_between(since: float, at: float) -> Figure:
+    """Motion from one time to another, s, as a figure to be estimated over all laws."""
     t = np.array([since, at])
 
     def figure(law: CreepLaw, p: Floats) -> tuple[float, Floats]:
@@ -193,8 +193,8 @@ def _leak(law: CreepLaw, p: Floats) -> tuple[float, Floats]:
 
 
 def _asked(fits: LawFits, first: float, end: float, at: float) -> CreepAt:
-    creep = fits.estimate(_creep(first, at))
-    reading = fits.estimate(_creep(first, at), reading=True)
+    creep = fits.estimate(creep_between(first, at))
+    reading = fits.estimate(creep_between(first, at), reading=True)
     return CreepAt(at, creep, reading.low, reading.high, at > end, at > PROJECTION * end)
 
 

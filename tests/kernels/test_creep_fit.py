@@ -14,7 +14,6 @@ from benchpipe.kernels.creep_laws import LAWS, law_named
 from benchpipe.kernels.robust import log_averages
 from tests.benchmarks.coverage import TRUTH, Noise, cover_law
 
-
 QUIET = Noise()
 
 

@@ -1,0 +1,114 @@
+"""What follows from fitted holds: what came back on unloading, time to a limit, the leak's exponent."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import hypot, inf, nan
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from benchpipe.kernels.creep_fit import CreepResult, creep_between
+from benchpipe.kernels.lines import Crossing, LineResult, straight_line
+
+Floats = NDArray[np.float64]
+
+LEAST_LEVELS = 3
+
+
+@dataclass(frozen=True)
+class RecoveryResult:
+    """Part of a hold's creep that came back at rest: 1 all of it (settling), 0 none (a leak).
+
+    NaN, and not ``converged``, where the hold's creep is not told from zero.
+    """
+
+    fraction: float
+    low: float
+    high: float
+    coverage: float
+    converged: bool
+
+
+def recovered_fraction(hold: CreepResult, rest: CreepResult) -> RecoveryResult:
+    """Compare the creep of a hold with the creep back after unloading.
+
+    Parameters
+    ----------
+    hold : CreepResult
+        Under load.
+    rest : CreepResult
+        After unloading, time counted from the load's leaving; the elastic return, and what came back
+        before the rest's first average, are not in it.
+
+    Returns
+    -------
+    RecoveryResult
+        First-order propagation of both half-intervals (GUM §5.1.2).
+    """
+    there, back = hold.creep_end, rest.creep_end
+    if not (there.told_from_zero and rest.converged):
+        return RecoveryResult(nan, nan, nan, hold.coverage, False)
+    fraction = -back.value / there.value
+    half = hypot((back.high - back.low) / 2, fraction * (there.high - there.low) / 2) / abs(there.value)
+    return RecoveryResult(fraction, fraction - half, fraction + half, hold.coverage, True)
+
+
+def time_to_limit(hold: CreepResult, limit: float, *, longest_s: float) -> Crossing:
+    """Time at which the size of the creep reaches a limit, by inverting the band of all laws allowed.
+
+    Parameters
+    ----------
+    hold : CreepResult
+    limit : float
+        Size of creep from ``hold.reference_s``, > 0, unit of motion.
+    longest_s : float
+        Time up to which is looked, s; 200 times, even in log, with straight lines between.
+
+    Returns
+    -------
+    Crossing
+        In s. ``at`` and ``high`` are infinite where the curve, or its near edge, stays below the
+        limit up to ``longest_s``; so is ``low`` where its far edge does.
+    """
+    if not hold.converged or not longest_s > hold.reference_s:
+        return Crossing(nan, nan, nan, hold.coverage)
+    times = np.geomspace(hold.reference_s, longest_s, 200)[1:]
+    found = [hold.fits.estimate(creep_between(hold.reference_s, float(t))) for t in times]
+    side = 1.0 if hold.creep_end.value >= 0 else -1.0
+    near, far = ("low", "high") if side > 0 else ("high", "low")
+    at, first, last = (
+        _first_reach(times, side * np.array([getattr(e, end) for e in found]), limit) for end in ("value", far, near)
+    )
+    return Crossing(at, first, last, hold.coverage)
+
+
+def _first_reach(times: Floats, size: Floats, limit: float) -> float:
+    """First time at which a curve reaches a limit."""
+    over = np.flatnonzero(size >= limit)
+    if not over.size:
+        return inf
+    k = int(over[0])
+    if k == 0:
+        return float(times[0])
+    return float(np.interp(limit, size[k - 1 : k + 1], times[k - 1 : k + 1]))
+
+
+def leak_exponent(load: ArrayLike, rate: ArrayLike, standard_error: ArrayLike) -> LineResult:
+    """Exponent of leak rate in load: the slope of log rate over log load, 1 laminar gap, ½ orifice.
+
+    Parameters
+    ----------
+    load, rate, standard_error : array_like, shape (levels,)
+        Sizes of load and leak rate at each level, and the rate's standard error. Levels whose rate is
+        not above zero are left out.
+
+    Returns
+    -------
+    LineResult
+        ``slope`` is the exponent, with ``slope_interval``; not ``converged`` below three levels.
+    """
+    q, w, u = (np.asarray(v, np.float64) for v in (load, rate, standard_error))
+    keep = (q > 0) & (w > 0) & (u > 0)
+    keep &= np.unique(q[keep]).size >= LEAST_LEVELS
+    return straight_line(np.log(q[keep]), np.log(w[keep]), (w[keep] / u[keep]) ** 2)
