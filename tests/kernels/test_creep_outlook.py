@@ -58,4 +58,5 @@ def test_exponent_of_a_laminar_gap_and_of_an_orifice() -> None:
         found = leak_exponent(load, rate, 0.05 * rate)
         assert found.slope == pytest.approx(exponent, abs=1e-9)
     assert not leak_exponent(load[:2], load[:2], load[:2]).converged
+    assert not leak_exponent([20, 20, 40, 40], [1, 2, 3, 4], np.ones(4)).converged  # two levels, twice
     assert not leak_exponent(load, [-1, 0, 1, 2], np.ones(4)).converged

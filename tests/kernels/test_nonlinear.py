@@ -164,6 +164,7 @@ def test_best_of_several_starts_wins() -> None:
     ("model", "start"),
     [
         (lambda x, p: (p[0] + p[1]) * x, [1.0, 1.0]),  # two parameters, one direction
+        (lambda x, p: p[0] * x + 0.0 * p[1], [1.0, 1.0]),  # a parameter that does nothing
         (_decay, [1.0, 1e4]),  # flat where it starts
         (lambda x, p: p[0] * np.log(p[1] - x), [1.0, 0.5]),  # not a number where it starts
     ],
@@ -171,6 +172,14 @@ def test_best_of_several_starts_wins() -> None:
 def test_what_cannot_be_fitted_is_not_converged(model: Curve, start: list[float]) -> None:
     x, y = _noisy_decay()
     fit = fit_curve(model, x, y, [start])
+    assert not fit.converged
+
+
+def test_a_wrong_gradient_is_not_taken_for_a_minimum() -> None:
+    x, y = _noisy_decay()
+    right = complex_step(_decay)
+    fit = fit_curve(_decay, x, y, [[1.0, 1.5]], gradient=lambda x, p: -right(x, p))
+    assert fit.rss > 1.0
     assert not fit.converged
 
 

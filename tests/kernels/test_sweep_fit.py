@@ -72,7 +72,7 @@ def test_several_temperatures_give_the_thinning_of_the_oil() -> None:
 
 @given(st.integers(0, 10_000))
 def test_no_part_is_ever_negative(seed: int) -> None:
-    speed, load, _ = legs(noise=0.3, seed=seed)
+    speed, load, _ = legs(noise=5.0, seed=seed)
     fit = fit_resistance(speed, load, dead_band=0.5)
     for direction in (fit.rising, fit.falling):
         for part in (direction.coulomb, direction.laminar, direction.orifice):
