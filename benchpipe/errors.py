@@ -124,6 +124,7 @@ def nearest(word: str, known: list[str]) -> str:
     str
         ``did you mean 'x'? (known: …)`` or ``known: …``.
     """
-    close = get_close_matches(word, known, n=1, cutoff=0.6)
+    same = [k for k in known if k.lower() == word.lower()]  # capitals apart, it is there
+    close = same or get_close_matches(word, known, n=1, cutoff=0.6)
     listing = "known: " + ", ".join(sorted(known))
     return f"did you mean '{close[0]}'? ({listing})" if close else listing

@@ -57,7 +57,8 @@ _ALIASES = {
     "Nm": "N*m", "N·m": "N*m", "N m": "N*m", "N.m": "N*m", "Nmm": "N*mm", "N·mm": "N*mm", "N mm": "N*mm",
     "kN m": "kN*m", "kN·m": "kN*m", "kNm": "kN*m", "lbf·in": "lbf*in", "lbf·ft": "lbf*ft",
     "N·m/deg": "N*m/deg", "Nm/deg": "N*m/deg", "N m/deg": "N*m/deg", "N·m/°": "N*m/deg",
-    "N·m/rad": "N*m/rad", "Nm/rad": "N*m/rad", "N m/rad": "N*m/rad", "cycle": "cycles",
+    "Nm/°": "N*m/deg", "N·m/rad": "N*m/rad", "Nm/rad": "N*m/rad", "N m/rad": "N*m/rad",
+    "°/h": "deg/h", "°/min": "deg/min", "°/s": "deg/s", "cycle": "cycles",
     "": "1", "-": "1", "[-]": "1",
 }  # fmt: skip
 
@@ -68,7 +69,8 @@ UNITS: dict[str, Unit] = {
 }
 INSIDE_UNIT: dict[str, str] = {quantity: inside for quantity, (inside, _) in _QUANTITIES.items()}
 
-_VALUE = re.compile(r"^\s*([+-]?(?:\d[\d_]*\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
+# Digits may be set apart by single underscores, as in TOML.
+_VALUE = re.compile(r"^\s*([+-]?(?:[0-9]+(?:_[0-9]+)*\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)(?![0-9_,.])\s*(.*?)\s*$")
 
 
 def find_unit(text: str) -> Unit:
@@ -110,8 +112,14 @@ def parse_quantity(text: str, quantity: str | tuple[str, ...]) -> float:
     return parse_value(text, quantity)[0]
 
 
-def parse_value(text: str, quantity: str | tuple[str, ...]) -> tuple[float, str]:
-    """Like :func:`parse_quantity`, and say which quantity the unit belongs to."""
+def parse_value(text: str, quantity: str | tuple[str, ...], *, difference: bool = False) -> tuple[float, str]:
+    """Like :func:`parse_quantity`, and say which quantity the unit belongs to.
+
+    Parameters
+    ----------
+    difference : bool
+        The value is a difference or an uncertainty: temperatures take no offset, ``"0.5 K"`` is 0.5.
+    """
     allowed = (quantity,) if isinstance(quantity, str) else quantity
     wanted = " or ".join(f"{q}, such as '1 {INSIDE_UNIT[q]}'" for q in allowed)
     match = _VALUE.match(text)
@@ -120,6 +128,7 @@ def parse_value(text: str, quantity: str | tuple[str, ...]) -> tuple[float, str]
     unit = find_unit(match[2])
     if unit.quantity not in allowed:
         raise ConfigError(f"'{text}' is a {unit.quantity}", expected=wanted)
-    value = float(match[1]) * unit.factor
-    is_difference = unit.quantity != "temperature"
-    return (value if is_difference else value + unit.offset), unit.quantity
+    value = float(match[1]) * unit.factor + (0.0 if difference else unit.offset)
+    if not math.isfinite(value):
+        raise ConfigError(f"'{text}' is too large for a number", expected=wanted)
+    return value, unit.quantity
