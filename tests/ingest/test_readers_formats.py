@@ -1,0 +1,259 @@
+"""What is particular to Arrow, HDF5, MATLAB v7.3 and MDF logs."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pytest
+
+from benchpipe.config.rig import RigConfig
+from benchpipe.errors import InputError
+from benchpipe.ingest.batch import RawBatch
+from benchpipe.ingest.readers import read_log
+
+N = 700_000  # rows: more than two batches
+
+
+def rig(
+    form: str, *, time: dict[str, Any] | None = None, columns: tuple[Any, Any] = ("Torque", "Angle"), **log: Any
+) -> RigConfig:
+    return RigConfig.model_validate({
+        "name": "formats", "log": {"format": form, **log},
+        "time": {"column": "Time", "sample_rate": "100 Hz", **(time or {})},
+        "channel": [
+            {"name": "torque", "column": columns[0], "unit": "N*m"},
+            {"name": "angle", "column": columns[1], "unit": "deg"},
+        ],
+        "load": {"channel": "torque"}, "motion": {"channel": "angle"},
+    })  # fmt: skip
+
+
+def read(path: Path, config: RigConfig) -> list[RawBatch]:
+    with path.open("rb") as file:
+        return list(read_log(path, file, config))
+
+
+def joined(batches: list[RawBatch]) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    parts = [(b.row, b.time, b.channels["torque"], b.channels["angle"]) for b in batches]
+    row, time, torque, angle = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return row, time, torque, angle
+
+
+# --- Arrow --------------------------------------------------------------------------------------------------
+
+
+def test_arrow_columns_by_number_and_one_name_twice(tmp_path: Path) -> None:
+    arrays = [pa.array([0.0, 0.01]), pa.array([1.0, 2.0]), pa.array([3.0, 4.0])]
+    batch = pa.RecordBatch.from_arrays(arrays, names=["Time", "X", "X"])
+    path = tmp_path / "log.arrow"
+    with pa.OSFile(str(path), "wb") as sink, pa.ipc.new_file(sink, batch.schema) as writer:
+        writer.write(batch)
+    _, _, torque, angle = joined(read(path, rig("arrow", columns=(3, 2))))
+    assert torque.tolist() == [3.0, 4.0]
+    assert angle.tolist() == [1.0, 2.0]
+
+
+def test_a_large_arrow_batch_comes_in_pieces(tmp_path: Path) -> None:
+    values = pa.array(np.arange(N, dtype=float))
+    table = pa.table({"Time": values, "Torque": values, "Angle": values})
+    path = tmp_path / "log.arrow"
+    with pa.OSFile(str(path), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
+        writer.write_table(table)
+    batches = read(path, rig("arrow"))
+    assert max(len(b.row) for b in batches) < N / 2
+    row, time, _, _ = joined(batches)
+    assert np.array_equal(row, np.arange(1, N + 1))
+    assert np.array_equal(time, np.arange(N, dtype=float))
+
+
+def test_arrow_timestamps(tmp_path: Path) -> None:
+    stamps = pa.array([1_000_000, None, 3_000_000], pa.timestamp("us"))
+    table = pa.table({"Time": stamps, "Torque": [1.0, 2.0, 3.0], "Angle": [1.0, 2.0, 3.0]})
+    path = tmp_path / "log.arrows"
+    with pa.OSFile(str(path), "wb") as sink, pa.ipc.new_stream(sink, table.schema) as writer:
+        writer.write_table(table)
+    (batch,) = read(path, rig("arrow", time={"kind": "datetime", "format": "%Y"}))
+    assert batch.time.tolist() == [1_000_000, 3_000_000]
+    assert [r.row for r in batch.rejects] == [2]
+
+
+# --- HDF5 ---------------------------------------------------------------------------------------------------
+
+
+def test_hdf5_groups_one_after_the_other_in_pieces(tmp_path: Path) -> None:
+    h5py = pytest.importorskip("h5py")
+    values = np.arange(N, dtype=float)
+    path = tmp_path / "log.h5"
+    with h5py.File(path, "w") as file:
+        for k, name in enumerate(("day1", "day2")):
+            for column in ("Time", "Torque", "Angle"):
+                file.create_dataset(f"{name}/{column}", data=values + k * N, compression="gzip", chunks=(1 << 16,))
+    row, time, torque, _ = joined(read(path, rig("hdf5", variables=["day1", "day2"])))
+    assert np.array_equal(row, np.arange(1, 2 * N + 1))
+    assert np.array_equal(time, np.arange(2.0 * N))
+    assert np.array_equal(torque, time)
+
+
+def test_hdf5_columns_of_a_matrix_and_of_inner_groups(tmp_path: Path) -> None:
+    h5py = pytest.importorskip("h5py")
+    path = tmp_path / "log.h5"
+    cells = np.arange(30.0).reshape(10, 3)
+    with h5py.File(path, "w") as file:
+        file["plain"] = cells
+        file["matlab"] = cells.T  # MATLAB's columns are rows in the file
+        file["matlab"].attrs["MATLAB_class"] = np.bytes_("double")
+        for k, name in enumerate(("Time", "Torque", "Angle")):
+            file[f"daq/{name}/value"] = cells[:, k]
+    for variable in ("plain", "matlab"):
+        config = rig("hdf5", variables=[variable], columns=(2, 3), time={"column": 1})
+        _, time, torque, angle = joined(read(path, config))
+        assert np.array_equal(np.column_stack([time, torque, angle]), cells), variable
+    config = rig("hdf5", variables=["daq"], columns=("Torque/value", "Angle/value"), time={"column": "Time/value"})
+    assert np.array_equal(joined(read(path, config))[2], cells[:, 1])
+
+
+def test_hdf5_dates_are_read_by_the_rig_files_format(tmp_path: Path) -> None:
+    h5py = pytest.importorskip("h5py")
+    path = tmp_path / "log.h5"
+    with h5py.File(path, "w") as file:
+        file["Time"] = [b"03.04.2031 10:00:00,25", b"soon", b"03.04.2031 10:00:01,00"]
+        file["Torque"] = file["Angle"] = np.arange(3.0)
+    (batch,) = read(path, rig("hdf5", time={"kind": "datetime", "format": "%d.%m.%Y %H:%M:%S,%f"}))
+    start = datetime(2031, 4, 3, 10, tzinfo=UTC).timestamp() * 1e6
+    assert (batch.time - start).tolist() == [250_000, 1_000_000]
+    assert [r.row for r in batch.rejects] == [2]
+
+
+@pytest.mark.parametrize(
+    ("change", "fault"),
+    [
+        ({"Angle": np.arange(4.0)}, "the vectors differ in length"),
+        ({"Angle": np.array([b"a", b"b", b"c"])}, "'Angle' is not a vector of numbers"),
+        ({"Angle": np.ones((3, 3))}, "no column 'Angle'"),
+    ],
+)
+def test_hdf5_what_cannot_be_used(tmp_path: Path, change: dict[str, Any], fault: str) -> None:
+    h5py = pytest.importorskip("h5py")
+    path = tmp_path / "log.h5"
+    with h5py.File(path, "w") as file:
+        for name, values in {**dict.fromkeys(("Time", "Torque", "Angle"), np.arange(3.0)), **change}.items():
+            file[name] = values
+    with pytest.raises(InputError, match=fault):
+        read(path, rig("hdf5"))
+
+
+def test_hdf5_a_length_that_cannot_be_true(tmp_path: Path) -> None:
+    h5py = pytest.importorskip("h5py")
+    path = tmp_path / "log.h5"
+    with h5py.File(path, "w") as file:
+        for name in ("Time", "Torque", "Angle"):
+            file.create_dataset(name, shape=(10**12,), chunks=(1024,), dtype="f8")
+    with pytest.raises(InputError, match="1,000,000,000,000 values; so many are not in the file"):
+        read(path, rig("hdf5"))
+
+
+def test_hdf5_links_to_other_files_are_not_followed(tmp_path: Path) -> None:
+    h5py = pytest.importorskip("h5py")
+    with h5py.File(tmp_path / "other.h5", "w") as file:
+        file["Angle"] = np.arange(3.0)
+    path = tmp_path / "log.h5"
+    with h5py.File(path, "w") as file:
+        file["Time"] = file["Torque"] = np.arange(3.0)
+        file["Angle"] = h5py.ExternalLink("other.h5", "/Angle")
+    with pytest.raises(InputError, match="no column 'Angle'"):
+        read(path, rig("hdf5"))
+
+
+def test_a_matlab_7_3_file_in_the_wrong_reader_says_which(tmp_path: Path) -> None:
+    pytest.importorskip("h5py")
+    path = tmp_path / "log.mat"
+    path.write_bytes(b"MATLAB 7.3 MAT-file, Platform: none".ljust(124) + b"\x00\x02IM" + bytes(400))
+    with pytest.raises(InputError, match=r"MATLAB v7\.3") as told:
+        read(path, rig("matlab"))
+    assert 'format = "hdf5"' in str(told.value)
+
+
+# --- MDF ----------------------------------------------------------------------------------------------------
+
+
+def write_mdf(path: Path, groups: dict[str, dict[str, np.ndarray]], **options: Any) -> None:
+    asammdf = pytest.importorskip("asammdf")
+    with asammdf.MDF(version="4.10") as file:
+        file.header.start_time = datetime(2031, 4, 3, 10)
+        for number, (title, channels) in enumerate(groups.items()):
+            stamps = channels["Time"]
+            signals = [
+                asammdf.Signal(v, stamps, name=n, unit="N*m", invalidation_bits=options.get("invalid", {}).get(n))
+                for n, v in channels.items()
+                if n != "Time"
+            ]
+            file.append(signals, acq_name=title)
+            file.groups[number].channels[0].name = "Time"
+        file.save(path, overwrite=True, compression=2)
+
+
+def plain(count: int = 100, step: float = 0.01) -> dict[str, np.ndarray]:
+    n = np.arange(float(count))
+    return {"Time": n * step, "Torque": n, "Angle": -n}
+
+
+def test_mdf_the_one_group_that_holds_all_channels(tmp_path: Path) -> None:
+    path = tmp_path / "log.mf4"
+    write_mdf(path, {"fast": plain(N), "slow": {"Time": np.arange(5.0), "Temperature": np.full(5, 20.0)}})
+    row, time, torque, angle = joined(read(path, rig("mdf")))
+    assert np.array_equal(row, np.arange(1, N + 1))
+    assert np.array_equal(time, np.arange(float(N)) * 0.01)
+    assert np.array_equal(torque, -angle)
+
+
+def test_mdf_groups_must_be_named_where_several_fit(tmp_path: Path) -> None:
+    path = tmp_path / "log.mf4"
+    write_mdf(path, {"one": plain(), "two": {**plain(), "Torque": np.full(100, 7.0)}})
+    with pytest.raises(InputError, match="several groups hold the channels") as told:
+        read(path, rig("mdf"))
+    assert "one, two" in str(told.value)
+    assert set(joined(read(path, rig("mdf", variables=["two"])))[2]) == {7.0}
+    assert len(joined(read(path, rig("mdf", variables=["0", "1"])))[0]) == 200
+    with pytest.raises(InputError, match="no group 'three'"):
+        read(path, rig("mdf", variables=["three"]))
+
+
+def test_mdf_channels_of_different_rates_are_not_mixed(tmp_path: Path) -> None:
+    path = tmp_path / "log.mf4"
+    fast, slow = plain(), plain(10, 0.1)
+    del fast["Angle"], slow["Torque"]
+    write_mdf(path, {"fast": fast, "slow": slow})
+    with pytest.raises(InputError, match="different time bases"):
+        read(path, rig("mdf"))
+
+
+def test_mdf_invalid_values_are_missing(tmp_path: Path) -> None:
+    path = tmp_path / "log.mf4"
+    invalid = np.zeros(100, bool)
+    invalid[[3, 50]] = True
+    write_mdf(path, {"one": plain()}, invalid={"Torque": invalid})
+    _, _, torque, angle = joined(read(path, rig("mdf")))
+    assert np.flatnonzero(np.isnan(torque)).tolist() == [3, 50]
+    assert not np.isnan(angle).any()
+
+
+def test_mdf_dates_start_with_the_measurement(tmp_path: Path) -> None:
+    path = tmp_path / "log.mf4"
+    write_mdf(path, {"one": plain()})
+    (batch,) = read(path, rig("mdf", time={"kind": "datetime", "format": "%Y"}))
+    start = datetime(2031, 4, 3, 10, tzinfo=UTC).timestamp() * 1e6
+    assert batch.time[:3].tolist() == [start, start + 10_000, start + 20_000]
+
+
+@pytest.mark.parametrize(
+    ("head", "fault"), [(b"UnFinMF 4.10    ", "never finalised"), (b"MDF     3.30    ", "not an MDF 4 file")]
+)
+def test_mdf_of_another_kind(tmp_path: Path, head: bytes, fault: str) -> None:
+    path = tmp_path / "log.mf4"
+    path.write_bytes(head.ljust(64, b"\0"))
+    with pytest.raises(InputError, match=fault):
+        read(path, rig("mdf"))
