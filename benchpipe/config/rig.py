@@ -2,39 +2,24 @@
 
 from __future__ import annotations
 
-from datetime import date
-from typing import Annotated, Literal, Self
+from typing import Literal, Self
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
-from benchpipe.config.model import (
-    AnyQuantity,
-    ConfigModel,
-    Hertz,
-    Many,
-    Millimetres,
-    Pair,
-    Quantity,
-    Ratio,
-)
-from benchpipe.errors import ConfigError
+from benchpipe.config.channel import ChannelConfig, Column, UnitText
+from benchpipe.config.model import AnyQuantity, ConfigModel, Hertz, Many, Millimetres, Pair, Quantity
 from benchpipe.units import find_unit
 
+DAY_PARTS = ("%d", "%e", "%j", "%D", "%F", "%x", "%c", "%s", "%v")
 
-def _known_unit(text: str) -> str:
-    try:
-        find_unit(text)
-    except ConfigError as error:
-        raise ValueError(f"{error.what}; {error.expected}") from None
-    return text
-
-
-UnitText = Annotated[str, AfterValidator(_known_unit)]
-Column = str | int
+__all__ = ["AxisConfig", "ChannelConfig", "LogConfig", "RigConfig", "TimeConfig"]
 
 
 class LogConfig(ConfigModel):
-    """How a log file is written."""
+    """How a log file is written.
+
+    ``missing`` holds what stands for "no value" in every channel (see ``ChannelConfig``).
+    """
 
     format: str = "text"
     encoding: Literal["utf-8", "utf-16", "latin-1", "cp1252", "gbk"] = "utf-8"
@@ -47,9 +32,14 @@ class LogConfig(ConfigModel):
     missing: Many[str] = ()
     variables: Many[str] = ()
 
+    @property
+    def separator_text(self) -> str:
+        """The separator itself."""
+        return " " if self.separator == "space" else self.separator
+
     @model_validator(mode="after")
     def _marks_differ(self) -> Self:
-        marks = [m for m in (self.separator, self.decimal, self.thousands) if m]
+        marks = [m for m in (self.separator_text, self.decimal, self.thousands) if m]
         if len(set(marks)) != len(marks):
             raise ValueError(
                 f"separator '{self.separator}', decimal '{self.decimal}' and thousands '{self.thousands}' must differ"
@@ -58,10 +48,15 @@ class LogConfig(ConfigModel):
 
 
 class TimeConfig(ConfigModel):
-    """The time column and what it counts."""
+    """The time column and what it counts.
+
+    Where date and time stand in two columns, ``date_column`` names the first, and
+    ``format`` is that of both with one space between them.
+    """
 
     kind: Literal["elapsed", "datetime", "sample"] = "elapsed"
     column: Column | None = None
+    date_column: Column | None = None
     unit: UnitText = "s"
     format: str | None = None
     sample_rate: Hertz = Field(gt=0)
@@ -75,7 +70,14 @@ class TimeConfig(ConfigModel):
             raise ValueError("kind 'datetime' needs 'format', such as '%Y-%m-%d %H:%M:%S.%f' (day or month first is never guessed)")
         if find_unit(self.unit).quantity != "time":
             raise ValueError(f"unit '{self.unit}' is not a time")
+        if self.date_column is not None and (self.kind != "datetime" or " " not in (self.format or "")):
+            raise ValueError("date_column needs kind 'datetime', and a format with one space between date and time")
         return self
+
+    @property
+    def dated(self) -> bool:
+        """Whether the clock shows the day, not only the time of day or since a start."""
+        return self.kind == "datetime" and any(part in (self.format or "") for part in DAY_PARTS)
 
     @property
     def gap_s(self) -> float:
@@ -83,55 +85,43 @@ class TimeConfig(ConfigModel):
         return self.gap_samples / self.sample_rate
 
 
-class ChannelConfig(ConfigModel):
-    """One measured channel: ``value = (raw * scale + offset)`` in ``unit``."""
-
-    name: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
-    column: Column
-    unit: UnitText
-    scale: float = 1.0
-    offset: float = 0.0
-    range: Pair[AnyQuantity] | None = None
-    certificate: str | None = None
-    calibrated: date | None = None
-    due: date | None = None
-    uncertainty: Ratio = Field(default=0.0, ge=0)
-    uncertainty_floor: AnyQuantity | None = None
-
-    @property
-    def quantity(self) -> str:
-        """What it measures (a key of ``units.INSIDE_UNIT``)."""
-        return find_unit(self.unit).quantity
-
-    @model_validator(mode="after")
-    def _same_quantity(self) -> Self:
-        named = [("range", q) for q in self.range or ()] + [("uncertainty_floor", self.uncertainty_floor)]
-        for key, value in named:
-            if value is not None and value.quantity != self.quantity:
-                raise ValueError(f"{key} is a {value.quantity}, the channel's unit '{self.unit}' a {self.quantity}")
-        if self.range is not None and not self.range[0].value < self.range[1].value:
-            raise ValueError("range: the first value must be below the second")
-        return self
-
-
 class AxisConfig(ConfigModel):
     """How the run's load or motion comes from a channel.
 
     ``lever_arm`` turns force into torque and displacement into angle (arc);
-    ``sine_bar`` turns displacement into angle by asin(x / length).
+    ``sine_bar`` turns displacement into angle by asin(x / length); ``table`` turns either
+    by pairs of channel value and axis value, interpolated, and without a value outside them.
     """
 
     channel: str
     sign: Literal[1, -1] = 1
     lever_arm: Millimetres | None = Field(default=None, gt=0)
     sine_bar: Millimetres | None = Field(default=None, gt=0)
+    table: Many[Pair[AnyQuantity]] = ()
     machine_stiffness: AnyQuantity | None = None
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
-        if self.lever_arm is not None and self.sine_bar is not None:
-            raise ValueError("give lever_arm or sine_bar, not both")
+        if sum([self.lever_arm is not None, self.sine_bar is not None, bool(self.table)]) > 1:
+            raise ValueError("give lever_arm, sine_bar or table: one of them")
+        at = [pair[0].value for pair in self.table]
+        if self.table and (len(at) < 2 or any(a >= b for a, b in zip(at, at[1:], strict=False))):
+            raise ValueError("table needs at least two pairs, with rising channel values")
+        if len({(a.quantity, b.quantity) for a, b in self.table}) > 1:
+            raise ValueError("table: all pairs must be of the same two quantities")
         return self
+
+    @property
+    def direct(self) -> bool:
+        """Whether the axis is the channel itself, but for its sign."""
+        geared = self.lever_arm is not None or self.sine_bar is not None or bool(self.table)
+        return not geared and self.machine_stiffness is None
+
+    def quantity_of(self, channel: str, bent: str) -> str:
+        """Quantity of the axis; ``bent`` is what lever arm and sine bar turn the channel's into."""
+        if self.table:
+            return self.table[0][1].quantity
+        return channel if self.lever_arm is None and self.sine_bar is None else bent
 
 
 class RigConfig(ConfigModel):
@@ -154,14 +144,12 @@ class RigConfig(ConfigModel):
     @property
     def load_quantity(self) -> str:
         """``"force"`` or ``"torque"``."""
-        quantity = self.find(self.load.channel).quantity
-        return "torque" if self.load.lever_arm is not None else quantity
+        return self.load.quantity_of(self.find(self.load.channel).quantity, "torque")
 
     @property
     def motion_quantity(self) -> str:
         """``"length"`` or ``"angle"``."""
-        bent = self.motion.lever_arm is not None or self.motion.sine_bar is not None
-        return "angle" if bent else self.find(self.motion.channel).quantity
+        return self.motion.quantity_of(self.find(self.motion.channel).quantity, "angle")
 
     @model_validator(mode="after")
     def _channels_exist(self) -> Self:
@@ -177,7 +165,20 @@ class RigConfig(ConfigModel):
             if name is not None and name not in names:
                 raise ValueError(f"{key} names the channel '{name}', which no [[channel]] has; known: {', '.join(names)}")
         self._quantities_fit()
+        self._time_fits()
         return self
+
+    def _time_fits(self) -> None:
+        """What only log, time and channels together can say."""
+        cells = (self.time.format or "").split(" ", 1) if self.time.date_column is not None else [self.time.format or ""]
+        if self.log.format == "text" and any(self.log.separator_text in cell for cell in cells):
+            raise ValueError(
+                f"time.format '{self.time.format}' holds the separator: where date and time stand in two columns, "
+                "give date_column too"
+            )
+        aged = [c.name for c in self.channel if any(one.valid_from is not None for one in c.calibration)]
+        if aged and not self.time.dated:
+            raise ValueError(f"channel '{aged[0]}' has calibrations by date, and the log's time has no dates")
 
     def _quantities_fit(self) -> None:
         for key, axis, plain, bent in (
@@ -188,10 +189,15 @@ class RigConfig(ConfigModel):
             geared = axis.lever_arm is not None or axis.sine_bar is not None
             if geared and quantity != bent:
                 raise ValueError(f"{key}: lever_arm and sine_bar need a {bent} channel, '{axis.channel}' is a {quantity}")
-            if quantity not in plain:
-                raise ValueError(f"{key}: '{axis.channel}' is a {quantity}, not a {' or '.join(plain)}")
+            if axis.table and axis.table[0][0].quantity != quantity:
+                raise ValueError(f"{key}: table is for a {axis.table[0][0].quantity}, '{axis.channel}' is a {quantity}")
+            result = axis.quantity_of(quantity, plain[1])
+            if result not in plain:
+                raise ValueError(f"{key}: it is a {result}, not a {' or '.join(plain)}")
         if self.load.machine_stiffness is not None:
             raise ValueError("machine_stiffness belongs to [motion]")
+        if self.load.sine_bar is not None:
+            raise ValueError("sine_bar belongs to [motion]")
         stiffness: Quantity | None = self.motion.machine_stiffness
         wanted = {"torque": "stiffness (angular)", "force": "stiffness (linear)"}[self.load_quantity]
         if stiffness is not None and stiffness.quantity != wanted:

@@ -1,0 +1,143 @@
+"""Channels of a rig: where they stand in the log, and their calibrations over the years."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Any, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from benchpipe.config.model import AnyQuantity, ConfigModel, Many, Pair, Quantity, Ratio, Seconds
+from benchpipe.errors import ConfigError
+from benchpipe.units import find_unit
+
+
+def _known_unit(text: str) -> str:
+    try:
+        find_unit(text)
+    except ConfigError as error:
+        raise ValueError(f"{error.what}; {error.expected}") from None
+    return text
+
+
+UnitText = Annotated[str, AfterValidator(_known_unit)]
+Column = str | int
+
+
+class CalibrationConfig(ConfigModel):
+    """One calibration of a channel: how a raw number becomes a value in the channel's unit.
+
+    One of ``scale`` with ``offset`` (value = raw * scale + offset), ``polynomial``
+    (coefficients of the raw number, lowest power first), or ``table`` (pairs of raw number
+    and value, raw rising). Between the points of a table the value is interpolated, and
+    outside them there is none; with ``degree`` a polynomial is fitted to the points.
+
+    ``valid_from`` is the first day (midnight by the rig's clock) it holds; without it the
+    calibration holds from the beginning. ``uncertainty`` and ``uncertainty_floor`` are
+    expanded (k = 2): a part of the value, and a least value.
+    """
+
+    valid_from: date | None = None
+    certificate: str | None = None
+    due: date | None = None
+    scale: float = 1.0
+    offset: float = 0.0
+    polynomial: Many[float] = ()
+    table: Many[Pair[float]] = ()
+    degree: int | None = Field(default=None, ge=1, le=6)
+    uncertainty: Ratio = Field(default=0.0, ge=0)
+    uncertainty_floor: AnyQuantity | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        ways = [bool(self.polynomial), bool(self.table), (self.scale, self.offset) != (1.0, 0.0)]
+        if sum(ways) > 1:
+            raise ValueError("give scale and offset, or polynomial, or table: one of them")
+        if self.degree is not None and len(self.table) < self.degree + 2:
+            raise ValueError(f"degree {self.degree} needs a table of at least {self.degree + 2} points")
+        if self.table and self.degree is None:
+            raw = [point[0] for point in self.table]
+            if len(raw) < 2 or any(a >= b for a, b in zip(raw, raw[1:], strict=False)):
+                raise ValueError("table needs at least two points, with rising raw numbers")
+        return self
+
+
+# What a channel says itself where it has had one calibration only.
+_OF_ONE = ("certificate", "due", "scale", "offset", "uncertainty", "uncertainty_floor")
+
+
+class ChannelConfig(ConfigModel):
+    """One measured channel: ``value = (raw * scale + offset)`` in ``unit``.
+
+    A channel that was calibrated more than once, or not by a straight line, lists its
+    calibrations as ``[[channel.calibration]]`` and leaves those keys to them; ``due`` is then
+    the last one's, ``uncertainty`` and ``uncertainty_floor`` are the largest.
+
+    ``missing`` holds what the log shows for "no value": texts (``"OVER"``, ``"."``), and numbers
+    (``"-999"``, ``"1e38"``), which are compared as numbers. After ``stuck_after`` equal raw numbers
+    in a row the channel counts as dropped out, and further ones are no values. ``delay`` is how
+    late the channel shows what happens (filter, digital link).
+    ``zero_from`` names the idle block of the plan whose stretches give the channel's zero.
+    """
+
+    name: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
+    column: Column
+    unit: UnitText
+    scale: float = 1.0
+    offset: float = 0.0
+    range: Pair[AnyQuantity] | None = None
+    certificate: str | None = None
+    calibrated: date | None = None
+    due: date | None = None
+    uncertainty: Ratio = Field(default=0.0, ge=0)
+    uncertainty_floor: AnyQuantity | None = None
+    calibration: Many[CalibrationConfig] = ()
+    missing: Many[str] = ()
+    stuck_after: int | None = Field(default=None, ge=2)
+    delay: Seconds = 0.0
+    zero_from: str | None = None
+
+    @property
+    def quantity(self) -> str:
+        """What it measures (a key of ``units.INSIDE_UNIT``)."""
+        return find_unit(self.unit).quantity
+
+    @property
+    def calibrations(self) -> tuple[CalibrationConfig, ...]:
+        """Every calibration, oldest first: at least one."""
+        own: dict[str, Any] = {key: getattr(self, key) for key in _OF_ONE}
+        return self.calibration or (CalibrationConfig.model_construct(**own),)
+
+    @model_validator(mode="after")
+    def _same_quantity(self) -> Self:
+        named = [("range", q) for q in self.range or ()]
+        named += [("uncertainty_floor", one.uncertainty_floor) for one in (self, *self.calibration)]
+        for key, value in named:
+            if value is not None and value.quantity != self.quantity:
+                raise ValueError(f"{key} is a {value.quantity}, the channel's unit '{self.unit}' a {self.quantity}")
+        if self.range is not None and not self.range[0].value < self.range[1].value:
+            raise ValueError("range: the first value must be below the second")
+        if self.delay < 0:
+            raise ValueError("delay is how late the channel is: zero or more")
+        return self
+
+    @model_validator(mode="after")
+    def _from_calibrations(self) -> Self:
+        if not self.calibration:
+            return self
+        both = [key for key in _OF_ONE if key in self.model_fields_set]
+        if both:
+            raise ValueError(f"'{both[0]}' stands beside [[channel.calibration]]: write it there")
+        first, *later = [c.valid_from for c in self.calibration]
+        days = ([] if first is None else [first]) + [d for d in later if d is not None]
+        if None in later or any(a >= b for a, b in zip(days, days[1:], strict=False)):
+            raise ValueError("each calibration after the first needs a valid_from later than the one before")
+        floors = [c.uncertainty_floor for c in self.calibration if c.uncertainty_floor is not None]
+        floor: Quantity | None = max(floors, key=lambda q: q.value, default=None)
+        of_all = {
+            "due": self.calibration[-1].due,
+            "certificate": self.calibration[-1].certificate,
+            "uncertainty": max(c.uncertainty for c in self.calibration),
+            "uncertainty_floor": floor,
+        }
+        return self.model_copy(update=of_all)
