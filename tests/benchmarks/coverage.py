@@ -58,9 +58,13 @@ class Noise:
 
 @dataclass(frozen=True)
 class CoverageRow:
-    """Share of holds whose interval holds the truth, for each of FIGURES, and of each kind given."""
+    """Share of holds whose interval holds the truth, for each of FIGURES, and of each kind given.
+
+    ``known`` is of the holds (``fitted``) in which the law's own fit converged inside its bounds.
+    """
 
     law: str
+    fitted: float
     known: tuple[float, ...]
     chosen: tuple[float, ...]
     kinds: dict[str, float]
@@ -98,17 +102,23 @@ def cover_law(name: str, holds: int, noise: Noise = Noise(), length: float = 360
         laws[result.law] += 1
         kinds[result.kind] += 1
     share = {kind: n / holds for kind, n in kinds.most_common()}
-    return CoverageRow(name, tuple(known / max(fitted, 1)), tuple(chosen / holds), share, laws[name] / holds)
+    return CoverageRow(
+        name, fitted / holds, tuple(known / max(fitted, 1)), tuple(chosen / holds), share, laws[name] / holds
+    )
 
 
 def table(rows: list[CoverageRow]) -> str:
     """Coverage in per cent, as text."""
-    head = f"{'law':24}{'known: ' + ', '.join(FIGURES):42}{'chosen: the same':36}law found   kind given"
-    lines = [head]
+    figures = "".join(f"{name:>9}" for name in FIGURES)
+    width = len(figures)
+    lines = [
+        f"{'':24}{'law known':>{width}}{'fitted':>8}   {'law chosen':>{width}}{'found':>8}   kind given",
+        f"{'law':24}{figures}{'':8}   {figures}",
+    ]
     for row in rows:
-        known, chosen = ("".join(f"{100 * v:6.1f}" for v in part) for part in (row.known, row.chosen))
+        known, chosen = ("".join(f"{100 * v:9.1f}" for v in part) for part in (row.known, row.chosen))
         kinds = ", ".join(f"{kind} {100 * v:.1f}" for kind, v in row.kinds.items())
-        lines.append(f"{row.law:24}{known:42}{chosen:36}{100 * row.right_law:9.1f}   {kinds}")
+        lines.append(f"{row.law:24}{known}{100 * row.fitted:8.1f}   {chosen}{100 * row.right_law:8.1f}   {kinds}")
     return "\n".join(lines)
 
 
