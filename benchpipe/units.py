@@ -73,8 +73,19 @@ INSIDE_UNIT: dict[str, str] = {quantity: inside for quantity, (inside, _) in _QU
 _VALUE = re.compile(r"^\s*([+-]?(?:[0-9]+(?:_[0-9]+)*\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)(?![0-9_,.])\s*(.*?)\s*$")
 
 
-def find_unit(text: str) -> Unit:
+def a_quantity(quantity: str) -> str:
+    """``"a length"``, ``"an angle"``."""
+    return f"{'an' if quantity[0] in 'aeiou' else 'a'} {quantity}"
+
+
+def find_unit(text: str, quantities: tuple[str, ...] = tuple(INSIDE_UNIT)) -> Unit:
     """Return the unit written as ``text`` (``"N"``, ``"N·m"``, ``"°C"`` …).
+
+    Parameters
+    ----------
+    text : str
+    quantities : tuple of str, optional
+        Whose units an error names as known.
 
     Raises
     ------
@@ -85,7 +96,8 @@ def find_unit(text: str) -> Unit:
     key = _ALIASES.get(key, key)
     unit = UNITS.get(key)
     if unit is None:
-        raise ConfigError(f"unknown unit '{text}'", expected=nearest(key, list(UNITS)))
+        known = [u.text for u in UNITS.values() if u.quantity in quantities]
+        raise ConfigError(f"unknown unit '{text}'", expected=nearest(key, known))
     return unit
 
 
@@ -121,13 +133,13 @@ def parse_value(text: str, quantity: str | tuple[str, ...], *, difference: bool 
         The value is a difference or an uncertainty: temperatures take no offset, ``"0.5 K"`` is 0.5.
     """
     allowed = (quantity,) if isinstance(quantity, str) else quantity
-    wanted = " or ".join(f"{q}, such as '1 {INSIDE_UNIT[q]}'" for q in allowed)
+    wanted = " or ".join(f"{a_quantity(q)}, such as '1 {INSIDE_UNIT[q]}'" for q in allowed)
     match = _VALUE.match(text)
     if match is None:
         raise ConfigError(f"'{text}' is not a number with a unit", expected=wanted)
-    unit = find_unit(match[2])
+    unit = find_unit(match[2], allowed)
     if unit.quantity not in allowed:
-        raise ConfigError(f"'{text}' is a {unit.quantity}", expected=wanted)
+        raise ConfigError(f"'{text}' is {a_quantity(unit.quantity)}", expected=wanted)
     value = float(match[1]) * unit.factor + (0.0 if difference else unit.offset)
     if not math.isfinite(value):
         raise ConfigError(f"'{text}' is too large for a number", expected=wanted)

@@ -109,7 +109,12 @@ def test_a_unit_of_another_quantity_says_what_it_is_and_what_is_wanted() -> None
     with pytest.raises(ConfigError) as caught:
         parse_quantity("80 mm", ("torque", "force"))
     assert caught.value.what == "'80 mm' is a length"
-    assert caught.value.expected == "torque, such as '1 N*m' or force, such as '1 N'"
+    assert caught.value.expected == "a torque, such as '1 N*m' or a force, such as '1 N'"
+
+
+def test_an_angle_is_an_angle() -> None:
+    with pytest.raises(ConfigError, match="'5 deg' is an angle"):
+        parse_quantity("5 deg", "length")
 
 
 @given(st.text(max_size=20))

@@ -15,10 +15,12 @@ from benchpipe.check.measures import MEASURES, Measure
 from benchpipe.check.uncertainty import calibration_u, sampling_u, spread_u
 from benchpipe.check.values import RunTables, Values, collect, nothing
 from benchpipe.config.limits import LimitConfig, LimitsConfig
-from benchpipe.config.plan import Block, CyclicBlock
+from benchpipe.config.model import together
+from benchpipe.config.plan import Block, CyclicBlock, HoldBlock
 from benchpipe.config.run import LimitSet, RunConfig
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.process.signals import signal_units
+from benchpipe.process.trends import NO_RATIO
 from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import matches
@@ -45,32 +47,43 @@ class _Judged:
 
 
 def limits_fit(run: RunConfig) -> None:
-    """Hold every limit against the measures and the run's units.
+    """Hold every limit against the measures, the plan's blocks and the run's units.
 
     Raises
     ------
     ConfigError
-        An unknown measure, a value in another unit, or a statistic that does not fit.
+        An unknown measure, a block of another kind, a value in another unit, or a statistic
+        or window that does not fit: all of them at once.
     """
+    problems: list[ConfigError] = []
     for limits in run.limits:
         for i, limit in enumerate(limits.config.limit):
-            where = f"{limits.path}, key limit[{i}]"
-            measure = MEASURES.get(limit.measure)
-            if measure is None:
-                raise ConfigError(
-                    f"limit '{limit.name}': unknown measure '{limit.measure}'",
-                    where=f"{where}.measure",
-                    expected=nearest(limit.measure, list(MEASURES)),
-                )
-            expected = _unit(limit, measure, run)
-            if INSIDE_UNIT[limit.value.quantity] != expected:
-                raise ConfigError(
-                    f"limit '{limit.name}': the value is in {limit.value.unit}, {limit.measure} "
-                    f"({limit.statistic}) in {expected}",
-                    where=f"{where}.value",
-                    expected=f"a value in {expected}",
-                )
-            _statistic_fits(limit, measure, run, where)
+            if (found := _misfit(limit, run)) is not None:
+                key, what, expected = found
+                where = limits.file.where(("limit", i, key))
+                problems.append(ConfigError(f"limit '{limit.name}': {what}", where=where, expected=expected))
+    if problems:
+        raise together(problems)
+
+
+def _misfit(limit: LimitConfig, run: RunConfig) -> tuple[str, str, str | None] | None:
+    """Key, what is wrong with it, and what is allowed; None for a limit that fits."""
+    measure = MEASURES.get(limit.measure)
+    if measure is None:
+        return "measure", f"unknown measure '{limit.measure}'", nearest(limit.measure, list(MEASURES))
+    kinds = {b.name: b.kind for b in run.plan.block}
+    kind = kinds.get(limit.block, limit.block)
+    if kind != measure.kind:
+        fitting = [name for name, k in kinds.items() if k == measure.kind]
+        what = f"{measure.name} is a measure of {measure.kind} blocks, '{limit.block}' is not one"
+        return "block", what, "known: " + ", ".join(dict.fromkeys([measure.kind, *fitting]))
+    wrong = _wrong_statistic(limit, measure) or _wrong_window(limit, measure)
+    expected = _unit(limit, measure, run)
+    if wrong is None and INSIDE_UNIT[limit.value.quantity] != expected:
+        what = f"the value is in {limit.value.unit}, {measure.name} ({limit.statistic}) in {expected}"
+        return "value", what, f"a value in {expected}"
+    wrong = wrong or next(filter(None, (_wrong_block(limit, b) for b in blocks_of(limit, measure, run))), None)
+    return (*wrong, None) if wrong else None
 
 
 def _unit(limit: LimitConfig, measure: Measure, run: RunConfig) -> str:
@@ -79,29 +92,33 @@ def _unit(limit: LimitConfig, measure: Measure, run: RunConfig) -> str:
     return unit_text(measure.unit, signal_units(run.rig))
 
 
-def _statistic_fits(limit: LimitConfig, measure: Measure, run: RunConfig, where: str) -> None:
-    wrong = None
+def _wrong_statistic(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
     if (limit.statistic == "count") != (measure.name == "cycles_done"):
-        wrong = "'count' goes with cycles_done, and only with it"
-    elif (limit.statistic == "share") != (measure.name == "off_target"):
-        wrong = "'share' goes with off_target, and only with it"
-    elif limit.statistic == "change" and measure.kind != "cyclic":
-        wrong = "'change' is the change of a cyclic measure since the baseline"
-    elif measure.name == "creep" and limit.at_time is None:
-        wrong = "creep needs at_time, such as '10 min'"
-    elif measure.kind != "cyclic" and (limit.last_cycles or limit.cycles):
-        wrong = f"last_cycles and cycles are for cyclic measures, '{measure.name}' is not"
-    elif limit.statistic == "change":
-        for block in blocks_of(limit, measure, run):
-            if isinstance(block, CyclicBlock) and block.baseline is None:
-                wrong = f"block '{block.name}' of the plan has no baseline to take the change from"
-    if measure.name == "creep" and wrong is None:
-        for block in blocks_of(limit, measure, run):
-            times = getattr(block, "report_at", ())
-            if limit.at_time not in times:
-                wrong = f"block '{block.name}' does not report creep at {limit.at_time:g} s: add it to report_at"
-    if wrong is not None:
-        raise ConfigError(f"limit '{limit.name}': {wrong}", where=where)
+        return "statistic", "'count' goes with cycles_done, and only with it"
+    if (limit.statistic == "share") != (measure.name == "off_target"):
+        return "statistic", "'share' goes with off_target, and only with it"
+    if limit.statistic == "change" and (measure.kind != "cyclic" or measure.name in NO_RATIO):
+        return "statistic", f"'change' is a ratio to the baseline, which {measure.name} does not have"
+    return None
+
+
+def _wrong_window(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
+    window = next((key for key in ("last_cycles", "cycles") if getattr(limit, key) is not None), None)
+    if window and (measure.kind != "cyclic" or limit.statistic == "count"):
+        return window, f"{measure.name} is not taken over some cycles"
+    if measure.name == "creep" and limit.at_time is None:
+        return "measure", "creep needs at_time, such as '10 min'"
+    if measure.name != "creep" and limit.at_time is not None:
+        return "at_time", f"at_time is for creep, not for {measure.name}"
+    return None
+
+
+def _wrong_block(limit: LimitConfig, block: Block) -> tuple[str, str] | None:
+    if limit.statistic == "change" and isinstance(block, CyclicBlock) and block.baseline is None:
+        return "statistic", f"block '{block.name}' of the plan has no baseline to take the change from"
+    if isinstance(block, HoldBlock) and limit.at_time is not None and limit.at_time not in block.report_at:
+        return "at_time", f"block '{block.name}' does not report creep at {limit.at_time:g} s: add it to report_at"
+    return None
 
 
 def blocks_of(limit: LimitConfig, measure: Measure, run: RunConfig) -> list[Block]:
@@ -187,9 +204,11 @@ def _judge(
         if base.why or base.value.size == 0:
             return _Judged(None, None, first, last, used, values.of, base.due, base.why or "no baseline value")
         start = float(np.median(base.value))
+        if start == 0.0:
+            return _Judged(None, None, first, last, used, values.of, True, "the baseline is zero: no change is known")
         relative = math.hypot(
             spread_u(values.value[good], of_median=True) / abs(value) if value else math.inf,
-            spread_u(base.value, of_median=True) / abs(start) if start else math.inf,
+            spread_u(base.value, of_median=True) / abs(start),
         )
         value, u = value / start - 1.0, abs(value / start) * relative
     return _Judged(value, COVERAGE_FACTOR * u, first, last, used, values.of)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
+from itertools import pairwise
 from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from benchpipe.config.model import AnyQuantity, ConfigModel, Many, Pair, Quantity, Ratio, Seconds
+from benchpipe.config.model import AnyDifference, AnyQuantity, ConfigModel, Many, Pair, Quantity, Ratio, Seconds
 from benchpipe.errors import ConfigError
-from benchpipe.units import find_unit
+from benchpipe.units import a_quantity, find_unit
 
 
 def _known_unit(text: str) -> str:
@@ -20,6 +21,13 @@ def _known_unit(text: str) -> str:
     return text
 
 
+def _not_zero(value: float) -> float:
+    if value == 0.0:
+        raise ValueError("it must not be 0: every value would be the same")
+    return value
+
+
+Scale = Annotated[float, AfterValidator(_not_zero)]
 UnitText = Annotated[str, AfterValidator(_known_unit)]
 Column = str | int
 
@@ -40,13 +48,13 @@ class CalibrationConfig(ConfigModel):
     valid_from: date | None = None
     certificate: str | None = None
     due: date | None = None
-    scale: float = 1.0
+    scale: Scale = 1.0
     offset: float = 0.0
     polynomial: Many[float] = ()
     table: Many[Pair[float]] = ()
     degree: int | None = Field(default=None, ge=1, le=6)
     uncertainty: Ratio = Field(default=0.0, ge=0)
-    uncertainty_floor: AnyQuantity | None = None
+    uncertainty_floor: AnyDifference | None = None
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
@@ -57,7 +65,7 @@ class CalibrationConfig(ConfigModel):
             raise ValueError(f"degree {self.degree} needs a table of at least {self.degree + 2} points")
         if self.table and self.degree is None:
             raw = [point[0] for point in self.table]
-            if len(raw) < 2 or any(a >= b for a, b in zip(raw, raw[1:], strict=False)):
+            if len(raw) < 2 or any(a >= b for a, b in pairwise(raw)):
                 raise ValueError("table needs at least two points, with rising raw numbers")
         return self
 
@@ -83,14 +91,14 @@ class ChannelConfig(ConfigModel):
     name: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
     column: Column
     unit: UnitText
-    scale: float = 1.0
+    scale: Scale = 1.0
     offset: float = 0.0
     range: Pair[AnyQuantity] | None = None
     certificate: str | None = None
     calibrated: date | None = None
     due: date | None = None
     uncertainty: Ratio = Field(default=0.0, ge=0)
-    uncertainty_floor: AnyQuantity | None = None
+    uncertainty_floor: AnyDifference | None = None
     calibration: Many[CalibrationConfig] = ()
     missing: Many[str] = ()
     stuck_after: int | None = Field(default=None, ge=2)
@@ -110,11 +118,14 @@ class ChannelConfig(ConfigModel):
 
     @model_validator(mode="after")
     def _same_quantity(self) -> Self:
-        named = [("range", q) for q in self.range or ()]
-        named += [("uncertainty_floor", one.uncertainty_floor) for one in (self, *self.calibration)]
+        floors = [c.uncertainty_floor for c in (self.calibration or (self,))]
+        named = [("range", q) for q in self.range or ()] + [("uncertainty_floor", q) for q in floors if q is not None]
         for key, value in named:
-            if value is not None and value.quantity != self.quantity:
-                raise ValueError(f"{key} is a {value.quantity}, the channel's unit '{self.unit}' a {self.quantity}")
+            if value.quantity != self.quantity:
+                here, unit = a_quantity(value.quantity), a_quantity(self.quantity)
+                raise ValueError(f"{key} is {here}, the channel's unit '{self.unit}' {unit}")
+            if key == "uncertainty_floor" and value.value < 0.0:
+                raise ValueError("uncertainty_floor must not be below zero")
         if self.range is not None and not self.range[0].value < self.range[1].value:
             raise ValueError("range: the first value must be below the second")
         if self.delay < 0:
@@ -130,7 +141,7 @@ class ChannelConfig(ConfigModel):
             raise ValueError(f"'{both[0]}' stands beside [[channel.calibration]]: write it there")
         first, *later = [c.valid_from for c in self.calibration]
         days = ([] if first is None else [first]) + [d for d in later if d is not None]
-        if None in later or any(a >= b for a, b in zip(days, days[1:], strict=False)):
+        if None in later or any(a >= b for a, b in pairwise(days)):
             raise ValueError("each calibration after the first needs a valid_from later than the one before")
         floors = [c.uncertainty_floor for c in self.calibration if c.uncertainty_floor is not None]
         floor: Quantity | None = max(floors, key=lambda q: q.value, default=None)

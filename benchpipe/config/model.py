@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, ValidationError, ValidationInfo
 
 from benchpipe.config.toml import KeyPath, TomlFile, key_text, read_toml
 from benchpipe.errors import ConfigError, nearest
@@ -14,17 +15,31 @@ from benchpipe.units import INSIDE_UNIT, parse_quantity, parse_value
 
 T = TypeVar("T")
 ModelT = TypeVar("ModelT", bound="ConfigModel")
+FROM_FILE = "file"  # context of a validation: numbers need their unit
 
 
 class ConfigModel(BaseModel):
     """Frozen and strict: an unknown key or a value of another type is an error."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, strict=True, arbitrary_types_allowed=True, allow_inf_nan=False
+    )
+
+
+def _portable(value: object) -> object:
+    """Refuse what a Windows path leaves in a TOML string."""
+    if isinstance(value, str):
+        if any(ord(letter) < 32 for letter in value):
+            raise ValueError("a backslash in \"…\" starts an escape in TOML: write the path with /")
+        if "\\" in value:
+            raise ValueError("write the path with /, on Windows too")
+    return value
 
 
 Many = Annotated[tuple[T, ...], Field(strict=False)]
 Pair = Annotated[tuple[T, T], Field(strict=False)]
-PathText = Annotated[Path, Field(strict=False)]
+PathText = Annotated[Path, Field(strict=False), BeforeValidator(_portable)]
+PatternText = Annotated[str, BeforeValidator(_portable)]
 
 
 @dataclass(frozen=True)
@@ -48,9 +63,9 @@ def _as_text(value: object, quantity: str | tuple[str, ...]) -> str:
 
 
 def _in(quantity: str) -> BeforeValidator:
-    def read(value: object) -> float:
-        if isinstance(value, float) and not isinstance(value, bool):
-            return value  # already inside: a model copied from a model
+    def read(value: object, info: ValidationInfo) -> float:
+        if isinstance(value, float) and info.context != FROM_FILE:
+            return value  # already inside: made by a program
         try:
             return parse_quantity(_as_text(value, quantity), quantity)
         except ConfigError as error:
@@ -59,12 +74,12 @@ def _in(quantity: str) -> BeforeValidator:
     return BeforeValidator(read)
 
 
-def _any_of(*quantities: str) -> BeforeValidator:
+def _any_of(*quantities: str, difference: bool = False) -> BeforeValidator:
     def read(value: object) -> Quantity:
         if isinstance(value, Quantity):
             return value
         try:
-            return Quantity(*parse_value(_as_text(value, quantities), quantities))
+            return Quantity(*parse_value(_as_text(value, quantities), quantities, difference=difference))
         except ConfigError as error:
             raise ValueError(_one_line(error)) from None
 
@@ -72,7 +87,8 @@ def _any_of(*quantities: str) -> BeforeValidator:
 
 
 def _one_line(error: ConfigError) -> str:
-    return error.what + (f"; expected {error.expected}" if error.expected else "")
+    got = f"; got {error.got}" if error.got else ""
+    return error.what + (f"; {error.expected}" if error.expected else "") + got
 
 
 _plain = PlainSerializer(lambda q: [q.value, q.quantity], return_type=list)
@@ -85,6 +101,7 @@ Motion = Annotated[Quantity, _any_of("angle", "length"), _plain]
 LoadOrMotion = Annotated[Quantity, _any_of("torque", "force", "angle", "length"), _plain]
 Millimetres = Annotated[float, _in("length")]
 AnyQuantity = Annotated[Quantity, _any_of(*INSIDE_UNIT), _plain]
+AnyDifference = Annotated[Quantity, _any_of(*INSIDE_UNIT, difference=True), _plain]
 
 
 def load_model(kind: type[ModelT], path: Path) -> tuple[ModelT, TomlFile]:
@@ -98,38 +115,62 @@ def load_model(kind: type[ModelT], path: Path) -> tuple[ModelT, TomlFile]:
     """
     file = read_toml(path)
     try:
-        return kind.model_validate(file.values), file
+        return kind.model_validate(file.values, context=FROM_FILE), file
     except ValidationError as error:
         raise _config_error(kind, file, error) from None
 
 
 def _config_error(kind: type[ConfigModel], file: TomlFile, error: ValidationError) -> ConfigError:
-    problems = [_problem(kind, file, item) for item in error.errors(include_url=False)]
-    first = problems[0]
-    more = "".join(f"\n  and: {p.what} ({p.where})" for p in problems[1:])
-    return ConfigError(first.what, where=first.where, expected=first.expected, got=first.got, do_next=(
-        (first.do_next or "correct the file") + more
-    ))  # fmt: skip
+    """One error of all that is wrong in a file."""
+    found: dict[KeyPath, ConfigError] = {}
+    for item in error.errors(include_url=False):
+        keys = _keys_in(file.values, item)
+        if item["type"] == "too_short" and _value_at(file.values, keys):
+            continue  # its items are wrong and told one by one
+        found.setdefault(keys, _problem(kind, file, keys, item))
+    return together(list(found.values()))
 
 
-def _problem(kind: type[ConfigModel], file: TomlFile, item: Any) -> ConfigError:
-    raw: KeyPath = tuple(item["loc"])
-    keys = _drop_tags(file.values, raw)
-    where = file.where(keys)
-    name = key_text(keys) or "the file"
-    if item["type"] == "extra_forbidden":
-        known = _known_keys(kind, raw[:-1])
+def together(problems: list[ConfigError]) -> ConfigError:
+    """One error of several: the first in full, each of the others in a line."""
+    first, *others = problems
+    more = "".join(f"\n  and: {_one_line(p)} ({p.where})" for p in others)
+    do_next = (first.do_next or "correct the file") + more
+    return ConfigError(first.what, where=first.where, expected=first.expected, got=first.got, do_next=do_next)
+
+
+def _problem(kind: type[ConfigModel], file: TomlFile, keys: KeyPath, item: Any) -> ConfigError:
+    where, name = file.where(keys), key_text(keys) or "the file"
+    problem, allowed = item["type"], _allowed(kind, item)
+    if problem == "extra_forbidden":
         return ConfigError(
             f"unknown key '{keys[-1]}'",
             where=where,
-            expected=nearest(str(keys[-1]), known),
-            got=repr(item["input"]),
+            expected=nearest(str(keys[-1]), _known_keys(kind, item["loc"][:-1])),
+            got=_short(item["input"]),
             do_next="correct or remove the key",
         )
-    if item["type"] == "missing":
-        return ConfigError(f"the key '{name}' is missing", where=file.where(keys[:-1]), do_next=f"add '{keys[-1]}'")
-    message = item["msg"].removeprefix("Value error, ")
-    return ConfigError(f"'{name}' cannot be used: {message}", where=where, got=_short(item["input"]))
+    if problem in ("missing", "union_tag_not_found"):
+        expected = nearest("", allowed) if allowed else None
+        return ConfigError(
+            f"the key '{name}' is missing", where=file.where(keys[:-1]), expected=expected, do_next=f"add '{keys[-1]}'"
+        )
+    raw = _value_at(file.values, keys)
+    got = None if isinstance(raw, dict) else _short(raw)
+    if allowed:
+        return ConfigError(f"'{name}' cannot be used", where=where, expected=nearest(str(raw), allowed), got=got)
+    message = item["msg"].removeprefix("Value error, ").replace("valid tuple", "list").replace("Tuple", "List")
+    message = re.sub("valid dictionary or instance of .*", "table", message)
+    return ConfigError(f"'{name}' cannot be used: {message}", where=where, got=got)
+
+
+def _allowed(kind: type[ConfigModel], item: Any) -> list[str]:
+    """The words that may stand there, where only some may."""
+    if item["type"] == "literal_error":
+        return re.findall("'([^']*)'", item["ctx"]["expected"])
+    if item["type"].startswith("union_tag"):
+        return [tag for model in _models_at(kind, item["loc"]) for tag in _tags(model)]
+    return []
 
 
 def _short(value: object) -> str:
@@ -137,38 +178,54 @@ def _short(value: object) -> str:
     return text if len(text) <= 120 else text[:117] + "…"
 
 
-def _drop_tags(values: Any, keys: KeyPath) -> KeyPath:
-    """Leave out what pydantic adds to a path: the tag of a union of block kinds."""
+def _keys_in(values: Any, item: Any) -> KeyPath:
+    """Key path in the file: without what pydantic adds for the members of a union."""
+    loc, absent = list(item["loc"]), item["type"] == "missing"
+    if item["type"].startswith("union_tag"):
+        loc.append(item["ctx"]["discriminator"].strip("'"))
+        absent = True
     kept: list[str | int] = []
-    node = values
-    for i, key in enumerate(keys):
-        last = i == len(keys) - 1
-        if isinstance(node, dict) and key not in node and not last and isinstance(key, str):
-            continue
-        kept.append(key)
-        try:
-            node = node[key]
-        except (KeyError, IndexError, TypeError):
-            node = None
+    for i, key in enumerate(loc):
+        inside = _value_at(values, (*kept, key)) is not None
+        if inside or (absent and i == len(loc) - 1):
+            kept.append(key)
     return tuple(kept)
+
+
+def _value_at(values: Any, keys: KeyPath) -> Any:
+    """What stands at a key path; None where nothing does (TOML has no null)."""
+    for key in keys:
+        try:
+            values = None if isinstance(values, str) else values[key]
+        except (KeyError, IndexError, TypeError):
+            return None
+    return values
 
 
 def _known_keys(kind: type[BaseModel], keys: KeyPath) -> list[str]:
     """Field names that are allowed at a path below ``kind``."""
+    return sorted({name for model in _models_at(kind, keys) for name in model.model_fields})
+
+
+def _models_at(kind: type[BaseModel], keys: KeyPath) -> list[type[BaseModel]]:
+    """Models that may stand at a path below ``kind``; the tag of a union chooses one."""
     models: list[type[BaseModel]] = [kind]
     for key in keys:
-        if isinstance(key, int):
-            continue
         inner: list[type[BaseModel]] = []
         for model in models:
-            field = model.model_fields.get(key)
+            field = model.model_fields.get(str(key))
             inner += _models_in(field.annotation) if field else []
-        tagged = [m for m in models if any(f.default == key for f in m.model_fields.values())]
-        models = inner or tagged or models
-    return sorted({name for model in models for name in model.model_fields})
+        models = inner or [m for m in models if key in _tags(m)] or models
+    return models
 
 
 def _models_in(annotation: Any) -> list[type[BaseModel]]:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return [annotation]
     return [m for arg in getattr(annotation, "__args__", ()) for m in _models_in(arg)]
+
+
+def _tags(model: type[BaseModel]) -> tuple[str, ...]:
+    """What tells a member of a union: its ``kind``."""
+    field = model.model_fields.get("kind")
+    return getattr(field.annotation, "__args__", ()) if field else ()

@@ -18,9 +18,11 @@ from benchpipe.config.model import (
     Motion,
     Pair,
     PathText,
+    PatternText,
     Ratio,
     Seconds,
 )
+from benchpipe.units import a_quantity
 
 Cycles = Annotated[int, Field(ge=1)]
 LOAD = ("torque", "force")
@@ -28,7 +30,7 @@ LOAD = ("torque", "force")
 
 class _Block(ConfigModel):
     name: str = Field(pattern=r"^[a-z][a-z0-9_-]*$")
-    files: Many[str] = ("*",)
+    files: Many[PatternText] = ("*",)
     mode: int | None = None
 
 
@@ -57,7 +59,8 @@ class _Cycling(_Block):
             raise ValueError("give both low and high, or neither")
         if self.low is not None and self.high is not None:
             if self.low.quantity != self.high.quantity:
-                raise ValueError(f"low is a {self.low.quantity}, high a {self.high.quantity}")
+                low, high = a_quantity(self.low.quantity), a_quantity(self.high.quantity)
+                raise ValueError(f"low is {low}, high {high}")
             if not self.low.value < self.high.value:
                 raise ValueError("low must be below high")
         return self
@@ -133,6 +136,8 @@ class HoldBlock(_Block):
     def _times_rise(self) -> Self:
         if list(self.report_at) != sorted(set(self.report_at)) or any(t <= 0 for t in self.report_at):
             raise ValueError("report_at must be rising times above zero")
+        if self.load.value == 0.0:
+            raise ValueError("load must not be zero: its tolerance is a part of it")
         return self
 
 
@@ -150,6 +155,15 @@ class SweepBlock(_Cycling):
     def trigger(self) -> Literal["load", "motion"]:
         """Sweeps are bounded by motion."""
         return "motion"
+
+    @model_validator(mode="after")
+    def _ranges_fit(self) -> Self:
+        first, second = self.resistance_between
+        if first.quantity != second.quantity or not first.value < second.value:
+            raise ValueError("resistance_between: the first value must be below the second, in the same quantity")
+        if self.usable_load.value <= 0.0:
+            raise ValueError("usable_load must be above zero")
+        return self
 
 
 class ProofBlock(_Block):
@@ -179,7 +193,7 @@ class PlanConfig(ConfigModel):
     note: str = ""
     rig: PathText
     limits: Many[PathText] = ()
-    logs: Many[str] = Field(min_length=1)
+    logs: Many[PatternText] = Field(min_length=1)
     block: Many[Block] = Field(min_length=1)
 
     @model_validator(mode="after")
@@ -187,4 +201,6 @@ class PlanConfig(ConfigModel):
         names = [b.name for b in self.block]
         if len(set(names)) != len(names):
             raise ValueError(f"block names must differ: {', '.join(names)}")
+        if len(set(self.limits)) != len(self.limits):
+            raise ValueError("a limit file is listed twice")
         return self

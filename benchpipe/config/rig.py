@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
 from benchpipe.config.channel import ChannelConfig, Column, UnitText
 from benchpipe.config.model import AnyQuantity, ConfigModel, Hertz, Many, Millimetres, Pair, Quantity
-from benchpipe.units import find_unit
+from benchpipe.units import a_quantity, find_unit
 
 DAY_PARTS = ("%d", "%e", "%j", "%D", "%F", "%x", "%c", "%s", "%v")
 
@@ -67,7 +68,9 @@ class TimeConfig(ConfigModel):
         if self.kind != "sample" and self.column is None:
             raise ValueError(f"kind '{self.kind}' needs 'column'")
         if self.kind == "datetime" and self.format is None:
-            raise ValueError("kind 'datetime' needs 'format', such as '%Y-%m-%d %H:%M:%S.%f' (day or month first is never guessed)")
+            raise ValueError(
+                "kind 'datetime' needs 'format', such as '%Y-%m-%d %H:%M:%S.%f' (day or month first is never guessed)"
+            )
         if find_unit(self.unit).quantity != "time":
             raise ValueError(f"unit '{self.unit}' is not a time")
         if self.date_column is not None and (self.kind != "datetime" or " " not in (self.format or "")):
@@ -105,7 +108,7 @@ class AxisConfig(ConfigModel):
         if sum([self.lever_arm is not None, self.sine_bar is not None, bool(self.table)]) > 1:
             raise ValueError("give lever_arm, sine_bar or table: one of them")
         at = [pair[0].value for pair in self.table]
-        if self.table and (len(at) < 2 or any(a >= b for a, b in zip(at, at[1:], strict=False))):
+        if self.table and (len(at) < 2 or any(a >= b for a, b in pairwise(at))):
             raise ValueError("table needs at least two pairs, with rising channel values")
         if len({(a.quantity, b.quantity) for a, b in self.table}) > 1:
             raise ValueError("table: all pairs must be of the same two quantities")
@@ -159,18 +162,22 @@ class RigConfig(ConfigModel):
         taken = {"time_us", "file", "row"} & set(names)
         if taken:
             raise ValueError(f"channel name '{taken.pop()}' is used by the samples table itself")
-        used = [("load", self.load.channel), ("motion", self.motion.channel)]
-        used += [("temperature", self.temperature), ("counter", self.counter), ("mode", self.mode)]
-        for key, name in used:
+        used = {
+            "load": self.load.channel, "motion": self.motion.channel,
+            "temperature": self.temperature, "counter": self.counter, "mode": self.mode,
+        }  # fmt: skip
+        known = ", ".join(names)
+        for key, name in used.items():
             if name is not None and name not in names:
-                raise ValueError(f"{key} names the channel '{name}', which no [[channel]] has; known: {', '.join(names)}")
+                raise ValueError(f"{key} names the channel '{name}', which no [[channel]] has; known: {known}")
         self._quantities_fit()
         self._time_fits()
         return self
 
     def _time_fits(self) -> None:
         """What only log, time and channels together can say."""
-        cells = (self.time.format or "").split(" ", 1) if self.time.date_column is not None else [self.time.format or ""]
+        whole = self.time.format or ""
+        cells = whole.split(" ", 1) if self.time.date_column is not None else [whole]
         if self.log.format == "text" and any(self.log.separator_text in cell for cell in cells):
             raise ValueError(
                 f"time.format '{self.time.format}' holds the separator: where date and time stand in two columns, "
@@ -188,12 +195,17 @@ class RigConfig(ConfigModel):
             quantity = self.find(axis.channel).quantity
             geared = axis.lever_arm is not None or axis.sine_bar is not None
             if geared and quantity != bent:
-                raise ValueError(f"{key}: lever_arm and sine_bar need a {bent} channel, '{axis.channel}' is a {quantity}")
+                raise ValueError(
+                    f"{key}: lever_arm and sine_bar need a {bent} channel, '{axis.channel}' is {a_quantity(quantity)}"
+                )
             if axis.table and axis.table[0][0].quantity != quantity:
-                raise ValueError(f"{key}: table is for a {axis.table[0][0].quantity}, '{axis.channel}' is a {quantity}")
+                of = a_quantity(axis.table[0][0].quantity)
+                raise ValueError(f"{key}: table is for {of}, '{axis.channel}' is {a_quantity(quantity)}")
             result = axis.quantity_of(quantity, plain[1])
             if result not in plain:
-                raise ValueError(f"{key}: it is a {result}, not a {' or '.join(plain)}")
+                raise ValueError(f"{key}: it is {a_quantity(result)}, not a {' or '.join(plain)}")
+        if self.temperature is not None and (found := self.find(self.temperature).quantity) != "temperature":
+            raise ValueError(f"temperature: '{self.temperature}' is {a_quantity(found)}")
         if self.load.machine_stiffness is not None:
             raise ValueError("machine_stiffness belongs to [motion]")
         if self.load.sine_bar is not None:
@@ -202,8 +214,10 @@ class RigConfig(ConfigModel):
         wanted = {"torque": "stiffness (angular)", "force": "stiffness (linear)"}[self.load_quantity]
         if stiffness is not None and stiffness.quantity != wanted:
             raise ValueError(f"motion.machine_stiffness is a {stiffness.quantity}, the load is a {self.load_quantity}")
+        if stiffness is not None and stiffness.value <= 0.0:
+            raise ValueError("motion.machine_stiffness must be above zero")
         if (self.load_quantity == "torque") != (self.motion_quantity == "angle"):
             raise ValueError(
-                f"load is a {self.load_quantity} and motion is a {self.motion_quantity}: "
+                f"load is a {self.load_quantity} and motion is {a_quantity(self.motion_quantity)}: "
                 "use torque with angle or force with length (geometry can turn one into the other)"
             )

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from benchpipe.config.lab import LabConfig
 from benchpipe.config.limits import LimitsConfig
-from benchpipe.config.model import load_model
-from benchpipe.config.plan import CyclicBlock, HoldBlock, PlanConfig, ProofBlock, SweepBlock
+from benchpipe.config.model import Quantity, load_model, together
+from benchpipe.config.plan import Block, CyclicBlock, PlanConfig, SweepBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.config.toml import TomlFile
 from benchpipe.errors import ConfigError, nearest
+from benchpipe.units import a_quantity
 
 LAB_FILE = "lab.toml"
 
@@ -20,7 +22,7 @@ LAB_FILE = "lab.toml"
 class LimitSet:
     """One limit file with its place."""
 
-    path: Path
+    file: TomlFile
     config: LimitsConfig
 
 
@@ -65,24 +67,27 @@ def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
     rig_path = _beside(plan_path, plan.rig)
     _must_exist(rig_path, plan_file, ("rig",))
     rig, _ = load_model(RigConfig, rig_path)
-    limit_sets = []
+    limit_sets: list[LimitSet] = []
+    problems: list[ConfigError] = []
     for i, relative in enumerate(plan.limits):
         path = _beside(plan_path, relative)
         _must_exist(path, plan_file, ("limits", i))
         config, file = load_model(LimitsConfig, path)
-        _limits_fit(plan, config, file)
-        limit_sets.append(LimitSet(path, config))
-    _blocks_fit(plan, rig, plan_file)
+        limit_sets.append(LimitSet(file, config))
+        problems += _limits_fit(plan, config, file)
+    problems += _blocks_fit(plan, rig, plan_file)
+    if problems:
+        raise together(problems)
     return RunConfig(plan_path, plan, rig_path, rig, tuple(limit_sets), store or _store_of(plan_path))
 
 
 def load_lab(lab_path: Path) -> tuple[LabConfig, list[Path], Path]:
-    """Read a lab file: the config, its plan files and its store folder."""
-    lab, file = load_model(LabConfig, lab_path)
-    plans = [_beside(lab_path, relative) for relative in lab.plans]
-    for i, path in enumerate(plans):
-        _must_exist(path, file, ("plans", i))
-    return lab, plans, _beside(lab_path, lab.store)
+    """Read a lab file: the config, its plan files and its store folder.
+
+    A plan that is missing is the business of its own run, not of the others.
+    """
+    lab, _ = load_model(LabConfig, lab_path)
+    return lab, [_beside(lab_path, relative) for relative in lab.plans], _beside(lab_path, lab.store)
 
 
 def find_lab(start: Path) -> Path | None:
@@ -103,11 +108,18 @@ def find_plan(run: str, lab_path: Path | None) -> Path:
             f"'{run}' is no plan file, and no {LAB_FILE} stands here or above to look the name up in",
             do_next="give the path of a plan file, or --lab FILE",
         )
-    names = {}
+    names: dict[str, Path] = {}
+    broken: list[ConfigError] = []
     for path in load_lab(lab_path)[1]:
-        names[load_model(PlanConfig, path)[0].name] = path
+        try:
+            names.setdefault(load_model(PlanConfig, path)[0].name, path)
+        except ConfigError as error:
+            broken.append(error)
     if run not in names:
-        raise ConfigError(f"the lab has no run '{run}'", where=lab_path, expected=nearest(run, list(names)))
+        unread = f", and {len(broken)} plan(s) cannot be read: {broken[0]}" if broken else ""
+        raise ConfigError(
+            f"the lab has no run '{run}'{unread}", where=lab_path, expected=nearest(run, list(names))
+        )
     return names[run]
 
 
@@ -129,43 +141,61 @@ def _store_of(plan_path: Path) -> Path:
     return load_lab(lab_path)[2]
 
 
-def _limits_fit(plan: PlanConfig, limits: LimitsConfig, file: TomlFile) -> None:
+def _limits_fit(plan: PlanConfig, limits: LimitsConfig, file: TomlFile) -> Iterator[ConfigError]:
     known = [b.name for b in plan.block] + sorted({b.kind for b in plan.block})
     for i, limit in enumerate(limits.limit):
         if limit.block not in known and limit.block not in ("cyclic", "hold", "sweep", "proof", "run"):
-            raise ConfigError(
+            yield ConfigError(
                 f"limit '{limit.name}' is for the block '{limit.block}', which plan '{plan.name}' does not have",
                 where=file.where(("limit", i, "block")),
                 expected=nearest(limit.block, known),
             )
 
 
-def _blocks_fit(plan: PlanConfig, rig: RigConfig, file: TomlFile) -> None:
-    """Loads and motions of the plan are what the rig measures."""
+def _blocks_fit(plan: PlanConfig, rig: RigConfig, file: TomlFile) -> Iterator[ConfigError]:
+    """Loads and motions of the plan are what the rig measures, and it samples them fast enough."""
     measured = {"load": rig.load_quantity, "motion": rig.motion_quantity}
     for i, block in enumerate(plan.block):
         if block.mode is not None and rig.mode is None:
-            raise ConfigError(
+            yield ConfigError(
                 f"block '{block.name}' is for mode {block.mode}, and the rig '{rig.name}' names no mode channel",
                 where=file.where(("block", i, "mode")),
-                do_next="add mode = \"CHANNEL\" to the rig file, or remove the key",
+                do_next='add mode = "CHANNEL" to the rig file, or remove the key',
             )
-        named: list[tuple[str, object]] = []
-        if isinstance(block, CyclicBlock):
-            named = [(k, getattr(block, k)) for k in ("load_min", "load_max", "motion_min", "motion_max", "low", "high")]
-        elif isinstance(block, HoldBlock):
-            named = [("load", block.load)]
-        elif isinstance(block, ProofBlock):
-            named = [("load", block.load), ("settling_load", block.settling_load)]
-        elif isinstance(block, SweepBlock):
-            named = [("low", block.low), ("high", block.high), ("usable_load", block.usable_load)]
-            named += [("resistance_between", q) for q in block.resistance_between]
-        for key, value in named:
-            quantity = getattr(value, "quantity", None)
-            if quantity is not None and quantity not in measured.values():
-                raise ConfigError(
-                    f"block '{block.name}': {key} is a {quantity}, the rig '{rig.name}' measures "
+        for key, quantity in _quantities(block):
+            if quantity not in measured.values():
+                yield ConfigError(
+                    f"block '{block.name}': {key} is {a_quantity(quantity)}, the rig '{rig.name}' measures "
                     f"{measured['load']} against {measured['motion']}",
                     where=file.where(("block", i, key)),
                     do_next="give it in the rig's quantity, or add the geometry to the rig file",
                 )
+        if isinstance(block, CyclicBlock | SweepBlock):
+            yield from _sampled(block, rig, file, i)
+
+
+def _quantities(block: Block) -> Iterator[tuple[str, str]]:
+    """Keys of a block that hold loads or motions, and their quantities."""
+    for key in type(block).model_fields:
+        value = getattr(block, key)
+        for one in value if isinstance(value, tuple) else (value,):
+            if isinstance(one, Quantity):
+                yield key, one.quantity
+
+
+def _sampled(block: CyclicBlock | SweepBlock, rig: RigConfig, file: TomlFile, place: int) -> Iterator[ConfigError]:
+    """A cycle has enough samples, and a low-pass filter something to pass."""
+    rate = rig.time.sample_rate
+    if rate / block.frequency < block.least_samples:
+        yield ConfigError(
+            f"block '{block.name}': {rate:g} samples a second at {block.frequency:g} cycles a second are "
+            f"{rate / block.frequency:.3g} samples a cycle, least_samples asks for {block.least_samples}",
+            where=file.where(("block", place, "frequency")),
+            do_next="correct frequency, least_samples, or the rig's sample_rate",
+        )
+    if block.lowpass is not None and block.lowpass >= 0.5 * rate:
+        yield ConfigError(
+            f"block '{block.name}': lowpass {block.lowpass:g} Hz filters nothing at {rate:g} samples a second",
+            where=file.where(("block", place, "lowpass")),
+            expected=f"less than {0.5 * rate:g} Hz",
+        )

@@ -6,6 +6,7 @@ same values and errors name the key path without a line.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,21 +26,17 @@ class TomlFile:
     nodes: dict[str, Any]
 
     def line_of(self, keys: KeyPath) -> int | None:
-        """Line (from 1) of the key at ``keys``, or of its nearest known parent."""
+        """Line (from 1) of the key at ``keys``, or of its nearest known parent; of a table, its first key."""
         node: Any = self.nodes
         line: int | None = None
         for key in keys:
-            if isinstance(node, dict) and "value" in node and "key_line" in node:
-                node = node["value"]
-            elif isinstance(node, dict) and set(node) >= {"value", "value_line"}:
+            if isinstance(node, dict) and "value" in node and {"key_line", "value_line"} & set(node):
                 node = node["value"]
             try:
                 node = node[key]
             except (KeyError, IndexError, TypeError):
                 return line
-            if isinstance(node, dict):
-                found = node.get("key_line", node.get("value_line"))
-                line = found if isinstance(found, int) else line
+            line = _first_line(node) or line
         return line
 
     def where(self, keys: KeyPath = ()) -> str:
@@ -47,6 +44,16 @@ class TomlFile:
         line = self.line_of(keys)
         place = f"{self.path}:{line}" if line is not None else str(self.path)
         return f"{place}, key {key_text(keys)}" if keys else place
+
+
+def _first_line(node: Any) -> int | None:
+    """Line of a key or value; a plain table has none of its own, so that of what stands in it."""
+    if not isinstance(node, dict):
+        return None
+    found = node.get("key_line", node.get("value_line"))
+    if isinstance(found, int):
+        return found
+    return min(filter(None, map(_first_line, node.values())), default=None)
 
 
 def key_text(keys: KeyPath) -> str:
@@ -82,11 +89,22 @@ def read_toml(path: Path) -> TomlFile:
     try:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        hint = None
-        if "\\" in text and "escape" in str(error):
-            hint = "in TOML a backslash in \"…\" starts an escape: write paths with / or in single quotes"
-        raise ConfigError(f"not valid TOML: {error}", where=path, do_next=hint) from None
+        raise _not_toml(path, text, str(error)) from None
+    except RecursionError:
+        raise ConfigError("not usable TOML: brackets are nested too deeply", where=path) from None
     return TomlFile(path, values, _nodes(text))
+
+
+def _not_toml(path: Path, text: str, message: str) -> ConfigError:
+    """A syntax error with its line, and a hint where a Windows path is the likely cause."""
+    place = re.search(r" \(at (?:line (\d+), column (\d+)|end of document)\)$", message)
+    lines = text.splitlines() or [""]
+    number = int(place[1]) if place and place[1] else len(lines)
+    hint = None
+    if "\\" in lines[min(number, len(lines)) - 1]:
+        hint = "in TOML a backslash in \"…\" starts an escape: write paths with /, on Windows too"
+    what = message[: place.start()] if place else message
+    return ConfigError(f"not valid TOML: {what}", where=f"{path}:{number}", do_next=hint)
 
 
 def _nodes(text: str) -> dict[str, Any]:

@@ -1,0 +1,109 @@
+"""Every config file in the repository loads, and says in a comment what each key is when it first stands there."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from benchpipe.check.run import limits_fit
+from benchpipe.config.lab import LabConfig
+from benchpipe.config.limits import LimitsConfig
+from benchpipe.config.model import ConfigModel, load_model
+from benchpipe.config.plan import PlanConfig
+from benchpipe.config.rig import RigConfig
+from benchpipe.config.run import load_lab, load_run
+
+REPO = Path(__file__).resolve().parents[2]
+SHIPPED = sorted(
+    path
+    for folder in ("configs", "sample_runs", "tests/open_data")
+    for path in (REPO / folder).rglob("*.toml")
+    if "store" not in path.parts
+)
+KEY = re.compile(r"([A-Za-z0-9_-]+)\s*=")
+
+
+def kind_of(path: Path) -> type[ConfigModel]:
+    """The model of a file, by what stands in it."""
+    keys = set(tomllib.loads(path.read_text(encoding="utf-8")))
+    for kind, mark in ((LabConfig, "plans"), (RigConfig, "channel"), (PlanConfig, "block"), (LimitsConfig, "limit")):
+        if mark in keys:
+            return kind
+    raise AssertionError(f"{path} is none of the four kinds of config file")
+
+
+def bare_keys(text: str) -> Iterator[tuple[int, str]]:
+    """Line and name of each key that no comment goes with when it first stands in its table.
+
+    A comment goes with the key in its line, with the key below it, and with further keys
+    right below that one which it names.
+    """
+    seen: set[tuple[str, str]] = set()
+    table, comment, open_brackets = "", "", 0
+    for number, line in enumerate(text.splitlines(), 1):
+        stripped = line.strip()
+        key = KEY.match(stripped)
+        if open_brackets:
+            open_brackets += line.count("[") - line.count("]")
+        elif stripped.startswith("#"):
+            comment = comment + " " + stripped if comment.startswith("#above") else "#above " + stripped
+        elif key is None:
+            table, comment = (stripped.strip("[]"), "") if stripped.startswith("[") else (table, "")
+        else:
+            told = comment.startswith("#above") or "#" in line or key[1] in re.findall(r"\w+", comment)
+            if not told and (table, key[1]) not in seen:
+                yield number, key[1]
+            seen.add((table, key[1]))
+            comment = comment.removeprefix("#above")
+            open_brackets = line.count("[") - line.count("]")
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: str(path.relative_to(REPO)))
+def test_a_shipped_file_loads(path: Path) -> None:
+    load_model(kind_of(path), path)
+
+
+EXPLAINED = [path for path in SHIPPED if not path.name.startswith("damper_")]
+
+
+@pytest.mark.parametrize("path", EXPLAINED, ids=lambda path: str(path.relative_to(REPO)))
+def test_a_shipped_file_explains_every_key(path: Path) -> None:
+    assert list(bare_keys(path.read_text(encoding="utf-8"))) == []
+
+
+@pytest.mark.parametrize(
+    "path", [path for path in SHIPPED if kind_of(path) is PlanConfig], ids=lambda path: str(path.relative_to(REPO))
+)
+def test_a_shipped_plan_fits_its_rig_and_limits(path: Path) -> None:
+    limits_fit(load_run(path))
+
+
+@pytest.mark.parametrize(
+    "path", [path for path in SHIPPED if kind_of(path) is LabConfig], ids=lambda path: str(path.relative_to(REPO))
+)
+def test_a_shipped_lab_names_plans_that_exist(path: Path) -> None:
+    names = [load_model(PlanConfig, plan)[0].name for plan in load_lab(path)[1]]
+    assert len(set(names)) == len(names)
+
+
+def test_files_were_found() -> None:
+    assert {kind_of(path) for path in SHIPPED} == {LabConfig, RigConfig, PlanConfig, LimitsConfig}
+
+
+@pytest.mark.parametrize("path", [p for p in SHIPPED if kind_of(p) is LimitsConfig], ids=lambda path: path.name)
+def test_a_limit_has_a_source_and_says_what_is_not_verified(path: Path) -> None:
+    limits, _ = load_model(LimitsConfig, path)
+    for limit in limits.limit:
+        assert limit.source.strip()
+        if "[M]" in limit.source:
+            assert not limit.verified
+            assert "not verified" in limit.source
+
+
+def test_the_checker_sees_a_key_without_comment() -> None:
+    text = "# it\na = 1\nb = 2\n\n# c and d\nc = [\n  1,\n]\nd = 1\n[t]\na = 1 # here\n[[t]]\na = 2\ne = 3\n"
+    assert list(bare_keys(text)) == [(3, "b"), (14, "e")]
