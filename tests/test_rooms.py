@@ -25,7 +25,7 @@ KEPT_IN = {  # a library, and the only places that may import it
     "dask": ("stream/",),
     "distributed": ("stream/",),
 }
-NUMBER_LIBRARIES = {"numpy", "scipy", "numba"}
+NUMBER_LIBRARIES = {"numpy", "scipy", "numba", "llvmlite"}
 MOST_LINES = 400
 TOP_LEVEL = {
     "README.md", "DEVELOPERS.md", "LICENSE", "Makefile", "pyproject.toml",

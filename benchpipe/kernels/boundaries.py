@@ -17,6 +17,7 @@ from benchpipe.kernels.compiled import compiled
 
 CLOSED = 0
 OPEN = 1
+BLOCK = 16
 
 
 class ScanState(NamedTuple):
@@ -136,14 +137,30 @@ def _next_break(time_us, first, break_us):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _next_below(values, k, stop, level):  # type: ignore[no-untyped-def]
+def _next_below(values, first, stop, level):  # type: ignore[no-untyped-def]
+    k = first
+    while k + BLOCK <= stop:
+        hits = 0
+        for value in values[k : k + BLOCK]:
+            hits += 1 if value < level else 0
+        if hits:
+            break
+        k += BLOCK
     while k < stop and values[k] >= level:
         k += 1
     return k
 
 
 @compiled
-def _next_at_or_above(values, k, stop, level):  # type: ignore[no-untyped-def]
+def _next_at_or_above(values, first, stop, level):  # type: ignore[no-untyped-def]
+    k = first
+    while k + BLOCK <= stop:
+        hits = 0
+        for value in values[k : k + BLOCK]:
+            hits += 1 if value >= level else 0
+        if hits:
+            break
+        k += BLOCK
     while k < stop and values[k] < level:
         k += 1
     return k

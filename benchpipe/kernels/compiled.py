@@ -7,12 +7,17 @@ install with no home): then the kernels compile anew in each process.
 from __future__ import annotations
 
 import os
+import platform
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
 CallableT = TypeVar("CallableT", bound=Callable[..., Any])
+# Vector sums are added in an order that follows the width of the vectors. All processors
+# with these instructions get the code of the first that had them, and so the same bits.
+COMMON_PROCESSOR = "haswell"
+COMMON_FEATURES = ("avx2", "fma", "bmi2")
 
 
 def _writable(folder: Path) -> bool:
@@ -34,12 +39,38 @@ def _cache_folder() -> str | None:
     return str(folder) if _writable(folder) else None
 
 
-def compiled(function: CallableT) -> CallableT:
-    """Compile for arrays, with the GIL released (strict IEEE order of operations)."""
+def _use_common_processor() -> None:
+    import numba
+    from llvmlite import binding
+
+    if numba.config.CPU_NAME or platform.machine().lower() not in ("x86_64", "amd64"):
+        return
+    features = binding.get_host_cpu_features()
+    if all(features.get(name) for name in COMMON_FEATURES):
+        numba.config.CPU_NAME = COMMON_PROCESSOR
+        numba.config.CPU_FEATURES = ""
+
+
+def _compile(function: CallableT, **options: Any) -> CallableT:
     import numba
 
+    _use_common_processor()
     if not numba.config.CACHE_DIR:
         numba.config.CACHE_DIR = _cache_folder() or ""
     cache = bool(numba.config.CACHE_DIR)
-    compiled_function: CallableT = numba.njit(nogil=True, cache=cache, error_model="numpy")(function)
-    return compiled_function
+    made: CallableT = numba.njit(nogil=True, cache=cache, error_model="numpy", **options)(function)
+    return made
+
+
+def compiled(function: CallableT) -> CallableT:
+    """Compile for arrays, with the GIL released (strict IEEE order of operations)."""
+    return _compile(function)
+
+
+def compiled_sums(function: CallableT) -> CallableT:
+    """Like :func:`compiled`, for sums of finite numbers that may be added in vectors.
+
+    The order of additions then follows the number of terms alone: the same samples give
+    the same bits, wherever they stand in memory.
+    """
+    return _compile(function, fastmath={"reassoc", "nsz"})

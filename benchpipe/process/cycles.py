@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
-from benchpipe.kernels.loops import FIELD, gaussian_weights, measure_loops
+from benchpipe.kernels.filters import gaussian_weights
+from benchpipe.kernels.loops import FIELD, measure_loops
 from benchpipe.process.cutting import Cut, Pieces, cut_of
 from benchpipe.process.signals import ENERGY_FACTOR
 from benchpipe.tables import CycleFlag
@@ -122,7 +123,8 @@ def cycles_table(
 ) -> pa.Table:
     """Rows of the cycles table; the closed ones are numbered on from ``closed_before``."""
     closed, samples, measures = rows.closed, rows.samples, rows.measures
-    get = {name: measures[:, i] for name, i in FIELD.items()}
+    columns_first = np.asfortranarray(measures)
+    get = {name: columns_first[:, i] for name, i in FIELD.items()}
     load_range = get["peak_load"] - get["valley_load"]
     motion_range = get["motion_max"] - get["motion_min"]
     energy = get["energy"] * settings.energy_factor
@@ -159,7 +161,8 @@ def cycles_table(
             empty |= no_loop
         if field.name == "period_s":
             empty |= ~closed
-        arrays.append(pa.array(values, mask=empty if field.nullable else None))
+        dtype = field.type.to_pandas_dtype()
+        arrays.append(pa.array(values.astype(dtype), mask=empty if field.nullable else None))
     return pa.Table.from_arrays(arrays, schema=table_schema)
 
 

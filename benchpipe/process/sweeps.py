@@ -7,7 +7,8 @@ import pyarrow as pa
 
 from benchpipe.config.plan import SweepBlock
 from benchpipe.config.rig import RigConfig
-from benchpipe.kernels.loops import FIELD, gaussian_weights, measure_loops
+from benchpipe.kernels.filters import gaussian_weights
+from benchpipe.kernels.loops import FIELD, measure_loops
 from benchpipe.kernels.sweeps import measure_sweeps
 from benchpipe.process.cutting import Pieces, beginning, cut_batch, cut_of
 from benchpipe.process.signals import ENERGY_FACTOR, Signals, signal_units

@@ -5,13 +5,14 @@ from __future__ import annotations
 import pickle
 from dataclasses import fields, replace
 from functools import reduce
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchpipe.kernels.loops import gaussian_weights
+from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.process.cutting import Cut, anchor_of, beginning, resumed
 from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, open_rows
 from benchpipe.process.cycles import CycleRows, CycleSettings, joined_rows
@@ -49,8 +50,8 @@ def signals(draw: st.DrawFn) -> Signals:
         load[at : at + int(rng.integers(1, 400))] = draw(st.sampled_from([0.0, 50.0, 100.0]))
     motion = 0.1 * load + 0.5 * np.cos(phase) + 0.01 * rng.standard_normal(n)
     temperature = np.where(rng.uniform(size=n) < 0.1, np.nan, 20 + rng.standard_normal(n)).astype(np.float32)
-    made = Signals(time_us, load.astype(np.float32), motion.astype(np.float32), temperature, np.arange(n, dtype=np.float32))
-    return made.copy()
+    counter = np.arange(n, dtype=np.float32)
+    return Signals(time_us, load.astype(np.float32), motion.astype(np.float32), temperature, counter).copy()
 
 
 SETTINGS = st.sampled_from(
@@ -71,7 +72,7 @@ def cuts(n: int) -> st.SearchStrategy[list[int]]:
 def split(whole: Signals, places: list[int]) -> list[Signals]:
     """The signals in consecutive pieces (empty ones left out)."""
     bounds = [0, *places, len(whole)]
-    return [whole.part(a, b) for a, b in zip(bounds, bounds[1:], strict=False) if b > a]
+    return [whole.part(a, b) for a, b in pairwise(bounds) if b > a]
 
 
 def same(a: CycleRows, b: CycleRows) -> None:
@@ -92,6 +93,12 @@ def rows_of(pieces: list[Signals], how: CycleSettings) -> CycleRows:
 def test_any_cut_gives_the_bits_of_one_pass(whole: Signals, how: CycleSettings, data: st.DataObject) -> None:
     places = data.draw(cuts(len(whole)))
     same(rows_of(split(whole, places), how), rows_of([whole], how))
+
+
+@pytest.fixture(autouse=True)
+def small_seams(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seams grow in small steps, so that every way of finding their end is taken."""
+    monkeypatch.setattr("benchpipe.process.cutting.SEAM_SAMPLES", 7)
 
 
 @settings(max_examples=300)

@@ -1,0 +1,192 @@
+"""Samples to cycle rows: ratios of medians from one run on this machine.
+
+    python -m tests.benchmarks.cycles [million rows] [--peers]
+
+All data are invented: a noisy load cycle, 100 samples each. (a) decodes the same columns
+from Parquet and does nothing else, on the same threads.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+import pyarrow as pa
+
+from benchpipe.config.model import Quantity
+from benchpipe.config.plan import CyclicBlock
+from benchpipe.config.rig import AxisConfig, ChannelConfig, LogConfig, RigConfig, TimeConfig
+from benchpipe.ingest.calibrate import samples_schema
+from benchpipe.process.cycles import cycle_settings
+from benchpipe.process.cyclic import write_cycles
+from benchpipe.process.signals import ENERGY_FACTOR
+from benchpipe.store.parts import new_part
+from benchpipe.store.run_store import RunStore
+from benchpipe.store.samples import SampleInput, map_samples
+from tests.benchmarks import peers
+
+PER_CYCLE = 100
+PART_ROWS = 20_000_000
+RUNS = 5
+RIG = RigConfig(
+    name="bench",
+    log=LogConfig(),
+    time=TimeConfig(kind="elapsed", column="t", sample_rate="100 Hz"),
+    channel=(
+        ChannelConfig(name="load", column="f", unit="N*m"),
+        ChannelConfig(name="motion", column="x", unit="deg"),
+        ChannelConfig(name="temperature", column="T", unit="degC"),
+    ),
+    load=AxisConfig(channel="load"),
+    motion=AxisConfig(channel="motion"),
+    temperature="temperature",
+)
+BLOCK = CyclicBlock(
+    name="b", kind="cyclic", frequency="1 Hz", load_min=Quantity(10.0, "torque"), load_max=Quantity(70.0, "torque")
+)
+COLUMNS = ["load", "motion", "temperature"]
+
+
+def signal(rows: int, noise: float) -> dict[str, np.ndarray]:
+    """Time [us], load, motion and temperature of a simple lossy spring."""
+    rng = np.random.default_rng(1)
+    phase = 2 * np.pi * (np.arange(rows) % PER_CYCLE + 0.5) / PER_CYCLE
+    load = 40.0 + 30.0 * np.sin(phase)
+    motion = 4.0 + 3.0 * np.sin(phase - 0.08)
+    if noise:
+        load = load + noise * rng.standard_normal(rows)
+        motion = motion + 0.01 * noise * rng.standard_normal(rows)
+    return {
+        "time": np.arange(rows) * 10_000,
+        "load": load.astype(np.float32),
+        "motion": motion.astype(np.float32),
+        "temperature": (23.0 + 0.01 * rng.standard_normal(rows)).astype(np.float32),
+    }
+
+
+def write_part(store: RunStore, rows: int, noise: float) -> SampleInput:
+    """One part of samples in the store's own layout."""
+    with new_part(store.folder, "samples", samples_schema(RIG)) as writer:
+        for first in range(0, rows, 4_000_000):
+            count = min(4_000_000, rows - first)
+            made = signal(count, noise)
+            arrays = [pa.array(made["time"] + first * 10_000), pa.array(np.arange(first, first + count))]
+            arrays += [pa.array(made[name]) for name in COLUMNS]
+            writer.write(pa.Table.from_arrays(arrays, schema=samples_schema(RIG)))
+        return SampleInput("bench", writer.finish("0" * 64), 0, None)
+
+
+def repeated(one: SampleInput, times: int) -> list[SampleInput]:
+    """A long run: the same part again and again, each later on the run's axis."""
+    step = one.part.rows * 10_000
+    return [SampleInput(one.file, one.part, i * step, None) for i in range(times)]
+
+
+def decode(store: RunStore, inputs: list[SampleInput]) -> int:
+    """Read the same columns and do nothing else."""
+    return sum(map_samples(lambda batch: len(batch.time_us), store.folder, inputs, COLUMNS))
+
+
+def ours(store: RunStore, inputs: list[SampleInput]) -> int:
+    """Samples to written cycle rows, every measure."""
+    settled, tail, _ = write_cycles(RIG, store, BLOCK, cycle_settings(BLOCK, RIG), inputs, None, "1" * 64)
+    return sum(part.rows for part in settled + tail)
+
+
+def timed(*works: Callable[[], object]) -> list[float]:
+    """Median seconds of each, run in turn."""
+    for work in works:
+        work()
+    seconds: list[list[float]] = [[] for _ in works]
+    for _ in range(RUNS):
+        for work, taken in zip(works, seconds, strict=True):
+            began = time.perf_counter()
+            work()
+            taken.append(time.perf_counter() - began)
+    return [median(taken) for taken in seconds]
+
+
+def peak_memory(millions: int) -> float:
+    """Peak resident memory [MB] of a process of its own that makes the cycles."""
+    command = [sys.executable, "-m", "tests.benchmarks.cycles", str(millions), "--memory"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    return float(done.stdout.split()[-1])
+
+
+def main(arguments: list[str]) -> None:
+    """Print the table."""
+    millions = int(arguments[0]) if arguments and arguments[0].isdigit() else 200
+    rows = min(millions * 1_000_000, PART_ROWS)
+    times = max(1, millions * 1_000_000 // PART_ROWS)
+    with tempfile.TemporaryDirectory() as folder:
+        store = RunStore(Path(folder), "bench")
+        if "--memory" in arguments:
+            command = [sys.executable, "-c", _CHILD, folder, str(rows), str(times)]
+            print(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
+            return
+        one = write_part(store, rows, 0.1)
+        inputs = repeated(one, times)
+        print(f"{rows * times / 1e6:.0f} million rows x 4 columns, {ours(store, inputs):,} cycle rows")
+        bare, mine = timed(lambda: decode(store, inputs), lambda: ours(store, inputs))
+        print(f"(a) decode only {bare:6.2f} s   ours {mine:6.2f} s   ratio ours / (a) {mine / bare:5.2f}")
+        if "--peers" in arguments:
+            _peers(Path(folder), mine / (rows * times))
+
+
+_CHILD = """
+import os
+import resource
+import sys
+from pathlib import Path
+from benchpipe.store.run_store import RunStore
+from tests.benchmarks.cycles import ours, repeated, write_part
+store = RunStore(Path(sys.argv[1]), "bench")
+pid = os.fork()
+if pid == 0:
+    one = write_part(store, int(sys.argv[2]), 0.1)
+    Path(sys.argv[1], "part.json").write_text(one.part.model_dump_json())
+    os._exit(0)
+os.waitpid(pid, 0)
+from benchpipe.store.manifest import Part
+from benchpipe.store.samples import SampleInput
+part = Part.model_validate_json(Path(sys.argv[1], "part.json").read_text())
+ours(store, repeated(SampleInput("bench", part, 0, None), int(sys.argv[3])))
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+"""
+
+
+def _peers(folder: Path, ours_per_row: float) -> None:
+    """The other ways on clean data: agreement, then speed per row against ours."""
+    rows = 2_000_000
+    clean = signal(rows, 0.0)
+    time_s, load, motion = clean["time"] * 1e-6, clean["load"].astype(float), clean["motion"].astype(float)
+    level = cycle_settings(BLOCK, RIG).cut.high
+    store = RunStore(folder, "clean")
+    one = write_part(store, rows, 0.0)
+    settled, tail, _ = write_cycles(RIG, store, BLOCK, cycle_settings(BLOCK, RIG), [one], None, "2" * 64)
+    mine = peers.ours_as_figures(store.read_parts(settled + tail, "cycles"), ENERGY_FACTOR["torque"])
+    few = 100_000
+    ways: list[tuple[str, int, Callable[[], np.ndarray]]] = [
+        ("(c) pandas, find_peaks, loop", few,
+         lambda: peers.pandas_loop(time_s[:few], load[:few], motion[:few], level, PER_CYCLE)),
+        ("(d) Polars group-by", rows, lambda: peers.polars_group_by(time_s, load, motion, level)),
+        ("(e) NumPy reduceat", rows, lambda: peers.numpy_reduceat(time_s, load, motion, level)),
+    ]  # fmt: skip
+    for name, used, way in ways:
+        theirs = way()
+        n = min(len(theirs), len(mine))
+        apart = np.max(np.abs(theirs[:n] / mine[:n] - 1.0))
+        (seconds,) = timed(way)
+        per_row = seconds / used
+        rate, times = 1 / per_row / PER_CYCLE / 1e3, per_row / ours_per_row
+        print(f"{name:30s} {rate:8.1f} thousand cycles/s   ours is {times:7.1f} x   largest difference {apart:.1e}")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
