@@ -157,7 +157,7 @@ def _limits(view: RunView, *, ascii_only: bool) -> RenderableType:
         if not row["due"]
     ]
     if any(not row["verified"] for row in view.limits):
-        parts.append(Text(f"* {UNVERIFIED}, or the lab's own; measured with its U (k = 2)", style="dim"))
+        parts.append(Text(f"* {UNVERIFIED}, or the lab's own. {'+-' if ascii_only else '±'} is U (k = 2).", style="dim"))
     return Group(*parts)
 
 

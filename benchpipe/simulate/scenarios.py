@@ -67,7 +67,7 @@ def wearing(seed: int = 2, cycles: int = 1500) -> ScenarioConfig:
         lash=LashConfig(play=0.08, take_up=20.0, growth_per_million=60.0),
         ageing=AgeingConfig(
             softening=0.06, wear_per_decade=0.06, wear_from=60.0,
-            steps=(StepConfig(at_cycle=max(cycles * 3 // 4, 1), loss=0.12),),
+            steps=(StepConfig(at_cycle=max(cycles * 3 // 4, 1), loss=0.22),),
         ),
         lock=LockConfig(reference_load=1000.0, creep_per_decade=0.02, yield_load=1700.0, set_per_load=1.2e-4),
         self_heating_k=4.0,

@@ -1,0 +1,39 @@
+"""Draw the terminal summary of the sample runs as SVG: ``python -m benchpipe.report.picture FILE``."""
+
+from __future__ import annotations
+
+import re
+import sys
+import tempfile
+from io import StringIO
+from pathlib import Path
+
+from rich._export_format import CONSOLE_SVG_FORMAT
+from rich.console import Console
+from rich.terminal_theme import MONOKAI
+
+from benchpipe.config.run import load_run
+from benchpipe.pipeline import work
+from benchpipe.report.terminal import show
+from benchpipe.report.view import run_view
+from benchpipe.store.run_store import RunStore
+
+BACKGROUND = '<rect width="100%" height="100%" rx="8" fill="#0c0c0c"/>'
+SAMPLES = Path(__file__).parents[2] / "sample_runs"
+# The library's drawing, without its window frame and without fonts from elsewhere.
+FORMAT = re.sub(r"@font-face \{\{.*?\}\}|<!--.*?-->", "", CONSOLE_SVG_FORMAT, flags=re.DOTALL).replace("{chrome}", BACKGROUND)
+
+
+def draw(run: str, samples: Path = SAMPLES) -> str:
+    """SVG of a sample run's summary, worked out anew in a store that is thrown away."""
+    with tempfile.TemporaryDirectory() as folder:
+        config = load_run(samples / run / "plan.toml", Path(folder))
+        outcome = work(config)
+        view = run_view(config, outcome.manifest, RunStore(config.store, config.name))
+        console = Console(record=True, width=80, file=StringIO(), force_terminal=True, highlight=False)
+        show(console, [view])
+        return console.export_svg(title="", theme=MONOKAI, code_format=FORMAT, unique_id="benchpipe")
+
+
+if __name__ == "__main__":
+    Path(sys.argv[1]).write_text(draw("wearing"), encoding="utf-8")
