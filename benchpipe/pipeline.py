@@ -25,8 +25,9 @@ STEPS: tuple[StepName, ...] = ("ingest", "process", "check")
 class StepOptions(TypedDict, total=False):
     """Options of :func:`run_steps`.
 
-    ``first`` and ``until`` choose the steps; ``again`` reads every log anew; ``today`` is
-    held against calibration due dates; ``tell`` is called with each log that is read.
+    ``first`` and ``until`` choose the steps; ``again`` reads every log anew and forgets what
+    was made of them; ``today`` is held against calibration due dates; ``tell`` is called
+    with each log that is read.
     """
 
     first: StepName
@@ -72,10 +73,14 @@ def run_steps(run: RunConfig, **options: Unpack[StepOptions]) -> Outcome:
     steps = STEPS[STEPS.index(first) : STEPS.index(until) + 1]
     store = RunStore(run.store, run.name)
     outcome = Outcome(run, store.manifest())
+    store.clean(outcome.manifest)
     if "ingest" in steps:
         with _timed(outcome, "ingest"):
             result = ingest_run(run, store, again=options.get("again", False), tell=options.get("tell"))
             outcome.manifest, outcome.read = result.manifest, result.read
+            if options.get("again"):  # and all that was made of the samples
+                forgotten = {"steps": {"ingest": outcome.manifest.steps["ingest"]}}
+                outcome.manifest = store.commit(outcome.manifest.model_copy(update=forgotten))
     _samples_exist(outcome)
     if "process" in steps:
         with _timed(outcome, "process"):

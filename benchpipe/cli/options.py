@@ -16,7 +16,7 @@ Lab = Annotated[
 Store = Annotated[Path | None, typer.Option("--store", metavar="DIR", help="Store folder; else the lab file's.")]
 Json = Annotated[bool, typer.Option("--json", help="Print a JSON document instead of the summary.")]
 Wait = Annotated[float, typer.Option("--wait", metavar="SECONDS", min=0, help="Wait for another job on the store.")]
-Again = Annotated[bool, typer.Option("--again", help="Read every log anew.")]
+Again = Annotated[bool, typer.Option("--again", help="Read every log anew, and forget what was made of them.")]
 
 
 def lab_file(path: Path | None) -> Path:

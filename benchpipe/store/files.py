@@ -34,9 +34,16 @@ class HashingFile(io.RawIOBase):
         return True
 
     def write(self, data: object) -> int:
-        """Write all of ``data``."""
+        """Write all of ``data``.
+
+        Raises
+        ------
+        StoreError
+            The disk is full, or another reason why it cannot be written.
+        """
         view = memoryview(data)  # type: ignore[arg-type]
-        self._file.write(view)
+        with told_as_store_error(self.path.parent):
+            self._file.write(view)
         self._hash.update(view)
         self.size += view.nbytes
         return view.nbytes
@@ -133,4 +140,5 @@ def told_as_store_error(where: Path) -> Iterator[None]:
             errno.EACCES: "give this account the right to write there",
             errno.EROFS: "the disk is read-only: choose another store",
         }.get(error.errno or 0, "run again; nothing was lost")
-        raise StoreError(f"the store cannot be written: {error.strerror or error}", where=where, do_next=hint) from error
+        what = f"it cannot be written there: {error.strerror or error}"
+        raise StoreError(what, where=where, do_next=hint) from error

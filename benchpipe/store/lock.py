@@ -40,10 +40,10 @@ def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
                 do_next="wait for it to end, or give --wait SECONDS",
             ) from None
     try:
+        since = time.strftime("%Y-%m-%d %H:%M:%S")
         with suppress(OSError):
-            (store / HOLDER).write_text(
-                json.dumps({"pid": os.getpid(), "host": socket.gethostname(), "since": time.strftime("%Y-%m-%d %H:%M:%S")})
-            )
+            holder = {"pid": os.getpid(), "host": socket.gethostname(), "since": since}
+            (store / HOLDER).write_text(json.dumps(holder), encoding="utf-8")
         yield
     finally:
         with suppress(OSError):
@@ -53,7 +53,7 @@ def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
 
 def _holder(store: Path) -> str:
     try:
-        holder = json.loads((store / HOLDER).read_text())
+        holder = json.loads((store / HOLDER).read_text(encoding="utf-8"))
         return f": process {holder['pid']} on {holder['host']}, since {holder['since']}"
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError, KeyError, TypeError):
         return ""

@@ -23,6 +23,10 @@ MANIFEST = "manifest.json"
 HISTORY = "history"
 
 
+def _history_name(sequence: int) -> str:
+    return f"{sequence:06d}.json"
+
+
 class RunStore:
     """One run's folder in the store: a manifest, and the parts that it names."""
 
@@ -36,26 +40,46 @@ class RunStore:
         try:
             data = path.read_bytes()
         except FileNotFoundError:
+            if (self.folder / HISTORY / _history_name(2)).exists():  # the first alone: a job died over it
+                raise self._broken("it is missing") from None
             return Manifest(run=self.run, code=__version__)
         except OSError as error:
             raise StoreError(f"the manifest cannot be read: {error.strerror}", where=path) from None
         try:
             document = json.loads(data)
-            version = document.get("schema_version")
-            if version != SCHEMA:
-                raise StoreError(
-                    f"the manifest has schema {version}, this version reads {SCHEMA}",
-                    where=path,
-                    do_next="use the version of benchpipe that wrote it, or a new store",
-                )
-            return Manifest.model_validate(document)
-        except ValueError as error:
+            version = document["schema_version"]
+        except (ValueError, TypeError, KeyError):
+            raise self._broken("it is not the document that was written") from None
+        if version != SCHEMA:
             raise StoreError(
-                f"the manifest is damaged: {str(error).splitlines()[0]}",
+                f"the manifest has schema {version}, this version reads {SCHEMA}",
                 where=path,
-                do_next=f"restore the newest file of {self.folder / HISTORY} as {MANIFEST}, or remove the run's "
-                "folder from the store: it is made anew from the logs",
-            ) from None
+                do_next="use the version of benchpipe that wrote it, or a new store",
+            )
+        try:
+            manifest = Manifest.model_validate(document)
+        except ValueError as error:
+            raise self._broken(str(error).splitlines()[0]) from None
+        self._same_in_history(manifest, data)
+        return manifest
+
+    def _same_in_history(self, manifest: Manifest, data: bytes) -> None:
+        """Every manifest was written twice: one flipped bit makes the copies differ."""
+        kept = self.folder / HISTORY / _history_name(manifest.sequence)
+        try:
+            same = kept.read_bytes() == data
+        except OSError as error:
+            raise self._broken(f"its copy {kept} cannot be read: {error.strerror}") from None
+        if not same:
+            raise self._broken(f"it differs from its copy {kept}")
+
+    def _broken(self, why: str) -> StoreError:
+        return StoreError(
+            f"the manifest is damaged: {why}",
+            where=self.folder / MANIFEST,
+            do_next=f"copy the newest sound file of {self.folder / HISTORY} to {MANIFEST}, or remove the run's "
+            "folder from the store: it is made anew from the logs",
+        )
 
     def commit(self, manifest: Manifest) -> Manifest:
         """Make ``manifest`` the current one, then drop parts that no manifest names."""
@@ -65,7 +89,7 @@ class RunStore:
             update={"sequence": manifest.sequence + 1, "previous": previous, "code": __version__}
         )
         data = new.model_dump_json(indent=1).encode()
-        write_whole(self.folder / HISTORY / f"{new.sequence:06d}.json", data)
+        write_whole(self.folder / HISTORY / _history_name(new.sequence), data)
         write_whole(path, data)
         self.clean(new)
         return new
@@ -77,7 +101,8 @@ class RunStore:
             for path in (self.folder / table).glob("*"):
                 leftover = path.name.startswith(TEMPORARY)
                 unused = path.suffix == ".parquet" and f"{table}/{path.name}" not in kept
-                if leftover or unused:
+                ahead = table == HISTORY and path.name > _history_name(manifest.sequence)
+                if leftover or unused or ahead:
                     with suppress(OSError):
                         path.unlink()
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.store.manifest import Manifest, Part
+from benchpipe.store.manifest import Manifest, Part, Placed, Source
 from benchpipe.store.parts import damaged, open_part
 from benchpipe.stream.ordered import ordered_map
 
@@ -24,12 +24,17 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class SampleInput:
-    """One part of the samples and where it stands on the run's axis."""
+    """One part of the samples and where it stands on the run's axis.
+
+    ``first_us`` and ``last_us``, where known, are the times of its first and last row there.
+    """
 
     file: str
     part: Part
     shift_us: int
     after_us: int | None
+    first_us: int | None = None
+    last_us: int | None = None
 
     @property
     def identity(self) -> list[Any]:
@@ -60,11 +65,16 @@ def sample_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> lis
     """Parts of the samples of the files that match a pattern, in order."""
     places = {p.file: p for p in manifest.placed}
     return [
-        SampleInput(source.file, part, places[source.file].shift_us, places[source.file].after_us)
+        _input(source, part, places[source.file])
         for source in manifest.sources
         for part in source.parts
         if part.table == "samples" and matches(source.file, patterns)
     ]
+
+
+def _input(source: Source, part: Part, place: Placed) -> SampleInput:
+    first, last = (None if us is None else us + place.shift_us for us in (source.first_us, source.last_us))
+    return SampleInput(source.file, part, place.shift_us, place.after_us, first, last)
 
 
 def matches(file: str, patterns: tuple[str, ...]) -> bool:
@@ -133,18 +143,25 @@ def map_samples(
 def sample_groups(
     folder: Path, inputs: list[SampleInput], from_us: int | None, until_us: int | None
 ) -> Iterator[SampleGroup]:
-    """Row groups that may hold wanted samples, by their statistics."""
+    """Row groups that may hold wanted samples, by the manifest and their statistics."""
     for source in inputs:
+        if not _overlaps(source.first_us, source.last_us, from_us, until_us):
+            continue
         with open_part(folder, source.part) as file:
             meta, place = file.metadata, file.schema_arrow.names.index("time_us")
         for index in range(meta.num_row_groups):
             stats = meta.row_group(index).column(place).statistics
-            if stats is not None and stats.has_min_max:
-                if from_us is not None and stats.max + source.shift_us < from_us:
-                    continue
-                if until_us is not None and stats.min + source.shift_us > until_us:
-                    continue
-            yield SampleGroup(source, index, meta)
+            known = stats is not None and stats.has_min_max
+            first, last = (stats.min + source.shift_us, stats.max + source.shift_us) if known else (None, None)
+            if _overlaps(first, last, from_us, until_us):
+                yield SampleGroup(source, index, meta)
+
+
+def _overlaps(first: int | None, last: int | None, from_us: int | None, until_us: int | None) -> bool:
+    """Whether a stretch of time may reach into another; None is an end that is not known or not set."""
+    early = from_us is not None and last is not None and last < from_us
+    late = until_us is not None and first is not None and first > until_us
+    return not early and not late
 
 
 def _read(
