@@ -14,7 +14,7 @@ from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, 
 from benchpipe.process.cycles import CycleRows, CycleSettings, cycle_settings, cycles_table, joined_rows
 from benchpipe.process.found import Found
 from benchpipe.process.loops import loop_numbers, loops_table
-from benchpipe.process.remarks import cycle_remarks
+from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks
 from benchpipe.process.signals import signal_columns, signal_units, to_signals
 from benchpipe.process.trends import cycle_trends, floats
 from benchpipe.store.manifest import Part
@@ -57,7 +57,7 @@ def cyclic_block(
     trends = cycle_trends(block, lambda columns: store.read_parts(parts, "cycles", columns))
     found = Found(parts + loops)
     found.parts += [store.write("trends", trends, key)] if trends.num_rows else []
-    found.remarks = cycle_remarks(block.name, store.read_parts(parts, "cycles", ["flags"]))
+    found.remarks = cycle_remarks(block, rig, store.read_parts(parts, "cycles", REMARK_COLUMNS))
     found.state = {
         "anchor": asdict(anchor) if anchor else None,
         "settled": [p.path for p in settled],

@@ -2,21 +2,89 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import Any
+
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
+from benchpipe.config.plan import CyclicBlock
+from benchpipe.config.rig import RigConfig
+from benchpipe.process.counting import CountResult, reconcile
+from benchpipe.process.restarts import zero_shifts
+from benchpipe.process.signals import signal_units
 from benchpipe.store.manifest import Remark
 from benchpipe.tables import FLAG_MEANING
 
+# Columns of the cycles table that the remarks are made of.
+REMARK_COLUMNS = [
+    "flags", "start_us", "segment", "complete", "samples", "counter", "peak_load", "valley_load", "motion_max",
+    "motion_min",
+]  # fmt: skip
+STOP_PART = 0.9  # of the time after which an open cycle is a stop: so long its samples must last
 
-def cycle_remarks(block: str, cycles: pa.Table) -> list[Remark]:
+
+def cycle_remarks(block: CyclicBlock, rig: RigConfig, cycles: pa.Table) -> list[Remark]:
+    """Remarks on a block: flags that cycles carry, the rig's counter, zeros that moved at a restart."""
+    remarks = [*_flagged(block.name, cycles)]
+    get = {name: _array(cycles, name) for name in REMARK_COLUMNS}
+    if rig.counter is not None:
+        remarks += _counted(block.name, count_cycles(block, rig, get))
+    for signal, high, low in (("load", "peak_load", "valley_load"), ("motion", "motion_max", "motion_min")):
+        for found in zero_shifts(get["start_us"], get["segment"], get["complete"], get[high], get[low]):
+            unit = signal_units(rig)[signal]
+            text = (
+                f"at the restart before segment {found.segment} the {signal} moved by {found.shift:.3g} {unit} as a "
+                f"whole ({found.of_range:+.1%} of its range): was the zero set anew?"
+            )
+            remarks.append(Remark(step="process", code="zero-shift", where=block.name, count=1, text=text))
+    return remarks
+
+
+def count_cycles(block: CyclicBlock, rig: RigConfig, get: dict[str, NDArray[Any]]) -> CountResult:
+    """Hold a block's cycles against the rig's counter."""
+    stood = get["samples"] / rig.time.sample_rate >= STOP_PART * block.longest_cycle_s
+    return reconcile(get["start_us"], get["counter"], get["complete"], get["segment"], stopped=stood & ~get["complete"])
+
+
+def _array(cycles: pa.Table, name: str) -> NDArray[Any]:
+    column = cycles.column(name).combine_chunks()
+    return np.array(column.fill_null(float("nan")) if column.null_count else column)
+
+
+def _flagged(block: str, cycles: pa.Table) -> Iterator[Remark]:
     """One remark for each flag that some cycles carry."""
     flags = np.array(cycles.column("flags"))
-    remarks = []
     for flag, meaning in FLAG_MEANING.items():
         count = int(((flags & int(flag)) != 0).sum())
         if count:
             name = (flag.name or "").lower().replace("_", " ")
             text = f"{count:,} cycle(s) {name}: {meaning}"
-            remarks.append(Remark(step="process", code=name.replace(" ", "-"), where=block, count=count, text=text))
-    return remarks
+            yield Remark(step="process", code=name.replace(" ", "-"), where=block, count=count, text=text)
+
+
+def _counted(block: str, found: CountResult) -> Iterator[Remark]:
+    """How the rig's counter and the detection differ, and why."""
+    if found.n_used < 2:
+        yield Remark(step="process", code="counter", where=block, count=0, text="the rig's counter has no values")
+        return
+    means = {
+        "gap": "while nothing was logged", "stop": "at stops", "reset": "while the counter began anew",
+        "rollover": "while the counter came round", "tick": "by the moment of the tick",
+    }  # fmt: skip
+    sums = {kind: found.by_kind(kind) for kind in means}  # type: ignore[arg-type]
+    why = [f"{sums[kind]:+,.6g} {text}" for kind, text in means.items() if abs(sums[kind]) >= 0.5]
+    unexplained = [d for d in found.differences if d.kind == "unexplained"]
+    if unexplained:
+        why.append(f"{sum(d.cycles for d in unexplained):+,.6g} unexplained, at {len(unexplained)} place(s)")
+    if not (why or found.resets or found.rollovers):
+        return
+    rate = "" if found.per_cycle == 1.0 else f", {found.per_cycle:g} tick(s) a cycle"
+    again = [f"{n} {what}(s)" for n, what in ((found.resets, "reset"), (found.rollovers, "rollover")) if n]
+    text = (
+        f"the rig counted {found.counted:,.6g} cycles{rate}, {found.detected:,} were found"
+        f"{': ' if why else ''}{', '.join(why)}{'; ' if again else ''}{', '.join(again)}"
+    )
+    code = "counter-unexplained" if unexplained else "counter"
+    yield Remark(step="process", code=code, where=block, count=round(abs(found.counted - found.detected)), text=text)

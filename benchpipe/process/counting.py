@@ -1,0 +1,194 @@
+"""Detected cycles held against the rig's own counter: every difference explained, or said to be unexplained.
+
+A counter begins anew (reset), comes round (rollover), ticks at any moment of the cycle, or only
+every second cycle; and it goes on counting while nothing is logged. What remains is a fault of
+the counter or of the detection, and is never explained away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from math import log
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Kind = Literal["gap", "stop", "reset", "rollover", "tick", "unexplained"]
+KINDS: tuple[Kind, ...] = ("gap", "stop", "reset", "rollover", "tick", "unexplained")
+RATES = (0.1, 0.2, 0.25, 1 / 3, 0.5, 1.0, 2.0)  # ticks a cycle that rigs are set to
+ROUNDS = (10_000, 65_536, 100_000, 1_000_000)  # counters that come round
+RATE_TOLERANCE = 0.1
+STOP_CYCLES = 3.0  # a cycle that is not closed after so many is a stop
+JUMP = 1.5  # ticks off between two neighbouring cycles that are no matter of the moment of the tick
+
+
+@dataclass(frozen=True)
+class CountDifference:
+    """Cycles by which the counter went further than the detection, at one place.
+
+    Attributes
+    ----------
+    kind : str
+        ``gap``: counted while nothing was logged; ``stop``: parts of cycles at a stop; ``reset``,
+        ``rollover``: what was counted besides while the counter began anew or came round;
+        ``tick``: at most one tick (one cycle) at the ends of a stretch; ``unexplained``.
+    from_us, until_us : int
+        Starts of the cycles between which it arose.
+    cycles : float
+        Counted less detected.
+    """
+
+    kind: Kind
+    from_us: int
+    until_us: int
+    cycles: float
+
+
+@dataclass(frozen=True)
+class CountResult:
+    """Cycles by detection and by the counter.
+
+    Attributes
+    ----------
+    detected : int
+        Complete cycles between the first and the last row with a counter.
+    counted : float
+        What the counter went on by, in cycles, resets and rollovers taken out.
+    per_cycle : float
+        Ticks a cycle (0.5: every second cycle).
+    differences : tuple of CountDifference
+        Their sum is ``counted - detected``.
+    resets, rollovers : int
+    n_used : int
+        Rows with a counter.
+    """
+
+    detected: int
+    counted: float
+    per_cycle: float
+    differences: tuple[CountDifference, ...]
+    resets: int
+    rollovers: int
+    n_used: int
+
+    def by_kind(self, kind: Kind) -> float:
+        """Sum of the differences of one kind [cycles]."""
+        return sum(d.cycles for d in self.differences if d.kind == kind)
+
+    @property
+    def unexplained(self) -> float:
+        """Cycles by which counter and detection are apart for no known reason, both ways added up."""
+        return sum(abs(d.cycles) for d in self.differences if d.kind == "unexplained")
+
+
+def reconcile(
+    start_us: ArrayLike, counter: ArrayLike, complete: ArrayLike, segment: ArrayLike, stopped: ArrayLike | None = None
+) -> CountResult:
+    """Hold detected cycles against the counter.
+
+    Parameters
+    ----------
+    start_us : array_like of int64, shape (n,)
+        Rising starts of the rows of a cycles table.
+    counter : array_like of float64, shape (n,)
+        The counter at each start; NaN where there is none.
+    complete : array_like of bool, shape (n,)
+    segment : array_like of int, shape (n,)
+        Stretch between gaps and stops that the cycle lies in.
+    stopped : array_like of bool, shape (n,), optional
+        The row is open, and the log went on to show that the rig stood: nothing was counted unseen.
+
+    Returns
+    -------
+    CountResult
+    """
+    start, count = np.asarray(start_us, np.int64), np.asarray(counter, np.float64)
+    before = np.concatenate(([0], np.cumsum(np.asarray(complete, bool))))
+    used = np.flatnonzero(np.isfinite(count))
+    if used.size < 2:
+        return CountResult(0, 0.0, 1.0, (), 0, 0, int(used.size))
+    start, count, before = start[used], count[used], before[used]
+    ticks, cycles = np.diff(count), np.diff(before).astype(np.float64)
+    border = np.diff(np.asarray(segment)[used]) != 0
+    stood = np.zeros(used.size, bool) if stopped is None else np.asarray(stopped, bool)[used]
+    rate = _rate(ticks, cycles, border)
+    allowed = _possible(start, cycles, border)
+    allowed[stood[:-1]] = np.minimum(allowed[stood[:-1]], STOP_CYCLES)
+    kinds, ticks = _breaks(count, ticks, cycles, border, stood[:-1], rate, allowed)
+    extra = ticks / rate - cycles
+    return CountResult(
+        detected=int(before[-1] - before[0]),
+        counted=float(ticks.sum() / rate),
+        per_cycle=rate,
+        differences=tuple(_differences(start, kinds, extra, 1.0 / rate)),
+        resets=int((kinds == KINDS.index("reset")).sum()),
+        rollovers=int((kinds == KINDS.index("rollover")).sum()),
+        n_used=int(used.size),
+    )
+
+
+def _rate(ticks: NDArray[np.float64], cycles: NDArray[np.float64], border: NDArray[np.bool_]) -> float:
+    """Ticks a cycle: the nearest of RATES, 1 where none is near."""
+    plain = ~border & (ticks >= 0) & (ticks <= 3 * cycles + 1)
+    total = float(cycles[plain].sum())
+    seen = float(ticks[plain].sum()) / total if total else 0.0
+    if seen <= 0.0:
+        return 1.0
+    near = min(RATES, key=lambda rate: abs(log(seen / rate)))
+    slack = 1.0 / total  # a tick at either end
+    return near if abs(seen - near) <= RATE_TOLERANCE * near + slack else 1.0
+
+
+def _possible(start: NDArray[np.int64], cycles: NDArray[np.float64], border: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Cycles that there was time for between neighbouring rows, at the usual period."""
+    step = np.diff(start).astype(np.float64)
+    plain = step[~border & (cycles == 1)]
+    period = float(np.median(plain)) if plain.size else float(step.min()) or 1.0
+    return np.asarray(1.25 * step / max(period, 1.0) + 1.0)
+
+
+def _breaks(
+    count: NDArray[np.float64], ticks: NDArray[np.float64], cycles: NDArray[np.float64], border: NDArray[np.bool_],
+    stood: NDArray[np.bool_], rate: float, allowed: NDArray[np.float64],
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:  # fmt: skip
+    """What happens between neighbouring rows (-1: nothing), and the ticks that really were."""
+    kinds = np.full(ticks.size, -1)
+    ticks = ticks.copy()
+    most = allowed * rate + 1.0
+    off = np.abs(ticks - rate * cycles) > JUMP
+    kinds[border & (ticks >= 0)] = KINDS.index("stop")
+    kinds[border & off & (ticks >= 0) & (ticks <= most) & ~stood] = KINDS.index("gap")
+    kinds[off & (ticks >= 0) & (~border | (ticks > most))] = KINDS.index("unexplained")
+    for k in np.flatnonzero(ticks < 0).tolist():
+        kinds[k], ticks[k] = _back(count[k], count[k + 1], most[k])
+    return kinds, ticks
+
+
+def _back(last: float, now: float, most: float) -> tuple[int, float]:
+    """A counter that went back: what it is, and the ticks that really were."""
+    for around in ROUNDS:
+        if last < around and 0 <= now - last + around <= most:
+            return KINDS.index("rollover"), now - last + around
+    if 0 <= now <= most:
+        return KINDS.index("reset"), now
+    return KINDS.index("unexplained"), now - last
+
+
+def _differences(
+    start: NDArray[np.int64], kinds: NDArray[np.int64], extra: NDArray[np.float64], tick: float
+) -> list[CountDifference]:
+    """Differences at breaks, and of the whole stretches between them."""
+    found = []
+    at = [-1, *np.flatnonzero(kinds >= 0).tolist(), kinds.size]
+    sums = np.concatenate(([0.0], np.cumsum(extra)))
+    for last, here in pairwise(at):
+        between = float(sums[here] - sums[last + 1])
+        if abs(between) > 1e-9:
+            kind: Kind = "tick" if abs(between) <= max(tick, 1.0) + 1e-9 else "unexplained"
+            found.append(CountDifference(kind, int(start[last + 1]), int(start[here]), between))
+        if here < kinds.size and abs(extra[here]) > 1e-9:
+            what = KINDS[int(kinds[here])]
+            found.append(CountDifference(what, int(start[here]), int(start[here + 1]), float(extra[here])))
+    return found

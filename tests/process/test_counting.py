@@ -1,0 +1,131 @@
+"""The rig's counter against detected cycles: invented counters with known faults."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchpipe.process.counting import CountResult, reconcile
+
+SECOND = 1_000_000
+
+
+def run(*stretches: int, pause_s: int = 3) -> dict[str, np.ndarray]:
+    """Stretches of so many cycles at 1 Hz, each ended by an open one; the counter ticks in every cycle."""
+    start, complete, segment, counter, now, count = [], [], [], [], 0, 0
+    for number, cycles in enumerate(stretches, 1):
+        for k in range(cycles + 1):
+            start.append(now)
+            complete.append(k < cycles)
+            segment.append(number)
+            counter.append(count)
+            now += SECOND
+            count += k < cycles
+        now += pause_s * SECOND
+    names = ("start_us", "complete", "segment", "counter")
+    return dict(zip(names, map(np.array, (start, complete, segment, np.array(counter, float))), strict=True))
+
+
+def kinds(result: CountResult) -> dict[str, float]:
+    return {d.kind: result.by_kind(d.kind) for d in result.differences}
+
+
+def test_a_counter_that_agrees_leaves_nothing_to_explain() -> None:
+    result = reconcile(**run(100, 50))
+    assert (result.detected, result.counted, result.per_cycle, result.differences) == (150, 150.0, 1.0, ())
+
+
+@pytest.mark.parametrize("per_cycle", [0.5, 0.2, 2.0])
+def test_a_counter_that_ticks_at_another_rate(per_cycle: float) -> None:
+    cycles = run(400, 200)
+    cycles["counter"] = np.floor(cycles["counter"] * per_cycle)
+    result = reconcile(**cycles)
+    assert result.per_cycle == pytest.approx(per_cycle)
+    assert result.unexplained == 0.0
+    assert abs(result.counted - result.detected) <= 1 / per_cycle
+
+
+def test_what_was_counted_in_a_gap_is_unobserved_and_explained() -> None:
+    cycles = run(100, 50, pause_s=40)
+    cycles["counter"][101:] += 38
+    result = reconcile(**cycles)
+    assert kinds(result) == {"gap": 38.0}
+    assert result.counted - result.detected == 38.0
+
+
+def test_more_than_a_gap_had_time_for_is_unexplained() -> None:
+    cycles = run(100, 50, pause_s=40)
+    cycles["counter"][101:] += 500
+    assert kinds(reconcile(**cycles)) == {"unexplained": 500.0}
+
+
+def test_a_count_that_goes_on_while_the_rig_stands_is_unexplained() -> None:
+    cycles = run(100, 50, pause_s=40)
+    cycles["counter"][101:] += 20
+    stopped = ~cycles["complete"]
+    assert kinds(reconcile(**cycles, stopped=stopped)) == {"unexplained": 20.0}
+    assert kinds(reconcile(**cycles)) == {"gap": 20.0}
+
+
+def test_a_reset_is_counted_on() -> None:
+    cycles = run(100, 50)
+    cycles["counter"][101:] -= 100
+    result = reconcile(**cycles)
+    assert (result.resets, result.rollovers, result.unexplained) == (1, 0, 0.0)
+    assert result.counted == result.detected == 150
+
+
+@pytest.mark.parametrize("around", [65_536, 10_000])
+def test_a_rollover_is_counted_on(around: int) -> None:
+    cycles = run(1000, 500)
+    cycles["counter"] = (cycles["counter"] + around - 300) % around
+    result = reconcile(**cycles)
+    assert (result.resets, result.rollovers, result.unexplained) == (0, 1, 0.0)
+    assert result.counted == result.detected == 1500
+
+
+def test_a_counter_set_back_to_some_number_is_unexplained() -> None:
+    cycles = run(1000)
+    cycles["counter"][500:] -= 200
+    assert reconcile(**cycles).unexplained == 200.0
+
+
+def test_a_counter_that_stands_still_is_unexplained() -> None:
+    cycles = run(100)
+    cycles["counter"][:] = 7
+    assert kinds(reconcile(**cycles)) == {"unexplained": -100.0}
+
+
+def test_lost_ticks_are_unexplained() -> None:
+    cycles = run(1000)
+    cycles["counter"] = np.floor(cycles["counter"] * 0.99)
+    assert kinds(reconcile(**cycles)) == {"unexplained": pytest.approx(-10.0)}
+
+
+def test_no_counter_says_nothing() -> None:
+    cycles = run(100)
+    cycles["counter"][:] = np.nan
+    result = reconcile(**cycles)
+    assert (result.n_used, result.differences) == (0, ())
+
+
+@given(
+    st.lists(st.integers(0, 60), min_size=1, max_size=6),
+    st.lists(st.tuples(st.integers(0, 400), st.integers(-70_000, 70_000)), max_size=4),
+    st.lists(st.integers(0, 400), max_size=20),
+    st.sampled_from([0.5, 1.0, 2.0]),
+)
+def test_differences_add_up_whatever_the_counter_does(
+    stretches: list[int], jumps: list[tuple[int, int]], holes: list[int], per_cycle: float
+) -> None:
+    cycles = run(*stretches)
+    cycles["counter"] = np.floor(cycles["counter"] * per_cycle)
+    for at, size in jumps:
+        cycles["counter"][at:] += size
+    for at in holes:
+        cycles["counter"][at : at + 1] = np.nan
+    result = reconcile(**cycles)
+    total = sum(d.cycles for d in result.differences)
+    assert total == pytest.approx(result.counted - result.detected)

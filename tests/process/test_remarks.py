@@ -1,0 +1,63 @@
+"""Remarks on cycles: counters and zeros, in sentences (invented cycles)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+
+from benchpipe.config.plan import CyclicBlock
+from benchpipe.config.rig import RigConfig
+from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks
+
+RIG = RigConfig.model_validate({
+    "name": "rig", "time": {"column": "t", "sample_rate": "100 Hz"}, "counter": "count",
+    "channel": [
+        {"name": "torque", "column": "T", "unit": "N*m"}, {"name": "angle", "column": "a", "unit": "deg"},
+        {"name": "count", "column": "n", "unit": "1"},
+    ],
+    "load": {"channel": "torque"}, "motion": {"channel": "angle"},
+})  # fmt: skip
+BLOCK = CyclicBlock.model_validate(
+    {"name": "main", "kind": "cyclic", "frequency": "1 Hz", "load_min": "5 N*m", "load_max": "80 N*m"}
+)
+
+
+def table(count: int = 100, **columns: np.ndarray) -> pa.Table:
+    """Cycles of two segments at 1 Hz."""
+    n = np.arange(count)
+    own = {
+        "flags": np.zeros(count, np.uint16), "start_us": n * 1_000_000, "segment": 1 + (n >= count // 2),
+        "complete": np.ones(count, bool), "samples": np.full(count, 100), "counter": n.astype(float),
+        "peak_load": 80.0 + 0.1 * (n % 3), "valley_load": 5.0 + 0.1 * (n % 2),
+        "motion_max": 12.0 + 0.01 * (n % 3), "motion_min": -3.0 + 0.01 * (n % 2),
+    }  # fmt: skip
+    return pa.table(own | columns).select(REMARK_COLUMNS)
+
+
+def test_nothing_odd_gives_no_remark() -> None:
+    assert cycle_remarks(BLOCK, RIG, table()) == []
+
+
+def test_lost_ticks_are_told_as_unexplained() -> None:
+    (remark,) = cycle_remarks(BLOCK, RIG, table(counter=np.floor(np.arange(100) * 0.95)))
+    assert remark.code == "counter-unexplained"
+    assert "unexplained, at" in remark.text
+    assert "99 were found" in remark.text
+
+
+def test_a_reset_is_told_and_explained() -> None:
+    (remark,) = cycle_remarks(BLOCK, RIG, table(counter=np.concatenate([np.arange(50.0), np.arange(50.0)])))
+    assert (remark.code, remark.text.endswith("1 reset(s)")) == ("counter", True)
+
+
+def test_a_moved_zero_is_told_for_load_or_motion() -> None:
+    moved = 2.0 * (np.arange(100) >= 50)
+    shifted = table(motion_max=12.0 + moved, motion_min=-3.0 + moved)
+    (remark,) = cycle_remarks(BLOCK, RIG, shifted)
+    assert remark.code == "zero-shift"
+    assert "the motion moved by 2 deg" in remark.text
+
+
+def test_a_counter_without_values_is_told() -> None:
+    (remark,) = cycle_remarks(BLOCK, RIG, table(counter=np.full(100, np.nan)))
+    assert remark.text == "the rig's counter has no values"
