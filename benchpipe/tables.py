@@ -121,21 +121,27 @@ HOLDS: tuple[Column, ...] = (
     _c("temperature_c", "float64", "degC", "mean temperature", null=True),
     _c("temperature_range_c", "float64", "degC", "range of the averaged temperature", null=True),
     _c("elastic_motion", "float64", "motion", "motion from before the ramp to time zero", null=True),
-    _c("creep_end", "float64", "motion", "creep at the end of the hold", null=True),
-    _c("creep_end_u", "float64", "motion", "its standard uncertainty", null=True),
-    _c("rate_end_per_h", "float64", "motion/h", "creep rate over the last half of the hold", null=True),
-    _c("rate_end_u_per_h", "float64", "motion/h", "its standard uncertainty", null=True),
+    _c("kind", "string", "", "settling, leaking, both, not measurable or undecided"),
+    _c("law", "string", "", "creep law that describes the hold best (least AICc)", null=True),
+    _c("creep_end", "float64", "motion", "creep at the end of the hold, since the end of the ramp part", null=True),
+    _c("creep_end_u", "float64", "motion", "half of its 95 % interval over all laws that fit, divided by 2", null=True),
+    _c("creep_bound", "float64", "motion", "the size of the creep is below this, 95 %", null=True),
+    _c("rate_end_per_h", "float64", "motion/h", "creep rate at the end of the hold", null=True),
+    _c("rate_end_u_per_h", "float64", "motion/h", "half of its 95 % interval, divided by 2", null=True),
+    _c("leak_per_h", "float64", "motion/h", "rate that goes on for ever; 0 where the law has none", null=True),
+    _c("leak_u_per_h", "float64", "motion/h", "half of its 95 % interval, divided by 2", null=True),
+    _c("remark", "string", "", "what limits these figures", null=True),
 )
 
 CREEP_POINTS: tuple[Column, ...] = (
     _c("block", "string", "", "block of the plan"),
     _c("hold", "int32", "1", "number of the hold"),
-    _c("kind", "string", "", "'curve': log-spaced average; 'asked': at a time of report_at"),
+    _c("kind", "string", "", "'curve': log-spaced average; 'asked': fitted at a time of report_at; 'projected': beyond the hold"),
     _c("time_s", "float64", "s", "time after time zero"),
     _c("samples", "int64", "1", "samples averaged"),
     _c("motion", "float64", "motion", "mean motion"),
     _c("creep", "float64", "motion", "motion since the end of the ramp part", null=True),
-    _c("creep_u", "float64", "motion", "standard uncertainty of the creep", null=True),
+    _c("creep_u", "float64", "motion", "standard uncertainty of the average, or half the 95 % interval by 2", null=True),
 )
 
 SWEEPS: tuple[Column, ...] = (

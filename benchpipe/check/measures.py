@@ -73,6 +73,8 @@ _ALL = (
             u_column="creep_end_u", absolute=True),
     Measure("rate_end_per_h", "hold", "holds", ("rate_end_per_h",), "motion/h", 0, 1, "creep rate at the end of a hold",
             u_column="rate_end_u_per_h", absolute=True),
+    Measure("leak_per_h", "hold", "holds", ("leak_per_h",), "motion/h", 0, 1, "leak rate of a held lock",
+            u_column="leak_u_per_h", absolute=True),
     Measure("elastic_motion", "hold", "holds", ("elastic_motion",), "motion", 0, 1, "motion on loading", absolute=True),
     Measure("hold_time", "hold", "holds", ("duration_s",), "s", 0, 0, "length of a hold"),
     Measure("range_of_motion", "sweep", "sweeps", ("motion_max", "motion_min"), "motion", 0, 1,

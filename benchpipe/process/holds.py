@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -25,12 +25,16 @@ from benchpipe.kernels.holds import (
     fresh_bins,
     scan_hold,
 )
-from benchpipe.kernels.lines import straight_line
 from benchpipe.process.signals import Signals, signal_units
 from benchpipe.tables import schema
 
+if TYPE_CHECKING:
+    from benchpipe.kernels.creep_choice import Estimate
+    from benchpipe.kernels.creep_fit import CreepResult
+
 PATIENCE_S = 1.0  # a load outside its band for longer ends the hold
-LEAST_POINTS = 4
+HOUR_S = 3600.0
+BACKWARDS = "moves against the load at the end: temperature or the channel, no leak"
 Floats = NDArray[np.float64]
 
 
@@ -80,20 +84,20 @@ class HoldBuilder:
         ramp_s = (self._state.start_us - self._state.foot_us) * 1e-6 if self._state.foot_us >= 0 else np.nan
         skip = self._block.skip_ramps * ramp_s if np.isfinite(ramp_s) else 0.0
         curve = creep_curve(self._bins, min(skip, 0.1 * duration))
-        row = self._hold_row(self._bins, duration, ramp_s, curve, complete=complete)
-        self._rows.holds.append(row)
-        self._rows.points += self._point_rows(curve, duration)
+        fit = curve.fit(duration, self._block.report_at)
+        self._rows.holds.append(self._hold_row(self._bins, duration, ramp_s, fit, complete=complete))
+        self._rows.points += self._point_rows(curve, fit)
 
     def _hold_row(
-        self, bins: Floats, duration: float, ramp_s: float, curve: CreepCurve, *, complete: bool
+        self, bins: Floats, duration: float, ramp_s: float, fit: CreepResult, *, complete: bool
     ) -> dict[str, Any]:
         count = bins[:, COUNT].sum()
         load = bins[:, LOAD].sum() / count
         variance = max(bins[:, LOAD2].sum() / count - load * load, 0.0)
         temperature = _ratio(bins[:, TEMPERATURE], bins[:, N_TEMPERATURE])
         known = temperature[np.isfinite(temperature)]
-        rate, rate_u = curve.rate_at_end()
-        end, end_u = curve.at(duration)
+        against = fit.leak.high * np.sign(self._block.load.value) < 0 or fit.leak.low * self._block.load.value < 0
+        backwards = fit.leak.told_from_zero and against
         return {
             "block": self._block.name,
             "hold": self._count,
@@ -107,26 +111,36 @@ class HoldBuilder:
             "temperature_c": _ratio(bins[:, TEMPERATURE].sum(), bins[:, N_TEMPERATURE].sum()).item(),
             "temperature_range_c": float(np.ptp(known)) if known.size else np.nan,
             "elastic_motion": self._state.origin_motion - self._state.foot_motion,
-            "creep_end": end,
-            "creep_end_u": end_u,
-            "rate_end_per_h": rate,
-            "rate_end_u_per_h": rate_u,
+            "kind": "settling" if backwards else fit.kind,
+            "law": fit.law,
+            "creep_end": fit.creep_end.value,
+            "creep_end_u": _u(fit.creep_end),
+            "creep_bound": fit.upper_bound,
+            "rate_end_per_h": fit.end_rate.value * HOUR_S,
+            "rate_end_u_per_h": _u(fit.end_rate) * HOUR_S,
+            "leak_per_h": fit.leak.value * HOUR_S,
+            "leak_u_per_h": _u(fit.leak) * HOUR_S,
+            "remark": "; ".join([*fit.remarks, *([BACKWARDS] if backwards else [])]) or None,
         }
 
-    def _point_rows(self, curve: CreepCurve, duration: float) -> list[dict[str, Any]]:
+    def _point_rows(self, curve: CreepCurve, fit: CreepResult) -> list[dict[str, Any]]:
         base = {"block": self._block.name, "hold": self._count}
-        motion = self._state.origin_motion + curve.motion
+        origin = self._state.origin_motion
         rows = [
-            {**base, "kind": "curve", "time_s": t, "samples": int(n), "motion": m, "creep": c, "creep_u": u}
-            for t, n, m, c, u in zip(curve.time, curve.count, motion, curve.creep, curve.u, strict=True)
+            {**base, "kind": "curve", "time_s": t, "samples": int(n), "motion": origin + m, "creep": c, "creep_u": u}
+            for t, n, m, c, u in zip(curve.time, curve.count, curve.motion, curve.creep, curve.u, strict=True)
         ]
-        for asked in self._block.report_at:
-            if asked <= duration:
-                creep, u = curve.at(asked)
-                at = float(np.interp(asked, curve.time, motion)) if curve.time.size else np.nan
-                row = {**base, "kind": "asked", "time_s": asked, "samples": 0, "motion": at, "creep": creep}
-                rows.append({**row, "creep_u": u})
+        for at in fit.creep_at:
+            kind = "projected" if at.beyond else "asked"
+            motion = origin + fit.elastic.value + at.creep.value
+            row = {**base, "kind": kind, "time_s": at.time_s, "samples": 0, "motion": motion}
+            rows.append({**row, "creep": at.creep.value, "creep_u": _u(at.creep)})
         return rows
+
+
+def _u(estimate: Estimate) -> float:
+    """Standard uncertainty: half of the wider side of the 95 % interval."""
+    return 0.5 * max(estimate.high - estimate.value, estimate.value - estimate.low)
 
 
 @dataclass(frozen=True)
@@ -148,24 +162,12 @@ class CreepCurve:
     u: Floats
     count: Floats
 
-    def at(self, time_s: float) -> tuple[float, float]:
-        """Creep at a time, interpolated between averages, and its standard uncertainty; NaN where unknown."""
-        usable = np.isfinite(self.creep)
-        if usable.sum() < LEAST_POINTS or time_s < self.time[usable][0]:
-            return float("nan"), float("nan")
-        time = self.time[usable]
-        return float(np.interp(time_s, time, self.creep[usable])), float(np.interp(time_s, time, self.u[usable]))
+    def fit(self, end_s: float, asked_s: tuple[float, ...]) -> CreepResult:
+        """Creep laws fitted to the averages after the ramp part."""
+        from benchpipe.kernels.creep_fit import fit_creep
 
-    def rate_at_end(self) -> tuple[float, float]:
-        """Slope over the last half of the hold [motion/h], and its standard uncertainty."""
-        usable = np.isfinite(self.creep)
-        if not usable.any():
-            return float("nan"), float("nan")
-        late = usable & (self.time >= 0.5 * self.time[usable][-1])
-        if late.sum() < LEAST_POINTS:
-            return float("nan"), float("nan")
-        line = straight_line(self.time[late], self.creep[late], self.count[late])
-        return line.slope * 3600.0, float(np.sqrt(line.var_slope)) * 3600.0
+        after = np.isfinite(self.creep)
+        return fit_creep(self.time[after], self.motion[after], self.count[after], end_s=end_s, asked_s=asked_s)
 
 
 def creep_curve(bins: Floats, skip_s: float) -> CreepCurve:

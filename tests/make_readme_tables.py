@@ -1,0 +1,29 @@
+"""Write the tables' columns into README: ``python -m tests.make_readme_tables``."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from benchpipe.tables import TABLES
+
+README = Path(__file__).parents[1] / "README.md"
+BETWEEN = re.compile(r"(<!-- tables: .*? -->\n).*?(<!-- end of tables -->)", re.DOTALL)
+
+
+def listing() -> str:
+    """All tables, a column a line."""
+    parts = []
+    for name, columns in TABLES.items():
+        rows = [f"| `{c.name}` | {c.unit or ' '} | {c.meaning} |" for c in columns]
+        parts.append("\n".join([f"**{name}**", "", "| column | unit | meaning |", "|---|---|---|", *rows, ""]))
+    return "\n".join(parts)
+
+
+def with_tables(text: str) -> str:
+    """README with the tables as they are now."""
+    return BETWEEN.sub(lambda found: f"{found[1]}{listing()}{found[2]}", text)
+
+
+if __name__ == "__main__":
+    README.write_text(with_tables(README.read_text(encoding="utf-8")), encoding="utf-8")

@@ -1,0 +1,28 @@
+"""README says what is true: its tables, its commands, its exit codes."""
+
+from __future__ import annotations
+
+import re
+
+from benchpipe.cli.main import app
+from benchpipe.errors import ExitCode
+from tests.make_readme_tables import README, with_tables
+
+TEXT = README.read_text(encoding="utf-8")
+
+
+def test_the_tables_are_those_of_the_code() -> None:
+    assert with_tables(TEXT) == TEXT, "run: python -m tests.make_readme_tables"
+
+
+def test_every_command_is_named_and_every_named_command_is_there() -> None:
+    known = {command.name for command in app.registered_commands}
+    section = TEXT.split("## Commands")[1].split("###")[0]
+    rows = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
+    named = {word for row in rows for word in re.findall(r"(?:benchpipe |`)([a-z]+) ?(?:RUN|\[|LOG|SCENARIO|`)", row)}
+    assert named == known
+
+
+def test_every_exit_code_is_listed() -> None:
+    listed = {int(code) for code in re.findall(r"^\| (\d+) \|", TEXT, re.MULTILINE)}
+    assert listed == {int(code) for code in ExitCode}
