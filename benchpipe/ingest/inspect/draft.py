@@ -1,0 +1,150 @@
+"""A draft of the rig file: a comment a key, and a question where the log cannot decide.
+
+A question stands above its line, and the line holds ``"?"`` or several values: the loader
+refuses it until somebody answers.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from benchpipe.ingest.inspect.findings import ChannelFinding, Inspection, Question
+from benchpipe.ingest.inspect.questions import as_toml
+from benchpipe.units import INSIDE_UNIT
+
+ENCODINGS = "utf-8, utf-16, latin-1, cp1252 or gbk"
+WIDTH = 44  # where comments begin
+
+
+def draft_rig(found: Inspection, name: str) -> str:
+    """Text of a rig file for the logs that were inspected."""
+    asked = {question.key: question for question in found.questions}
+    state = "works as it stands"
+    if asked:
+        state = f"does not work before {len(asked)} QUESTION(s) are answered"
+    logs = ", ".join(path.name for path in found.logs[:3])
+    logs += f" and {len(found.logs) - 3} more" if len(found.logs) > 3 else ""
+    lines = [
+        f"# Rig file drafted by 'benchpipe inspect' from {logs}.",
+        f"# It {state}. Signs, zeros and calibration are for you to check.",
+        *_line("name", name, "shown in reports"),
+        "",
+        *_log(found, asked),
+        "",
+        *_time(found, asked),
+    ]
+    for channel in found.channels:
+        lines += ["", *_channel(channel, found, asked)]
+    for axis in ("load", "motion"):
+        lines += ["", f"[{axis}]", *_axis(axis, found, asked)]
+    roles = [
+        line for role, why in (
+            ("temperature", "of the specimen: stiffness and creep are read beside it"),
+            ("counter", "the rig's own cycle counter, held against the cycles found"),
+            ("mode", "tells blocks of the plan apart (locked, free)"),
+        ) for line in _role(role, why, found, asked)
+    ]  # fmt: skip
+    at = lines.index("[log]") - 1
+    return "\n".join([*lines[:at], *roles, *lines[at:]]) + "\n"
+
+
+def _log(found: Inspection, asked: dict[str, Question]) -> list[str]:
+    outline, choices = found.outline, found.outline.choices
+    lines = ["[log]", *_line("format", outline.format, "how the log is stored")]
+    if "variables" in choices:
+        values = list(choices["variables"].values[0])
+        if values or "log.variables" in asked:
+            lines += _line("variables", values, "what holds the channels, in order", asked.get("log.variables"))
+    if outline.format != "text":
+        return lines
+    form, encoding = choices["numbers"].values[0], choices["encoding"]
+    lines += _line("encoding", encoding.values[0], encoding.why or ENCODINGS, asked.get("log.encoding"))
+    lines += _line("separator", choices["separator"].values[0], "between columns", asked.get("log.separator"))
+    lines += _line("decimal", form.decimal, "decimal mark", asked.get("log.decimal"))
+    if form.thousands or "log.thousands" in asked:
+        lines += _line("thousands", form.thousands, "between groups of three digits", asked.get("log.thousands"))
+    if outline.log["quoted"]:
+        lines += _line("quoted", True, "cells stand in quotes")
+    if not outline.log["header"]:
+        lines += _line("header", False, "no line names the columns: they go by number")
+    if outline.log["units_row"]:
+        lines += _line("units_row", True, "the line after the header holds units, and is checked")
+    return lines
+
+
+def _time(found: Inspection, asked: dict[str, Question]) -> list[str]:
+    time = found.time
+    kinds = "elapsed, datetime, or sample: rows are counted"
+    lines = ["[time]", *_line("kind", time.kind, kinds, asked.get("time.kind"))]
+    if time.column is not None:
+        lines += _line("column", time.column, "its column")
+    if "date_column" in time.keys:
+        lines += _line("date_column", time.keys["date_column"], "the day stands in a column of its own")
+    if time.kind == "elapsed":
+        lines += _line("unit", time.keys.get("unit", "s"), time.rate_from or "its unit", asked.get("time.unit"))
+    if time.kind == "datetime":
+        lines += _format(found, asked.get("time.format"))
+    rate = f"{time.rate_hz:.10g} {INSIDE_UNIT['frequency']}" if math.isfinite(time.rate_hz) else "?"
+    also = f"; stretches at {', '.join(f'{hz:g} Hz' for hz in time.also_hz)} too" if time.also_hz else ""
+    why = "while cycling" + also if time.kind != "sample" else time.rate_from or "rows a second"
+    return [*lines, *_line("sample_rate", rate, why, asked.get("time.sample_rate"))]
+
+
+def _format(found: Inspection, question: Question | None) -> list[str]:
+    choice = found.outline.choices["date"]
+    if question is None:
+        return _line("format", choice.values[0], choice.why)
+    return [*_asked(question), *(f"# format = {as_toml(form)}" for form in choice.values)]
+
+
+def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Question]) -> list[str]:
+    where = f"channel.{channel.name}"
+    unit = asked.get(f"{where}.unit")
+    out = channel.unit is None and unit is None and bool(channel.said)
+    lines = ["[[channel]]"]
+    lines += _line("name", channel.name, f"{_number(channel.lowest)} to {_number(channel.highest)} in the log")
+    lines += _line("column", channel.key, "")
+    said = f"from the {channel.unit_from}" if channel.unit_from else "the log gives none: plain numbers"
+    said = "counts" if channel.name == found.roles.get("counter") else said
+    lines += _line("unit", channel.unit or "1", said, unit)
+    missing = asked.get(f"{where}.missing")
+    if channel.words or missing is not None:
+        lines += _line("missing", list(channel.words), "stands for no value", missing)
+    if found.roles.get("load") == channel.name or found.roles.get("motion") == channel.name:
+        lines += ["# certificate, due, scale, offset, uncertainty: from its calibration"]
+    if not out:
+        return lines
+    return [f"# left out: the unit '{channel.said}' is not known here", *(f"# {line}" for line in lines)]
+
+
+def _axis(axis: str, found: Inspection, asked: dict[str, Question]) -> list[str]:
+    lines = _line("channel", found.roles.get(axis, "?"), "", asked.get(f"{axis}.channel"))
+    for key in found.axes.get(axis, {}):
+        lines += _line(key, "?", "from pivot to where it acts", asked.get(f"{axis}.{key}"))
+    if f"{axis}.sign" in asked:
+        lines += _line("sign", "?", "", asked[f"{axis}.sign"])
+    return lines
+
+
+def _role(role: str, why: str, found: Inspection, asked: dict[str, Question]) -> list[str]:
+    if role in asked:
+        return _line(role, "?", why, asked[role])
+    return _line(role, found.roles[role], why) if role in found.roles else []
+
+
+def _line(key: str, value: Any, why: str, question: Question | None = None) -> list[str]:
+    """One key with its comment; a question stands above and takes the value away."""
+    if question is not None:
+        return [*_asked(question), f'{key} = "?"']
+    text = f"{key} = {as_toml(value)}"
+    return [f"{text:<{WIDTH}}  # {why}" if why else text]
+
+
+def _asked(question: Question) -> list[str]:
+    choices = f"# Write one of: {' | '.join(question.choices)}" if question.choices else "# Write what fits."
+    return [f"# QUESTION: {question.ask}", choices]
+
+
+def _number(value: float) -> str:
+    return f"{value:.6g}" if math.isfinite(value) else "nothing"

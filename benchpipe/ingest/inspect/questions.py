@@ -1,0 +1,83 @@
+"""What the findings leave open, as questions: each at the line of the rig file that it concerns."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from benchpipe.ingest.inspect.findings import ChannelFinding, Key, LogSample, Outline, Question
+from benchpipe.ingest.inspect.roles import LOAD_NAMES, MOTION_NAMES
+
+AGAINST = -0.5  # correlation of load and motion below which their signs are asked
+
+
+def of_choices(outline: Outline) -> list[Question]:
+    """What the logs' dialect leaves open."""
+    questions = []
+    for name, choice in outline.choices.items():
+        if not choice.is_open:
+            continue
+        if name == "numbers":
+            for key in ("decimal", "thousands"):
+                values = list(dict.fromkeys(getattr(form, key) for form in choice.values))
+                if len(values) > 1:
+                    questions.append(Question(f"log.{key}", choice.ask, tuple(f'"{value}"' for value in values)))
+            continue
+        key = "time.format" if name == "date" else f"log.{name}"
+        questions.append(Question(key, choice.ask, tuple(as_toml(value) for value in choice.values)))
+    return questions
+
+
+def of_channels(channels: list[ChannelFinding], roles: dict[str, str]) -> list[Question]:
+    """Units that a load or a motion needs, and numbers that may stand for no value."""
+    questions = []
+    for channel in channels:
+        where = f"channel.{channel.name}"
+        axis = _could_be(channel, roles)
+        if axis is not None:
+            said = f"'{channel.said}' is no unit known here" if channel.said else "the log gives no unit"
+            units = ('"N*m"', '"N"') if axis == "load" else ('"deg"', '"mm"')
+            questions.append(Question(f"{where}.unit", f"{said}, and this could be the {axis}", units))
+        if channel.sentinels:
+            shown = ", ".join(f"{value:g}" for value in channel.sentinels)
+            ask = f"does {shown} stand for no value? It is far from all other numbers"
+            texts = [f"{value:g}" for value in channel.sentinels]
+            questions.append(Question(f"{where}.missing", ask, (as_toml(texts), "[]")))
+    return questions
+
+
+def _could_be(channel: ChannelFinding, roles: dict[str, str]) -> str | None:
+    """The axis that a channel without a known unit could be, by its name."""
+    if channel.unit not in (None, "1"):
+        return None
+    named = (("load", LOAD_NAMES), ("motion", MOTION_NAMES))
+    return next((axis for axis, pattern in named if axis not in roles and pattern.search(str(channel.key))), None)
+
+
+def of_signs(samples: list[LogSample], load: Key | None, motion: Key | None) -> list[Question]:
+    """Load and motion that go against one another: one of them may have the other sign."""
+    if load is None or motion is None:
+        return []
+    pieces = [p for s in samples for p in s.pieces]
+    pairs = np.concatenate([np.stack([p.values[load], p.values[motion]]) for p in pieces], axis=1)
+    pairs = pairs[:, np.isfinite(pairs).all(axis=0)]
+    if pairs.shape[1] < 3 or not (pairs.std(axis=1) > 0).all():
+        return []
+    correlation = float(np.corrcoef(pairs)[0, 1])
+    if correlation > AGAINST:
+        return []
+    ask = f"the motion falls while the load rises (correlation {correlation:.2f}): turn it round?"
+    return [Question("motion.sign", ask, ("-1", "1"))]
+
+
+def as_toml(value: Any) -> str:
+    """A value as TOML."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return str(value)
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(as_toml(v) for v in value) + "]"
+    escaped = str(value).replace("\\", "\\\\").replace('"', '\\"').replace("\t", "\\t")
+    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'

@@ -1,0 +1,149 @@
+"""Logs that nobody described → all that can be found in them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from benchpipe.errors import InputError
+from benchpipe.ingest.inspect.agreement import agree
+from benchpipe.ingest.inspect.channels import find_channels
+from benchpipe.ingest.inspect.columnar_log import outline_columnar, sample_columnar
+from benchpipe.ingest.inspect.findings import Inspection, Key, LogColumn, LogSample, Outline
+from benchpipe.ingest.inspect.questions import of_channels, of_choices, of_signs
+from benchpipe.ingest.inspect.record_log import outline_records, sample_records
+from benchpipe.ingest.inspect.rhythm import find_frequency, find_glimpse
+from benchpipe.ingest.inspect.roles import find_roles
+from benchpipe.ingest.inspect.samples import LEAST_PIECE_BYTES, PIECE_BYTES
+from benchpipe.ingest.inspect.text_outline import outline_text
+from benchpipe.ingest.inspect.text_sample import sample_text
+from benchpipe.ingest.inspect.time_column import find_time
+from benchpipe.ingest.source import open_log
+
+MOST_ROWS = 900_000  # of all logs together
+Progress = Callable[[str], None]
+
+
+def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progress | None = None) -> Inspection:
+    """Find what logs of one rig hold.
+
+    Parameters
+    ----------
+    logs : list of Path
+        They are only read; of large ones the beginning, middle and end.
+    encoding : str, optional
+        Encoding of text logs, where somebody knows it.
+    tell : callable, optional
+        Called with the name of each log.
+
+    Raises
+    ------
+    InputError
+        A log cannot be read or is no log, or the logs are not of one dialect.
+    MissingExtraError
+        The format needs a library that is not installed.
+    """
+    outlines = []
+    for path in logs:
+        if tell is not None:
+            tell(path.name)
+        outlines.append(_outline(path, encoding))
+    outline = agree(logs, outlines)
+    samples = [_sample(path, outline, len(logs)) for path in logs]
+    time = find_time(outline, samples)
+    columns = _measured(outline, samples, time.column)
+    channels = find_channels(columns, samples)
+    found = find_roles(channels)
+    channels = [replace(c, unit=found.units.get(c.name, c.unit)) for c in channels]
+    keys = {c.name: c.key for c in channels}
+    load, motion = (keys.get(found.roles.get(axis, "")) for axis in ("load", "motion"))
+    frequency = find_frequency(samples, load if load is not None else motion, time)
+    questions = [
+        *of_choices(outline), *time.questions, *of_channels(channels, found.roles), *found.questions,
+        *of_signs(samples, load, motion),
+    ]  # fmt: skip
+    return Inspection(
+        logs=tuple(logs),
+        size=sum(path.stat().st_size for path in logs),
+        outline=outline,
+        sample=_together(samples),
+        time=time,
+        channels=tuple(channels),
+        roles=found.roles,
+        axes=found.axes,
+        frequency_hz=frequency,
+        glimpse=find_glimpse(samples, load, motion, time, frequency),
+        questions=tuple(questions),
+        notes=(*outline.notes, *time.notes, *found.notes),
+    )
+
+
+def _outline(path: Path, encoding: str | None) -> Outline:
+    form = log_format(path)
+    try:
+        if form == "text":
+            return outline_text(path, encoding)
+        return outline_columnar(path, form) if form in ("parquet", "arrow") else outline_records(path, form)
+    except InputError as error:
+        raise error if error.where is not None else _at(path, error) from None
+
+
+def _at(path: Path, error: InputError) -> InputError:
+    return InputError(error.what, where=path, expected=error.expected, got=error.got, do_next=error.do_next)
+
+
+def log_format(path: Path) -> str:
+    """Format of a log by its first bytes, not by its name."""
+    with open_log(path) as file:
+        head = file.read(520)
+    for mark, form in (
+        (b"PAR1", "parquet"), (b"ARROW1", "arrow"), (b"\xff\xff\xff\xff", "arrow"), (b"\x89HDF\r\n\x1a\n", "hdf5"),
+        (b"MATLAB 7.3", "hdf5"), (b"MATLAB 5.0", "matlab"), (b"MDF     ", "mdf"), (b"UnFinMF ", "mdf"),
+    ):  # fmt: skip
+        if head.startswith(mark):
+            return form
+    if head.startswith(b"PK\x03\x04"):
+        raise InputError("the log is a zip archive or a spreadsheet", where=path, do_next="unpack it or export text")
+    return "text"
+
+
+def _sample(path: Path, outline: Outline, logs: int) -> LogSample:
+    if outline.format == "text":
+        return sample_text(path, outline, max(PIECE_BYTES // logs, LEAST_PIECE_BYTES))
+    most = max(MOST_ROWS // logs, 10_000)
+    if outline.format in ("parquet", "arrow"):
+        return sample_columnar(path, outline, most)
+    return sample_records(path, outline, most)
+
+
+def _together(samples: list[LogSample]) -> LogSample:
+    rows = [s.rows for s in samples]
+    reasons: dict[str, int] = {}
+    for sample in samples:
+        for reason, count in sample.rejects:
+            reasons[reason] = reasons.get(reason, 0) + count
+    return LogSample(
+        tuple(piece for s in samples for piece in s.pieces),
+        all(s.whole for s in samples),
+        None if None in rows else sum(r for r in rows if r is not None),
+        tuple(sorted(reasons.items(), key=lambda item: -item[1])),
+    )
+
+
+def _measured(outline: Outline, samples: list[LogSample], time: Key | None) -> list[LogColumn]:
+    """Columns of numbers but the time, a row number, and columns that hold nothing."""
+    kept = []
+    for column in outline.columns:
+        if column.kind != "number" or column.key == time:
+            continue
+        values = [p.values[column.key] for s in samples for p in s.pieces if column.key in p.values]
+        steps = np.concatenate([np.empty(0), *(np.diff(v) for v in values)])
+        counts_rows = len(steps) > 2 and float((steps == 1.0).mean()) > 0.98
+        if not counts_rows and any(np.isfinite(v).any() for v in values):
+            kept.append(column)
+    if len(kept) < 2:
+        raise InputError("the log has fewer than two columns of measurements: a load and a motion are needed")
+    return kept

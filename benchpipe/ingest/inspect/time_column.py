@@ -1,0 +1,180 @@
+"""The time column of a log: which it is, its sample rate, jitter, gaps and steps back."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.errors import ConfigError
+from benchpipe.ingest.inspect.findings import Key, LogColumn, LogSample, Outline, Question, TimeFinding
+from benchpipe.ingest.inspect.heading import known_unit, split_name
+from benchpipe.units import find_unit, parse_value
+
+LEAST_RISING = 0.98  # part of the steps of a time column that go forward
+LEAST_SHARE = 0.01  # of the steps, for a rate of its own
+LEAST_STEPS = 50
+GAP_STEPS = 5.0  # as gap_samples in a rig file
+NAMES = re.compile(r"time|zeit|temps|tiempo|tempo|^t$|elapsed|clock|时间", re.IGNORECASE)
+RATE_NAMES = re.compile(r"rate|sampl|frequen|abtast|taux|采样", re.IGNORECASE)
+
+Floats = NDArray[np.float64]
+
+
+def find_time(outline: Outline, samples: list[LogSample]) -> TimeFinding:
+    """Find the time of a log from the rows that were looked at."""
+    rate = _declared_rate(outline)
+    if outline.dates:
+        return _of_dates(outline, samples)
+    rising = [c for c in outline.columns if c.kind == "number" and _rises(_columns(samples, c.key))]
+    timed = [c for c in rising if _quantity(c) == "time"]
+    if len(timed) == 1:
+        return _elapsed(timed[0], known_unit(timed[0].unit) or "s", timed[0].unit_from, samples)
+    unitless = [c for c in rising if known_unit(c.unit) in (None, "1")]
+    named = [c for c in unitless if NAMES.search(split_name(str(c.key))[0])]
+    if timed or len(named) > 1:
+        asked = timed or named
+        ask = "several columns could be the time: " + ", ".join(f"'{c.key}'" for c in asked)
+        questions = (Question("time.kind", ask + '; write "elapsed" here and the column below', ('"elapsed"',)),)
+        return replace(_elapsed(asked[0], "s", "", samples), questions=questions)
+    indices = [c for c in unitless if _counts(_columns(samples, c.key))]
+    chosen = named or [c for c in unitless if c not in indices]
+    if len(chosen) == 1:
+        return _without_unit(chosen[0], samples, rate)
+    return _of_rows(rate)
+
+
+def _elapsed(column: LogColumn, unit: str, said: str, samples: list[LogSample]) -> TimeFinding:
+    factor = find_unit(unit).factor
+    steps = [np.diff(values) * factor for values in _columns(samples, column.key)]
+    found = _measured(steps, f"unit from the {said}" if said else "")
+    return replace(found, kind="elapsed", column=column.key, keys={"unit": unit})
+
+
+def _without_unit(column: LogColumn, samples: list[LogSample], rate: float) -> TimeFinding:
+    """A rising column without a unit: a sample rate in the preamble may tell it, else it is asked."""
+    bare = _elapsed(column, "s", "", samples)
+    for unit in ("s", "ms", "us", "min", "h") if math.isfinite(rate) else ():
+        if abs(bare.rate_hz / find_unit(unit).factor / rate - 1.0) < 0.02:
+            return replace(_elapsed(column, unit, "", samples), rate_from="the preamble's sample rate tells the unit")
+    ask = f"the time column '{column.key}' has no unit; one step is {1.0 / bare.rate_hz:g} of it"
+    questions = (
+        Question("time.unit", ask, ('"s"', '"ms"', '"min"')),
+        Question("time.sample_rate", "follows from the unit", ('"100 Hz"',)),
+    )
+    return replace(bare, rate_hz=math.nan, jitter_s=0.0, also_hz=(), longest_gap_s=0.0, questions=questions)
+
+
+def _of_dates(outline: Outline, samples: list[LogSample]) -> TimeFinding:
+    stamps = [p.stamps for s in samples for p in s.pieces if p.stamps is not None]
+    found = _measured([np.diff(s) * 1e-6 for s in stamps], "")
+    keys = {k: v for k, v in outline.dates.items() if k == "date_column"}
+    found = replace(found, kind="datetime", column=outline.dates["column"], keys=keys)
+    steps = sum(len(s) - 1 for s in stamps)
+    if found.still <= 0.01 * steps:
+        return found
+    span_s = sum(float(s[-1] - s[0]) for s in stamps if len(s)) * 1e-6
+    per_s = steps / span_s if span_s > 0 else math.nan
+    rising = [c for c in outline.columns if c.kind == "number" and _quantity(c) == "time"]
+    if len(rising) == 1 and _rises(_columns(samples, rising[0].key)):
+        note = f"the date column stands still on {found.still:,} of {steps:,} steps: the elapsed time is taken"
+        unit = known_unit(rising[0].unit) or "s"
+        return replace(_elapsed(rising[0], unit, rising[0].unit_from, samples), notes=(note,))
+    ask = (
+        f"the date column stands still on {found.still:,} of {steps:,} steps, and such rows are rejected; "
+        f'"sample" counts rows instead ({per_s:.6g} a second) and sees no gaps'
+    )
+    questions = (Question("time.kind", ask, ('"sample"', '"datetime"')),)
+    return replace(found, rate_hz=per_s, rate_from="rows a second", questions=questions)
+
+
+def _of_rows(rate: float) -> TimeFinding:
+    notes = ("no column is a time: rows are counted, and gaps cannot be seen",)
+    if math.isfinite(rate):
+        return TimeFinding("sample", None, {}, rate, "the preamble", notes=notes)
+    questions = (Question("time.sample_rate", "no column is a time and nothing says the sample rate", ('"100 Hz"',)),)
+    return TimeFinding("sample", None, {}, math.nan, "", questions=questions, notes=notes)
+
+
+def _quantity(column: LogColumn) -> str | None:
+    unit = known_unit(column.unit)
+    return find_unit(unit).quantity if unit is not None else None
+
+
+def _columns(samples: list[LogSample], key: Key) -> list[Floats]:
+    return [p.values[key] for s in samples for p in s.pieces if key in p.values]
+
+
+def _rises(pieces: list[Floats]) -> bool:
+    steps = np.concatenate([np.empty(0), *(np.diff(values) for values in pieces)])
+    return len(steps) > 2 and float((steps > 0).mean()) >= LEAST_RISING
+
+
+def _counts(pieces: list[Floats]) -> bool:
+    """Whether a column counts the rows: steps of one."""
+    steps = np.concatenate([np.empty(0), *(np.diff(values) for values in pieces)])
+    return len(steps) > 2 and float((steps == 1.0).mean()) >= LEAST_RISING
+
+
+def _declared_rate(outline: Outline) -> float:
+    """Sample rate [Hz] that the preamble names, as a frequency or as an interval; NaN if none."""
+    for key, value in outline.preamble:
+        name, unit, _ = split_name(key)
+        if not RATE_NAMES.search(name) and "interval" not in name.lower():
+            continue
+        try:
+            number, quantity = parse_value(value if not unit else f"{value} {unit}", ("frequency", "time"))
+        except ConfigError:
+            continue
+        if number > 0:
+            return number if quantity == "frequency" else 1.0 / number
+    return math.nan
+
+
+def _measured(pieces: list[Floats], said: str) -> TimeFinding:
+    """Rate, jitter and gaps of the steps of each piece [s]."""
+    steps = np.concatenate([np.empty(0), *pieces])
+    steps = steps[np.isfinite(steps)]
+    forward = np.sort(steps[steps > 0])
+    back, still = int((steps < 0).sum()), int((steps == 0).sum())
+    if not len(forward):
+        return TimeFinding("", None, {}, math.nan, said, back=back, still=still)
+    groups = _groups(forward)
+    mean, spread = _centre(groups[0])
+    also = tuple(_nice(1.0 / m, s / m / math.sqrt(len(g))) for g in groups[1:] for m, s in [_centre(g)])
+    longest_kept = max(float(g[-1]) for g in groups)
+    gaps = forward[forward > max(GAP_STEPS * mean, 1.5 * longest_kept if also else 0.0)]
+    rate = _nice(1.0 / mean, spread / mean / math.sqrt(len(groups[0])))
+    jitter = float(np.percentile(np.abs(groups[0] - mean), 99))
+    return TimeFinding(
+        "", None, {}, rate, said, jitter if jitter > 1e-6 * mean else 0.0, also,
+        len(gaps), float(gaps[-1]) if len(gaps) else 0.0, back, still,
+    )  # fmt: skip
+
+
+def _groups(forward: Floats) -> list[Floats]:
+    """Steps of like length, each enough for a rate of its own, the shortest first."""
+    least = max(LEAST_SHARE * len(forward), min(LEAST_STEPS, len(forward) / 2))
+    cuts = np.flatnonzero(np.diff(np.log2(forward)) > 0.5) + 1
+    groups = [g for g in np.split(forward, cuts) if len(g) >= least]
+    return groups or [forward]
+
+
+def _centre(group: Floats) -> tuple[float, float]:
+    """Mean step and its spread, without the outermost two per cent where there are many."""
+    cut = len(group) // 100 if group[-1] > 1.5 * group[0] else 0
+    kept = group[cut : len(group) - cut]
+    return float(kept.mean()), float(kept.std())
+
+
+def _nice(rate: float, error: float) -> float:
+    """The shortest number within the error of a rate."""
+    allowed = max(2e-6, 3.0 * error)
+    for digits in range(1, 8):
+        short = float(f"{rate:.{digits}g}")
+        if abs(short / rate - 1.0) <= allowed:
+            return short
+    return float(f"{rate:.8g}")
