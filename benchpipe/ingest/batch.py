@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,13 @@ class Reject:
             object.__setattr__(self, "text", self.text[: TEXT_KEPT - 1] + "…")
 
 
+def stretches(row: NDArray[np.int64], reason: str) -> list[Reject]:
+    """Rejects of rows that share a reason, those that follow one another together."""
+    ends = np.flatnonzero(np.diff(row, append=-1) != 1)
+    starts = np.concatenate(([0], ends[:-1] + 1))
+    return [Reject(int(row[a]), int(b - a) + 1, reason) for a, b in zip(starts, ends, strict=True)] if row.size else []
+
+
 @dataclass(frozen=True)
 class RawBatch:
     """Rows as they stand in the log.
@@ -49,21 +56,44 @@ class RawBatch:
     channels : dict of float64 arrays, shape (n,)
         By channel name; NaN where the log has no value.
     rejects : list of Reject
+    state : dict, optional
+        What the reader needs to go on after this batch when the log has grown (JSON); its ``offset`` is
+        the bytes of the log that this batch and those before it cover.
+    tail : bool
+        The rejects may change when the log grows: a half-written line. Such a batch has no rows.
     """
 
     row: NDArray[np.int64]
     time: NDArray[np.float64] | NDArray[np.int64]
     channels: dict[str, NDArray[np.float64]]
     rejects: list[Reject] = field(default_factory=list)
+    state: dict[str, Any] | None = None
+    tail: bool = False
 
 
 Reader = Callable[[Path, IO[bytes], RigConfig], Iterator[RawBatch]]
 
 
 def needed_columns(rig: RigConfig) -> dict[str, str | int]:
-    """Log column of each thing that is read: ``"time"`` and the channels by name."""
+    """Log column of each thing that is read: ``"date"``, ``"time"`` where there are any; the channels by name."""
     needed: dict[str, str | int] = {}
     if rig.time.column is not None and rig.time.kind != "sample":
+        if rig.time.date_column is not None:
+            needed["date"] = rig.time.date_column
         needed["time"] = rig.time.column
     needed.update({channel.name: channel.column for channel in rig.channel})
     return needed
+
+
+def missing_texts(rig: RigConfig, name: str) -> tuple[str, ...]:
+    """What stands for "no value" in a channel (or ``"time"``) of the log."""
+    own = next((channel.missing for channel in rig.channel if channel.name == name), ())
+    return (*own, *rig.log.missing)
+
+
+def is_number(text: str) -> bool:
+    """Whether a text that stands for no value is a number, and so compared as one."""
+    try:
+        return bool(np.isfinite(float(text)))
+    except ValueError:
+        return False

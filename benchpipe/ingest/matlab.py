@@ -11,6 +11,7 @@ import pyarrow as pa
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError, nearest
 from benchpipe.ingest.batch import RawBatch, needed_columns
+from benchpipe.ingest.foreign import readable
 from benchpipe.ingest.tabular import raw_batch
 
 
@@ -26,16 +27,16 @@ def read_matlab(path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBatc
         Not a v5 file, a name is missing, or the vectors differ in length.
     """
     from scipy.io import loadmat
-    from scipy.io.matlab import MatReadError
 
     try:
-        content: Any = loadmat(file, squeeze_me=True, struct_as_record=False)
-    except NotImplementedError:
+        with readable(path, "a MATLAB v5"):
+            content: Any = loadmat(file, squeeze_me=True, struct_as_record=False)
+    except InputError as error:
+        if "v7.3" not in str(error) and "HDF" not in str(error):
+            raise
         raise InputError(
             "this is a MATLAB v7.3 file", where=path, do_next="set format = \"hdf5\" in the rig file's [log]"
         ) from None
-    except (MatReadError, ValueError, TypeError, OSError, KeyError, IndexError, OverflowError, MemoryError) as error:
-        raise InputError(f"not a MATLAB v5 file that can be read: {error}", where=path) from None
     row = 1
     for variable in rig.log.variables or ("",):
         batch = _record(path, content, variable, row, rig)
@@ -55,7 +56,8 @@ def _record(path: Path, content: Any, variable: str, row: int, rig: RigConfig) -
     for key, column in needed_columns(rig).items():
         values = np.atleast_1d(np.asarray(_member(content, str(column), place)))
         if values.ndim != 1 or values.dtype.kind not in "fiub":
-            raise InputError(f"'{column}' is not a vector of numbers", where=place, got=f"{values.dtype} {values.shape}")
+            seen = f"{values.dtype} {values.shape}"
+            raise InputError(f"'{column}' is not a vector of numbers", where=place, got=seen)
         columns[key] = pa.array(values.astype(np.float64))
     lengths = {key: len(array) for key, array in columns.items()}
     if len(set(lengths.values())) > 1:

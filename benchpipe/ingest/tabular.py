@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError, nearest
-from benchpipe.ingest.batch import RawBatch, Reject, needed_columns
+from benchpipe.ingest.batch import RawBatch, needed_columns, stretches
+from benchpipe.ingest.foreign import readable
 
 BATCH_ROWS = 1 << 18
 
@@ -27,15 +28,18 @@ def read_parquet(path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBat
     InputError
         Not a Parquet file, or a column is missing or not numeric.
     """
-    try:
+    with readable(path, "a Parquet"):
         source = pq.ParquetFile(file)
         needed = {key: _column(path, column, source.schema_arrow.names) for key, column in needed_columns(rig).items()}
-        row = 1
-        for batch in source.iter_batches(BATCH_ROWS, columns=list(dict.fromkeys(needed.values()))):
-            yield raw_batch(path, {key: batch.column(name) for key, name in needed.items()}, row, rig)
-            row += batch.num_rows
-    except pa.ArrowException as error:
-        raise InputError(f"not a Parquet file that can be read: {str(error).splitlines()[0]}", where=path) from None
+        batches = source.iter_batches(BATCH_ROWS, columns=list(dict.fromkeys(needed.values())))
+    row = 1
+    while True:
+        with readable(path, "a Parquet"):
+            batch = next(batches, None)
+        if batch is None:
+            return
+        yield raw_batch(path, {key: batch.column(name) for key, name in needed.items()}, row, rig)
+        row += batch.num_rows
 
 
 def _column(path: Path, column: str | int, names: list[str]) -> str:
@@ -63,13 +67,12 @@ def raw_batch(path: Path, columns: dict[str, pa.Array], first_row: int, rig: Rig
         if not pa.types.is_timestamp(stamps.type):
             raise InputError(f"the time column is {stamps.type}, not a timestamp", where=path)
         good = np.array(pc.is_valid(stamps), dtype=bool)
-        time = np.array(pc.fill_null(stamps.cast(pa.timestamp("us")).cast(pa.int64()), 0))
+        time = np.array(pc.fill_null(stamps.cast(pa.timestamp("us"), safe=False).cast(pa.int64()), 0))
     else:
         time = _floats(path, "time", columns["time"])
         good = np.isfinite(time)
     channels = {c.name: _floats(path, c.name, columns[c.name])[good] for c in rig.channel}
-    rejects = [Reject(int(r), 1, "no time that can be read") for r in row[~good]]
-    return RawBatch(row[good], time[good], channels, rejects)
+    return RawBatch(row[good], time[good], channels, stretches(row[~good], "no time that can be read"))
 
 
 def _floats(path: Path, name: str, array: pa.Array) -> NDArray[np.float64]:

@@ -1,233 +1,134 @@
 """Delimited text logs: preamble, header, units row, then rows.
 
-The header is the first line that names every column of the rig file; what stands
-before it is preamble. The rows are cut at line ends into blocks that are parsed on
-their own, in parallel.
+The header is the first line that names every column of the rig file; what stands before it
+is preamble. The rows are cut at line ends into blocks that are parsed on their own, in
+parallel. A last line without a line end may be half-written: it is not taken, and a log that
+has grown is read on from there.
 """
 
 from __future__ import annotations
 
-import codecs
-import gzip
-import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
-from functools import partial
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchpipe.config.rig import RigConfig
-from benchpipe.errors import ConfigError, InputError, nearest
-from benchpipe.ingest.batch import RawBatch, Reject, needed_columns
-from benchpipe.ingest.text_block import TextLayout, count_lines, parse_block, split_cells
+from benchpipe.ingest.batch import RawBatch, Reject
+from benchpipe.ingest.text_block import BlockParser
+from benchpipe.ingest.text_layout import HeaderFinder, TextLayout, codec_of, find_layout
+from benchpipe.ingest.text_lines import LONGEST_LINE, OpenedText, open_lines
+from benchpipe.ingest.text_scan import count_lines
 from benchpipe.stream.ordered import ordered_map
-from benchpipe.units import find_unit
 
-BLOCK_BYTES = 8 << 20
-HEADER_BYTES = 1 << 20
+_NOTHING = b"\r\n\x00\x1a "
 
 
 @dataclass(frozen=True)
 class _Block:
-    """Whole lines of a log, the first being line ``line``."""
+    """Lines of one layout; ``end`` is the place in the log after them, where it is known."""
 
+    parser: BlockParser
+    layout: TextLayout
     line: int
-    data: bytes
+    next_line: int
+    text: bytes
+    end: int | None
 
 
-def read_text(path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBatch]:
+def _lines(text: bytes) -> int:
+    return int(count_lines(np.frombuffer(text, np.uint8)))
+
+
+def read_text(
+    path: Path, file: IO[bytes], rig: RigConfig, state: dict[str, Any] | None = None
+) -> Iterator[RawBatch]:
     """Read a text log.
+
+    Parameters
+    ----------
+    path, file, rig
+        As for every reader.
+    state : dict, optional
+        ``RawBatch.state`` of the last batch that was taken from the log before it grew;
+        ``file`` stands at ``state["offset"]``.
 
     Raises
     ------
     InputError
         The header is not there, a unit of the units row differs from the rig file,
-        the encoding is not the declared one, or a gzip stream is broken at its start.
+        the encoding is not the declared one, or a gzip stream is broken.
     """
-    chunks = _decoded(path, _unpacked(path, file), rig.log.encoding)
-    head = b""
-    for chunk in chunks:
-        head += chunk
-        if len(head) >= HEADER_BYTES:
-            break
-    if not head.strip():
-        return
-    layout, first_line, offset = _find_layout(path, head, rig)
-    blocks = _blocks(chunks, head[offset:], first_line)
-    for batch, rejects in ordered_map(partial(_parse, layout), blocks):
-        yield RawBatch(batch.row, batch.time, batch.channels, batch.rejects + rejects)
+    log = open_lines(path, file, rig.log.encoding, state)
+    slots = 0 if state is None else int(state["slots"])
+    for item, batch, count in ordered_map(_parsed, _blocks(path, log, rig, state)):
+        if isinstance(item, RawBatch):
+            yield item
+            continue
+        if rig.time.kind == "sample":
+            batch = replace(batch, time=batch.time + slots)
+            slots += count
+        if item.end is not None and not log.packed:
+            left = {"codec": log.codec, "offset": item.end, "line": item.next_line, "slots": slots}
+            batch = replace(batch, state={**left, "layout": asdict(item.layout)})
+        yield batch
 
 
-def _parse(layout: TextLayout, item: _Block | Reject) -> tuple[RawBatch, list[Reject]]:
-    if isinstance(item, Reject):
-        return _EMPTY(layout), [item]
-    return parse_block(item.data, item.line, layout), []
+def _parsed(item: _Block | RawBatch) -> tuple[_Block | RawBatch, RawBatch, int]:
+    if isinstance(item, RawBatch):
+        return item, item, 0
+    return item, *item.parser.parse(item.text, item.line)
 
 
-def _EMPTY(layout: TextLayout) -> RawBatch:
-    time = np.empty(0, np.float64 if layout.time_format is None else np.int64)
-    return RawBatch(np.empty(0, np.int64), time, {name: np.empty(0) for name in layout.channels})
+def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] | None) -> Iterator[_Block | RawBatch]:
+    """The rows of a log, in blocks of one layout each; lines that never were whole as rejects."""
+    finder = HeaderFinder(path, rig)
+    layout, line = (None, 1) if state is None else (_layout_of(state["layout"]), int(state["line"]))
+    parser = None if layout is None else BlockParser(layout, rig)
+    for stretch in log.stretches:
+        text, start = stretch.text, 0
+        if not stretch.whole or stretch.too_long:
+            yield from _not_whole(stretch.text, line, rig, tail=not stretch.whole)
+            line += 1
+            continue
+        if layout is None or parser is None:
+            if not text.strip(_NOTHING):
+                line += _lines(text)
+                continue
+            layout, line, start = find_layout(path, text, rig, line)
+            parser = BlockParser(layout, rig)
+        while (found := finder.find(text, start, layout)) is not None:
+            at, new = found
+            if at > start:
+                before, line = line, line + _lines(text[start:at])
+                yield _Block(parser, layout, before, line, text[start:at], None)
+                start = at
+            layout, parser = new, BlockParser(new, rig)
+        if start < len(text):
+            before, line = line, line + _lines(text[start:])
+            yield _Block(parser, layout, before, line, text[start:], stretch.end)
 
 
-def _unpacked(path: Path, file: IO[bytes]) -> Iterator[bytes]:
-    """Bytes of the log, unpacked if it is gzip."""
-    packed = file.read(2) == b"\x1f\x8b"
-    file.seek(0)
-    source: IO[bytes] = gzip.GzipFile(fileobj=file) if packed else file  # type: ignore[assignment]
-    try:
-        while data := source.read(BLOCK_BYTES):
-            yield data
-    except (EOFError, zlib.error, gzip.BadGzipFile) as error:
-        raise InputError(
-            f"the gzip stream is broken: {error}",
-            where=path,
-            do_next="copy the log again from the rig; if it is still being written, wait for the rig to close it",
-        ) from None
-
-
-def _decoded(path: Path, chunks: Iterator[bytes], encoding: str) -> Iterator[bytes]:
-    """Bytes in UTF-8. Single-byte encodings and UTF-8 pass as they are: rows are ASCII."""
-    first = True
-    if encoding in ("utf-8", "latin-1", "cp1252", "gbk"):
-        for chunk in chunks:
-            if first and encoding != "utf-8" and chunk.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-                raise _wrong_encoding(path, encoding, "utf-16")
-            if first and encoding == "utf-8":
-                if chunk.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-                    raise _wrong_encoding(path, encoding, "utf-16")
-                chunk = chunk.removeprefix(codecs.BOM_UTF8)
-            first = False
-            yield chunk
-        return
-    decoder = codecs.getincrementaldecoder(encoding)("replace")
-    for chunk in chunks:
-        yield decoder.decode(chunk).encode()
-    yield decoder.decode(b"", final=True).encode()
-
-
-def _wrong_encoding(path: Path, declared: str, seen: str) -> InputError:
-    return InputError(
-        f"the log is {seen}, the rig file says {declared}",
-        where=path,
-        expected=declared,
-        got=f"a {seen} byte-order mark",
-        do_next=f"set encoding = \"{seen}\" in the rig file's [log]",
-    )
-
-
-def _find_layout(path: Path, head: bytes, rig: RigConfig) -> tuple[TextLayout, int, int]:
-    """Find the header; return the layout, the first row's line and its byte offset."""
-    log = rig.log
-    needed = needed_columns(rig)
-    if not log.header:
-        return TextLayout.of(rig, _first_row_width(head, rig), dict(_numbers(path, needed))), 1, 0
-    codec = "utf-8" if log.encoding == "utf-16" else log.encoding
-    offset, line = 0, 0
-    best: tuple[int, int, list[str]] = (0, 0, [])
-    wanted = [str(c) for c in needed.values()]
-    while offset < len(head):
-        end = head.find(b"\n", offset)
-        end = len(head) if end < 0 else end
-        line += 1
-        cells = split_cells(head[offset:end].decode(codec, "replace").rstrip("\r"), log.separator)
-        offset = end + 1
-        hits = sum(name in cells for name in wanted)
-        if hits > best[0]:
-            best = (hits, line, cells)
-        if hits == len(wanted):
-            break
+def _not_whole(text: bytes, line: int, rig: RigConfig, *, tail: bool) -> Iterator[RawBatch]:
+    """The reject of a line that is too long, or of what stands after the last line end."""
+    shown = text[:1000].decode(codec_of(rig), "replace").strip("\r\n\x00\x1a ")
+    if not tail:
+        reject = Reject(line, 1, f"a line longer than {LONGEST_LINE:,} bytes", shown)
+    elif shown:
+        reject = Reject(line, 1, "the last line has no line end: it may be half-written", shown)
+    elif not text:
+        reject = Reject(line, 0, "the packed log has no end: it may be cut short, or still written")
     else:
-        raise _no_header(path, wanted, best)
-    places = {key: cells.index(str(column)) for key, column in needed.items()}
-    if log.units_row:
-        end = head.find(b"\n", offset)
-        end = len(head) if end < 0 else end
-        units = split_cells(head[offset:end].decode(codec, "replace").rstrip("\r"), log.separator)
-        line += 1
-        _check_units(path, line, rig, places, units)
-        offset = end + 1
-    return TextLayout.of(rig, len(cells), places, header=tuple(cells)), line + 1, min(offset, len(head))
+        return
+    time: NDArray[Any] = np.empty(0, np.float64 if rig.time.kind == "elapsed" else np.int64)
+    channels = {channel.name: np.empty(0) for channel in rig.channel}
+    yield RawBatch(np.empty(0, np.int64), time, channels, [reject], tail=tail)
 
 
-def _no_header(path: Path, wanted: list[str], best: tuple[int, int, list[str]]) -> InputError:
-    hits, line, cells = best
-    missing = [name for name in wanted if name not in cells]
-    if hits == 0:
-        return InputError(
-            "no line of the log names the columns of the rig file",
-            where=path,
-            expected="a header with " + ", ".join(wanted),
-            do_next="check separator, encoding and the channels' columns in the rig file",
-        )
-    return InputError(
-        f"the log has no column '{missing[0]}'",
-        where=f"{path}:{line}",
-        expected=nearest(missing[0], [c for c in cells if c]),
-        do_next="correct the channel's column in the rig file",
-    )
-
-
-def _numbers(path: Path, needed: dict[str, str | int]) -> Iterator[tuple[str, int]]:
-    for key, column in needed.items():
-        if not isinstance(column, int) or column < 1:
-            raise InputError(
-                f"the rig file says the log has no header, so '{key}' needs a column number from 1",
-                where=path,
-                got=repr(column),
-            )
-        yield key, column - 1
-
-
-def _first_row_width(head: bytes, rig: RigConfig) -> int:
-    line = head.split(b"\n", 1)[0].decode("utf-8", "replace").rstrip("\r")
-    return len(split_cells(line, rig.log.separator))
-
-
-def _check_units(path: Path, line: int, rig: RigConfig, places: dict[str, int], units: list[str]) -> None:
-    """A units row that contradicts the rig file is an error; one we cannot read is not."""
-    declared = {channel.name: channel.unit for channel in rig.channel}
-    if rig.time.kind == "elapsed":
-        declared["time"] = rig.time.unit
-    for name, place in places.items():
-        if name not in declared or place >= len(units):
-            continue
-        try:
-            seen = find_unit(units[place].strip("[]() "))
-        except ConfigError:
-            continue
-        if seen.text == "1":
-            continue
-        wanted = find_unit(declared[name])
-        if (seen.quantity, seen.factor) != (wanted.quantity, wanted.factor):
-            raise InputError(
-                f"the units row gives '{units[place]}' for '{name}', the rig file '{declared[name]}'",
-                where=f"{path}:{line}",
-                expected=declared[name],
-                got=units[place],
-                do_next="correct the channel's unit in the rig file (or its scale, if the row is wrong)",
-            )
-
-
-def _blocks(chunks: Iterator[bytes], rest: bytes, line: int) -> Iterator[_Block | Reject]:
-    """Cut at line ends. A last line that does not end may be half-written: it is not taken."""
-    for chunk in _chain(rest, chunks):
-        cut = chunk.rfind(b"\n") + 1
-        if cut:
-            yield _Block(line, chunk[:cut])
-            line += count_lines(chunk[:cut])
-        rest = chunk[cut:]
-    if rest.strip(b"\r\n\x00\x1a "):
-        reason = "the last line has no line end: it may be half-written"
-        yield Reject(line, 1, reason, rest.decode("utf-8", "replace"))
-
-
-def _chain(rest: bytes, chunks: Iterator[bytes]) -> Iterator[bytes]:
-    """Chunks, each with what the one before left over after its last line end."""
-    pending = rest
-    for chunk in chunks:
-        yield pending
-        cut = pending.rfind(b"\n") + 1
-        pending = pending[cut:] + chunk
-    yield pending
+def _layout_of(state: dict[str, Any]) -> TextLayout:
+    """Layout from its JSON form."""
+    head = tuple((str(line), str(why)) for line, why in state["head"])
+    return TextLayout(state["width"], dict(state["places"]), head, state["lacking"])

@@ -1,253 +1,220 @@
-"""Parse one block of text rows.
-
-Clean blocks go through typed columns. A block in which a cell is no number is read
-again as text, and each row that cannot be taken becomes a reject with its reason.
-Both ways give equal numbers: the second casts what the first would have parsed.
-"""
+"""Parse blocks of text rows: every line once, as a row of numbers or as a reject with its reason."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.csv as pacsv
 
-from benchpipe.config.rig import RigConfig
-from benchpipe.ingest.batch import RawBatch, Reject
+from benchpipe.config.rig import RigConfig, TimeConfig
+from benchpipe.ingest import text_cells as cells
+from benchpipe.ingest import text_scan as scan
+from benchpipe.ingest.batch import RawBatch, Reject, is_number, missing_texts
+from benchpipe.ingest.text_layout import MARK, TextLayout, codec_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-_PLAIN = r"^[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?$"
-_NON_FINITE = r"^(?i:[+-]?(?:nan|inf|infinity))$"
+_PARTS = {
+    "%Y": [cells.YEAR], "%m": [cells.MONTH], "%d": [cells.DAY], "%H": [cells.HOUR], "%M": [cells.MINUTE],
+    "%S": [cells.SECOND], "%f": [cells.FRACTION],
+}  # fmt: skip
+_PARTS["%T"] = [cells.HOUR, ord(":"), cells.MINUTE, ord(":"), cells.SECOND]
+_PARTS["%F"] = [cells.YEAR, ord("-"), cells.MONTH, ord("-"), cells.DAY]
 
 
-@dataclass(frozen=True)
-class TextLayout:
-    """Where the needed columns stand and how cells are written."""
+class BlockParser:
+    """Parses blocks of one layout. It keeps nothing from one block to the next."""
 
-    width: int
-    places: dict[str, int]
-    header: tuple[str, ...]
-    separator: str
-    decimal: str
-    thousands: str
-    quoted: bool
-    missing: tuple[str, ...]
-    time_format: str | None
-    counts_rows: bool
-
-    @classmethod
-    def of(cls, rig: RigConfig, width: int, places: dict[str, int], header: tuple[str, ...] = ()) -> TextLayout:
-        """Layout of a log of this rig."""
+    def __init__(self, layout: TextLayout, rig: RigConfig) -> None:
+        self._layout = layout
+        self._dated = rig.time.kind == "datetime"
+        self._timed = rig.time.kind == "elapsed"
+        self._time = rig.time
+        self._codec = codec_of(rig)
+        self._channels = [channel.name for channel in rig.channel]
+        self._head = {line.encode("latin-1"): why for line, why in layout.head}
+        self._names = [name for name in layout.places if not (self._dated and name in ("date", "time"))]
+        self._places = np.full(layout.width, scan.SKIP, np.int64)
+        for name, place in layout.places.items():
+            self._places[place] = self._names.index(name) if name in self._names else scan.CLOCK
+        if "date" in layout.places:
+            self._places[layout.places["date"]] = scan.DATE
         log = rig.log
-        form = rig.time.format if rig.time.kind == "datetime" else None
-        return cls(
-            width, places, header, log.separator, log.decimal, log.thousands, log.quoted, log.missing, form,
-            rig.time.kind == "sample",
+        thousands = ord(log.thousands) if log.thousands else 0
+        self._marks = (ord(log.separator_text), ord(log.decimal), thousands, log.quoted)
+        form = rig.time.format or "" if self._dated else ""
+        self._tokens, self._split = _date_tokens(form, two_cells="date" in layout.places)
+        self._missing = _missing_arrays(rig, self._names, self._codec)
+
+    def parse(self, data: bytes, first_line: int) -> tuple[RawBatch, int]:
+        """Parse whole lines, the first of them being line ``first_line``.
+
+        Returns
+        -------
+        batch : RawBatch
+            Every line once. For logs without a clock ``time`` counts from 0 in this block.
+        slots : int
+            How far it counts: empty lines and headers take no place in time.
+        """
+        raw = np.frombuffer(data, np.uint8)
+        lines = int(scan.count_lines(raw))
+        if self._layout.lacking is not None:
+            return self._nothing(data, first_line, lines), 0
+        values = np.empty((len(self._names), lines))
+        stamps = np.empty(lines, np.int64)
+        hard = np.zeros((len(self._names) + 1, lines), np.uint8)
+        starts = np.empty(lines + 1, np.int64)
+        state, detail = np.empty(lines, np.uint8), np.empty(lines, np.int32)
+        hard_cells = scan.scan_lines(
+            raw, self._places, self._timed, *self._marks, self._tokens, self._split, *self._missing,
+            values, stamps, hard, starts, state, detail,
         )  # fmt: skip
+        if hard_cells:
+            self._read_hard(raw, starts, hard, values, stamps, state)
+        good = state == scan.TAKEN
+        if good.all():
+            row, rejects = np.arange(first_line, first_line + lines), list[Reject]()
+            slots, count = np.arange(lines), lines
+        else:
+            rejects, no_slot = self._rejects(data, starts, state, detail, first_line)
+            row = first_line + np.flatnonzero(good)
+            slots, count = (np.cumsum(~no_slot) - 1)[good], int((~no_slot).sum())
+            stamps, values = stamps[good], values[:, good]
+        channels = {name: values[i] for i, name in enumerate(self._names) if name != "time"}
+        time: NDArray[Any] = stamps if self._dated else values[0] if self._timed else slots
+        return RawBatch(row, time, channels, rejects), count
 
-    @property
-    def channels(self) -> list[str]:
-        """Names of the channels that are read."""
-        return [name for name in self.places if name != "time"]
+    def _nothing(self, data: bytes, first_line: int, lines: int) -> RawBatch:
+        """No row of a part without a needed column."""
+        first = data[:200].splitlines()[0].decode(self._codec, "replace") if lines else ""
+        why = f"this part of the log has no column '{self._layout.lacking}'"
+        empty = {name: np.empty(0) for name in self._channels}
+        time: NDArray[Any] = np.empty(0, np.float64 if self._timed else np.int64)
+        return RawBatch(np.empty(0, np.int64), time, empty, [Reject(first_line, lines, why, first)] if lines else [])
 
+    def _read_hard(
+        self, raw: NDArray[Any], starts: NDArray[Any], hard: NDArray[Any], values: NDArray[Any],
+        stamps: NDArray[Any], state: NDArray[Any],
+    ) -> None:  # fmt: skip
+        """Let a library read what the kernels leave: long numbers, and other ways to write a date."""
+        for i, marks in enumerate(hard):
+            which = (marks != 0) & (state == scan.TAKEN)
+            if not which.any():
+                continue
+            of_date = i == len(self._names)
+            texts = self._gather(raw, starts, which, scan.CLOCK if of_date else i)
+            if of_date and "date" in self._layout.places:
+                texts = pc.binary_join_element_wise(self._gather(raw, starts, which, scan.DATE), texts, " ")
+            if of_date:
+                stamps[which], bad = _read_stamps(texts, self._time)
+            else:
+                numbers = np.asarray(pc.cast(texts, pa.float64()))
+                bad = ~np.isfinite(numbers)
+                values[i, which] = np.where(bad, np.nan, numbers)
+            if of_date or (self._timed and i == 0):
+                state[np.flatnonzero(which)[bad]] = scan.TIME
 
-def split_cells(line: str, separator: str) -> list[str]:
-    """Cells of a header or units row."""
-    cells = line.split() if separator == "space" else line.split(separator)
-    return [cell.strip().strip('"') for cell in cells]
+    def _gather(self, raw: NDArray[Any], starts: NDArray[Any], which: NDArray[Any], wanted: int) -> pa.StringArray:
+        out = np.empty(raw.size, np.uint8)
+        bounds = np.empty(int(which.sum()) + 1, np.int32)
+        used = scan.gather_cells(raw, starts, which, self._places, wanted, *self._marks, out, bounds)
+        return pa.StringArray.from_buffers(bounds.size - 1, pa.py_buffer(bounds), pa.py_buffer(out[:used].copy()))
 
+    def _rejects(
+        self, data: bytes, starts: NDArray[Any], state: NDArray[Any], detail: NDArray[Any], first_line: int
+    ) -> tuple[list[Reject], NDArray[np.bool_]]:
+        """Rejects of a block, neighbours of one reason together; and which lines take no place in time."""
+        bad = np.flatnonzero(state != scan.TAKEN)
+        headed = self._headed(data, starts, bad)
+        no_slot = state == scan.BLANK
+        no_slot[list(headed)] = True
+        kind = detail[bad].astype(np.int64) * 8 + state[bad]
+        kind[[k for k, line in enumerate(bad.tolist()) if line in headed]] = -1
+        ends = np.flatnonzero((np.diff(bad, append=-1) != 1) | (np.diff(kind, append=-2) != 0)) + 1
+        rejects, start = [], 0
+        for end in ends.tolist():
+            line = int(bad[start])
+            text = data[starts[line] : starts[line + 1]][:500].decode(self._codec, "replace").strip("\r\n")
+            why = headed.get(line) or self._reason(int(state[line]), int(detail[line]))
+            rejects.append(Reject(first_line + line, end - start, why, text))
+            start = end
+        return rejects, no_slot
 
-def count_lines(data: bytes) -> int:
-    """Lines of whole-line text: ended by LF, CR LF or a lone CR."""
-    if b"\r" not in data:
-        return data.count(b"\n")
-    return data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
+    def _headed(self, data: bytes, starts: NDArray[Any], bad: NDArray[Any]) -> dict[int, str]:
+        """Lines that are a header again, and the reason to give."""
+        longest = max(map(len, self._head), default=0) + len(MARK) + 3
+        likely = bad[starts[bad + 1] - starts[bad] <= longest] if self._head else bad[:0]
+        found = {}
+        for line in likely.tolist():
+            content = data[starts[line] : starts[line + 1]].rstrip(b"\r\n").removeprefix(MARK)
+            if content in self._head:
+                found[line] = self._head[content]
+        return found
 
-
-def parse_block(data: bytes, first_line: int, layout: TextLayout) -> RawBatch:
-    """Parse whole lines.
-
-    Parameters
-    ----------
-    data : bytes
-        Lines, each ended.
-    first_line : int
-        Line number of the first.
-    layout : TextLayout
-
-    Returns
-    -------
-    RawBatch
-        Every line once, as a row or as a reject.
-    """
-    if layout.separator == "space":
-        data = b"\n".join(b" ".join(line.split()) for line in data.splitlines()) + b"\n"
-    lines = count_lines(data)
-    if not layout.thousands:
-        try:
-            table, bad = _read(data, layout, typed=True)
-            return _taken(table, bad, first_line, lines, layout)
-        except pa.ArrowInvalid:
-            pass
-    table, bad = _read(data, layout, typed=False)
-    return _careful(table, bad, first_line, lines, layout)
-
-
-def _read(data: bytes, layout: TextLayout, *, typed: bool) -> tuple[pa.Table, list[tuple[int, str, int]]]:
-    bad: list[tuple[int, str, int]] = []
-
-    def on_bad(row: Any) -> str:
-        bad.append((row.number, row.text, row.actual_columns))
-        return "skip"
-
-    names = [f"c{i}" for i in range(layout.width)]
-    kinds = {
-        names[place]: pa.float64() if typed and not (key == "time" and layout.time_format) else pa.binary()
-        for key, place in layout.places.items()
-    }
-    separator = " " if layout.separator == "space" else layout.separator
-    table = pacsv.read_csv(
-        pa.BufferReader(data),
-        pacsv.ReadOptions(use_threads=False, column_names=names, block_size=len(data) + 1),
-        pacsv.ParseOptions(
-            delimiter=separator,
-            quote_char='"' if layout.quoted else False,
-            invalid_row_handler=on_bad,
-            ignore_empty_lines=False,
-        ),
-        pacsv.ConvertOptions(
-            check_utf8=False,
-            include_columns=[names[place] for place in layout.places.values()],
-            column_types=kinds,
-            null_values=["", *layout.missing],
-            strings_can_be_null=True,
-            decimal_point=layout.decimal,
-        ),
-    )
-    return table.rename_columns(list(layout.places)), bad
-
-
-def _line_numbers(bad: list[tuple[int, str, int]], first_line: int, lines: int, rows: int) -> NDArray[np.int64]:
-    """Line of each row that pyarrow gave; lines of bad rows are left out."""
-    if rows + len(bad) != lines:
-        raise pa.ArrowInvalid(f"{lines} lines gave {rows} rows and {len(bad)} bad ones")
-    numbers = np.arange(first_line, first_line + lines)
-    return np.delete(numbers, [number - 1 for number, _, _ in bad]) if bad else numbers
-
-
-def _width_rejects(bad: list[tuple[int, str, int]], first_line: int, layout: TextLayout) -> list[Reject]:
-    return [
-        Reject(first_line + number - 1, 1, f"{actual} cells instead of {layout.width}", text)
-        for number, text, actual in bad
-    ]
+    def _reason(self, state: int, detail: int) -> str:
+        if state == scan.BLANK:
+            return "empty line"
+        if state == scan.WIDTH:
+            return f"{detail} cells instead of {self._layout.width}"
+        if state == scan.OPEN_QUOTE:
+            return "a quote that is not closed"
+        if state == scan.TIME or self._names[detail] == "time":
+            return "no time that can be read"
+        return f"no number in the column of '{self._names[detail]}'"
 
 
-def _taken(
-    table: pa.Table, bad: list[tuple[int, str, int]], first_line: int, lines: int, layout: TextLayout
-) -> RawBatch:
-    row = _line_numbers(bad, first_line, lines, table.num_rows)
-    return _batch(table, row, _width_rejects(bad, first_line, layout), layout)
+_NONE = np.empty(0, np.int64)
 
 
-def _batch(table: pa.Table, row: NDArray[np.int64], rejects: list[Reject], layout: TextLayout) -> RawBatch:
-    """Drop rows without a time; turn columns into arrays."""
-    if layout.counts_rows:
-        time: NDArray[Any] = row.copy()
-        good = np.ones(len(row), bool)
-    elif layout.time_format is not None:
-        time, good = _date_times(table.column("time"), layout)
-    else:
-        time = _floats(table.column("time"))
-        good = np.isfinite(time)
-    channels = {name: _floats(table.column(name)) for name in layout.channels}
-    if not good.all():
-        empty = np.logical_and.reduce([np.isnan(c) for c in channels.values()]) & ~good
-        texts = table.column("time") if "time" in table.column_names else None
-        for i in np.flatnonzero(~good):
-            seen = None if texts is None else texts[int(i)].as_py()
-            seen = seen.decode("utf-8", "replace") if isinstance(seen, bytes) else seen
-            reason = "empty line" if empty[i] and seen is None else "no time that can be read"
-            rejects.append(Reject(int(row[i]), 1, reason, None if seen is None else str(seen)))
-        row, time = row[good], time[good]
-        channels = {name: values[good] for name, values in channels.items()}
-    for values in channels.values():
-        if not np.isfinite(values).all():
-            values[~np.isfinite(values)] = np.nan
-    rejects.sort(key=lambda r: r.row)
-    return RawBatch(row, time, channels, rejects)
+def _date_tokens(form: str, *, two_cells: bool) -> tuple[NDArray[np.int64], int]:
+    """Date format as tokens, and where those of the second cell begin; none where the kernels cannot read it."""
+    tokens: list[int] = []
+    split = 0
+    i = 0
+    while i < len(form):
+        part = form[i : i + 2]
+        if part.startswith("%"):
+            if part not in _PARTS:
+                return _NONE, 0
+            tokens += _PARTS[part]
+            i += 2
+        elif ord(form[i]) > 126:
+            return _NONE, 0
+        else:
+            if form[i] == " " and two_cells and not split:
+                split = len(tokens)
+            else:
+                tokens.append(ord(form[i]))
+            i += 1
+    return np.array(tokens, np.int64), split
 
 
-def _floats(column: pa.ChunkedArray) -> NDArray[np.float64]:
-    """Column → float64, NaN for null, writable."""
-    array = column.combine_chunks() if column.num_chunks != 1 else column.chunk(0)
-    if array.null_count:
-        array = array.fill_null(float("nan"))
-    return np.array(array, dtype=np.float64)
-
-
-def _date_times(column: pa.ChunkedArray, layout: TextLayout) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Texts → µs since 1970-01-01 by the rig's clock, and which could be read."""
+def _read_stamps(texts: pa.StringArray, time: TimeConfig) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Texts → µs since 1970-01-01 (since midnight where the format has no day), and which are none."""
     import polars as pl
 
-    form = layout.time_format or ""
-    texts = pl.Series(pl.from_arrow(column.cast(pa.string(), safe=False))).str.strip_chars()
-    if ",%f" in form:  # the reader of dates knows fractions after a point only
-        form, texts = form.replace(",%f", ".%f"), texts.str.replace_all(",", ".", literal=True)
-    stamps = texts.str.to_datetime(form.replace(".%f", "%.f"), time_unit="us", strict=False)
-    good = stamps.is_not_null().to_numpy()
-    return stamps.cast(pl.Int64).fill_null(0).to_numpy().copy(), good
+    series, form = pl.Series(pl.from_arrow(texts)), time.format or ""
+    if ",%f" in form:  # the library knows fractions after a point only
+        form, series = form.replace(",%f", ".%f"), series.str.replace_all(",", ".", literal=True)
+    form = form.replace(".%f", "%.f")
+    if time.dated:
+        stamps = series.str.to_datetime(form, time_unit="us", strict=False).cast(pl.Int64)
+    else:
+        stamps = series.str.to_time(form, strict=False).cast(pl.Int64) // 1000
+    return stamps.fill_null(0).to_numpy(), stamps.is_null().to_numpy()
 
 
-def _careful(
-    table: pa.Table, bad: list[tuple[int, str, int]], first_line: int, lines: int, layout: TextLayout
-) -> RawBatch:
-    """Read a block of texts: each needed cell that is no number makes its row a reject."""
-    row = _line_numbers(bad, first_line, lines, table.num_rows)
-    rejects = _width_rejects(bad, first_line, layout)
-    wrong = np.zeros(table.num_rows, bool)
-    first_wrong: dict[int, str] = {}
-    columns: dict[str, Any] = {}
-    for name in layout.places:
-        texts = table.column(name).cast(pa.string(), safe=False)
-        if name == "time" and layout.time_format is not None:
-            columns[name] = texts
-            continue
-        numbers, good = _numbers_of(texts, layout)
-        columns[name] = numbers
-        for i in np.flatnonzero(~good & ~wrong):
-            first_wrong[int(i)] = name
-        wrong |= ~good
-    for i, name in first_wrong.items():
-        cells = [table.column(key)[i].as_py() or b"" for key in layout.places]
-        shown = [c.decode("utf-8", "replace").strip() for c in cells]
-        rejects.append(Reject(int(row[i]), 1, _reason(shown, name, layout), layout.separator.join(shown)))
-    keep = pa.array(~wrong)
-    return _batch(pa.table(columns).filter(keep), row[~wrong], rejects, layout)
+def _missing_arrays(rig: RigConfig, names: list[str], codec: str) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Texts that stand for no value: their bytes, bounds, and the row of the values each is for."""
+    found = [(text.encode(codec, "replace"), i) for i, name in enumerate(names) for text in _texts(rig, name)]
+    bounds = np.cumsum([0, *(len(text) for text, _ in found)])
+    whole = np.frombuffer(b"".join(text for text, _ in found), np.uint8)
+    return whole, bounds, np.array([i for _, i in found], np.int64)
 
 
-def _reason(cells: list[str], name: str, layout: TextLayout) -> str:
-    if layout.header and cells == [layout.header[place] for place in layout.places.values()]:
-        return "header repeated"
-    return f"no number in the column of '{name}'"
-
-
-def _numbers_of(texts: pa.ChunkedArray, layout: TextLayout) -> tuple[Any, NDArray[np.bool_]]:
-    """Texts → doubles, and which cells are numbers or empty."""
-    trimmed = pc.utf8_trim_whitespace(texts)
-    if layout.thousands:
-        group = "\\" + layout.thousands
-        grouped = pc.match_substring_regex(trimmed, rf"^[+-]?[0-9]{{1,3}}(?:{group}[0-9]{{3}})+(?:\D|$)")
-        trimmed = pc.if_else(grouped, pc.replace_substring(trimmed, layout.thousands, ""), trimmed)
-    if layout.decimal == ",":
-        has_point = pc.match_substring(trimmed, ".")
-        trimmed = pc.if_else(has_point, pa.scalar("?"), pc.replace_substring(trimmed, ",", ".", max_replacements=1))
-    plain = pc.match_substring_regex(trimmed, _PLAIN)
-    good = pc.or_(plain, pc.match_substring_regex(trimmed, _NON_FINITE))
-    values = pc.if_else(plain, trimmed, pa.scalar(None, pa.string()))
-    values = pc.replace_substring_regex(values, r"^\+", "")
-    return pc.cast(values, pa.float64()), np.array(pc.fill_null(good, True), dtype=bool)
+def _texts(rig: RigConfig, name: str) -> Iterator[str]:
+    return (text.strip() for text in missing_texts(rig, name) if not is_number(text))

@@ -1,0 +1,237 @@
+"""Where the needed columns of a text log stand, and how its cells are written."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchpipe.config.rig import RigConfig
+from benchpipe.errors import ConfigError, InputError, nearest
+from benchpipe.ingest.batch import needed_columns
+from benchpipe.units import find_unit
+
+LINE = re.compile(rb"[^\r\n]*(?:\r\r\n|\r\n|\n|\r|$)")
+MARK = b"\xef\xbb\xbf"
+HEADER_BYTES = 1 << 20
+HEAD_LINES_KEPT = 200
+
+
+@dataclass(frozen=True)
+class TextLayout:
+    """Cells of a row, and where the needed ones stand.
+
+    Attributes
+    ----------
+    width : int
+        Cells of a row.
+    places : dict
+        Cell of each thing that is needed: ``"date"``, ``"time"``, and the channels by name.
+    head : tuple of (str, str)
+        Lines that are no rows wherever they stand again (as Latin-1, so that every byte is kept),
+        each with the reason to give.
+    lacking : str, optional
+        The header of this part of the log has no such column: none of its rows can be taken.
+    """
+
+    width: int
+    places: dict[str, int]
+    head: tuple[tuple[str, str], ...] = ()
+    lacking: str | None = None
+
+
+def codec_of(rig: RigConfig) -> str:
+    """Codec of the lines: UTF-16 and GBK logs are turned into UTF-8 before they are read."""
+    return "utf-8" if rig.log.encoding in ("utf-16", "gbk") else rig.log.encoding
+
+
+def split_cells(line: str, separator: str) -> list[str]:
+    """Cells of a header or units row."""
+    cells = line.split() if separator == "space" else line.split(separator)
+    return [cell.strip().strip('"').strip() for cell in cells]
+
+
+def lines_of(data: bytes, start: int = 0) -> Iterator[tuple[int, int, bytes]]:
+    """Start, end and content of each line of some text."""
+    while start < len(data):
+        match = LINE.match(data, start)
+        if match is None or match.end() == start:
+            return
+        yield start, match.end(), match.group().rstrip(b"\r\n")
+        start = match.end()
+
+
+def find_layout(path: Path, head: bytes, rig: RigConfig, first_line: int = 1) -> tuple[TextLayout, int, int]:
+    """Find the header in the beginning of a log.
+
+    Returns
+    -------
+    layout : TextLayout
+    line : int
+        Line number of the first row.
+    offset : int
+        Its place in ``head``.
+
+    Raises
+    ------
+    InputError
+        No header, a column is missing or there twice, or a unit differs from the rig file's.
+    """
+    if not rig.log.header:
+        return _by_number(path, head, rig), first_line, 0
+    lines = list(lines_of(head[:HEADER_BYTES]))
+    best: tuple[int, int, list[str]] = (-1, 0, [])
+    wanted = _names(rig)
+    for number, (_, _, content) in enumerate(lines):
+        cells = split_cells(_text(content, rig), rig.log.separator)
+        hits = sum(name in cells for name in wanted)
+        if hits > best[0]:
+            best = (hits, first_line + number, cells)
+        if hits == len(wanted) and len(cells) >= _widest(rig):
+            break
+    else:
+        raise _no_header(path, wanted, best)
+    reason = "header repeated"
+    known = [(content, reason) for _, _, content in lines[: number + 1][-HEAD_LINES_KEPT:]]
+    places = _places(f"{path}:{first_line + number}", cells, rig)
+    if rig.log.units_row and number + 1 < len(lines):
+        number += 1
+        content = lines[number][2]
+        known.append((content, reason))
+        _check_units(f"{path}:{first_line + number}", rig, places, split_cells(_text(content, rig), rig.log.separator))
+    return TextLayout(len(cells), places, _kept(known)), first_line + number + 1, lines[number][1]
+
+
+class HeaderFinder:
+    """Finds headers in the middle of a log."""
+
+    def __init__(self, path: Path, rig: RigConfig) -> None:
+        self._path, self._rig = path, rig
+        self._wanted = _names(rig) if rig.log.header else []
+        telling = [name for name in self._wanted if re.search(r"[^0-9eE+\-., ]", name)]
+        self._marker = max(telling, key=len, default="").encode(codec_of(rig), "replace")
+
+    def find(self, data: bytes, start: int, layout: TextLayout) -> tuple[int, TextLayout] | None:
+        """Place of the first header from ``start`` on that changes the layout, and the layout from there."""
+        at = data.find(self._marker, start) if self._marker else -1
+        while at >= 0:
+            start = max(data.rfind(b"\n", 0, at), data.rfind(b"\r", 0, at)) + 1
+            _, end, content = next(lines_of(data, start))
+            new = self._layout(content, data[end:])
+            if new is not None and (new.width, new.places) != (layout.width, layout.places):
+                return start, new
+            at = data.find(self._marker, end)
+        return None
+
+    def _layout(self, content: bytes, after: bytes) -> TextLayout | None:
+        """Layout that a line gives if it is a header; one without places if columns are lacking."""
+        rig = self._rig
+        cells = split_cells(_text(content, rig), rig.log.separator)
+        lacking = [name for name in self._wanted if name not in cells]
+        if len(lacking) + 1 >= len(self._wanted) and lacking:
+            return None
+        reason = "a header: other columns from here"
+        known = [(content, reason)]
+        units = [line for _, _, line in lines_of(after[:10_000])][:1] if rig.log.units_row else []
+        known += [(line, reason) for line in units]
+        if lacking:
+            return TextLayout(0, {}, _kept(known), lacking[0])
+        where = f"{self._path}, a header in the middle"
+        places = _places(where, cells, rig)
+        for line in units:
+            _check_units(where, rig, places, split_cells(_text(line, rig), rig.log.separator))
+        return TextLayout(len(cells), places, _kept(known))
+
+
+def _kept(lines: list[tuple[bytes, str]]) -> tuple[tuple[str, str], ...]:
+    return tuple((line.removeprefix(MARK).decode("latin-1"), why) for line, why in lines if line.strip())
+
+
+def _text(line: bytes, rig: RigConfig) -> str:
+    return line.removeprefix(MARK).decode(codec_of(rig), "replace")
+
+
+def _names(rig: RigConfig) -> list[str]:
+    """Columns that are needed by name."""
+    return [column for column in needed_columns(rig).values() if isinstance(column, str)]
+
+
+def _widest(rig: RigConfig) -> int:
+    return max((column for column in needed_columns(rig).values() if isinstance(column, int)), default=0)
+
+
+def _places(where: str, cells: list[str], rig: RigConfig) -> dict[str, int]:
+    places = {}
+    for key, column in needed_columns(rig).items():
+        if isinstance(column, int):
+            places[key] = column - 1
+            continue
+        if cells.count(column) > 1:
+            raise InputError(
+                f"the header names '{column}' {cells.count(column)} times",
+                where=where,
+                do_next=f"give the number of the column (from 1) that '{key}' is, instead of its name",
+            )
+        places[key] = cells.index(column)
+    if len(set(places.values())) != len(places):
+        raise InputError("two channels of the rig file stand in one column of the log", where=where, got=str(places))
+    return places
+
+
+def _no_header(path: Path, wanted: list[str], best: tuple[int, int, list[str]]) -> InputError:
+    hits, line, cells = best
+    missing = [name for name in wanted if name not in cells]
+    if hits <= 0 or not missing:
+        return InputError(
+            "no line of the log names the columns of the rig file",
+            where=path,
+            expected="a header with " + ", ".join(wanted),
+            do_next="check separator, encoding and the channels' columns in the rig file",
+        )
+    return InputError(
+        f"the log has no column '{missing[0]}'",
+        where=f"{path}:{line}",
+        expected=nearest(missing[0], [c for c in cells if c]),
+        do_next="correct the channel's column in the rig file",
+    )
+
+
+def _by_number(path: Path, head: bytes, rig: RigConfig) -> TextLayout:
+    needed = needed_columns(rig)
+    for key, column in needed.items():
+        if not isinstance(column, int) or column < 1:
+            raise InputError(
+                f"the rig file says the log has no header, so '{key}' needs a column number from 1",
+                where=path,
+                got=repr(column),
+            )
+    widths = [len(split_cells(_text(c, rig), rig.log.separator)) for _, _, c in lines_of(head[:10_000]) if c.strip()]
+    places = _places(str(path), [], rig)
+    fitting = [width for width in widths if width > max(places.values())]
+    return TextLayout(fitting[0] if fitting else max(places.values()) + 1, places)
+
+
+def _check_units(where: str, rig: RigConfig, places: dict[str, int], units: list[str]) -> None:
+    """A units row that contradicts the rig file is an error; one we cannot read is not."""
+    declared = {channel.name: channel.unit for channel in rig.channel}
+    if rig.time.kind == "elapsed":
+        declared["time"] = rig.time.unit
+    for name, place in places.items():
+        if name not in declared or place >= len(units):
+            continue
+        try:
+            seen = find_unit(units[place].strip("[]() "))
+        except ConfigError:
+            continue
+        if seen.text == "1":
+            continue
+        wanted = find_unit(declared[name])
+        if (seen.quantity, seen.factor) != (wanted.quantity, wanted.factor):
+            raise InputError(
+                f"the units row gives '{units[place]}' for '{name}', the rig file '{declared[name]}'",
+                where=where,
+                expected=declared[name],
+                got=units[place],
+                do_next="correct the channel's unit in the rig file (or its scale, if the row is wrong)",
+            )
