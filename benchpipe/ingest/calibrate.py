@@ -1,20 +1,34 @@
-"""Raw numbers → calibrated samples in the channels' inside units."""
+"""Raw numbers → calibrated samples in the channels' inside units.
+
+Sentinels become no value, each stretch of time gets the calibration that held then, and the
+result is float32: 7 digits, a hundred times finer than any load cell (energy and stiffness
+differ from float64 by at most 1.4e-7).
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from datetime import UTC, datetime
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from benchpipe.config.channel import CalibrationConfig
 from benchpipe.config.rig import ChannelConfig, RigConfig
-from benchpipe.ingest.batch import RawBatch
+from benchpipe.errors import ConfigError
+from benchpipe.ingest.batch import RawBatch, is_number, missing_texts
+from benchpipe.kernels.polynomials import polynomial
 from benchpipe.tables import schema
-from benchpipe.units import INSIDE_UNIT, find_unit
+from benchpipe.units import INSIDE_UNIT, Unit, find_unit
 
 if TYPE_CHECKING:
     from benchpipe.ingest.clock import Placement
+
+Floats = NDArray[np.float64]
+Curve = Callable[[Floats], Floats]
 
 
 def samples_schema(rig: RigConfig) -> pa.Schema:
@@ -28,24 +42,101 @@ def samples_schema(rig: RigConfig) -> pa.Schema:
 
 
 def to_samples(batch: RawBatch, placement: Placement, rig: RigConfig) -> pa.Table:
-    """Calibrate a batch.
-
-    float32 keeps 7 digits, a hundred times finer than any load cell; energy and
-    stiffness differ from float64 by at most 1.4e-7.
-    """
+    """Calibrate the rows of a batch that have a place in time."""
     keep = slice(None) if placement.keep.all() else placement.keep
-    arrays = [pa.array(placement.time_us[keep]), pa.array(batch.row[keep])]
+    time = placement.time_us[keep]
+    arrays = [pa.array(time), pa.array(batch.row[keep])]
     for channel in rig.channel:
-        values = calibrated(batch.channels[channel.name][keep], channel)
-        arrays.append(pa.array(values, from_pandas=False))
+        raw = without_sentinels(batch.channels[channel.name][keep], rig, channel)
+        arrays.append(pa.array(calibrated(raw, channel, time), from_pandas=False))
     return pa.Table.from_arrays(arrays, schema=samples_schema(rig))
 
 
-def calibrated(raw: NDArray[np.float64], channel: ChannelConfig) -> NDArray[np.float32]:
-    """``(raw * scale + offset)`` in the channel's unit, then in its inside unit."""
-    unit = find_unit(channel.unit)
-    factor = channel.scale * unit.factor
-    shift = channel.offset * unit.factor + unit.offset
-    if factor == 1.0 and shift == 0.0:
-        return raw.astype(np.float32)
-    return (raw * factor + shift).astype(np.float32)
+def without_sentinels(raw: Floats, rig: RigConfig, channel: ChannelConfig) -> Floats:
+    """NaN for numbers that stand for no value. Those of single precision are known in double too (1e38)."""
+    for text in missing_texts(rig, channel.name):
+        if is_number(text):
+            with np.errstate(over="ignore"):
+                sentinel, single = float(text), float(np.float32(text))
+            raw = np.where((raw == sentinel) | (raw == single), np.nan, raw)
+    return raw
+
+
+def calibrated(raw: Floats, channel: ChannelConfig, time_us: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Values of a channel in its inside unit.
+
+    Parameters
+    ----------
+    raw : float64 array, shape (n,)
+    channel : ChannelConfig
+    time_us : int64 array, shape (n,)
+        Rising; by the rig's clock where the calibrations have dates.
+    """
+    unit, ways = find_unit(channel.unit), channel.calibrations
+    if len(ways) == 1:
+        return _single(_curve(ways[0], unit)(raw))
+    starts = [0, *(int(np.searchsorted(time_us, _midnight_us(way), "left")) for way in ways[1:]), raw.size]
+    values = np.empty(raw.size, np.float32)
+    for way, (first, last) in zip(ways, pairwise(starts), strict=True):
+        if first < last:
+            values[first:last] = _single(_curve(way, unit)(raw[first:last]))
+    return values
+
+
+def _single(values: Floats) -> NDArray[np.float32]:
+    """float32, NaN for what is too large for it."""
+    with np.errstate(over="ignore"):
+        single = values.astype(np.float32)
+    if np.isinf(single).any():
+        single[np.isinf(single)] = np.nan
+    return single
+
+
+def _midnight_us(way: CalibrationConfig) -> int:
+    """First moment of a calibration, by the rig's clock."""
+    day = way.valid_from
+    return 0 if day is None else int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()) * 1_000_000
+
+
+def _curve(way: CalibrationConfig, unit: Unit) -> Curve:
+    """Raw number → value in the inside unit."""
+    if way.table and way.degree is None:
+        at, values = np.array(way.table).T
+        values = values * unit.factor + unit.offset
+        return lambda raw: np.interp(raw, at, values, left=np.nan, right=np.nan)
+    if not (way.polynomial or way.table):
+        factor, shift = way.scale * unit.factor, way.offset * unit.factor + unit.offset
+        return (lambda raw: raw) if (factor, shift) == (1.0, 0.0) else (lambda raw: raw * factor + shift)
+    at, scale, terms = (0.0, 1.0, np.array(way.polynomial)) if way.polynomial else _fitted(way)
+    terms = terms * unit.factor
+    terms[0] += unit.offset
+
+    def curve(raw: Floats) -> Floats:
+        z = (raw - at) / scale
+        value = np.full(raw.shape, terms[-1])
+        for term in terms[-2::-1]:
+            value = value * z + term
+        return value
+
+    return curve
+
+
+def _fitted(way: CalibrationConfig) -> tuple[float, float, Floats]:
+    """Polynomial through the points of a table: shift and scale of the raw number, and coefficients."""
+    raw, value = np.array(way.table).T
+    fit = polynomial(raw, value, way.degree or 1)
+    if not fit.converged:
+        raise ConfigError(
+            f"no polynomial of degree {way.degree} fits the calibration's table",
+            expected=f"points at more than {way.degree} different raw numbers",
+            where=way.certificate,
+        )
+    return fit.x_shift, fit.x_scale, fit.scaled
+
+
+def channel_settings(channel: ChannelConfig) -> dict[str, object]:
+    """What of a channel decides its samples (a new certificate number does not)."""
+    keys = {"valid_from", "scale", "offset", "polynomial", "table", "degree"}
+    ways = [way.model_dump(mode="json", include=keys) for way in channel.calibrations]
+    own = channel.model_dump(mode="json", include={"name", "column", "unit", "missing", "stuck_after"})
+    return {**own, "calibrations": ways}

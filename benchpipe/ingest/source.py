@@ -15,7 +15,7 @@ import pyarrow as pa
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError
 from benchpipe.ingest.batch import RawBatch, Reject
-from benchpipe.ingest.calibrate import samples_schema, to_samples
+from benchpipe.ingest.calibrate import channel_settings, samples_schema, to_samples
 from benchpipe.ingest.clock import Clock, Placement
 from benchpipe.ingest.readers import read_log
 from benchpipe.store.files import sha256_of
@@ -29,7 +29,7 @@ VERSION = 1
 
 def ingest_settings(rig: RigConfig) -> dict[str, object]:
     """What of a rig file decides the samples (a new certificate number does not)."""
-    channels = [c.model_dump(mode="json", include={"name", "column", "unit", "scale", "offset"}) for c in rig.channel]
+    channels = [channel_settings(c) for c in rig.channel]
     time = rig.time.model_dump(mode="json", exclude={"gap_samples"})
     return {"version": VERSION, "log": rig.log.model_dump(mode="json"), "time": time, "channels": channels}
 
