@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 PATIENCE_S = 1.0  # a load outside its band for longer ends the hold
 HOUR_S = 3600.0
+LEAST_LEAK = 0.05  # a leak that makes a smaller part of the creep is given, and not named
 BACKWARDS = "moves against the load at the end: temperature or the channel, no leak"
 Floats = NDArray[np.float64]
 
@@ -96,8 +97,7 @@ class HoldBuilder:
         variance = max(bins[:, LOAD2].sum() / count - load * load, 0.0)
         temperature = _ratio(bins[:, TEMPERATURE], bins[:, N_TEMPERATURE])
         known = temperature[np.isfinite(temperature)]
-        against = fit.leak.high * np.sign(self._block.load.value) < 0 or fit.leak.low * self._block.load.value < 0
-        backwards = fit.leak.told_from_zero and against
+        kind, said = _kind(fit, duration, np.sign(self._block.load.value))
         return {
             "block": self._block.name,
             "hold": self._count,
@@ -111,7 +111,7 @@ class HoldBuilder:
             "temperature_c": _ratio(bins[:, TEMPERATURE].sum(), bins[:, N_TEMPERATURE].sum()).item(),
             "temperature_range_c": float(np.ptp(known)) if known.size else np.nan,
             "elastic_motion": self._state.origin_motion - self._state.foot_motion,
-            "kind": "settling" if backwards else fit.kind,
+            "kind": kind,
             "law": fit.law,
             "creep_end": fit.creep_end.value,
             "creep_end_u": _u(fit.creep_end),
@@ -120,7 +120,7 @@ class HoldBuilder:
             "rate_end_u_per_h": _u(fit.end_rate) * HOUR_S,
             "leak_per_h": fit.leak.value * HOUR_S,
             "leak_u_per_h": _u(fit.leak) * HOUR_S,
-            "remark": "; ".join([*fit.remarks, *([BACKWARDS] if backwards else [])]) or None,
+            "remark": "; ".join([*fit.remarks, *said]) or None,
         }
 
     def _point_rows(self, curve: CreepCurve, fit: CreepResult) -> list[dict[str, Any]]:
@@ -136,6 +136,19 @@ class HoldBuilder:
             row = {**base, "kind": kind, "time_s": at.time_s, "samples": 0, "motion": motion}
             rows.append({**row, "creep": at.creep.value, "creep_u": _u(at.creep)})
         return rows
+
+
+def _kind(fit: CreepResult, duration_s: float, way: float) -> tuple[str, list[str]]:
+    """The hold in plain words. A leak is named only where it is sure, goes the load's way, and matters."""
+    if fit.kind != "both":
+        return fit.kind, []
+    if not fit.leak.told_from_zero:
+        return "settling", []
+    if fit.leak.value * way < 0:
+        return "settling", [BACKWARDS]
+    if abs(fit.leak.value) * duration_s < LEAST_LEAK * abs(fit.creep_end.value):
+        return "settling", []
+    return "both", []
 
 
 def _u(estimate: Estimate) -> float:

@@ -1,0 +1,113 @@
+"""Holds found in signals and fitted (invented signals, truth known)."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchpipe.config.model import Quantity
+from benchpipe.config.plan import HoldBlock
+from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
+from benchpipe.process.holds import HoldBuilder, HoldRows, rows_table
+from benchpipe.process.signals import Signals
+
+RIG = RigConfig(
+    name="r",
+    time=TimeConfig(column="t", sample_rate="10 Hz"),
+    channel=(ChannelConfig(name="load", column="f", unit="N*m"), ChannelConfig(name="motion", column="x", unit="deg")),
+    load=AxisConfig(channel="load"),
+    motion=AxisConfig(channel="motion"),
+)
+BLOCK = HoldBlock(
+    name="held", kind="hold", load=Quantity(60.0, "torque"), least_time="30 s", report_at=("1 min", "10 min", "2 h")
+)
+
+
+def held(
+    leak_per_h: float = 0.0, per_decade: float = 0.0, *, hold_s: float = 1200.0, sign: float = 1.0, noise: float = 0.003
+) -> Signals:
+    """Rest, a ramp of 2 s, a hold, and back."""
+    rng = np.random.default_rng(3)
+    t = np.arange(0.0, hold_s + 60.0, 0.1)
+    load = np.clip((t - 20.0) / 2.0, 0.0, 1.0) * 60.0
+    load[t > 22.0 + hold_s] = 0.0
+    since = np.clip(t - 22.0, 0.0, None)
+    motion = load / 18.0 + per_decade * np.log10(1.0 + since) + leak_per_h * since / 3600.0
+    motion = motion + noise * rng.standard_normal(t.size)
+    load = load + 0.1 * rng.standard_normal(t.size)
+    nothing = np.empty(0)
+    return Signals(np.rint(t * 1e6).astype(np.int64), sign * load, sign * motion, nothing, nothing).copy()
+
+
+def rows_of(*pieces: Signals, block: HoldBlock = BLOCK) -> HoldRows:
+    """All rows of signals that arrive in pieces."""
+    builder = HoldBuilder(block, RIG)
+    for piece in pieces:
+        builder.feed(piece)
+    return builder.finish()
+
+
+def only(rows: HoldRows) -> dict[str, Any]:
+    """The one hold there is."""
+    (hold,) = rows.holds
+    return hold
+
+
+def test_a_leak_is_told_from_settling() -> None:
+    leaking = only(rows_of(held(leak_per_h=0.5, per_decade=0.01)))
+    assert leaking["kind"] == "both"
+    assert leaking["leak_per_h"] == pytest.approx(0.5, abs=2 * leaking["leak_u_per_h"] + 0.01)
+    settling = only(rows_of(held(per_decade=0.03)))
+    assert settling["kind"] == "settling"
+    assert settling["elastic_motion"] == pytest.approx(60 / 18, rel=0.03)
+    assert settling["ramp_s"] == pytest.approx(1.8, abs=0.3)
+
+
+def test_where_nothing_moves_there_is_a_bound() -> None:
+    still = only(rows_of(held()))
+    assert still["kind"] == "not measurable"
+    assert 0 < still["creep_bound"] < 0.003
+
+
+def test_a_load_the_other_way_mirrors_all() -> None:
+    block = BLOCK.model_copy(update={"load": Quantity(-60.0, "torque")})
+    there, back = only(rows_of(held(0.5, 0.01))), only(rows_of(held(0.5, 0.01, sign=-1.0), block=block))
+    for name in ("creep_end", "leak_per_h", "elastic_motion"):
+        assert back[name] == pytest.approx(-there[name], rel=1e-6)
+    assert back["kind"] == there["kind"]
+
+
+def test_motion_against_the_load_is_no_leak() -> None:
+    hold = only(rows_of(held(leak_per_h=-0.5, per_decade=0.01)))
+    assert hold["kind"] != "leaking"
+    assert hold["kind"] != "both"
+    assert "against the load" in hold["remark"]
+
+
+def test_creep_is_given_inside_the_hold_and_projected_beyond() -> None:
+    points = {p["time_s"]: p for p in rows_of(held(0.5, 0.01)).points if p["kind"] != "curve"}
+    assert {t: p["kind"] for t, p in points.items()} == {60.0: "asked", 600.0: "asked", 7200.0: "projected"}
+    truth = 0.5 * (600 - 9) / 3600 + 0.01 * np.log10(601 / 10)
+    assert points[600.0]["creep"] == pytest.approx(truth, abs=0.003)
+
+
+def test_a_hold_in_which_the_log_ends_is_not_complete_and_a_short_one_is_none() -> None:
+    whole = held(0.5)
+    assert not only(rows_of(whole.part(0, 6000)))["complete"]
+    assert only(rows_of(whole))["complete"]
+    assert rows_of(whole.part(0, 400)).holds == []
+
+
+@settings(max_examples=8)
+@given(st.lists(st.integers(0, 2400), max_size=4).map(sorted))
+def test_where_a_batch_ends_changes_nothing(places: list[int]) -> None:
+    whole = held(0.5, 0.01, hold_s=180.0)
+    pieces = [whole.part(a, b) for a, b in pairwise([0, *places, len(whole)]) if b > a]
+    one, many = rows_of(whole), rows_of(*pieces)
+    assert rows_table("holds", many.holds, RIG) == rows_table("holds", one.holds, RIG)
+    assert rows_table("creep_points", many.points, RIG) == rows_table("creep_points", one.points, RIG)
