@@ -120,7 +120,7 @@ HOLDS: tuple[Column, ...] = (
     _c("load_sd", "float64", "load", "standard deviation of the load"),
     _c("temperature_c", "float64", "degC", "mean temperature", null=True),
     _c("temperature_range_c", "float64", "degC", "range of the averaged temperature", null=True),
-    _c("elastic_motion", "float64", "motion", "motion from before the ramp to time zero", null=True),
+    _c("elastic_motion", "float64", "motion", "motion on loading: that of the ramp from a tenth of the load into the band, in proportion to the whole load", null=True),
     _c("kind", "string", "", "settling, leaking, both, not measurable or undecided"),
     _c("law", "string", "", "creep law that describes the hold best (least AICc)", null=True),
     _c("creep_end", "float64", "motion", "creep at the end of the hold, since the end of the ramp part", null=True),

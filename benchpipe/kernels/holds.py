@@ -31,11 +31,12 @@ class HoldState(NamedTuple):
     previous_us: int
     foot_us: int
     foot_motion: float
+    foot_load: float
     origin_motion: float
     origin_load: float
 
 
-FRESH_HOLD = HoldState(False, -1, -1, -1, -1, np.nan, 0.0, 0.0)
+FRESH_HOLD = HoldState(False, -1, -1, -1, -1, np.nan, np.nan, 0.0, 0.0)
 
 
 def fresh_bins() -> NDArray[np.float64]:
@@ -82,7 +83,7 @@ def scan_hold(
     state : HoldState
         With ``inside`` false and ``start_us`` set when a hold has just ended.
     """
-    inside, start_us, last_in_us, previous_us, foot_us, foot_motion, origin, load_origin = state
+    inside, start_us, last_in_us, previous_us, foot_us, foot_motion, foot_load, origin, load_origin = state
     foot = RAMP_FOOT * abs(target)
     for k in range(first, time_us.size):
         now = time_us[k]
@@ -90,9 +91,10 @@ def scan_hold(
         gap = previous_us >= 0 and now - previous_us > gap_us
         within = abs(value - target) <= tolerance
         if inside and (gap or (not within and now - last_in_us > patience_us)):
-            return k, HoldState(False, start_us, last_in_us, -1, foot_us, foot_motion, origin, load_origin)
+            ended = HoldState(False, start_us, last_in_us, -1, foot_us, foot_motion, foot_load, origin, load_origin)
+            return k, ended
         if gap:
-            foot_us, foot_motion = -1, np.nan
+            foot_us, foot_motion, foot_load = -1, np.nan, np.nan
         previous_us = now
         if within and not inside:
             inside, start_us, origin, load_origin = True, now, moved, value
@@ -106,9 +108,9 @@ def scan_hold(
                     bins[b, TEMPERATURE] += temperature[k]
                     bins[b, N_TEMPERATURE] += 1.0
         elif abs(value) < foot or value * target < 0.0:
-            foot_us, foot_motion = now, moved
+            foot_us, foot_motion, foot_load = now, moved, value
     return time_us.size, HoldState(
-        inside, start_us, last_in_us, previous_us, foot_us, foot_motion, origin, load_origin
+        inside, start_us, last_in_us, previous_us, foot_us, foot_motion, foot_load, origin, load_origin
     )
 
 

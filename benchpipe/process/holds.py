@@ -110,7 +110,7 @@ class HoldBuilder:
             "load_sd": float(np.sqrt(variance)),
             "temperature_c": _ratio(bins[:, TEMPERATURE].sum(), bins[:, N_TEMPERATURE].sum()).item(),
             "temperature_range_c": float(np.ptp(known)) if known.size else np.nan,
-            "elastic_motion": self._state.origin_motion - self._state.foot_motion,
+            "elastic_motion": self._elastic(self._state.origin_load + load),
             "kind": kind,
             "law": fit.law,
             "creep_end": fit.creep_end.value,
@@ -122,6 +122,12 @@ class HoldBuilder:
             "leak_u_per_h": _u(fit.leak) * HOUR_S,
             "remark": "; ".join([*fit.remarks, *said]) or None,
         }
+
+    def _elastic(self, load: float) -> float:
+        """Motion of the ramp from its foot into the band, in proportion to the whole load."""
+        state = self._state
+        part = state.origin_load - state.foot_load
+        return (state.origin_motion - state.foot_motion) * load / part if part else np.nan
 
     def _point_rows(self, curve: CreepCurve, fit: CreepResult) -> list[dict[str, Any]]:
         base = {"block": self._block.name, "hold": self._count}
