@@ -15,7 +15,7 @@ from benchpipe.process.cycles import CycleRows, CycleSettings, cycle_settings, c
 from benchpipe.process.found import Found
 from benchpipe.process.loops import loop_numbers, loops_table
 from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks
-from benchpipe.process.signals import signal_columns, signal_units, to_signals
+from benchpipe.process.signals import look_back_us, signal_columns, signal_units, to_signals
 from benchpipe.process.trends import cycle_trends, floats
 from benchpipe.store.manifest import Part
 from benchpipe.store.parts import new_part
@@ -106,7 +106,8 @@ def write_cycles(
             writer.write(cycles_table(rows, closed, settings, table_schema))
             return int(rows.closed.sum())
 
-        for one in map_samples(work, store.folder, inputs, columns, from_us, workers=workers):
+        back_us = look_back_us(rig)
+        for one in map_samples(work, store.folder, inputs, columns, from_us, back_us=back_us, workers=workers):
             chunk = joined(chunk, one, settings)
             waiting.append(chunk.rows)
             chunk = without_rows(chunk)

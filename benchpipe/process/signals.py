@@ -1,4 +1,9 @@
-"""Channels → the run's load and motion, through the rig's geometry."""
+"""Channels → the run's load and motion, through the rig's geometry.
+
+Channels that show what happens at different delays are brought to the latest of them: the
+others are read between their samples at an earlier time, linearly. For a sine of f that reads
+low by at most (π f Δt)² / 2 with samples Δt apart (1.2e-4 at 200 samples a cycle).
+"""
 
 from __future__ import annotations
 
@@ -82,21 +87,32 @@ def signal_units(rig: RigConfig) -> dict[str, str]:
     return {"load": INSIDE_UNIT[rig.load_quantity], "motion": INSIDE_UNIT[rig.motion_quantity]}
 
 
+def look_back_us(rig: RigConfig) -> int:
+    """How long before a sample the others must be known to bring the channels to one delay."""
+    most = max(_lags_us(rig).values())
+    return 0 if most == 0 else most + _gap_us(rig)
+
+
 def to_signals(batch: SampleBatch, rig: RigConfig, mode: int | None = None) -> Signals:
-    """Derive load and motion; samples without one of them, or of another mode, are left out."""
-    load = _load(batch.columns[rig.load.channel], rig.load)
-    motion = _motion(batch.columns[rig.motion.channel], load, rig.motion)
+    """Derive load and motion; samples without one of them, or of another mode, are left out.
+
+    Where channels have delays the batch must begin with the samples of :func:`look_back_us`.
+    """
+    load, motion = (_brought_back(batch, name, rig) for name in (rig.load.channel, rig.motion.channel))
+    load = _load(load, rig.load)
+    motion = _motion(motion, load, rig.motion)
     nothing: NDArray[Any] = np.empty(0, np.float32)
-    temperature = batch.columns[rig.temperature] if rig.temperature else nothing
-    counter = batch.columns[rig.counter] if rig.counter else nothing
-    signals = Signals(batch.time_us, load, motion, temperature, counter)
+    new = slice(batch.context, None)
+    temperature = batch.columns[rig.temperature][new] if rig.temperature else nothing
+    counter = batch.columns[rig.counter][new] if rig.counter else nothing
+    signals = Signals(batch.time_us[new], load, motion, temperature, counter)
     if mode is None or rig.mode is None:
         with np.errstate(invalid="ignore", over="ignore"):
             if np.isfinite(load.sum() + motion.sum()):  # a sum is finite only if all its terms are
                 return signals
         good = np.isfinite(load) & np.isfinite(motion)
     else:
-        good = np.isfinite(load) & np.isfinite(motion) & (batch.columns[rig.mode] == mode)
+        good = np.isfinite(load) & np.isfinite(motion) & (batch.columns[rig.mode][new] == mode)
     return signals if good.all() else signals.select(good)
 
 
@@ -110,11 +126,40 @@ def block_signals(
 ) -> Iterator[Signals]:
     """Stream the signals of a block's samples, in order."""
     columns = signal_columns(rig, block.mode)
-    for batch in stream_samples(store.folder, inputs, columns, from_us, until_us):
+    for batch in stream_samples(store.folder, inputs, columns, from_us, until_us, back_us=look_back_us(rig)):
         yield to_signals(batch, rig, block.mode)
 
 
+def _gap_us(rig: RigConfig) -> int:
+    return round(1e6 * rig.time.gap_s)
+
+
+def _lags_us(rig: RigConfig) -> dict[str, int]:
+    """How much earlier than the latest of them the channels of load and motion show what happens."""
+    delays = {name: rig.find(name).delay for name in (rig.load.channel, rig.motion.channel)}
+    return {name: round(1e6 * (max(delays.values()) - delay)) for name, delay in delays.items()}
+
+
+def _brought_back(batch: SampleBatch, name: str, rig: RigConfig) -> NDArray[Any]:
+    """Values of a channel as they were its lag ago; NaN where a gap or the beginning lies between."""
+    values, lag, first = batch.columns[name], _lags_us(rig)[name], batch.context
+    if lag == 0:
+        return values[first:]
+    time = batch.time_us
+    wanted = time[first:] - lag
+    left = np.maximum(np.searchsorted(time, wanted, "right") - 1, 0)
+    right = np.minimum(left + 1, time.size - 1)
+    step = (time[right] - time[left]).astype(np.float64)
+    part = np.divide(wanted - time[left], step, out=np.zeros(wanted.size), where=step > 0)
+    between = values[left] + part * (values[right].astype(np.float64) - values[left])
+    between = np.where(part == 0.0, values[left], between)
+    between[(time[left] > wanted) | ((step > _gap_us(rig)) & (part > 0.0))] = np.nan
+    return between
+
+
 def _load(values: NDArray[Any], axis: AxisConfig) -> NDArray[Any]:
+    if axis.table:
+        return axis.sign * _by_table(values, axis)
     if axis.lever_arm is not None:
         return values.astype(np.float64) * (axis.sign * axis.lever_arm / MM_PER_M)
     return values if axis.sign == 1 else -values
@@ -122,10 +167,19 @@ def _load(values: NDArray[Any], axis: AxisConfig) -> NDArray[Any]:
 
 def _motion(values: NDArray[Any], load: NDArray[Any], axis: AxisConfig) -> NDArray[Any]:
     motion = values if axis.sign == 1 else -values
-    if axis.lever_arm is not None:
+    if axis.table:
+        motion = axis.sign * _by_table(values, axis)
+    elif axis.lever_arm is not None:
         motion = np.degrees(motion.astype(np.float64) / axis.lever_arm)
     elif axis.sine_bar is not None:
-        motion = np.degrees(np.arcsin(np.clip(motion.astype(np.float64) / axis.sine_bar, -1.0, 1.0)))
+        with np.errstate(invalid="ignore"):
+            motion = np.degrees(np.arcsin(motion.astype(np.float64) / axis.sine_bar))
     if axis.machine_stiffness is not None:
         motion = motion.astype(np.float64) - load.astype(np.float64) / axis.machine_stiffness.value
     return motion
+
+
+def _by_table(values: NDArray[Any], axis: AxisConfig) -> NDArray[Any]:
+    """Interpolate the axis' table; NaN outside it."""
+    at, value = (np.array([pair[side].value for pair in axis.table]) for side in (0, 1))
+    return np.asarray(np.interp(values.astype(np.float64), at, value, left=np.nan, right=np.nan))

@@ -70,6 +70,22 @@ class Placed(_Record):
     repeats: int
 
 
+class Zero(_Record):
+    """Reading of a channel in an idle stretch: its zero from there on.
+
+    ``from_us`` is the beginning of the stretch on the run's axis, ``sd`` the scatter of its samples;
+    ``key`` says what it was made from.
+    """
+
+    channel: str
+    file: str
+    from_us: int
+    value: float
+    sd: float
+    samples: int
+    key: str
+
+
 class Step(_Record):
     """What a step made, and from what."""
 
@@ -77,6 +93,7 @@ class Step(_Record):
     version: int
     parts: tuple[Part, ...] = ()
     remarks: tuple[Remark, ...] = ()
+    zeros: tuple[Zero, ...] = ()
     state: dict[str, Any] = Field(default_factory=dict)
 
 
@@ -100,6 +117,10 @@ class Manifest(_Record):
     def table(self, name: str) -> list[Part]:
         """The files of one table, in order."""
         return [p for p in self.parts() if p.table == name]
+
+    def zeros(self) -> list[Zero]:
+        """Zeros of the channels, as the ingest took them from idle stretches."""
+        return [zero for step in self.steps.values() for zero in step.zeros]
 
     def source(self, file: str) -> Source | None:
         """The record of one log file."""

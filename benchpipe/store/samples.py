@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.store.manifest import Manifest, Part, Placed, Source
+from benchpipe.store.manifest import Manifest, Part, Placed, Source, Zero
 from benchpipe.store.parts import damaged, open_part
 from benchpipe.stream.ordered import ordered_map
 
@@ -27,6 +27,7 @@ class SampleInput:
     """One part of the samples and where it stands on the run's axis.
 
     ``first_us`` and ``last_us``, where known, are the times of its first and last row there.
+    ``zeros`` holds what is taken off a channel: its reading in the idle stretch before.
     """
 
     file: str
@@ -35,11 +36,13 @@ class SampleInput:
     after_us: int | None
     first_us: int | None = None
     last_us: int | None = None
+    zeros: tuple[tuple[str, float], ...] = ()
 
     @property
     def identity(self) -> list[Any]:
         """What decides the samples it gives."""
-        return [self.part.sha256, self.shift_us, self.after_us]
+        zeros = [[list(zero) for zero in self.zeros]] if self.zeros else []
+        return [self.part.sha256, self.shift_us, self.after_us, *zeros]
 
 
 @dataclass(frozen=True)
@@ -54,27 +57,40 @@ class SampleBatch:
         float32 channels (NaN where missing), and ``row`` (int64) if asked for.
     file : str
         Log file the samples come from.
+    context : int
+        So many samples at the beginning were given already: they only show what was before.
     """
 
     time_us: NDArray[np.int64]
     columns: dict[str, NDArray[Any]]
     file: str
+    context: int = 0
 
 
 def sample_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> list[SampleInput]:
     """Parts of the samples of the files that match a pattern, in order."""
     places = {p.file: p for p in manifest.placed}
+    zeros = manifest.zeros()
     return [
-        _input(source, part, places[source.file])
+        _input(source, part, places[source.file], zeros)
         for source in manifest.sources
         for part in source.parts
         if part.table == "samples" and matches(source.file, patterns)
     ]
 
 
-def _input(source: Source, part: Part, place: Placed) -> SampleInput:
+def _input(source: Source, part: Part, place: Placed, zeros: list[Zero]) -> SampleInput:
     first, last = (None if us is None else us + place.shift_us for us in (source.first_us, source.last_us))
-    return SampleInput(source.file, part, place.shift_us, place.after_us, first, last)
+    return SampleInput(source.file, part, place.shift_us, place.after_us, first, last, _zeros_at(zeros, first))
+
+
+def _zeros_at(zeros: list[Zero], time_us: int | None) -> tuple[tuple[str, float], ...]:
+    """Zero of each channel that has one: of the last stretch that began before, else of the first."""
+    found: dict[str, float] = {}
+    for zero in sorted(zeros, key=lambda z: z.from_us):
+        if zero.channel not in found or (time_us is not None and zero.from_us <= time_us):
+            found[zero.channel] = zero.value
+    return tuple(sorted(found.items()))
 
 
 def matches(file: str, patterns: tuple[str, ...]) -> bool:
@@ -98,6 +114,8 @@ def stream_samples(
     columns: list[str],
     from_us: int | None = None,
     until_us: int | None = None,
+    *,
+    back_us: int = 0,
 ) -> Iterator[SampleBatch]:
     """Yield samples in order.
 
@@ -110,13 +128,15 @@ def stream_samples(
         Columns besides the time.
     from_us, until_us : int, optional
         First and last time wanted, on the run's axis.
+    back_us : int, optional
+        Let each batch begin with the samples of so long before it (``SampleBatch.context``).
 
     Raises
     ------
     StoreError
         A part is missing or damaged.
     """
-    yield from map_samples(lambda batch: batch, folder, inputs, columns, from_us, until_us)
+    yield from map_samples(lambda batch: batch, folder, inputs, columns, from_us, until_us, back_us=back_us)
 
 
 def map_samples(
@@ -127,6 +147,7 @@ def map_samples(
     from_us: int | None = None,
     until_us: int | None = None,
     *,
+    back_us: int = 0,
     workers: int | None = None,
 ) -> Iterator[T]:
     """Yield ``function(batch)`` for the batches of :func:`stream_samples`, in order.
@@ -135,7 +156,8 @@ def map_samples(
     """
 
     def work(group: SampleGroup) -> T:
-        return function(_read(folder, group, columns, from_us, until_us))
+        batch = _read(folder, group, columns, from_us, until_us)
+        return function(_after(folder, inputs, columns, batch, back_us) if back_us and batch.time_us.size else batch)
 
     yield from ordered_map(work, sample_groups(folder, inputs, from_us, until_us), workers)
 
@@ -155,6 +177,19 @@ def sample_groups(
             first, last = (stats.min + source.shift_us, stats.max + source.shift_us) if known else (None, None)
             if _overlaps(first, last, from_us, until_us):
                 yield SampleGroup(source, index, meta)
+
+
+def _after(
+    folder: Path, inputs: list[SampleInput], columns: list[str], batch: SampleBatch, back_us: int
+) -> SampleBatch:
+    """A batch with the samples before it at its beginning."""
+    until = int(batch.time_us[0]) - 1
+    span = (until + 1 - back_us, until)
+    pieces = [_read(folder, group, columns, *span) for group in sample_groups(folder, inputs, *span)]
+    context = sum(piece.time_us.size for piece in pieces)
+    pieces.append(batch)
+    arrays = {name: np.concatenate([piece.columns[name] for piece in pieces]) for name in columns}
+    return SampleBatch(np.concatenate([piece.time_us for piece in pieces]), arrays, batch.file, context)
 
 
 def _overlaps(first: int | None, last: int | None, from_us: int | None, until_us: int | None) -> bool:
@@ -180,6 +215,7 @@ def _read(
         time = time + source.shift_us
         time.flags.writeable = False
     arrays = {name: plain_array(table.column(name)) for name in columns}
+    arrays |= {name: arrays[name] - np.float32(zero) for name, zero in source.zeros if name in arrays}
     first = 0
     if source.after_us is not None:
         first = int(np.searchsorted(time, source.after_us, "right"))
