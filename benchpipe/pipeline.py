@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Literal, TypedDict, Unpack
 
-from benchpipe.check.run import check_run, limits_fit
+from benchpipe.check.fitting import limits_fit
+from benchpipe.check.run import check_run
 from benchpipe.config.run import RunConfig
 from benchpipe.errors import ConfigError
 from benchpipe.ingest.run import ingest_run

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -11,23 +11,19 @@ import numpy as np
 import pyarrow as pa
 
 from benchpipe.check.decision import COVERAGE_FACTOR, Verdict, conformance_probability, decide, margin_of
+from benchpipe.check.fitting import blocks_of, limit_unit
 from benchpipe.check.measures import MEASURES, Measure
 from benchpipe.check.uncertainty import calibration_u, sampling_u, spread_u
 from benchpipe.check.values import RunTables, Values, collect, nothing
 from benchpipe.config.limits import LimitConfig, LimitsConfig
-from benchpipe.config.model import together
-from benchpipe.config.plan import Block, CyclicBlock, HoldBlock
+from benchpipe.config.plan import Block, CyclicBlock
 from benchpipe.config.run import LimitSet, RunConfig
-from benchpipe.errors import ConfigError, nearest
-from benchpipe.process.signals import signal_units
-from benchpipe.process.trends import NO_RATIO
 from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import matches
-from benchpipe.tables import schema, unit_text
-from benchpipe.units import INSIDE_UNIT
+from benchpipe.tables import schema
 
-VERSION = 1
+VERSION = 2
 STEP = "check"
 DAY_S = 86400.0
 
@@ -44,87 +40,6 @@ class _Judged:
     of: int = 0
     due: bool = True
     remark: str = ""
-
-
-def limits_fit(run: RunConfig) -> None:
-    """Hold every limit against the measures, the plan's blocks and the run's units.
-
-    Raises
-    ------
-    ConfigError
-        An unknown measure, a block of another kind, a value in another unit, or a statistic
-        or window that does not fit: all of them at once.
-    """
-    problems: list[ConfigError] = []
-    for limits in run.limits:
-        for i, limit in enumerate(limits.config.limit):
-            if (found := _misfit(limit, run)) is not None:
-                key, what, expected = found
-                where = limits.file.where(("limit", i, key))
-                problems.append(ConfigError(f"limit '{limit.name}': {what}", where=where, expected=expected))
-    if problems:
-        raise together(problems)
-
-
-def _misfit(limit: LimitConfig, run: RunConfig) -> tuple[str, str, str | None] | None:
-    """Key, what is wrong with it, and what is allowed; None for a limit that fits."""
-    measure = MEASURES.get(limit.measure)
-    if measure is None:
-        return "measure", f"unknown measure '{limit.measure}'", nearest(limit.measure, list(MEASURES))
-    kinds = {b.name: b.kind for b in run.plan.block}
-    kind = kinds.get(limit.block, limit.block)
-    if kind != measure.kind:
-        fitting = [name for name, k in kinds.items() if k == measure.kind]
-        what = f"{measure.name} is a measure of {measure.kind} blocks, '{limit.block}' is not one"
-        return "block", what, "known: " + ", ".join(dict.fromkeys([measure.kind, *fitting]))
-    wrong = _wrong_statistic(limit, measure) or _wrong_window(limit, measure)
-    expected = _unit(limit, measure, run)
-    if wrong is None and INSIDE_UNIT[limit.value.quantity] != expected:
-        what = f"the value is in {limit.value.unit}, {measure.name} ({limit.statistic}) in {expected}"
-        return "value", what, f"a value in {expected}"
-    wrong = wrong or next(filter(None, (_wrong_block(limit, b) for b in blocks_of(limit, measure, run))), None)
-    return (*wrong, None) if wrong else None
-
-
-def _unit(limit: LimitConfig, measure: Measure, run: RunConfig) -> str:
-    if limit.statistic in ("change", "share"):
-        return "1"
-    return unit_text(measure.unit, signal_units(run.rig))
-
-
-def _wrong_statistic(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
-    if (limit.statistic == "count") != (measure.name == "cycles_done"):
-        return "statistic", "'count' goes with cycles_done, and only with it"
-    if (limit.statistic == "share") != (measure.name == "off_target"):
-        return "statistic", "'share' goes with off_target, and only with it"
-    if limit.statistic == "change" and (measure.kind != "cyclic" or measure.name in NO_RATIO):
-        return "statistic", f"'change' is a ratio to the baseline, which {measure.name} does not have"
-    return None
-
-
-def _wrong_window(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
-    window = next((key for key in ("last_cycles", "cycles") if getattr(limit, key) is not None), None)
-    if window and (measure.kind != "cyclic" or limit.statistic == "count"):
-        return window, f"{measure.name} is not taken over some cycles"
-    if measure.name == "creep" and limit.at_time is None:
-        return "measure", "creep needs at_time, such as '10 min'"
-    if measure.name != "creep" and limit.at_time is not None:
-        return "at_time", f"at_time is for creep, not for {measure.name}"
-    return None
-
-
-def _wrong_block(limit: LimitConfig, block: Block) -> tuple[str, str] | None:
-    if limit.statistic == "change" and isinstance(block, CyclicBlock) and block.baseline is None:
-        return "statistic", f"block '{block.name}' of the plan has no baseline to take the change from"
-    if isinstance(block, HoldBlock) and limit.at_time is not None and limit.at_time not in block.report_at:
-        return "at_time", f"block '{block.name}' does not report creep at {limit.at_time:g} s: add it to report_at"
-    return None
-
-
-def blocks_of(limit: LimitConfig, measure: Measure, run: RunConfig) -> list[Block]:
-    """Blocks of the plan that a limit is for: the one it names, or all of the kind it names."""
-    named = [b for b in run.plan.block if b.name == limit.block or b.kind == limit.block]
-    return [b for b in named if b.kind == measure.kind]
 
 
 def check_run(run: RunConfig, store: RunStore, manifest: Manifest, *, today: date) -> Manifest:
@@ -198,30 +113,37 @@ def _judge(
     if measure.name != "cycles_done" and used < limits.least_measured * values.of:
         why = f"only {used:,} of {values.of:,} could be measured, {limits.least_measured:.0%} are asked for"
         return _Judged(None, None, first, last, used, values.of, True, why)
-    value, u = _put_together(limit, measure, run, values, good)
     if limit.statistic == "change" and isinstance(block, CyclicBlock):
-        base = _baseline(limit, measure, block, tables)
-        if base.why or base.value.size == 0:
-            return _Judged(None, None, first, last, used, values.of, base.due, base.why or "no baseline value")
-        start = float(np.median(base.value))
-        if start == 0.0:
-            return _Judged(None, None, first, last, used, values.of, True, "the baseline is zero: no change is known")
-        relative = math.hypot(
-            spread_u(values.value[good], of_median=True) / abs(value) if value else math.inf,
-            spread_u(base.value, of_median=True) / abs(start),
-        )
-        value, u = value / start - 1.0, abs(value / start) * relative
+        base = _baseline(limit, limits, measure, block, tables)
+        if base.why:
+            return _Judged(None, None, first, last, used, values.of, base.due, base.why)
+        value, u = _change(values.value[good], base.value)
+    else:
+        value, u = _put_together(limit, measure, run, values, good)
     return _Judged(value, COVERAGE_FACTOR * u, first, last, used, values.of)
 
 
-def _baseline(limit: LimitConfig, measure: Measure, block: CyclicBlock, tables: RunTables) -> Values:
-    """Values of the block's baseline window."""
+def _change(value: np.ndarray[Any, Any], base: np.ndarray[Any, Any]) -> tuple[float, float]:
+    """Median over baseline median, less one, and its standard uncertainty: calibration errors cancel."""
+    now, start = float(np.median(value)), float(np.median(base))
+    now_u, start_u = spread_u(value, of_median=True), spread_u(base, of_median=True)
+    return now / start - 1.0, math.hypot(now_u / start, now * start_u / start**2)
+
+
+def _baseline(
+    limit: LimitConfig, limits: LimitsConfig, measure: Measure, block: CyclicBlock, tables: RunTables
+) -> Values:
+    """Values of the block's baseline window that could be measured; ``why`` where they give no baseline."""
     window = limit.model_copy(update={"cycles": block.baseline, "last_cycles": None})
     values = collect(window, measure, block.name, tables, started=True)
     if values.why:
         return nothing(f"the baseline is not full: {values.why}", due=values.due)
-    good = np.isfinite(values.value)
-    return Values(values.number[good], values.value[good], values.u[good], values.of)
+    known = values.value[np.isfinite(values.value)]
+    if not known.size or known.size < limits.least_measured * values.of:
+        return nothing(f"only {known.size:,} of {values.of:,} cycles of the baseline could be measured", due=True)
+    if np.median(known) == 0.0:
+        return nothing("the baseline is zero: no change from it is known", due=True)
+    return replace(values, value=known)
 
 
 def _put_together(
@@ -236,10 +158,11 @@ def _put_together(
     if limit.statistic in ("max", "min", "last"):
         at = {"max": int(value.argmax()), "min": int(value.argmin()), "last": value.size - 1}[limit.statistic]
         result, random_u = float(value[at]), float(own[at])
-    elif limit.statistic == "mean":
-        result, random_u = float(value.mean()), spread_u(value, of_median=False)
     else:
-        result, random_u = float(np.median(value)), spread_u(value, of_median=True)
+        of_median = limit.statistic != "mean"
+        result = float(np.median(value) if of_median else value.mean())
+        single = math.sqrt(float(np.mean(own * own)) / own.size)  # few values show too little of their own spread
+        random_u = float(np.maximum(spread_u(value, of_median=of_median), single))  # NaN stays NaN
     if not math.isfinite(random_u):
         return result, math.nan
     systematic = math.hypot(calibration_u(measure, run.rig, result, values), sampling_u(measure, result, values))
@@ -280,7 +203,7 @@ def _row(
         "expanded_u": u,
         "operator": limit.operator,
         "value": limit.value.value,
-        "unit": _unit(limit, measure, run),
+        "unit": limit_unit(limit, measure, run),
         "margin": margin_of(measured, limit.operator, limit.value.value) if measured is not None else None,
         "conformance": conformance_probability(measured, u / COVERAGE_FACTOR, limit.operator, limit.value.value)
         if known and measured is not None and u is not None

@@ -8,6 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from benchpipe.check.measures import Measure
@@ -64,7 +65,7 @@ class RunTables:
     def block(self, table: str, block: str) -> pa.Table:
         """Rows of one block."""
         rows = self._read(table)
-        return rows.filter(pa.array(np.array([b == block for b in rows.column("block").to_pylist()], bool)))
+        return rows.filter(pc.equal(rows.column("block"), block))
 
 
 def collect(limit: LimitConfig, measure: Measure, block: str, tables: RunTables, *, started: bool) -> Values:
@@ -77,16 +78,16 @@ def collect(limit: LimitConfig, measure: Measure, block: str, tables: RunTables,
     """
     if not started:
         return nothing("no log of this block yet", due=False)
-    rows = tables.block(measure.table, block)
     if measure.kind == "cyclic":
-        return _of_cycles(limit, measure, rows)
-    if measure.name == "creep":
-        return _of_creep(limit, rows)
+        return _of_cycles(limit, measure, tables.block("cycles", block))
+    rows = tables.block({"hold": "holds", "sweep": "sweeps"}[measure.kind], block)
     if rows.num_rows == 0:
         return nothing(f"no {measure.kind} was found in the logs of block '{block}'", due=True)
-    if measure.kind == "hold":
-        return _of_holds(measure, rows)
-    return _of_sweeps(measure, rows)
+    if measure.kind == "sweep":
+        return _of_sweeps(measure, rows)
+    if measure.name == "creep":
+        return _of_creep(limit.at_time or 0.0, rows, tables.block("creep_points", block))
+    return _of_holds(limit, measure, rows)
 
 
 def _of_cycles(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
@@ -123,22 +124,41 @@ def _typical(rows: pa.Table, column: str, inside: NDArray[np.bool_]) -> float:
     return float(np.median(values)) if values.size else float("nan")
 
 
-def _of_creep(limit: LimitConfig, rows: pa.Table) -> Values:
-    """Creep at the asked time, one value a hold."""
-    kind = np.array(rows.column("kind").to_pylist(), dtype=object)
-    time = floats(rows.column("time_s"))
-    at = (kind == "asked") & (np.abs(time - (limit.at_time or 0.0)) < 1e-9)
-    holds = np.unique(floats(rows.column("hold")))
-    if not at.any():
-        return nothing(f"no hold lasted {limit.at_time:g} s", due=bool(holds.size), of=len(holds))
-    number, value, u = (floats(rows.column(c))[at] for c in ("hold", "creep", "creep_u"))
-    return Values(number, np.abs(value), u, int(at.sum()))
+def _of_creep(at_time: float, holds: pa.Table, points: pa.Table) -> Values:
+    """Creep at the asked time, one value a hold: NaN for one that ended before, none for one that goes on."""
+    number, going_on = floats(holds.column("hold")), _going_on(holds, at_time)
+    asked = points.filter(pc.equal(points.column("kind"), "asked"))
+    here = np.abs(floats(asked.column("time_s")) - at_time) < 1e-9
+    known = {int(h): (abs(c), u) for h, c, u in zip(*(floats(asked.column(n))[here] for n in _CREEP), strict=True)}
+    if going_on.all():
+        lasted = float(floats(holds.column("duration_s"))[-1])
+        return nothing(f"the hold has lasted {lasted:.4g} of {at_time:g} s", due=False, of=len(number))
+    number = number[~going_on]
+    value = np.array([known.get(int(h), (np.nan, np.nan)) for h in number])
+    why = "" if known else f"no hold lasted {at_time:g} s"
+    return Values(number, value[:, 0], value[:, 1], len(number), why=why)
 
 
-def _of_holds(measure: Measure, rows: pa.Table) -> Values:
+_CREEP = ("hold", "creep", "creep_u")
+
+
+def _going_on(holds: pa.Table, until_s: float) -> NDArray[np.bool_]:
+    """Holds in which the log ends before a time after loading."""
+    ended = np.array(holds.column("complete").to_pylist(), bool)
+    return ~ended & (floats(holds.column("duration_s")) < until_s)
+
+
+def _of_holds(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
     value = floats(rows.column(measure.columns[0]))
     u = floats(rows.column(measure.u_column)) if measure.u_column else np.zeros(len(value))
-    return Values(floats(rows.column("hold")), np.abs(value) if measure.absolute else value, u, len(value))
+    number = floats(rows.column("hold"))
+    if measure.name == "hold_time" and limit.operator == ">=":
+        there = ~_going_on(rows, limit.value.value)
+        if not there.any():
+            why = f"the hold has lasted {value[-1]:.4g} of {limit.value.value:g} s"
+            return nothing(why, due=False, of=len(number))
+        number, value, u = number[there], value[there], u[there]
+    return Values(number, np.abs(value) if measure.absolute else value, u, len(value))
 
 
 def _of_sweeps(measure: Measure, rows: pa.Table) -> Values:

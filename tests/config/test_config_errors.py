@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.check.run import limits_fit
+from benchpipe.check.fitting import limits_fit
 from benchpipe.config.model import load_model
 from benchpipe.config.plan import PlanConfig
 from benchpipe.config.run import find_plan, load_lab, load_run

@@ -8,8 +8,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from pydantic import BaseModel
 
-from benchpipe.check.run import limits_fit
+from benchpipe.check.fitting import limits_fit
 from benchpipe.config.lab import LabConfig
 from benchpipe.config.limits import LimitsConfig
 from benchpipe.config.model import ConfigModel, load_model
@@ -88,6 +89,32 @@ def test_a_shipped_plan_fits_its_rig_and_limits(path: Path) -> None:
 def test_a_shipped_lab_names_plans_that_exist(path: Path) -> None:
     names = [load_model(PlanConfig, plan)[0].name for plan in load_lab(path)[1]]
     assert len(set(names)) == len(names)
+
+
+def fields(kind: type[BaseModel]) -> set[str]:
+    """Names of all keys below a model."""
+    found = set(kind.model_fields)
+    for field in kind.model_fields.values():
+        found |= {name for inner in models_in(field.annotation) for name in fields(inner)}
+    return found
+
+
+def models_in(annotation: object) -> list[type[BaseModel]]:
+    """Models that an annotation names."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [model for part in getattr(annotation, "__args__", ()) for model in models_in(part)]
+
+
+def test_the_templates_show_every_key_there_is() -> None:
+    shown: dict[type[ConfigModel], set[str]] = {}
+    for path in sorted((REPO / "configs").rglob("*.toml")):
+        text = path.read_text(encoding="utf-8")
+        keys = re.findall(r"^#?\s*([a-z_]+)\s*=|^\s*\[+([a-z_.]+)\]+", text, re.MULTILINE)
+        here = {part for found in keys for name in found for part in name.split(".")}
+        shown[kind_of(path)] = shown.get(kind_of(path), set()) | here
+    for kind in (LabConfig, RigConfig, PlanConfig, LimitsConfig):
+        assert fields(kind) - shown[kind] == set(), kind.__name__
 
 
 def test_files_were_found() -> None:

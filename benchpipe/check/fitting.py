@@ -1,0 +1,96 @@
+"""Whether limits fit the plan that they are to judge."""
+
+from __future__ import annotations
+
+from benchpipe.check.measures import MEASURES, Measure
+from benchpipe.config.limits import LimitConfig
+from benchpipe.config.model import together
+from benchpipe.config.plan import Block, CyclicBlock, HoldBlock
+from benchpipe.config.run import RunConfig
+from benchpipe.errors import ConfigError, nearest
+from benchpipe.process.signals import signal_units
+from benchpipe.process.trends import NO_RATIO
+from benchpipe.tables import unit_text
+from benchpipe.units import INSIDE_UNIT
+
+
+def limits_fit(run: RunConfig) -> None:
+    """Hold every limit against the measures, the plan's blocks and the run's units.
+
+    Raises
+    ------
+    ConfigError
+        An unknown measure, a block of another kind, a value in another unit, or a statistic
+        or window that does not fit: all of them at once.
+    """
+    problems: list[ConfigError] = []
+    for limits in run.limits:
+        for i, limit in enumerate(limits.config.limit):
+            if (found := _misfit(limit, run)) is not None:
+                key, what, expected = found
+                where = limits.file.where(("limit", i, key))
+                problems.append(ConfigError(f"limit '{limit.name}': {what}", where=where, expected=expected))
+    if problems:
+        raise together(problems)
+
+
+def _misfit(limit: LimitConfig, run: RunConfig) -> tuple[str, str, str | None] | None:
+    """Key, what is wrong with it, and what is allowed; None for a limit that fits."""
+    measure = MEASURES.get(limit.measure)
+    if measure is None:
+        return "measure", f"unknown measure '{limit.measure}'", nearest(limit.measure, list(MEASURES))
+    kinds = {b.name: b.kind for b in run.plan.block}
+    kind = kinds.get(limit.block, limit.block)
+    if kind != measure.kind:
+        fitting = [name for name, k in kinds.items() if k == measure.kind]
+        what = f"{measure.name} is a measure of {measure.kind} blocks, '{limit.block}' is not one"
+        return "block", what, "known: " + ", ".join(dict.fromkeys([measure.kind, *fitting]))
+    wrong = _wrong_statistic(limit, measure) or _wrong_window(limit, measure)
+    expected = limit_unit(limit, measure, run)
+    if wrong is None and INSIDE_UNIT[limit.value.quantity] != expected:
+        what = f"the value is in {limit.value.unit}, {measure.name} ({limit.statistic}) in {expected}"
+        return "value", what, f"a value in {expected}"
+    wrong = wrong or next(filter(None, (_wrong_block(limit, b) for b in blocks_of(limit, measure, run))), None)
+    return (*wrong, None) if wrong else None
+
+
+def limit_unit(limit: LimitConfig, measure: Measure, run: RunConfig) -> str:
+    """Inside unit of a limit's value."""
+    if limit.statistic in ("change", "share"):
+        return "1"
+    return unit_text(measure.unit, signal_units(run.rig))
+
+
+def _wrong_statistic(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
+    if (limit.statistic == "count") != (measure.name == "cycles_done"):
+        return "statistic", "'count' goes with cycles_done, and only with it"
+    if (limit.statistic == "share") != (measure.name == "off_target"):
+        return "statistic", "'share' goes with off_target, and only with it"
+    if limit.statistic == "change" and (measure.kind != "cyclic" or measure.name in NO_RATIO):
+        return "statistic", f"'change' is a ratio to the baseline, which {measure.name} does not have"
+    return None
+
+
+def _wrong_window(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
+    window = next((key for key in ("last_cycles", "cycles") if getattr(limit, key) is not None), None)
+    if window and (measure.kind != "cyclic" or limit.statistic == "count"):
+        return window, f"{measure.name} is not taken over some cycles"
+    if measure.name == "creep" and limit.at_time is None:
+        return "measure", "creep needs at_time, such as '10 min'"
+    if measure.name != "creep" and limit.at_time is not None:
+        return "at_time", f"at_time is for creep, not for {measure.name}"
+    return None
+
+
+def _wrong_block(limit: LimitConfig, block: Block) -> tuple[str, str] | None:
+    if limit.statistic == "change" and isinstance(block, CyclicBlock) and block.baseline is None:
+        return "statistic", f"block '{block.name}' of the plan has no baseline to take the change from"
+    if isinstance(block, HoldBlock) and limit.at_time is not None and limit.at_time not in block.report_at:
+        return "at_time", f"block '{block.name}' does not report creep at {limit.at_time:g} s: add it to report_at"
+    return None
+
+
+def blocks_of(limit: LimitConfig, measure: Measure, run: RunConfig) -> list[Block]:
+    """Blocks of the plan that a limit is for: the one it names, or all of the kind it names."""
+    named = [b for b in run.plan.block if b.name == limit.block or b.kind == limit.block]
+    return [b for b in named if b.kind == measure.kind]

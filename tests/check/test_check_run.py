@@ -1,0 +1,335 @@
+"""What limits say of a run: each measure, each statistic, what is due, what is missing."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchpipe.check.decision import Verdict
+from benchpipe.check.measures import MEASURES, Measure
+from benchpipe.check.run import check_run
+from benchpipe.process.signals import signal_units
+from benchpipe.store.run_store import RunStore
+from benchpipe.tables import CycleFlag, columns, unit_text
+from tests.check.judged import SURE_RIG, TODAY, cycles, judge, limit, rows, run_with
+from tests.config.written import RIG
+
+BLOCK = {"cyclic": "durability", "hold": "held", "sweep": "free", "run": "run"}
+STATISTIC = {"cycles_done": "count", "off_target": "share"}
+UNITS = {"load": "N*m", "motion": "deg"}
+DUE = SURE_RIG.replace('unit = "deg"', 'unit = "deg"\ndue = 2031-06-11')
+
+
+def limit_on(measure: Measure, value: float, operator: str) -> str:
+    """A limit in the measure's unit."""
+    unit = {"off_target": "1"}.get(measure.name, unit_text(measure.unit, UNITS))
+    keys: dict[str, Any] = {"statistic": STATISTIC.get(measure.name, "median"), "operator": operator}
+    if measure.name == "creep":
+        keys["at_time"] = "10 min"
+    return limit(measure.name, f"{value!r} {unit}", block=BLOCK[measure.kind], **keys)
+
+
+def made(measure: Measure, value: float | None) -> dict[str, list[dict[str, Any]]]:
+    """Tables in which a measure has a value."""
+    if measure.name == "cycles_done":
+        return {"cycles": cycles(0 if value is None else int(value))}
+    if measure.name == "off_target":
+        return {"cycles": cycles(40, flags=[int(CycleFlag.OFF_TARGET) if i % 4 == 0 else 0 for i in range(40)])}
+    if measure.name == "creep":
+        point = {"block": "held", "hold": 1, "kind": "asked", "time_s": 600.0, "creep": value, "creep_u": 0.0}
+        return {"holds": rows("holds", 1, block="held", hold=1, duration_s=1800.0),
+                "creep_points": rows("creep_points", 1, **point)}  # fmt: skip
+    if measure.name == "range_of_motion":
+        both = {"motion_max": 30.0, "motion_min": 30.0 - value if value is not None else math.nan}
+        return {"sweeps": rows("sweeps", 3, block="free", sweep=[1, 2, 3], **both)}
+    if measure.name == "free_resistance":
+        both = {"resistance_forward": None if value is None else 0.5 * value, "resistance_back": value}
+        return {"sweeps": rows("sweeps", 3, block="free", sweep=[1, 2, 3], **both)}
+    if measure.kind == "cyclic":
+        return {"cycles": cycles(40, **{measure.columns[0]: value})}
+    if measure.kind == "hold":
+        sure = {measure.u_column: 0.0} if measure.u_column else {}
+        return {"holds": rows("holds", 1, block="held", hold=1, **{measure.columns[0]: value}, **sure)}
+    return {"sweeps": rows("sweeps", 3, block="free", sweep=[1, 2, 3], **{measure.columns[0]: value})}
+
+
+def value_of(measure: Measure) -> float:
+    """The value that :func:`made` gives, in the inside unit."""
+    return {"cycles_done": 40.0, "off_target": 0.25, "days_to_calibration": 10 * 86_400.0}.get(measure.name, 12.0)
+
+
+@pytest.mark.parametrize("name", sorted(MEASURES))
+def test_a_limit_on_each_measure_passes_and_fails(tmp_path: Path, name: str) -> None:
+    measure = MEASURES[name]
+    tables = {} if measure.kind == "run" else made(measure, 40.0 if name == "cycles_done" else 12.0)
+    value = value_of(measure)
+    for sub, bound, operator, verdict in [
+        ("a", 2.0 * value, "<=", "pass"),
+        ("b", 0.5 * value, "<=", "fail"),
+        ("c", 0.5 * value, ">=", "pass"),
+        ("d", 2.0 * value, ">=", "not evaluated" if name == "cycles_done" else "fail"),
+    ]:
+        run = run_with(tmp_path / sub, limit_on(measure, bound, operator), rig=DUE)
+        (row,) = judge(run, **tables)
+        assert row["verdict"] == verdict, (operator, row)
+        assert row["measured"] == pytest.approx(value)
+        sign = 1.0 if operator == ">=" else -1.0
+        assert row["margin"] == pytest.approx(sign * (value - bound))
+        assert row["due"] is (verdict != "not evaluated")
+
+
+@pytest.mark.parametrize("name", [n for n in sorted(MEASURES) if n not in ("cycles_done", "off_target")])
+@pytest.mark.parametrize("decision", ["guarded", "simple"])
+@pytest.mark.parametrize("operator", ["<=", ">="])
+def test_a_measure_without_a_value_never_passes(tmp_path: Path, name: str, decision: str, operator: str) -> None:
+    measure = MEASURES[name]
+    may_be_null = measure.kind != "run" and all(columns(measure.table)[c].null for c in measure.columns)
+    tables = {} if measure.kind == "run" else made(measure, None if may_be_null else math.nan)
+    bound = 1e6 if operator == "<=" else -1e6
+    head = f'decision = "{decision}"'
+    (row,) = judge(run_with(tmp_path, limit_on(measure, bound, operator), rig=SURE_RIG, head=head), **tables)
+    assert row["verdict"] == "not evaluated"
+    assert row["measured"] is None
+    assert row["due"]
+    assert row["remark"]
+
+
+@pytest.mark.parametrize("kind", ["cyclic", "hold", "sweep"])
+def test_a_block_without_rows_never_passes(tmp_path: Path, kind: str) -> None:
+    measure = next(m for m in MEASURES.values() if m.kind == kind and m.name != "cycles_done")
+    (row,) = judge(run_with(tmp_path, limit_on(measure, 1e6, "<=")), cycles=[], holds=[], sweeps=[], creep_points=[])
+    assert (row["verdict"], row["due"]) == ("not evaluated", True)
+    assert "found" in row["remark"]
+
+
+def test_without_a_log_nothing_is_due(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("peak_load", "90 N*m"), limit("creep_end", "1 deg", block="held"))
+    for row in judge(run, logs=False):
+        assert (row["verdict"], row["due"], row["remark"]) == ("not evaluated", False, "no log of this block yet")
+
+
+def test_a_kind_of_block_that_the_plan_does_not_have_is_never_due(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("peak_load", "90 N*m", block="cyclic"))
+    (row,) = judge(run, cycles=cycles(10))
+    assert row["block"] == "durability"
+    held_only = run.plan.model_copy(update={"block": run.plan.block[1:]})
+    (row,) = judge(type(run)(**{**vars(run), "plan": held_only}), cycles=[])
+    assert (row["due"], row["remark"]) == (False, "the plan has no cyclic block")
+
+
+NONE = "not evaluated"
+
+
+@pytest.mark.parametrize(("missing", "verdict"), [(0, "pass"), (1, "pass"), (2, NONE), (100, NONE)])
+@pytest.mark.parametrize("how", ["null", "flag"])
+def test_too_many_gaps_are_not_evaluated(tmp_path: Path, missing: int, verdict: str, how: str) -> None:
+    run = run_with(tmp_path, limit("energy_j", "1 J"), rig=SURE_RIG)
+    lost = [i < missing for i in range(100)]
+    energy = [None if gone and how == "null" else 0.5 for gone in lost]
+    flags = [int(CycleFlag.GAP) if gone and how == "flag" else 0 for gone in lost]
+    (row,) = judge(run, cycles=cycles(100, energy_j=energy, flags=flags))
+    assert (row["verdict"], row["used"], row["of"]) == (verdict, 100 - missing, 100)
+    assert bool(row["remark"]) is (verdict != "pass")
+
+
+@pytest.mark.parametrize("flag", list(CycleFlag))
+def test_which_flags_keep_a_cycle_from_being_judged(tmp_path: Path, flag: CycleFlag) -> None:
+    run = run_with(tmp_path, limit("peak_load", "90 N*m"))
+    (row,) = judge(run, cycles=cycles(10, flags=int(flag)))
+    assert row["used"] == (10 if flag is CycleFlag.OFF_TARGET else 0)
+
+
+def test_open_cycles_have_no_number_and_are_never_counted(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("cycles_done", "9 cycles", operator=">=", statistic="count"))
+    number: list[int | None] = [None, *range(1, 9), None]
+    (row,) = judge(run, cycles=cycles(10, cycle=number, complete=[n is not None for n in number]))
+    assert (row["measured"], row["due"], row["remark"]) == (8.0, False, "8 of 9 cycles so far")
+
+
+VALUES = [float(v) for v in [10, 20, 30, 40, 100]]
+
+
+@pytest.mark.parametrize(
+    ("statistic", "expected"),
+    [("median", 30.0), ("mean", 40.0), ("max", 100.0), ("min", 10.0), ("last", 100.0)],
+)
+def test_how_values_are_put_together(tmp_path: Path, statistic: str, expected: float) -> None:
+    run = run_with(tmp_path, limit("secant_stiffness", "1000 N*m/deg", statistic=statistic), rig=SURE_RIG)
+    (row,) = judge(run, cycles=cycles(5, secant_stiffness=VALUES))
+    assert row["measured"] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    ("window", "first", "last", "due"),
+    [
+        ({"last_cycles": 5}, 16, 20, True),
+        ({"last_cycles": 20}, 1, 20, True),
+        ({"last_cycles": 21}, None, None, False),
+        ({"cycles": [3, 7]}, 3, 7, True),
+        ({"cycles": [3, 20]}, 3, 20, True),
+        ({"cycles": [3, 21]}, None, None, False),
+        ({}, 1, 20, True),
+    ],
+)
+def test_windows(tmp_path: Path, window: dict[str, Any], first: int | None, last: int | None, due: bool) -> None:
+    run = run_with(tmp_path, limit("peak_load", "90 N*m", **window))
+    (row,) = judge(run, cycles=cycles(20))
+    assert (row["first"], row["last"], row["due"]) == (first, last, due)
+    assert row["remark"] == ("" if due else "20 cycles so far")
+    if due and first and last:
+        assert row["used"] == row["of"] == last - first + 1
+
+
+def change(tmp_path: Path, stiffness: list[float | None], rig: str = RIG, value: str = "-15 %") -> dict[str, Any]:
+    """Verdict on the change of a stiffness since the baseline (cycles 10 to 20)."""
+    one = limit("secant_stiffness", value, operator=">=", statistic="change", last_cycles=10)
+    return judge(run_with(tmp_path, one, rig=rig), cycles=cycles(len(stiffness), secant_stiffness=stiffness))[0]
+
+
+def test_a_change_is_the_ratio_to_the_baseline(tmp_path: Path) -> None:
+    row = change(tmp_path, [100.0] * 9 + [20.0] * 11 + [18.0] * 20)
+    assert row["measured"] == pytest.approx(-0.1)
+    assert row["verdict"] == "pass"
+
+
+def test_calibration_cancels_in_a_change(tmp_path: Path) -> None:
+    assert change(tmp_path, [20.0] * 20 + [18.0] * 20)["expanded_u"] == 0.0
+
+
+def test_a_stiffness_that_is_gone_has_changed_by_all_of_it(tmp_path: Path) -> None:
+    row = change(tmp_path, [20.0] * 20 + [0.0] * 20)
+    assert (row["measured"], row["verdict"]) == (-1.0, "fail")
+
+
+def test_a_baseline_of_zero_gives_no_change(tmp_path: Path) -> None:
+    row = change(tmp_path, [0.0] * 20 + [18.0] * 20)
+    assert (row["verdict"], row["due"]) == ("not evaluated", True)
+    assert row["remark"] == "the baseline is zero: no change from it is known"
+
+
+def test_a_baseline_with_holes_gives_no_change(tmp_path: Path) -> None:
+    holes: list[float | None] = [20.0] * 12 + [None] * 8
+    row = change(tmp_path, holes + [18.0] * 20)
+    assert (row["verdict"], row["due"]) == ("not evaluated", True)
+    assert row["remark"] == "only 3 of 11 cycles of the baseline could be measured"
+
+
+def test_a_change_is_not_due_before_the_baseline_is_full(tmp_path: Path) -> None:
+    row = change(tmp_path, [20.0] * 19)
+    assert (row["verdict"], row["due"]) == ("not evaluated", False)
+    assert row["remark"] == "the baseline is not full: 19 cycles so far"
+
+
+def holds(durations: list[float], complete: list[bool]) -> list[dict[str, Any]]:
+    """Holds 1 … n of the block ``held``."""
+    count = len(durations)
+    return rows("holds", count, block="held", hold=list(range(1, count + 1)), duration_s=durations, complete=complete)
+
+
+def asked(hold: int, creep: float | None, creep_u: float | None = 0.001) -> dict[str, Any]:
+    """Creep of a hold after ten minutes."""
+    point = {"block": "held", "hold": hold, "kind": "asked", "time_s": 600.0, "creep": creep, "creep_u": creep_u}
+    return rows("creep_points", 1, **point)[0]
+
+
+CREEP = limit("creep", "0.1 deg", block="held", at_time="10 min")
+
+
+@pytest.mark.parametrize(
+    ("durations", "complete", "points", "verdict", "due", "remark"),
+    [
+        ([1800.0], [True], [asked(1, 0.05)], "pass", True, ""),
+        ([1800.0], [True], [asked(1, -0.2)], "fail", True, ""),  # the other way is creep all the same
+        ([1800.0], [True], [asked(1, 0.0999)], "inconclusive", True, ""),
+        ([1800.0], [True], [asked(1, 0.05, None)], "not evaluated", True, ""),
+        ([1800.0], [True], [asked(1, None)], "not evaluated", True, "none of the values could be measured"),
+        ([300.0], [True], [], "not evaluated", True, "no hold lasted 600 s"),
+        ([300.0], [False], [], "not evaluated", False, "the hold has lasted 300 of 600 s"),
+        ([700.0], [False], [asked(1, 0.05)], "pass", True, ""),
+        ([1800.0, 300.0], [True, False], [asked(1, 0.05)], "pass", True, ""),
+        ([300.0, 1800.0], [True, True], [asked(2, 0.05)], "not evaluated", True,
+         "only 1 of 2 could be measured, 99% are asked for"),
+    ],
+)  # fmt: skip
+def test_creep_of_holds_that_ended_broke_off_or_go_on(
+    tmp_path: Path, durations: list[float], complete: list[bool], points: list[dict[str, Any]], verdict: str,
+    due: bool, remark: str,
+) -> None:  # fmt: skip
+    run = run_with(tmp_path, CREEP, rig=SURE_RIG)
+    (row,) = judge(run, holds=holds(durations, complete), creep_points=points)
+    assert (row["verdict"], row["due"], row["remark"]) == (verdict, due, remark)
+
+
+def test_one_hold_keeps_its_own_uncertainty(tmp_path: Path) -> None:
+    (row,) = judge(run_with(tmp_path, CREEP, rig=SURE_RIG), holds=holds([1800.0], [True]),
+                   creep_points=[asked(1, 0.05, 0.004)])  # fmt: skip
+    assert row["expanded_u"] == pytest.approx(0.008)
+
+
+@pytest.mark.parametrize(
+    ("complete", "verdict", "due"), [(True, "fail", True), (False, "not evaluated", False)]
+)
+def test_a_hold_that_goes_on_is_not_too_short_yet(tmp_path: Path, complete: bool, verdict: str, due: bool) -> None:
+    run = run_with(tmp_path, limit("hold_time", "30 min", operator=">=", block="held"))
+    (row,) = judge(run, holds=holds([1200.0], [complete]))
+    assert (row["verdict"], row["due"]) == (verdict, due)
+
+
+def test_counts_are_exact_even_when_guarded(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("cycles_done", "40 cycles", operator=">=", statistic="count"))
+    (row,) = judge(run, cycles=cycles(40))
+    assert (row["verdict"], row["margin"], row["expanded_u"], row["conformance"]) == ("pass", 0.0, 0.0, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("today", "days", "verdict"),
+    [(date(2031, 6, 1), 10, "pass"), (date(2031, 6, 11), 0, "pass"), (date(2031, 6, 12), -1, "fail")],
+)
+def test_a_calibration_is_due_on_its_day(tmp_path: Path, today: date, days: int, verdict: str) -> None:
+    run = run_with(tmp_path, limit("days_to_calibration", "0 d", operator=">=", block="run"), rig=DUE)
+    (row,) = judge(run, today=today)
+    assert (row["measured"], row["verdict"]) == (days * 86_400.0, verdict)
+
+
+def test_the_guard_of_the_file_is_used(tmp_path: Path) -> None:
+    def verdict(sub: str, head: str) -> str:
+        run = run_with(tmp_path / sub, limit("peak_load", "80.1 N*m"), head=head)  # 0.3 N*m expanded
+        return str(judge(run, cycles=cycles(50))[0]["verdict"])
+
+    assert verdict("a", 'decision = "guarded"') == "inconclusive"
+    assert verdict("b", 'decision = "guarded"\nguard = 0.2') == "pass"
+    assert verdict("c", 'decision = "simple"') == "pass"
+
+
+def test_each_limit_is_judged_on_every_block_of_its_kind(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("creep_end", "1 deg", block="hold"))
+    more = run.plan.block[1].model_copy(update={"name": "held-2"})
+    run = type(run)(**{**vars(run), "plan": run.plan.model_copy(update={"block": (*run.plan.block, more)})})
+    got = judge(run, holds=rows("holds", 1, block="held-2", hold=1, creep_end=0.2, creep_end_u=0.0))
+    assert [(row["block"], row["verdict"]) for row in got] == [("held", "not evaluated"), ("held-2", "pass")]
+
+
+def test_the_same_inputs_are_not_judged_again_and_the_day_counts_only_where_it_matters(tmp_path: Path) -> None:
+    def sequence(run_folder: str, one: str) -> list[int]:
+        run = run_with(tmp_path / run_folder, one, rig=DUE)
+        judge(run, cycles=cycles(40))
+        store = RunStore(run.store, run.name)
+        found = [store.manifest().sequence]
+        for today in (TODAY, date(2031, 6, 2)):
+            found.append(check_run(run, store, store.manifest(), today=today).sequence)
+        return found
+
+    assert sequence("a", limit("peak_load", "90 N*m")) == [1, 1, 1]
+    assert sequence("b", limit("days_to_calibration", "0 d", operator=">=", block="run")) == [1, 1, 2]
+
+
+def test_verdicts_are_the_four_words() -> None:
+    assert [str(v) for v in Verdict] == ["fail", "inconclusive", "not evaluated", "pass"]
+
+
+def test_units_of_the_run(tmp_path: Path) -> None:
+    assert signal_units(run_with(tmp_path, CREEP).rig) == UNITS
