@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from benchpipe.cli.output import give_runs, tell
 from benchpipe.errors import ConfigError
 
 SAMPLES = Path(__file__).parents[2] / "sample_runs"
@@ -19,11 +20,11 @@ def demo(
 
     Example: benchpipe demo
     """
-    from benchpipe.cli.runs import _print, run_lab
+    from benchpipe.cli.runs import run_lab
 
     if not (folder / "lab.toml").is_file():
         raise ConfigError("the sample runs are not there", where=folder, do_next="give the folder sample_runs")
-    typer.echo("An invented scenario: three simulated ankles, names and figures made up.", err=True)
+    tell("An invented scenario: three simulated ankles, names and figures made up.")
     views, code = run_lab(folder / "lab.toml")
-    _print(views, code, as_json=False)
-    typer.echo(f"('benchpipe nightly {folder / 'lab.toml'}' would leave with exit code {int(code)})", err=True)
+    give_runs(views, code, as_json=False)
+    tell(f"('benchpipe nightly {folder / 'lab.toml'}' would leave with exit code {int(code)})")

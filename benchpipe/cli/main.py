@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 import tempfile
 import time
 import traceback
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import typer
 
 from benchpipe import __version__
-from benchpipe.cli import data, demo, make, runs
+from benchpipe.cli import data, demo, inspect, make, runs
+from benchpipe.cli.output import drop_output, tell
 from benchpipe.errors import BenchpipeError, ExitCode
+
+if TYPE_CHECKING:
+    from typer.exceptions import TyperException
 
 EPILOG = (
     "Exit codes: 0 nothing failing, 2 usage or configuration, 10 a limit failed, 11 inconclusive or not evaluated, "
@@ -39,6 +45,7 @@ app.command("check")(runs.check)
 app.command("trace")(data.trace)
 app.command("export")(data.export)
 app.command("simulate")(make.simulate)
+app.command("inspect")(inspect.inspect)
 
 
 def _version(value: bool) -> None:
@@ -56,40 +63,60 @@ def _options(
 
 def run(arguments: list[str] | None = None) -> None:
     """Run a command and leave with its exit code; no traceback reaches the user."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a name that the terminal cannot show is no reason to stop
     code = call(sys.argv[1:] if arguments is None else arguments)
     try:
         sys.stdout.flush()
     except BrokenPipeError:
-        _drop_output()
+        drop_output()
     except OSError as error:
-        _drop_output()
-        _say(f"error: the output could not be written: {error.strerror}")
+        drop_output()
+        tell(f"error: the output could not be written: {error.strerror}")
         code = ExitCode.BAD_INPUT
     sys.exit(int(code))
 
 
 def call(arguments: list[str]) -> int:
     """Run a command; return its exit code."""
-    import click
+    from typer.exceptions import TyperException
 
     try:
         result = typer.main.get_command(app).main(arguments, prog_name="benchpipe", standalone_mode=False)
         return int(result or 0)
     except BenchpipeError as error:
-        _say(f"error: {error}")
+        tell(f"error: {error}")
         return error.exit_code
-    except click.ClickException as error:
-        error.show(sys.stderr)
+    except TyperException as error:
+        tell(_usage(error))
         return ExitCode.USAGE
-    except (KeyboardInterrupt, click.Abort):
-        _say("interrupted: nothing is lost, run the command again")
+    except (KeyboardInterrupt, typer.Abort):
+        tell("interrupted: nothing is lost, run the command again")
         return ExitCode.INTERRUPTED
-    except BrokenPipeError:
-        _drop_output()
+    except (BrokenPipeError, SystemExit):  # the reader of our output has gone
+        drop_output()
         return ExitCode.OK
+    except OSError as error:
+        drop_output()
+        place = f"\n  where:    {error.filename}" if error.filename else ""
+        tell(f"error: {error.strerror or error}{place}")
+        return ExitCode.BAD_INPUT
     except Exception as error:
-        _say(bug_report(error, arguments))
+        tell(bug_report(error, arguments))
         return ExitCode.BUG
+
+
+def _usage(error: TyperException) -> str:
+    """A mistake on the command line, with the usage of the command."""
+    context = getattr(error, "ctx", None)
+    if context is None:
+        return f"error: {error.format_message()}"
+    if type(error).__name__ == "NoArgsIsHelpError":
+        return error.format_message()
+    return (
+        f"{context.get_usage()}\nerror: {error.format_message()}\n  do next:  see '{context.command_path} --help'"
+    )
 
 
 def bug_report(error: BaseException, arguments: list[str]) -> str:
@@ -106,18 +133,6 @@ def bug_report(error: BaseException, arguments: list[str]) -> str:
         f"error: this is a bug in benchpipe ({type(error).__name__}: {error})\n"
         f"  do next:  send the report {path} to the people who maintain it; logs and store are as they were"
     )
-
-
-def _say(text: str) -> None:
-    try:
-        print(text, file=sys.stderr)
-    except OSError:
-        pass
-
-
-def _drop_output() -> None:
-    """The reader of our output has gone: keep Python from complaining at exit."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchpipe.cli.options import Again, Json, Lab, Run, Store, Wait, lab_file
+from benchpipe.cli.output import give_runs, tell
 from benchpipe.errors import BenchpipeError, ExitCode
 
 if TYPE_CHECKING:
@@ -21,29 +22,12 @@ def _load(run: str, lab: Path | None, store: Path | None) -> RunConfig:
     return load_run(find_plan(run, lab), store)
 
 
-def _tell(name: str) -> None:
-    typer.echo(f"reading {name}", err=True)
-
-
 def _view(run: RunConfig) -> RunView:
     from benchpipe.report.view import run_view
     from benchpipe.store.run_store import RunStore
 
     store = RunStore(run.store, run.name)
     return run_view(run, store.manifest(), store)
-
-
-def _print(views: list[RunView], code: ExitCode, *, as_json: bool, details: bool = True) -> None:
-    if as_json:
-        from benchpipe.report.document import to_json
-
-        typer.echo(to_json(views, code))
-        return
-    from rich.console import Console
-
-    from benchpipe.report.terminal import show as show_views
-
-    show_views(Console(highlight=False, soft_wrap=False), views, details=details)
 
 
 def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False, wait: Wait = 0.0) -> None:
@@ -53,7 +37,8 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
     """
     from benchpipe.pipeline import work
 
-    outcome = work(_load(run, lab, store), wait_s=wait, until="ingest", again=again, tell=_tell)
+    config = _load(run, lab, store)
+    outcome = work(config, wait_s=wait, until="ingest", again=again, tell=lambda name: tell(f"reading {name}"))
     sources = outcome.manifest.sources
     counts = [sum(getattr(s, name) for s in sources) for name in ("rows", "samples", "rejects")]
     repeats = sum(p.repeats for p in outcome.manifest.placed)
@@ -89,7 +74,7 @@ def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False,
     work(config, wait_s=wait, first="check")
     view = _view(config)
     code = exit_code(view)
-    _print([view], code, as_json=as_json)
+    give_runs([view], code, as_json=as_json)
     return code
 
 
@@ -100,12 +85,14 @@ def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) 
     """
     view = _view(_load(run, lab, store))
     code = exit_code(view)
-    _print([view], code, as_json=as_json)
+    give_runs([view], code, as_json=as_json)
     return code
 
 
 def nightly(
-    lab: Annotated[Path | None, typer.Argument(metavar="[LAB]", help="Lab file or its folder; else the nearest.")] = None,
+    lab: Annotated[
+        Path | None, typer.Argument(metavar="[LAB]", help="Lab file or its folder; else the nearest.")
+    ] = None,
     as_json: Json = False,
     wait: Wait = 0.0,
     brief: Annotated[bool, typer.Option("--brief", help="Only the line of each run.")] = False,
@@ -115,12 +102,12 @@ def nightly(
     Example: benchpipe nightly sample_runs/lab.toml
     """
     views, code = run_lab(lab_file(lab), wait)
-    _print(views, code, as_json=as_json, details=not brief)
+    give_runs(views, code, as_json=as_json, details=not brief)
     return code
 
 
 def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:
-    """All runs of a lab, worst last on the screen, and the exit code of the worst."""
+    """All runs of a lab, worst first, and the exit code of the worst."""
     from benchpipe.config.run import load_lab
     from benchpipe.store.lock import hold_store
 
@@ -142,7 +129,7 @@ def _one(plan: Path, store: Path) -> tuple[ExitCode, RunView]:
 
     try:
         config = load_run(plan, store)
-        run_steps(config, tell=lambda name: typer.echo(f"{config.name}: reading {name}", err=True))
+        run_steps(config, tell=lambda name: tell(f"{config.name}: reading {name}"))
         view = _view(config)
         return exit_code(view), view
     except BenchpipeError as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -24,58 +25,75 @@ STYLE = {
     Verdict.INCONCLUSIVE: "yellow",
     Verdict.NOT_EVALUATED: "yellow",
 }
-BARS = "▁▂▃▄▅▆▇█"
-ASCII_BARS = "_.-=+*#@"
 MOST_REMARKS = 6
 
 
-def number(value: float | None, digits: int = 4) -> str:
+@dataclass(frozen=True)
+class Marks:
+    """The signs that are drawn with. ``units``: pairs of what a unit's text holds and what stands for it."""
+
+    bars: str
+    rule: str
+    none: str
+    plus_minus: str
+    at_most: str
+    at_least: str
+    units: tuple[tuple[str, str], ...]
+
+
+UNICODE = Marks("▁▂▃▄▅▆▇█", "─", "–", "±", "≤", "≥", (("*", "·"), ("degC", "°C"), ("deg", "°")))
+ASCII = Marks("_.-=+*#@", "-", "-", "+-", "<=", ">=", ())
+
+
+def number(value: float | None, digits: int = 4, marks: Marks = UNICODE) -> str:
     """A value with ``digits`` significant digits, thousands set apart; ``–`` for none."""
     if value is None or not math.isfinite(value):
-        return "–"
+        return marks.none
     if value == 0.0:
         return "0"
     if value == int(value) and abs(value) < 1e12:
         return f"{int(value):,}"
-    places = digits - 1 - math.floor(math.log10(abs(value)))
-    if places > 7:
+    rounded = float(f"{value:.{digits - 1}e}")  # 9.9996 has one digit more before the point
+    places = digits - 1 - math.floor(math.log10(abs(rounded)))
+    if places > 7 or abs(rounded) >= 1e12:
         return f"{value:.{digits - 1}e}"
-    return f"{round(value, places):,.{max(places, 0)}f}"
+    return f"{rounded:,.{max(places, 0)}f}"
 
 
-def with_unit(value: float | None, unit: str, digits: int = 4) -> str:
+def with_unit(value: float | None, unit: str, digits: int = 4, marks: Marks = UNICODE) -> str:
     """A value and its unit: ratios as per cent, long times in days."""
     if value is None or not math.isfinite(value):
-        return "–"
+        return marks.none
     if unit == "1":
         return f"{number(100.0 * value, 3)} %"
     if unit == "s" and abs(value) >= 172_800:
         return f"{number(value / 86_400.0, 3)} d"
-    return f"{number(value, digits)} {unit_shown(unit)}".rstrip()
+    return f"{number(value, digits)} {unit_shown(unit, marks)}".rstrip()
 
 
-def unit_shown(unit: str) -> str:
+def unit_shown(unit: str, marks: Marks = UNICODE) -> str:
     """A unit as print shows it: ``N·m/°``."""
-    shown = unit.replace("*", "·").replace("degC", "°C").replace("deg", "°")
-    return "" if shown == "1" else shown
+    for written, shown in marks.units:
+        unit = unit.replace(written, shown)
+    return "" if unit == "1" else unit
 
 
-def sparkline(values: Iterable[float], bars: str = BARS) -> str:
+def sparkline(values: Iterable[float], bars: str = UNICODE.bars) -> str:
     """A small trend from its own smallest to its largest value; flat where they are equal."""
     known = [v for v in values if math.isfinite(v)]
     if len(known) < 2:
         return ""
     low, high = min(known), max(known)
     span = high - low
-    if span <= 1e-9 * max(abs(low), abs(high), 1e-300):
+    if span <= 1e-9 * max(abs(low), abs(high)):
         return bars[len(bars) // 2] * len(known)
     return "".join(bars[min(int((v - low) / span * len(bars)), len(bars) - 1)] for v in known)
 
 
-def clock(us: int | None, *, dated: bool) -> str:
+def clock(us: int | None, *, dated: bool, marks: Marks = UNICODE) -> str:
     """A time on the run's axis: a date, or the time since the log began."""
     if us is None:
-        return "–"
+        return marks.none
     if dated:
         return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=us)).strftime("%Y-%m-%d %H:%M")
     return f"{number(us / 3.6e9, 3)} h"
@@ -85,6 +103,8 @@ def headline(view: RunView) -> tuple[str, str]:
     """The verdict in words, and its style."""
     if view.failed is not None:
         return "COULD NOT BE WORKED ON", "bold red"
+    if not view.judged:
+        return "NOT JUDGED YET", "yellow"
     if not view.limits:
         return "NO LIMITS SET", "yellow"
     words = {
@@ -98,7 +118,7 @@ def headline(view: RunView) -> tuple[str, str]:
     return words[view.verdict], STYLE[view.verdict]
 
 
-def run_summary(view: RunView, *, ascii_only: bool = False) -> RenderableType:
+def run_summary(view: RunView, marks: Marks = UNICODE) -> RenderableType:
     """The summary of one run."""
     words, style = headline(view)
     head = Table.grid(expand=True)
@@ -106,32 +126,40 @@ def run_summary(view: RunView, *, ascii_only: bool = False) -> RenderableType:
     head.add_column(justify="right", no_wrap=True)
     head.add_row(Text(view.run, style="bold"), Text(words, style=style))
     parts: list[RenderableType] = [
-        Rule(characters="-" if ascii_only else "─", style="dim"),
+        Rule(characters=marks.rule, style="dim"),
         head,
-        Text(f"{view.specimen}; rig {view.rig}", style="dim"),
+        Text(f"{view.specimen}; rig {view.rig or marks.none}", style="dim"),
     ]
     if view.note:
         parts.append(Text(view.note, style="dim"))
     if view.failed is not None:
         parts.append(Padding(Text(view.failed), (0, 0, 0, 2)))
     else:
-        parts += [_counts(view), Text(), _limits(view, ascii_only=ascii_only), Text()]
-        bars = ASCII_BARS if ascii_only else BARS
-        parts += [_block(block, bars) for block in view.blocks if block.done or block.planned]
+        parts += [_counts(view, marks), Text(), _limits(view, marks), Text()]
+        parts += [_block(block, marks) for block in view.blocks if block.done or block.planned]
         parts += _remarks(view)
-    parts += [Text("next: " + step, style="bold") for step in view.do_next]
+    parts += [_item("next:", step, "bold") for step in view.do_next]
     return Group(*parts)
 
 
-def _counts(view: RunView) -> Text:
+def _item(mark: str, text: str, style: str) -> RenderableType:
+    """A mark, and a text that wraps beside it."""
+    line = Table.grid(padding=(0, 1, 0, 0))
+    line.add_row(Text(mark, style), Text(text, style))
+    return line
+
+
+def _counts(view: RunView, marks: Marks) -> Text:
     took = f"{view.samples:,} of {view.rows:,} rows taken from {view.logs} log(s)"
     left = [f"{view.rejects:,} rejected"] if view.rejects else []
     left += [f"{view.repeats:,} repeated"] if view.repeats else []
-    span = f"{clock(view.first_us, dated=view.dated)} to {clock(view.last_us, dated=view.dated)}"
-    return Text(f"{took}{', ' if left else ''}{', '.join(left)}; {span}")
+    first, last = (clock(us, dated=view.dated, marks=marks) for us in (view.first_us, view.last_us))
+    return Text(f"{', '.join([took, *left])}; {first} to {last}")
 
 
-def _limits(view: RunView, *, ascii_only: bool) -> RenderableType:
+def _limits(view: RunView, marks: Marks) -> RenderableType:
+    if not view.judged:
+        return Text("nothing was judged yet", style="yellow")
     if not view.limits:
         return Text("no limit file in the plan: nothing was judged", style="yellow")
     due = [row for row in view.limits if row["due"]]
@@ -147,8 +175,8 @@ def _limits(view: RunView, *, ascii_only: bool) -> RenderableType:
         if row["remark"]:
             name.append(f": {row['remark']}", "dim")
         table.add_row(
-            Text(verdict, STYLE[verdict]), name, _measured(row, ascii_only), _allowed(row, ascii_only),
-            with_unit(row["margin"], row["unit"], 3),
+            Text(verdict, STYLE[verdict]), name, _measured(row, marks), _allowed(row, marks),
+            with_unit(row["margin"], row["unit"], 3, marks),
         )  # fmt: skip
     parts: list[RenderableType] = [table] if due else []
     parts += [
@@ -157,7 +185,9 @@ def _limits(view: RunView, *, ascii_only: bool) -> RenderableType:
         if not row["due"]
     ]
     if any(not row["verified"] for row in view.limits):
-        parts.append(Text(f"* {UNVERIFIED}, or the lab's own. {'+-' if ascii_only else '±'} is U (k = 2).", style="dim"))
+        parts.append(Text(f"* {UNVERIFIED}, or the lab's own", style="dim"))
+    if any(row["expanded_u"] for row in due):
+        parts.append(Text(f"{marks.plus_minus} expanded uncertainty, k = 2", style="dim"))
     return Group(*parts)
 
 
@@ -168,20 +198,21 @@ def _limit_name(row: dict[str, Any], view: RunView) -> str:
     return f"{row['limit']}{'' if row['verified'] else '*'}{block}"
 
 
-def _measured(row: dict[str, Any], ascii_only: bool) -> str:
+def _measured(row: dict[str, Any], marks: Marks) -> str:
     """Value and expanded uncertainty with one unit: ``0.223 ± 0.011 °``."""
+    value = with_unit(row["measured"], row["unit"], marks=marks)
     if row["measured"] is None or not row["expanded_u"]:
-        return with_unit(row["measured"], row["unit"])
-    value = with_unit(row["measured"], row["unit"])
+        return value
     figure, _, unit = value.partition(" ")
-    return f"{figure} {'+-' if ascii_only else '±'} {_u(row)} {unit}".rstrip()
+    return f"{figure} {marks.plus_minus} {_u(row)} {unit}".rstrip()
 
 
-def _allowed(row: dict[str, Any], ascii_only: bool) -> str:
-    sign = row["operator"] if ascii_only else {"<=": "≤", ">=": "≥"}[row["operator"]]
+def _allowed(row: dict[str, Any], marks: Marks) -> str:
+    sign = {"<=": marks.at_most, ">=": marks.at_least}[row["operator"]]
     unit = row["unit"] if row["unit"] != "cycles" else ""
-    value, _, shown = with_unit(row["value"], unit).partition(" ")
-    value = value.rstrip("0").rstrip(".") if "." in value else value
+    value, _, shown = with_unit(row["value"], unit, marks=marks).partition(" ")
+    if "." in value and "e" not in value:
+        value = value.rstrip("0").rstrip(".")
     return f"{sign} {value} {shown}".rstrip()
 
 
@@ -192,7 +223,7 @@ def _u(row: dict[str, Any]) -> str:
     return number(value, 2)
 
 
-def _block(block: BlockView, bars: str) -> RenderableType:
+def _block(block: BlockView, marks: Marks) -> RenderableType:
     things = {"cyclic": "cycles", "hold": "holds", "sweep": "sweeps"}.get(block.kind, "")
     head = Text(block.name, style="bold")
     if things:
@@ -202,33 +233,37 @@ def _block(block: BlockView, bars: str) -> RenderableType:
             head.append(f" of {block.planned:,} {things}{share}", style="not bold")
         else:
             head.append(f" {things}", style="not bold")
+    if block.said:
+        head.append(f": {block.said}", style="not bold")
     table = Table.grid(padding=(0, 2, 0, 0))
-    for justify in ("left", "right", "left", "right"):
-        table.add_column(justify=justify, no_wrap=True)  # type: ignore[arg-type]
+    table.add_column(no_wrap=True)
+    table.add_column(justify="right", no_wrap=True)
+    table.add_column(no_wrap=True)
+    table.add_column(justify="right", no_wrap=True)
     for figure in block.figures:
-        table.add_row(f"  {figure.name}", *_figure(figure, bars))
+        table.add_row(f"  {figure.name}", *_figure(figure, marks))
     return Group(head, table)
 
 
-def _figure(figure: Figure, bars: str) -> tuple[str, str, str]:
+def _figure(figure: Figure, marks: Marks) -> tuple[str, str, str]:
     change = "" if figure.change is None else f"{figure.change:+.1%} since baseline"
-    return with_unit(figure.value, figure.unit), sparkline(figure.trend, bars), change
+    return with_unit(figure.value, figure.unit, marks=marks), sparkline(figure.trend, marks.bars), change
 
 
 def _remarks(view: RunView) -> list[RenderableType]:
     lines = [f"{rows:,} row(s) rejected: {reason}" for reason, rows in view.reasons]
     lines += [f"{r.where}: {r.text}" for r in view.remarks]
-    shown = [Text(f"! {line}", style="yellow") for line in lines[:MOST_REMARKS]]
+    shown = lines[:MOST_REMARKS]
     if len(lines) > MOST_REMARKS:
-        shown.append(Text(f"! and {len(lines) - MOST_REMARKS} more: benchpipe export {view.run} remarks", "yellow"))
-    return [*shown, Text()] if shown else []
+        shown.append(f"and {len(lines) - MOST_REMARKS} more: benchpipe export {view.run} remarks")
+    return [*(_item("!", line, "yellow") for line in shown), Text()] if shown else []
 
 
-def runs_table(views: list[RunView]) -> RenderableType:
+def runs_table(views: list[RunView], marks: Marks = UNICODE) -> RenderableType:
     """One line a run, worst first."""
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False, expand=True)
     table.add_column("run", no_wrap=True)
-    table.add_column("specimen", ratio=1, overflow="ellipsis", no_wrap=True)
+    table.add_column("specimen", ratio=1, overflow="crop" if marks == ASCII else "ellipsis", no_wrap=True)
     table.add_column("cycles", justify="right", no_wrap=True)
     table.add_column("done", justify="right", no_wrap=True)
     table.add_column("state", no_wrap=True)
@@ -238,25 +273,38 @@ def runs_table(views: list[RunView]) -> RenderableType:
         done = sum(b.done for b in cyclic)
         planned = sum(b.planned or 0 for b in cyclic)
         share = f"{100.0 * done / planned:.3g} %" if planned else ""
-        table.add_row(view.run, view.specimen, f"{done:,}" if cyclic else "–", share, Text(words.lower(), style))
+        cycles = f"{done:,}" if cyclic else marks.none
+        table.add_row(view.run, view.specimen, cycles, share, Text(words.lower(), style))
     return table
 
 
-def show(console: Console, views: list[RunView], *, details: bool = True) -> None:
+class _SummaryConsole(Console):
+    def on_broken_pipe(self) -> None:
+        """Leave it to the command, which has an exit code to keep."""
+        raise BrokenPipeError
+
+
+def console() -> Console:
+    """Standard output: plain where it is no terminal or colour is not wanted."""
+    return _SummaryConsole(highlight=False, soft_wrap=False)
+
+
+def show(screen: Console, views: list[RunView], *, details: bool = True) -> None:
     """Print summaries, worst run first, and the caution."""
-    ascii_only = not _can_draw(console)
+    marks = UNICODE if _can_draw(screen) else ASCII
     if details:
         for view in views:
-            console.print(run_summary(view, ascii_only=ascii_only))
+            screen.print(run_summary(view, marks))
     if len(views) > 1:
-        console.print(Rule(characters="-" if ascii_only else "─", style="dim"))
-        console.print(runs_table(views))
-    console.print(Text(CAUTION, style="dim"))
+        screen.print(Rule(characters=marks.rule, style="dim"))
+        screen.print(runs_table(views, marks))
+    screen.print(Text(CAUTION, style="dim"))
 
 
-def _can_draw(console: Console) -> bool:
+def _can_draw(screen: Console) -> bool:
+    signs = "".join((UNICODE.bars, UNICODE.rule, UNICODE.none, UNICODE.plus_minus, UNICODE.at_most, UNICODE.at_least))
     try:
-        BARS.encode(console.encoding)
+        (signs + "·°").encode(screen.encoding)
     except (UnicodeEncodeError, LookupError):
         return False
     return True

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from benchpipe.check.decision import RANK, Verdict, worst
 from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, SweepBlock
@@ -41,17 +42,19 @@ class BlockView:
     done: int
     planned: int | None
     figures: tuple[Figure, ...]
+    said: str = ""
 
 
 @dataclass(frozen=True)
 class RunView:
-    """One run at a glance."""
+    """One run at a glance. ``running``: the plan asks for more than there is; ``judged``: it was checked."""
 
     run: str
     specimen: str
     rig: str
     note: str
     verdict: Verdict
+    judged: bool
     running: bool
     first_us: int | None
     last_us: int | None
@@ -82,13 +85,15 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         r for step in manifest.steps.values() for r in step.remarks
     ]
     verdict = worst(due)
-    view = RunView(
+    blocks = tuple(_block_view(b, run, manifest, store) for b in run.plan.block)
+    return RunView(
         run=run.name,
         specimen=run.plan.specimen,
         rig=run.rig.name,
         note=run.plan.note,
         verdict=verdict,
-        running=any(not r["due"] for r in limits),
+        judged="check" in manifest.steps,
+        running=any(not r["due"] for r in limits) or any(b.done < (b.planned or 0) for b in blocks),
         first_us=min(starts, default=None),
         last_us=max(ends, default=None),
         dated=run.rig.time.kind == "datetime",
@@ -97,20 +102,19 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         samples=sum(s.samples for s in sources),
         rejects=sum(s.rejects for s in sources),
         repeats=sum(p.repeats for p in manifest.placed),
-        blocks=tuple(_block_view(b, run, manifest, store) for b in run.plan.block),
+        blocks=blocks,
         limits=tuple(limits),
         remarks=tuple(remarks),
         reasons=_reasons(store.read(manifest, "rejects")),
-        do_next=tuple(_do_next(run, verdict, limits)),
+        do_next=tuple(_do_next(run, manifest, verdict, limits, blocks)),
     )
-    return view
 
 
 def failed_view(plan_path: Path, why: str) -> RunView:
     """A run that could not be worked on."""
     name = plan_path.parent.name or plan_path.stem
     return RunView(
-        name, str(plan_path), "–", "", Verdict.NOT_EVALUATED, False, None, None, False,
+        name, str(plan_path), "", "", Verdict.NOT_EVALUATED, False, False, None, None, False,
         0, 0, 0, 0, 0, (), (), (), (), ("mend what the error names, then run it again",), why,
     )  # fmt: skip
 
@@ -120,7 +124,7 @@ def _nearness(row: dict[str, Any]) -> float:
     margin, value = row["margin"], row["value"]
     if margin is None:
         return -1.0
-    return margin / abs(value) if value else margin
+    return float(margin / abs(value) if value else margin)
 
 
 def _reasons(rejects: pa.Table) -> tuple[tuple[str, int], ...]:
@@ -130,20 +134,25 @@ def _reasons(rejects: pa.Table) -> tuple[tuple[str, int], ...]:
     return tuple(sorted(counts.items(), key=lambda item: -item[1]))
 
 
-def _do_next(run: RunConfig, verdict: Verdict, limits: list[dict[str, Any]]) -> list[str]:
-    name = run.name
+def _do_next(
+    run: RunConfig, manifest: Manifest, verdict: Verdict, limits: list[dict[str, Any]], blocks: tuple[BlockView, ...]
+) -> list[str]:
+    if "check" not in manifest.steps:
+        return ["work on it: benchpipe nightly, or ingest, process and check"]
+    if not limits:
+        return ["name a limit file in the plan, and check again"]
     first = next((r for r in limits if r["due"] and r["verdict"] != Verdict.PASS), None)
     if verdict is Verdict.FAIL and first is not None:
         kind = {b.name: b.kind for b in run.plan.block}.get(first["block"])
         what = {"cyclic": "cycle", "hold": "hold", "sweep": "sweep"}.get(kind or "")
-        where = f" --{what} {first['last']}" if what and first["last"] else ""
-        return [
-            f"stop the rig and look at the specimen: '{first['limit']}' failed",
-            f"see the raw rows: benchpipe trace {name} {first['block']}{where}",
-        ]
+        steps = [f"stop the rig and look at the specimen: '{first['limit']}' failed"]
+        if what and first["last"]:
+            last = f"--{what} {first['last']}"
+            steps.append(f"see the raw rows: benchpipe trace {run.name} {first['block']} {last}")
+        return steps if what else [f"stop the rig: '{first['limit']}' failed"]
     if first is not None:
         return [f"look at '{first['limit']}': {first['remark'] or 'too near the limit to tell'}"]
-    if any(not r["due"] for r in limits):
+    if any(not r["due"] for r in limits) or any(b.done < (b.planned or 0) for b in blocks):
         return ["nothing to do: let it run"]
     return ["all limits are met: a competent person reviews the record before anybody relies on it"]
 
@@ -159,7 +168,7 @@ def _block_view(block: Block, run: RunConfig, manifest: Manifest, store: RunStor
 
 
 def _of_block(table: pa.Table, block: str) -> pa.Table:
-    return table.filter(pa.array([b == block for b in table.column("block").to_pylist()], pa.bool_()))
+    return table.filter(pc.equal(table.column("block"), block))
 
 
 def _cyclic_view(block: CyclicBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
@@ -176,7 +185,7 @@ def _cyclic_view(block: CyclicBlock, units: dict[str, str], manifest: Manifest, 
         ("motion_range", "motion range", units["motion"]),
         ("temperature_c", "temperature", "degC"),
     ):
-        rows = trends.filter(pa.array([m == measure for m in trends.column("measure").to_pylist()], pa.bool_()))
+        rows = trends.filter(pc.equal(trends.column("measure"), measure))
         if rows.num_rows:
             values, change = floats(rows.column("median")), rows.column("change").to_pylist()[-1]
             figures.append(Figure(label, float(values[-1]), unit, change, tuple(_thinned(values))))
@@ -205,9 +214,18 @@ def _hold_view(block: HoldBlock, units: dict[str, str], manifest: Manifest, stor
             Figure("elastic motion", last["elastic_motion"], motion),
             Figure("creep at the end", last["creep_end"], motion, None, trend),
             Figure("rate at the end", last["rate_end_per_h"], f"{motion}/h"),
+            Figure("leak", last["leak_per_h"], f"{motion}/h"),
             Figure("temperature", last["temperature_c"], "degC"),
         ]
-    return BlockView(block.name, block.kind, len(holds), block.planned_holds, tuple(figures))
+    said = _hold_words(holds[-1]) if holds else ""
+    return BlockView(block.name, block.kind, len(holds), block.planned_holds, tuple(figures), said)
+
+
+def _hold_words(hold: dict[str, Any]) -> str:
+    """The last hold in plain words."""
+    words = {"leaking": "leaking", "settling": "settling", "both": "settling and leaking"}
+    said = words.get(hold["kind"], hold["kind"])
+    return f"{said} ({hold['remark']})" if hold["remark"] else said
 
 
 def _sweep_view(block: SweepBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:

@@ -1,0 +1,48 @@
+"""Where output goes, and what happens when nobody takes it."""
+
+from __future__ import annotations
+
+import os
+import sys
+from contextlib import suppress
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from benchpipe.errors import ExitCode
+    from benchpipe.report.view import RunView
+
+
+def tell(text: str) -> None:
+    """Say something on standard error, if anybody listens."""
+    with suppress(OSError):
+        typer.echo(text, err=True)
+
+
+def drop_output() -> None:
+    """Let all further standard output go nowhere: its reader has gone, or it cannot be written."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def give_runs(views: list[RunView], code: ExitCode, *, as_json: bool, details: bool = True) -> None:
+    """Print runs on standard output. A reader that leaves early changes no exit code.
+
+    Raises
+    ------
+    OSError
+        The output cannot be written for another reason.
+    """
+    try:
+        if as_json:
+            from benchpipe.report.document import to_json
+
+            typer.echo(to_json(views, code))
+        else:
+            from benchpipe.report.terminal import console, show
+
+            show(console(), views, details=details)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        drop_output()
