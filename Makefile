@@ -28,7 +28,7 @@ lint: .venv/.test  ## ruff and mypy --strict
 	$(PY) -m mypy
 
 picture: .venv/.core  ## draw the terminal summary that README shows
-	$(PY) -m benchpipe.report.picture sample_runs/summary.svg
+	$(PY) -m benchpipe.cli.picture sample_runs/summary.svg
 
 lock: .venv/.core  ## pin again after a change in pyproject.toml (UPGRADE=--upgrade: to the newest)
 	$(PIP) install --target .venv/lock uv==$(UV_VERSION)

@@ -1,4 +1,4 @@
-"""Draw the terminal summary of the sample runs as SVG: ``python -m benchpipe.report.picture FILE``."""
+"""Draw the terminal summary of the sample runs as SVG: ``python -m benchpipe.cli.picture FILE``."""
 
 from __future__ import annotations
 
@@ -21,7 +21,8 @@ from benchpipe.store.run_store import RunStore
 BACKGROUND = '<rect width="100%" height="100%" rx="8" fill="#0c0c0c"/>'
 SAMPLES = Path(__file__).parents[2] / "sample_runs"
 # The library's drawing, without its window frame and without fonts from elsewhere.
-FORMAT = re.sub(r"@font-face \{\{.*?\}\}|<!--.*?-->", "", CONSOLE_SVG_FORMAT, flags=re.DOTALL).replace("{chrome}", BACKGROUND)
+_REMOTE = re.compile(r"@font-face \{\{.*?\}\}|<!--.*?-->", re.DOTALL)
+FORMAT = _REMOTE.sub("", CONSOLE_SVG_FORMAT).replace("{chrome}", BACKGROUND)
 
 
 def draw(run: str, samples: Path = SAMPLES) -> str:
