@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from pathlib import Path
 
 import pytest
@@ -24,3 +25,22 @@ def open_data() -> Path:
     if not folder.is_dir():
         pytest.fail(f"BENCHPIPE_OPEN_DATA names no folder: {folder}")
     return folder
+
+
+@pytest.fixture(scope="session")
+def sample_lab(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Lab file of a copy of the sample runs, worked through once. To change something, copy the folder above it."""
+    from benchpipe.cli.runs import run_lab
+
+    folder = tmp_path_factory.mktemp("lab")
+    copy_samples(folder)
+    run_lab(folder / "sample_runs" / "lab.toml")
+    return folder / "sample_runs" / "lab.toml"
+
+
+def copy_samples(folder: Path) -> Path:
+    """Copy the sample runs, without a store, and the limit files they name; return the lab file."""
+    repo = Path(__file__).resolve().parents[1]
+    shutil.copytree(repo / "sample_runs", folder / "sample_runs", ignore=shutil.ignore_patterns("store", "*.svg"))
+    shutil.copytree(repo / "configs", folder / "configs")
+    return folder / "sample_runs" / "lab.toml"

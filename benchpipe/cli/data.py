@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from benchpipe.cli.options import Lab, Run, Store
 from benchpipe.errors import ConfigError, nearest
+
+if TYPE_CHECKING:
+    from benchpipe.config.run import RunConfig
+    from benchpipe.store.manifest import Manifest
+    from benchpipe.store.run_store import RunStore
 
 
 def export(
@@ -27,7 +32,6 @@ def export(
     Example: benchpipe export sample_runs/healthy/plan.toml cycles --out cycles.csv
     """
     from benchpipe.report.tables_out import write_table
-    from benchpipe.store.run_store import RunStore
     from benchpipe.tables import TABLES
 
     if table not in TABLES:
@@ -35,9 +39,8 @@ def export(
     chosen = form or ("parquet" if out is not None and out.suffix == ".parquet" else "csv")
     if out is None and chosen == "parquet" and sys.stdout.isatty():
         raise ConfigError("Parquet is not for a terminal", do_next="give --out FILE, or redirect the output")
-    config = _load(run, lab, store)
-    run_store = RunStore(config.store, config.name)
-    write_table(run_store, run_store.manifest(), table, chosen, out)
+    _, run_store, manifest = _kept(run, lab, store)
+    write_table(run_store, manifest, table, chosen, out)
 
 
 def trace(
@@ -54,18 +57,33 @@ def trace(
     Example: benchpipe trace sample_runs/healthy/plan.toml durability --cycle 100
     """
     from benchpipe.report.tracing import trace_rows
-    from benchpipe.store.run_store import RunStore
 
     chosen = [(k, n) for k, n in (("cycle", cycle), ("hold", hold), ("sweep", sweep)) if n is not None]
     if len(chosen) != 1:
         raise ConfigError("give one of --cycle, --hold and --sweep")
-    config = _load(run, lab, store)
-    run_store = RunStore(config.store, config.name)
-    for line in trace_rows(config, run_store, run_store.manifest(), block, *chosen[0]):
+    config, run_store, manifest = _kept(run, lab, store)
+    for line in trace_rows(config, run_store, manifest, block, *chosen[0]):
         typer.echo(line)
 
 
-def _load(run: str, lab: Path | None, store: Path | None):  # type: ignore[no-untyped-def]
-    from benchpipe.config.run import find_plan, load_run
+def _kept(run: str, lab: Path | None, store: Path | None) -> tuple[RunConfig, RunStore, Manifest]:
+    """A run and what the store has of it.
 
-    return load_run(find_plan(run, lab), store)
+    Raises
+    ------
+    ConfigError
+        Nothing.
+    """
+    from benchpipe.config.run import find_plan, load_run
+    from benchpipe.store.run_store import RunStore
+
+    config = load_run(find_plan(run, lab), store)
+    run_store = RunStore(config.store, config.name)
+    manifest = run_store.manifest()
+    if not manifest.sources:
+        raise ConfigError(
+            f"nothing of run '{config.name}' is in the store yet",
+            where=config.store,
+            do_next=f"run 'benchpipe ingest {config.plan_path}' first",
+        )
+    return config, run_store, manifest

@@ -15,7 +15,7 @@ import typer
 
 from benchpipe import __version__
 from benchpipe.cli import data, demo, inspect, make, runs
-from benchpipe.cli.output import drop_output, tell
+from benchpipe.cli.output import drop_output, system_error, tell
 from benchpipe.errors import BenchpipeError, ExitCode
 
 if TYPE_CHECKING:
@@ -99,8 +99,7 @@ def call(arguments: list[str]) -> int:
         return ExitCode.OK
     except OSError as error:
         drop_output()
-        place = f"\n  where:    {error.filename}" if error.filename else ""
-        tell(f"error: {error.strerror or error}{place}")
+        tell(f"error: {system_error(error)}")
         return ExitCode.BAD_INPUT
     except Exception as error:
         tell(bug_report(error, arguments))

@@ -20,6 +20,11 @@ def tell(text: str) -> None:
         typer.echo(text, err=True)
 
 
+def system_error(error: OSError) -> str:
+    """What the system refused, and where."""
+    return f"{error.strerror or error}" + (f"\n  where:    {error.filename}" if error.filename else "")
+
+
 def drop_output() -> None:
     """Let all further standard output go nowhere: its reader has gone, or it cannot be written."""
     with suppress(OSError, ValueError):

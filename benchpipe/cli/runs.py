@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchpipe.cli.options import Again, Json, Lab, Run, Store, Wait, lab_file
-from benchpipe.cli.output import give_runs, tell
-from benchpipe.errors import BenchpipeError, ExitCode
+from benchpipe.cli.output import give_runs, system_error, tell
+from benchpipe.errors import BenchpipeError, ConfigError, ExitCode
 
 if TYPE_CHECKING:
     from benchpipe.config.run import RunConfig
@@ -113,15 +113,16 @@ def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:
 
     _, plans, store = load_lab(lab)
     found: list[tuple[ExitCode, RunView]] = []
+    names: dict[str, Path] = {}
     with hold_store(store, wait_s=wait_s):
         for plan in plans:
-            found.append(_one(plan, store))
+            found.append(_one(plan, store, names))
     found.sort(key=lambda item: SEVERITY.index(item[0]))
     return [view for _, view in found], found[0][0]
 
 
-def _one(plan: Path, store: Path) -> tuple[ExitCode, RunView]:
-    """One run of a lab: what breaks it is shown and stops no other."""
+def _one(plan: Path, store: Path, names: dict[str, Path]) -> tuple[ExitCode, RunView]:
+    """One run of a lab: what breaks it is shown and stops no other. ``names`` gathers the names so far."""
     from benchpipe.cli.main import bug_report
     from benchpipe.config.run import load_run
     from benchpipe.pipeline import run_steps
@@ -129,11 +130,18 @@ def _one(plan: Path, store: Path) -> tuple[ExitCode, RunView]:
 
     try:
         config = load_run(plan, store)
+        if names.setdefault(config.name, plan) != plan:
+            raise ConfigError(
+                f"the name '{config.name}' is taken by another run of the lab", where=names[config.name],
+                do_next="give each plan a name of its own: tables are kept by it",
+            )  # fmt: skip
         run_steps(config, tell=lambda name: tell(f"{config.name}: reading {name}"))
         view = _view(config)
         return exit_code(view), view
     except BenchpipeError as error:
         return ExitCode(error.exit_code), failed_view(plan, str(error))
+    except OSError as error:
+        return ExitCode.BAD_INPUT, failed_view(plan, system_error(error))
     except Exception as error:
         return ExitCode.BUG, failed_view(plan, bug_report(error, ["nightly", str(plan)]))
 

@@ -2,6 +2,7 @@
 
 ``version`` rises when a field changes its meaning or goes; new fields may come
 without. Numbers are in the units that stand beside them; null is "not measured".
+Every field is listed in :data:`FIELDS`.
 """
 
 from __future__ import annotations
@@ -15,8 +16,55 @@ from benchpipe import __version__
 from benchpipe.errors import ExitCode
 from benchpipe.report.caution import CAUTION
 from benchpipe.report.view import RunView
+from benchpipe.tables import REMARKS, VERDICTS
 
 VERSION = 1
+
+# Path → meaning; ``[]`` stands for each member of a list.
+FIELDS: dict[str, str] = {
+    "document": "always 'benchpipe runs'",
+    "version": "version of this document",
+    "code": "version of benchpipe that wrote it",
+    "exit_code": "exit code of the command: that of the worst run",
+    "caution": "what a verdict is not",
+    "runs": "runs, worst first",
+    "runs[].run": "name of the run",
+    "runs[].specimen": "what is on the rig",
+    "runs[].rig": "name of the rig; empty where the run could not be worked on",
+    "runs[].note": "the plan's one line",
+    "runs[].verdict": "worst verdict of the limits that are due: pass, fail, inconclusive or not evaluated",
+    "runs[].judged": "the run was checked",
+    "runs[].running": "the plan asks for more than there is",
+    "runs[].first_us": "time of the first sample [us]: since 1970-01-01 if dated, else since the log began",
+    "runs[].last_us": "time of the last sample [us]",
+    "runs[].dated": "times are dates",
+    "runs[].logs": "log files",
+    "runs[].rows": "rows in them",
+    "runs[].samples": "rows taken",
+    "runs[].rejects": "rows not taken",
+    "runs[].repeats": "rows that repeat a file before",
+    "runs[].blocks": "blocks of the plan",
+    "runs[].blocks[].name": "name of the block",
+    "runs[].blocks[].kind": "cyclic, hold, sweep, proof or idle",
+    "runs[].blocks[].done": "complete cycles, holds or sweeps",
+    "runs[].blocks[].planned": "how many the plan asks for; null where it does not say",
+    "runs[].blocks[].said": "what the block showed, in words",
+    "runs[].blocks[].figures": "what it measured last",
+    "runs[].blocks[].figures[].name": "what",
+    "runs[].blocks[].figures[].value": "value, in the unit",
+    "runs[].blocks[].figures[].unit": "unit; 1 for a ratio",
+    "runs[].blocks[].figures[].change": "value / baseline - 1, where there is a baseline",
+    "runs[].blocks[].figures[].trend": "medians of neighbours from first to last, in the unit",
+    "runs[].limits": "verdicts: what is due first, worst first (columns of the verdicts table)",
+    **{f"runs[].limits[].{column.name}": column.meaning for column in VERDICTS},
+    "runs[].remarks": "what was odd (columns of the remarks table)",
+    **{f"runs[].remarks[].{column.name}": column.meaning for column in REMARKS},
+    "runs[].reasons": "why rows were not taken",
+    "runs[].reasons[].reason": "reason",
+    "runs[].reasons[].rows": "rows",
+    "runs[].do_next": "what to do next, in sentences",
+    "runs[].failed": "why the run could not be worked on; null if it could",
+}
 
 
 def document(views: list[RunView], exit_code: ExitCode) -> dict[str, Any]:
@@ -32,8 +80,8 @@ def document(views: list[RunView], exit_code: ExitCode) -> dict[str, Any]:
 
 
 def to_json(views: list[RunView], exit_code: ExitCode) -> str:
-    """The document as text."""
-    return json.dumps(document(views, exit_code), indent=1, ensure_ascii=False, allow_nan=False)
+    """The document as strict JSON, in ASCII: the same bytes whatever the terminal's encoding."""
+    return json.dumps(document(views, exit_code), indent=1, allow_nan=False)
 
 
 def _run(view: RunView) -> dict[str, Any]:

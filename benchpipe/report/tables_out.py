@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from io import RawIOBase
 from pathlib import Path
 from typing import IO, Literal
 
@@ -41,7 +42,7 @@ def write_table(
 
 
 def _write(
-    file: IO[bytes], store: RunStore, manifest: Manifest, table: str, form: Literal["csv", "parquet"]
+    file: IO[bytes] | RawIOBase, store: RunStore, manifest: Manifest, table: str, form: Literal["csv", "parquet"]
 ) -> None:
     pieces = _pieces(store, manifest, table, form)
     first = next(pieces)

@@ -19,7 +19,7 @@ from benchpipe.process.trends import floats
 from benchpipe.store.manifest import Manifest, Remark
 from benchpipe.store.run_store import RunStore
 
-TREND_POINTS = 24
+TREND_POINTS = 20
 
 
 @dataclass(frozen=True)

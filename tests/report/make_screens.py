@@ -1,0 +1,61 @@
+"""Draw the golden screens of the sample runs again: ``python -m tests.report.make_screens``.
+
+Look at the difference before you commit it.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from io import BytesIO, TextIOWrapper
+from pathlib import Path
+
+from rich.console import Console
+
+from benchpipe.cli.runs import run_lab
+from benchpipe.report.terminal import show
+from benchpipe.report.view import RunView
+from tests.conftest import copy_samples
+
+SCREENS = Path(__file__).with_name("screens")
+WIDTH = 80
+# How a screen is drawn: what the console is told of the terminal.
+WAYS: dict[str, dict[str, object]] = {
+    "plain": {},
+    "ascii": {"encoding": "ascii"},
+    "nocolour": {"force_terminal": True, "no_color": True, "color_system": "standard"},
+    "colour": {"force_terminal": True, "color_system": "standard"},
+}
+
+
+def drawn(views: list[RunView], way: str) -> str:
+    """What a terminal gets, without blanks at the ends of lines."""
+    told = dict(WAYS[way])
+    raw = BytesIO()
+    file = TextIOWrapper(raw, encoding=str(told.pop("encoding", "utf-8")), errors="strict", newline="\n")
+    plain = {"highlight": False, "soft_wrap": False, "legacy_windows": False, "_environ": {}}
+    show(Console(file=file, width=WIDTH, **plain, **told), views)
+    file.flush()
+    return "".join(f"{line.rstrip()}\n" for line in raw.getvalue().decode("utf-8").splitlines())
+
+
+def screens(views: list[RunView]) -> dict[str, str]:
+    """Name of each golden file, and what it must hold."""
+    made = {"lab.plain.txt": drawn(views, "plain")}
+    for view in views:
+        made |= {f"{view.run}.{way}.txt": drawn([view], way) for way in WAYS}
+    return made
+
+
+def main() -> None:
+    """Work the sample runs through in a folder that is thrown away, and draw them."""
+    with tempfile.TemporaryDirectory() as folder:
+        views, _ = run_lab(copy_samples(Path(folder)))
+    for old in SCREENS.glob("*.txt"):
+        old.unlink()
+    SCREENS.mkdir(exist_ok=True)
+    for name, text in screens(views).items():
+        (SCREENS / name).write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

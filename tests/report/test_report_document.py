@@ -1,0 +1,90 @@
+"""The JSON document: strict, in ASCII, versioned, every field listed."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchpipe import __version__
+from benchpipe.cli.runs import run_lab
+from benchpipe.errors import ExitCode
+from benchpipe.report.document import FIELDS, VERSION, document, to_json
+from benchpipe.report.view import Figure, RunView, failed_view
+from benchpipe.tables import columns
+
+
+def strict(text: str) -> Any:
+    """Parse JSON, and refuse what only Python takes."""
+
+    def refuse(word: str) -> Any:
+        raise ValueError(f"{word} is no JSON")
+
+    return json.loads(text, parse_constant=refuse)
+
+
+def paths(value: Any, above: str = "") -> Iterator[str]:
+    """Paths of all fields."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            here = f"{above}.{key}" if above else key
+            yield here
+            yield from paths(inner, here)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from paths(inner, f"{above}[]")
+
+
+@pytest.fixture(scope="module")
+def views(sample_lab: Path) -> list[RunView]:
+    """The sample runs."""
+    return run_lab(sample_lab)[0]
+
+
+def test_every_field_is_listed_and_every_listed_field_is_there(views: list[RunView]) -> None:
+    odd = replace(views[0], reasons=(("no number", 3),))
+    found = set(paths(strict(to_json([*views, odd, failed_view(Path("x/plan.toml"), "why")], ExitCode.OK))))
+    assert found == set(FIELDS)
+    assert all(FIELDS.values())
+
+
+def test_limits_and_remarks_are_the_columns_of_their_tables(views: list[RunView]) -> None:
+    for run in strict(to_json(views, ExitCode.OK))["runs"]:
+        assert all(set(row) == set(columns("verdicts")) for row in run["limits"])
+        assert all(set(row) == set(columns("remarks")) for row in run["remarks"])
+
+
+def test_the_head_says_what_it_is() -> None:
+    made = document([], ExitCode.LIMIT_FAILED)
+    assert (made["document"], made["version"], made["code"]) == ("benchpipe runs", VERSION, __version__)
+    assert (made["exit_code"], made["runs"]) == (10, [])
+    assert VERSION == 1  # raise it when a field changes its meaning or goes, and say so in FIELDS
+
+
+def test_what_is_not_a_number_is_null(views: list[RunView]) -> None:
+    block = replace(views[0].blocks[0], figures=(Figure("x", math.nan, "N", math.inf, (1.0, math.nan)),))
+    figure = strict(to_json([replace(views[0], blocks=(block,))], ExitCode.OK))["runs"][0]["blocks"][0]["figures"][0]
+    assert figure == {"name": "x", "value": None, "unit": "N", "change": None, "trend": [1.0, None]}
+
+
+@given(st.text(max_size=40))
+def test_any_name_survives_in_ascii(name: str) -> None:
+    text = to_json([replace(failed_view(Path("x/plan.toml"), name), specimen=name)], ExitCode.OK)
+    assert text.isascii()
+    run = strict(text)["runs"][0]
+    assert (run["specimen"], run["failed"]) == (name, name)
+
+
+def test_verdicts_are_words(views: list[RunView]) -> None:
+    runs = {run["run"]: run for run in strict(to_json(views, ExitCode.OK))["runs"]}
+    assert runs["wearing"]["verdict"] == "fail"
+    assert {row["verdict"] for run in runs.values() for row in run["limits"]} <= {
+        "pass", "fail", "inconclusive", "not evaluated"
+    }  # fmt: skip
