@@ -35,9 +35,9 @@ def inspect(
     found = inspect_logs(
         _files(logs), encoding=_known(encoding), tell=lambda name: typer.echo(f"looking at {name}", err=True)
     )
-    _show(found)
     if write_rig is not None:
         _write(found, write_rig)
+    _show(found)
     return ExitCode.INCONCLUSIVE if found.questions else ExitCode.OK
 
 
@@ -76,19 +76,19 @@ def _must_be_new(path: Path) -> None:
 
 
 def _show(found: Inspection) -> None:
-    from rich.console import Console
     from rich.text import Text
 
-    from benchpipe.report.inspection import BLOCKS, inspection_lines
+    from benchpipe.report.inspection import inspection_lines
+    from benchpipe.report.terminal import ASCII, UNICODE, console
 
-    console = Console(highlight=False, soft_wrap=True)
+    screen = console()
     try:
-        BLOCKS.encode(console.encoding)
-        ascii_only = False
+        (UNICODE.bars + "·°").encode(screen.encoding)
+        marks = UNICODE
     except (UnicodeEncodeError, LookupError):
-        ascii_only = True
-    for text, style in inspection_lines(found, ascii_only=ascii_only):
-        console.print(Text(text, style))
+        marks = ASCII
+    for text, style in inspection_lines(found, marks):
+        screen.print(Text(text, style), soft_wrap=True)
 
 
 def _write(found: Inspection, path: Path) -> None:

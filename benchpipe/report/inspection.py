@@ -7,32 +7,28 @@ from collections.abc import Iterator
 from textwrap import wrap
 
 from benchpipe.ingest.inspect.findings import ChannelFinding, Inspection, Question
-from benchpipe.report.terminal import number, unit_shown, with_unit
+from benchpipe.report.terminal import ASCII, UNICODE, Marks, number, unit_shown, with_unit
 
 WIDTH = 80
 LABEL = 12
 PLOT_ROWS = 3
 MOST_PAIRS = 6
-BLOCKS = " ▁▂▃▄▅▆▇█"
-ASCII_BLOCKS = " _.-=+*%#"
-
 Line = tuple[str, str]
 
 
-def inspection_lines(found: Inspection, *, ascii_only: bool = False) -> list[Line]:
+def inspection_lines(found: Inspection, marks: Marks = UNICODE) -> list[Line]:
     """The screen of an inspection, top to bottom."""
-    blocks = ASCII_BLOCKS if ascii_only else BLOCKS
-    lines: list[Line] = [*_head(found), *_facts(found), *_time(found), ("", ""), *_channels(found), ("", "")]
-    lines += _glimpse(found, blocks)
-    lines += [line for note in _odd(found) for line in _wrapped("! ", note, "yellow")]
-    lines += _questions(found.questions)
-    return [(_plain(text) if ascii_only else text, style) for text, style in lines]
+    lines: list[Line] = [*_head(found, marks), *_facts(found, marks), *_time(found, marks), ("", "")]
+    lines += [*_channels(found, marks), ("", ""), *_glimpse(found, marks)]
+    lines += [line for note in _odd(found, marks) for line in _wrapped("! ", note, "yellow", marks)]
+    lines += _questions(found.questions, marks)
+    return lines
 
 
-def _head(found: Inspection) -> Iterator[Line]:
+def _head(found: Inspection, marks: Marks) -> Iterator[Line]:
     sample = found.sample
     first, others = found.logs[0].name, len(found.logs) - 1
-    yield from _wrapped("", first + (f" and {others} more" if others else ""), "bold")
+    yield from _wrapped("", first + (f" and {others} more" if others else ""), "bold", marks)
     rows = f"{sample.rows:,} rows" if sample.rows is not None else f"{sample.looked_at:,} rows looked at"
     seen = "all looked at" if sample.whole else "beginning, middle and end looked at"
     if sample.rows is None:
@@ -40,44 +36,45 @@ def _head(found: Inspection) -> Iterator[Line]:
     yield f"{found.outline.format}, {_bytes(found.size)}, {rows}, {seen}", "dim"
 
 
-def _facts(found: Inspection) -> Iterator[Line]:
+def _facts(found: Inspection, marks: Marks) -> Iterator[Line]:
     for name, text in found.outline.facts:
-        yield from _labelled(name, text)
+        yield from _labelled(name, text, marks)
     pairs = [f"{key}: {value}" for key, value in found.outline.preamble if value]
     if pairs:
         more = [f"and {len(pairs) - MOST_PAIRS} more"] if len(pairs) > MOST_PAIRS else []
-        yield from _labelled("preamble", "; ".join([*pairs[:MOST_PAIRS], *more]))
+        yield from _labelled("preamble", "; ".join([*pairs[:MOST_PAIRS], *more]), marks)
 
 
-def _time(found: Inspection) -> Iterator[Line]:
+def _time(found: Inspection, marks: Marks) -> Iterator[Line]:
     time = found.time
     if time.column is None:
-        yield from _labelled("time", "no column: rows are counted")
+        yield from _labelled("time", "no column: rows are counted", marks)
     else:
         kind = "date and time" if time.kind == "datetime" else "elapsed"
         unit = f" [{time.keys['unit']}]" if "unit" in time.keys else ""
         form = found.outline.choices["date"].values[0] if time.kind == "datetime" else ""
-        yield from _labelled("time", f"{time.column}{unit}, {kind} {form}".rstrip())
+        yield from _labelled("time", f"{time.column}{unit}, {kind} {form}".rstrip(), marks)
     if math.isfinite(time.rate_hz):
         step = with_unit(1.0 / time.rate_hz, "s") if time.rate_hz < 1 else f"{number(1e3 / time.rate_hz)} ms"
         jitter = f", jitter up to {number(1e3 * time.jitter_s, 2)} ms" if time.jitter_s else ", no jitter"
         also = f"; stretches at {', '.join(f'{hz:g}' for hz in time.also_hz)} Hz" if time.also_hz else ""
         jitter = jitter if time.column is not None else ""
-        yield from _labelled("sample rate", f"{time.rate_hz:.8g} Hz (a step of {step}{jitter}){also}")
+        yield from _labelled("sample rate", f"{time.rate_hz:.8g} Hz (a step of {step}{jitter}){also}", marks)
     if time.column is not None:
         gaps = f"{time.gaps:,}, the longest {with_unit(time.longest_gap_s, 's', 3)}" if time.gaps else "none"
         back = f"; {time.back:,} step(s) back" if time.back else ""
         still = f"; {time.still:,} step(s) of no time" if time.still else ""
-        yield from _labelled("gaps", gaps + back + still)
+        yield from _labelled("gaps", gaps + back + still, marks)
 
 
-def _channels(found: Inspection) -> Iterator[Line]:
+def _channels(found: Inspection, marks: Marks) -> Iterator[Line]:
     roles = {name: role for role, name in found.roles.items()}
     rows = [("channel", "unit", "lowest", "highest", "resolution", "likely")]
     rows += [
         (
-            _cut(c.name, 22), _cut(unit_shown(c.unit) if c.unit else f"{c.said}?" if c.said else "-", 8),
-            _fixed(c.lowest, c.resolution), _fixed(c.highest, c.resolution), number(c.resolution, 1), roles.get(c.name, ""),
+            _cut(c.name, 22), _cut(unit_shown(c.unit, marks) if c.unit else _unknown(c.said, marks), 8),
+            _fixed(c.lowest, c.resolution, marks), _fixed(c.highest, c.resolution, marks),
+            number(c.resolution, 1, marks), roles.get(c.name, ""),
         )
         for c in found.channels
     ]  # fmt: skip
@@ -85,47 +82,56 @@ def _channels(found: Inspection) -> Iterator[Line]:
         yield f"{name:<22} {unit:<8} {low:>11} {high:>11} {step:>11}  {role}".rstrip(), "bold" if n == 0 else ""
 
 
-def _odd(found: Inspection) -> Iterator[str]:
+def _unknown(said: str, marks: Marks) -> str:
+    return f"{_said(said, marks)}?" if said else "-"
+
+
+def _odd(found: Inspection, marks: Marks) -> Iterator[str]:
     """What does not look like measuring, worst first."""
     for channel in found.channels:
-        yield from _odd_channel(channel, found)
+        yield from _odd_channel(channel, found, marks)
     for reason, rows in found.sample.rejects:
         yield f"{rows:,} row(s) would be rejected: {reason}"
     yield from found.notes
 
 
-def _odd_channel(channel: ChannelFinding, found: Inspection) -> Iterator[str]:
-    unit = unit_shown(channel.unit or "")
+def _odd_channel(channel: ChannelFinding, found: Inspection, marks: Marks) -> Iterator[str]:
+    unit = unit_shown(channel.unit or "", marks)
     for value, rows in channel.saturated:
-        yield f"{channel.name} stays at {number(value)} {unit}, an end of its range, on {rows:,} rows: saturated?"
+        at = f"{number(value, 4, marks)} {unit}".rstrip()
+        yield f"{channel.name} stays at {at}, an end of its range, on {rows:,} rows: saturated?"
     counts = channel.name in (found.roles.get("counter"), found.roles.get("mode"))
     if channel.stuck is not None and not counts:
         value, rows, first = channel.stuck
-        where = f" from row {first + 1:,}" if found.sample.whole and len(found.logs) == 1 else ""
-        yield f"{channel.name} stays at {number(value)} {unit} for {rows:,} rows{where}: stuck?".replace("  ", " ")
+        where = ""
+        if len(found.sample.pieces) == 1:
+            place = "line" if found.outline.format == "text" else "row"
+            where = f" from {place} {found.sample.pieces[0].row[first]:,}"
+        at = f"{number(value, 4, marks)} {unit}".rstrip()
+        yield f"{channel.name} stays at {at} for {rows:,} rows{where}: stuck?"
     if channel.words:
         yield f"{channel.name} shows {', '.join(channel.words)} in place of a number"
     if channel.missing:
         yield f"{channel.name} has no value on {channel.missing:,} row(s)"
 
 
-def _glimpse(found: Inspection, blocks: str) -> Iterator[Line]:
+def _glimpse(found: Inspection, marks: Marks) -> Iterator[Line]:
     glimpse = found.glimpse
     if glimpse is None:
         return
-    units = {c.name: unit_shown(c.unit or "") for c in found.channels}
+    units = {c.name: unit_shown(c.unit or "", marks) for c in found.channels}
     for axis, values in (("load", glimpse.load), ("motion", glimpse.motion)):
         known = [v for v in values if math.isfinite(v)]
         if len(known) < 2:
             continue
-        rows = _plot(values, blocks)
+        rows = _plot(values, " " + marks.bars)
         unit = units.get(found.roles[axis], "")
         labels = [f"{axis} [{unit}]", f"to {number(max(known), 3)}", f"from {number(min(known), 3)}"]
         for label, row in zip(labels, rows, strict=True):
             yield f"{_cut(label, LABEL + 2):<{LABEL + 3}}{row}".rstrip(), "cyan"
     span = f"{number(glimpse.span_s, 3)} s"
     cycles = f"about {found.frequency_hz:.3g} Hz" if math.isfinite(found.frequency_hz) else "none found"
-    yield from _labelled("cycles", f"{cycles}; above: {span}")
+    yield from _labelled("cycles", f"{cycles}; above: {span}", marks)
     yield "", ""
 
 
@@ -140,36 +146,36 @@ def _plot(values: tuple[float, ...], blocks: str) -> list[str]:
     ]
 
 
-def _questions(questions: tuple[Question, ...]) -> Iterator[Line]:
+def _questions(questions: tuple[Question, ...], marks: Marks) -> Iterator[Line]:
     if not questions:
         yield "no question is open: the drafted rig file works as it stands", "green"
         return
     yield f"{len(questions)} question(s) must be answered before a drafted rig file works:", "bold yellow"
     for question in questions:
-        yield from _wrapped("? ", f"{question.key}: {question.ask}", "yellow")
+        yield from _wrapped("? ", f"{question.key}: {question.ask}", "yellow", marks)
         if question.choices:
-            yield from _wrapped("    ", "write " + " or ".join(question.choices), "")
+            yield from _wrapped("    ", "write " + " or ".join(question.choices), "", marks)
 
 
-def _labelled(label: str, text: str) -> Iterator[Line]:
-    for n, part in enumerate(wrap(text, WIDTH - LABEL) or [""]):
+def _labelled(label: str, text: str, marks: Marks) -> Iterator[Line]:
+    for n, part in enumerate(wrap(_said(text, marks), WIDTH - LABEL) or [""]):
         yield f"{label if n == 0 else '':<{LABEL}}{part}", ""
 
 
-def _wrapped(mark: str, text: str, style: str) -> Iterator[Line]:
-    for n, part in enumerate(wrap(text, WIDTH - len(mark))):
+def _wrapped(mark: str, text: str, style: str, marks: Marks) -> Iterator[Line]:
+    for n, part in enumerate(wrap(_said(text, marks), WIDTH - len(mark))):
         yield (mark if n == 0 else " " * len(mark)) + part, style
 
 
-def _fixed(value: float, resolution: float) -> str:
+def _fixed(value: float, resolution: float, marks: Marks) -> str:
     """A value to the last decimal of its resolution."""
     if not math.isfinite(value) or not 1e-6 < resolution < 1e6 or abs(value) >= 1e9:
-        return number(value, 5)
+        return number(value, 5, marks)
     return f"{value:,.{max(-math.floor(math.log10(resolution)), 0)}f}"
 
 
 def _cut(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: most - 1] + "…"
+    return text if len(text) <= most else text[: most - 1] + "~"
 
 
 def _bytes(size: float) -> str:
@@ -180,8 +186,10 @@ def _bytes(size: float) -> str:
     return f"{number(size, 3)} GB"
 
 
-def _plain(text: str) -> str:
-    """The text in ASCII: known letters spelt out, others as a question mark."""
-    for letter, plain in (("·", "*"), ("°C", "degC"), ("°", "deg"), ("…", "~"), ("–", "-"), ("µ", "u")):
+def _said(text: str, marks: Marks) -> str:
+    """Text of the log itself, in ASCII where only that can be shown: known letters spelt out, others as ``?``."""
+    if marks != ASCII:
+        return text
+    for letter, plain in (("·", "*"), ("°C", "degC"), ("°", "deg"), ("µ", "u")):
         text = text.replace(letter, plain)
     return text.encode("ascii", "replace").decode()

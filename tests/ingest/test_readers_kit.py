@@ -19,13 +19,7 @@ from benchpipe.ingest.batch import RawBatch, Reject, needed_columns
 from benchpipe.ingest.hdf5 import read_hdf5
 from benchpipe.ingest.matlab import read_matlab
 from benchpipe.ingest.mdf import read_mdf
-from benchpipe.ingest.reader_kit import (
-    CHECKS,
-    ReaderCase,
-    ReaderFaultError,
-    a_damaged_log_is_told,
-    check_reader,
-)
+from benchpipe.ingest.reader_kit import CHECKS, ReaderCase, ReaderFaultError, check_reader
 from benchpipe.ingest.tabular import read_parquet
 from benchpipe.ingest.text import read_text
 
@@ -130,8 +124,6 @@ def case_of(name: str, folder: Path) -> ReaderCase:
 @pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.__name__)
 @pytest.mark.parametrize("name", CASES)
 def test_our_readers_pass(name: str, check: Callable[[ReaderCase], None], tmp_path: Path) -> None:
-    if check is a_damaged_log_is_told and name in ("text", "parquet", "matlab 5"):
-        pytest.xfail("the kit found damage that these readers do not tell yet")
     check(case_of(name, tmp_path))
 
 

@@ -8,7 +8,7 @@ import unicodedata
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.ingest.inspect.findings import ChannelFinding, Key, LogColumn, LogSample
+from benchpipe.ingest.inspect.findings import ChannelFinding, Key, LogColumn, LogSample, Outline
 from benchpipe.ingest.inspect.heading import known_unit, split_name
 from benchpipe.units import find_unit
 
@@ -23,27 +23,38 @@ TAKEN = frozenset(("time", "date", "time_us", "file", "row", "reject"))
 Floats = NDArray[np.float64]
 
 
-def find_channels(columns: list[LogColumn], samples: list[LogSample]) -> list[ChannelFinding]:
+def channel_names(outline: Outline) -> dict[Key, str]:
+    """A channel name for each column of a log."""
+    taken: set[str] = set(TAKEN)
+    names: dict[Key, str] = {}
+    for place, column in enumerate(outline.columns):
+        if column.key not in names:
+            names[column.key] = _name(column.key, place, taken)
+    return names
+
+
+def find_channels(
+    columns: list[LogColumn], samples: list[LogSample], names: dict[Key, str]
+) -> list[ChannelFinding]:
     """What each column holds, over all rows that were looked at."""
-    names: set[str] = set(TAKEN)
     found = []
-    for place, column in enumerate(columns):
+    for column in columns:
         pieces = [p.values[column.key] for s in samples for p in s.pieces if column.key in p.values]
         words = tuple(sorted({w for s in samples for w in s.words.get(column.key, ())}))
-        found.append(_channel(column, _name(column.key, place, names), pieces, words))
+        found.append(_channel(column, names[column.key], pieces, words))
     return found
 
 
-def _name(key: Key, place: int, names: set[str]) -> str:
-    """A channel name of the column's: letters, digits and lines, and no other's."""
+def _name(key: Key, place: int, taken: set[str]) -> str:
+    """A column's name as a channel name: letters, digits and lines, and no other's."""
     plain = unicodedata.normalize("NFKD", split_name(str(key))[0]).encode("ascii", "ignore").decode().lower()
     name = re.sub(r"[^a-z0-9]+", "_", plain).strip("_")
     if not name or not name[0].isalpha():
         name = f"channel_{key if isinstance(key, int) else place + 1}" if not name else f"channel_{name}"
     base, number = name, 2
-    while name in names:
+    while name in taken:
         name, number = f"{base}_{number}", number + 1
-    names.add(name)
+    taken.add(name)
     return name
 
 

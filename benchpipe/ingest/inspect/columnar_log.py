@@ -14,6 +14,7 @@ import pyarrow.parquet as pq
 from benchpipe.ingest.arrow_ipc import arrow_batches, arrow_schema, is_arrow_file
 from benchpipe.ingest.foreign import readable
 from benchpipe.ingest.inspect.findings import Choice, LogColumn, LogSample, Outline, Piece
+from benchpipe.ingest.inspect.heading import log_column
 from benchpipe.ingest.inspect.ranges import ranges_of
 from benchpipe.ingest.source import open_log
 
@@ -63,7 +64,7 @@ def _column(field: pa.Field, first: bool) -> LogColumn:
     kind = kind if first else "word"  # of columns with one name only the first can be read
     known = {key.lower(): value for key, value in (field.metadata or {}).items()}
     unit = known.get(b"unit", known.get(b"units", b"")).decode("utf-8", "replace")
-    return LogColumn(field.name, unit, "column's metadata" if unit else "", kind)
+    return log_column(field.name, unit, "column's metadata", kind)
 
 
 def _floats(column: Any) -> np.ndarray[Any, np.dtype[np.float64]]:

@@ -22,7 +22,7 @@ from benchpipe.ingest.inspect.cells import (
 from benchpipe.ingest.inspect.findings import Choice
 
 MOST_LINES = 400
-LEAST_SCORE = 0.5
+LEAST_SCORE = 0.2
 NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", "space": "spaces"}
 MARGIN = 3  # cells by which a way of writing must explain more than another: a broken cell or two decide nothing
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from benchpipe.errors import ConfigError, InputError
 from benchpipe.ingest.inspect.cells import PLAIN_FORMS, kind_of
 from benchpipe.ingest.inspect.dialect import DialectFinding
+from benchpipe.ingest.inspect.findings import Key, LogColumn
 from benchpipe.units import find_unit
 
 _IN_BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]*)\s*[\])]$")
@@ -66,6 +67,14 @@ def split_name(name: str) -> tuple[str, str, str]:
         if match is not None and match["name"]:
             return match["name"], match["unit"], "column name"
     return name, "", ""
+
+
+def log_column(key: Key, unit: str, unit_from: str, kind: str) -> LogColumn:
+    """A column with the unit that the log gives it apart, else with the one in its name."""
+    if unit:
+        return LogColumn(key, unit, unit_from, kind)
+    _, unit, where = split_name(str(key))
+    return LogColumn(key, unit, where, kind)
 
 
 def known_unit(text: str) -> str | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy as np
 from benchpipe.ingest.inspect.findings import ChannelFinding, Key, LogSample, Outline, Question
 from benchpipe.ingest.inspect.roles import LOAD_NAMES, MOTION_NAMES
 
+UNITS = MappingProxyType({"load": ("N*m", "N"), "motion": ("deg", "mm")})
 AGAINST = -0.5  # correlation of load and motion below which their signs are asked
 
 
@@ -31,14 +33,21 @@ def of_choices(outline: Outline) -> list[Question]:
 
 def of_channels(channels: list[ChannelFinding], roles: dict[str, str]) -> list[Question]:
     """Units that a load or a motion needs, and numbers that may stand for no value."""
+    asked: dict[str, set[str]] = {}
+    for axis, pattern in (("load", LOAD_NAMES), ("motion", MOTION_NAMES)):
+        if axis not in roles:
+            plain = [c for c in channels if c.unit in (None, "1")]
+            for channel in [c for c in plain if pattern.search(str(c.key))] or plain:
+                asked.setdefault(channel.name, set()).add(axis)
     questions = []
     for channel in channels:
         where = f"channel.{channel.name}"
-        axis = _could_be(channel, roles)
-        if axis is not None:
+        axes = asked.get(channel.name)
+        if axes:
             said = f"'{channel.said}' is no unit known here" if channel.said else "the log gives no unit"
-            units = ('"N*m"', '"N"') if axis == "load" else ('"deg"', '"mm"')
-            questions.append(Question(f"{where}.unit", f"{said}, and this could be the {axis}", units))
+            units = [unit for axis in ("load", "motion") if axis in axes for unit in _fitting(axis, channels, roles)]
+            ask = f"{said}, and this could be the {' or the '.join(sorted(axes))}"
+            questions.append(Question(f"{where}.unit", ask, tuple(f'"{unit}"' for unit in [*units, "1"])))
         if channel.sentinels:
             shown = ", ".join(f"{value:g}" for value in channel.sentinels)
             ask = f"does {shown} stand for no value? It is far from all other numbers"
@@ -47,12 +56,12 @@ def of_channels(channels: list[ChannelFinding], roles: dict[str, str]) -> list[Q
     return questions
 
 
-def _could_be(channel: ChannelFinding, roles: dict[str, str]) -> str | None:
-    """The axis that a channel without a known unit could be, by its name."""
-    if channel.unit not in (None, "1"):
-        return None
-    named = (("load", LOAD_NAMES), ("motion", MOTION_NAMES))
-    return next((axis for axis, pattern in named if axis not in roles and pattern.search(str(channel.key))), None)
+def _fitting(axis: str, channels: list[ChannelFinding], roles: dict[str, str]) -> tuple[str, ...]:
+    """Units of an axis, first the one that goes with the other axis: torque with angle, force with length."""
+    other = roles.get("motion" if axis == "load" else "load")
+    quantity = next((c.quantity for c in channels if c.name == other), None)
+    units = UNITS[axis]
+    return units[::-1] if quantity in ("length", "force") else units
 
 
 def of_signs(samples: list[LogSample], load: Key | None, motion: Key | None) -> list[Question]:

@@ -20,6 +20,7 @@ from benchpipe.ingest.foreign import readable
 from benchpipe.ingest.hdf5 import opened as opened_hdf5
 from benchpipe.ingest.hdf5 import vectors
 from benchpipe.ingest.inspect.findings import LogColumn
+from benchpipe.ingest.inspect.heading import log_column
 from benchpipe.ingest.mdf import channel_values, groups
 from benchpipe.ingest.mdf import opened as opened_mdf
 from benchpipe.ingest.source import open_log
@@ -98,8 +99,7 @@ def _record(name: str, found: list[Any], *, deep: bool) -> Record | None:
     columns = []
     for vector in (v for v in flat if v.length == length):
         kind = "number" if vector.read(0, 1).dtype.kind in "fiub" else "date"
-        unit = vector.unit or ""
-        column = LogColumn(vector.name, unit, "dataset's attribute" if unit else "", kind)
+        column = log_column(vector.name, vector.unit or "", "dataset's attribute", kind)
         columns.append(RecordColumn(column, _as_read(vector.read, kind)))
     return Record(name, length, tuple(columns))
 
@@ -113,7 +113,7 @@ def _mdf_records(content: Any) -> list[Record]:
     for group in groups(content):
         columns = []
         for name, place in group.channels.items():
-            column = LogColumn(name, group.units[name], "channel's unit" if group.units[name] else "", "number")
+            column = log_column(name, group.units[name], "channel's unit", "number")
 
             def read(start: int, end: int, group: Any = group, place: int = place) -> Floats:
                 return np.asarray(channel_values(content, group, place, start, end - start), np.float64)
@@ -139,7 +139,7 @@ def _matlab_records(variable: str, content: Any) -> Iterator[Record]:
     if lengths and lengths.most_common(1)[0][1] > 1:
         length = lengths.most_common(1)[0][0]
         yield Record(variable, length, tuple(
-            RecordColumn(LogColumn(name, "", "", "number"), lambda a, b, v=values: np.asarray(v[a:b], np.float64))  # type: ignore[misc]
+            RecordColumn(log_column(name, "", "", "number"), lambda a, b, v=values: np.asarray(v[a:b], np.float64))  # type: ignore[misc]
             for name, values in numbers.items() if len(values) == length
         ))  # fmt: skip
     for name, inner in fields.items():

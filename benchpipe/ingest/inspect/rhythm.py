@@ -17,6 +17,7 @@ LEAST_MOVING = 0.1  # spread of a window that cycles, of the spread of all
 ALIKE = 0.1
 SHOWN = 64
 SHOWN_CYCLES = 5.0
+SHOWN_MOVING = 0.8  # spread of what is shown, of the largest
 
 Floats = NDArray[np.float64]
 
@@ -73,7 +74,7 @@ def _strongest(window: Floats) -> list[float]:
 def find_glimpse(
     samples: list[LogSample], load: Key | None, motion: Key | None, time: TimeFinding, frequency: float
 ) -> Glimpse | None:
-    """Some cycles of load and motion from where the load moves most; a whole stretch where nothing cycles."""
+    """Some cycles of load and motion from amid those that move most; a whole stretch where nothing cycles."""
     keys = [key for key in (load, motion) if key is not None]
     if not keys:
         return None
@@ -85,8 +86,9 @@ def find_glimpse(
     width = len(values)
     if np.isfinite(frequency):
         width = min(width, max(round(SHOWN_CYCLES / frequency * rate), 8))
-    starts = range(0, len(values) - width + 1, max(width, 1))
-    start = max(starts, key=lambda at: float(np.nanstd(values[at : at + width])), default=0)
+    spreads = {at: float(values[at : at + width].std()) for at in range(0, len(values) - width + 1, width)}
+    moving = [at for at, spread in spreads.items() if spread >= SHOWN_MOVING * max(spreads.values())]
+    start = moving[len(moving) // 2]
     piece, first = place
     shown = [_shown(piece_values(samples, piece, key), first + start, width) for key in (load, motion)]
     return Glimpse(width / rate, *shown)

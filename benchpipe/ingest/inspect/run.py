@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,9 +11,10 @@ import numpy as np
 
 from benchpipe.errors import InputError
 from benchpipe.ingest.inspect.agreement import agree
-from benchpipe.ingest.inspect.channels import find_channels
+from benchpipe.ingest.inspect.channels import channel_names, find_channels
 from benchpipe.ingest.inspect.columnar_log import outline_columnar, sample_columnar
 from benchpipe.ingest.inspect.findings import Inspection, Key, LogColumn, LogSample, Outline
+from benchpipe.ingest.inspect.heading import known_unit
 from benchpipe.ingest.inspect.questions import of_channels, of_choices, of_signs
 from benchpipe.ingest.inspect.record_log import outline_records, sample_records
 from benchpipe.ingest.inspect.rhythm import find_frequency, find_glimpse
@@ -20,7 +22,7 @@ from benchpipe.ingest.inspect.roles import find_roles
 from benchpipe.ingest.inspect.samples import LEAST_PIECE_BYTES, PIECE_BYTES
 from benchpipe.ingest.inspect.text_outline import outline_text
 from benchpipe.ingest.inspect.text_sample import sample_text
-from benchpipe.ingest.inspect.time_column import find_time
+from benchpipe.ingest.inspect.time_column import columns_of, counts, find_time
 from benchpipe.ingest.source import open_log
 
 MOST_ROWS = 900_000  # of all logs together
@@ -50,12 +52,17 @@ def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progres
     for path in logs:
         if tell is not None:
             tell(path.name)
-        outlines.append(_outline(path, encoding))
+        with _placed(path):
+            outlines.append(_outline(path, encoding))
     outline = agree(logs, outlines)
-    samples = [_sample(path, outline, len(logs)) for path in logs]
+    samples = []
+    for path in logs:
+        with _placed(path):
+            samples.append(_sample(path, outline, len(logs)))
     time = find_time(outline, samples)
-    columns = _measured(outline, samples, time.column)
-    channels = find_channels(columns, samples)
+    with _placed(logs[0]):
+        columns = _measured(outline, samples, time.column)
+    channels = find_channels(columns, samples, channel_names(outline))
     found = find_roles(channels)
     channels = [replace(c, unit=found.units.get(c.name, c.unit)) for c in channels]
     keys = {c.name: c.key for c in channels}
@@ -83,16 +90,21 @@ def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progres
 
 def _outline(path: Path, encoding: str | None) -> Outline:
     form = log_format(path)
+    if form == "text":
+        return outline_text(path, encoding)
+    return outline_columnar(path, form) if form in ("parquet", "arrow") else outline_records(path, form)
+
+
+@contextmanager
+def _placed(path: Path) -> Iterator[None]:
+    """An error that says nothing of its place happened in this log."""
     try:
-        if form == "text":
-            return outline_text(path, encoding)
-        return outline_columnar(path, form) if form in ("parquet", "arrow") else outline_records(path, form)
+        yield
     except InputError as error:
-        raise error if error.where is not None else _at(path, error) from None
-
-
-def _at(path: Path, error: InputError) -> InputError:
-    return InputError(error.what, where=path, expected=error.expected, got=error.got, do_next=error.do_next)
+        if error.where is not None:
+            raise
+        told = InputError(error.what, where=path, expected=error.expected, got=error.got, do_next=error.do_next)
+        raise told from None
 
 
 def log_format(path: Path) -> str:
@@ -139,9 +151,8 @@ def _measured(outline: Outline, samples: list[LogSample], time: Key | None) -> l
     for column in outline.columns:
         if column.kind != "number" or column.key == time:
             continue
-        values = [p.values[column.key] for s in samples for p in s.pieces if column.key in p.values]
-        steps = np.concatenate([np.empty(0), *(np.diff(v) for v in values)])
-        counts_rows = len(steps) > 2 and float((steps == 1.0).mean()) > 0.98
+        values = columns_of(samples, column.key)
+        counts_rows = known_unit(column.unit) in (None, "1") and counts(values)
         if not counts_rows and any(np.isfinite(v).any() for v in values):
             kept.append(column)
     if len(kept) < 2:

@@ -14,7 +14,7 @@ from benchpipe.ingest.inspect.dates import date_part, find_format
 from benchpipe.ingest.inspect.dialect import NAMES, DialectFinding, find_dialect
 from benchpipe.ingest.inspect.encoding import find_encoding
 from benchpipe.ingest.inspect.findings import Choice, Key, LogColumn, Outline
-from benchpipe.ingest.inspect.heading import HeadingFinding, find_heading, split_name
+from benchpipe.ingest.inspect.heading import HeadingFinding, find_heading, log_column
 from benchpipe.ingest.inspect.samples import TextPieces, cut_pieces, whole_lines
 
 OUTLINE_BYTES = 1 << 20
@@ -82,10 +82,7 @@ def _column(key: Key, place: int, heading: HeadingFinding, dialect: DialectFindi
     kind = dialect.kinds[place]
     if isinstance(key, str) and (not key or (heading.header or ()).index(key) != place):
         kind = "word"  # without a name of its own it cannot be read
-    if heading.units[place]:
-        return LogColumn(key, heading.units[place], "units row", kind)
-    _, unit, where = split_name(str(key))
-    return LogColumn(key, unit, where, kind)
+    return log_column(key, heading.units[place], "units row", kind)
 
 
 def _dates(

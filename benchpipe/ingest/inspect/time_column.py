@@ -29,7 +29,7 @@ def find_time(outline: Outline, samples: list[LogSample]) -> TimeFinding:
     rate = _declared_rate(outline)
     if outline.dates:
         return _of_dates(outline, samples)
-    rising = [c for c in outline.columns if c.kind == "number" and _rises(_columns(samples, c.key))]
+    rising = [c for c in outline.columns if c.kind == "number" and _rises(columns_of(samples, c.key))]
     timed = [c for c in rising if _quantity(c) == "time"]
     if len(timed) == 1:
         return _elapsed(timed[0], known_unit(timed[0].unit) or "s", timed[0].unit_from, samples)
@@ -40,7 +40,7 @@ def find_time(outline: Outline, samples: list[LogSample]) -> TimeFinding:
         ask = "several columns could be the time: " + ", ".join(f"'{c.key}'" for c in asked)
         questions = (Question("time.kind", ask + '; write "elapsed" here and the column below', ('"elapsed"',)),)
         return replace(_elapsed(asked[0], "s", "", samples), questions=questions)
-    indices = [c for c in unitless if _counts(_columns(samples, c.key))]
+    indices = [c for c in unitless if counts(columns_of(samples, c.key))]
     chosen = named or [c for c in unitless if c not in indices]
     if len(chosen) == 1:
         return _without_unit(chosen[0], samples, rate)
@@ -49,7 +49,7 @@ def find_time(outline: Outline, samples: list[LogSample]) -> TimeFinding:
 
 def _elapsed(column: LogColumn, unit: str, said: str, samples: list[LogSample]) -> TimeFinding:
     factor = find_unit(unit).factor
-    steps = [np.diff(values) * factor for values in _columns(samples, column.key)]
+    steps = [np.diff(values) * factor for values in columns_of(samples, column.key)]
     found = _measured(steps, f"unit from the {said}" if said else "")
     return replace(found, kind="elapsed", column=column.key, keys={"unit": unit})
 
@@ -79,7 +79,7 @@ def _of_dates(outline: Outline, samples: list[LogSample]) -> TimeFinding:
     span_s = sum(float(s[-1] - s[0]) for s in stamps if len(s)) * 1e-6
     per_s = steps / span_s if span_s > 0 else math.nan
     rising = [c for c in outline.columns if c.kind == "number" and _quantity(c) == "time"]
-    if len(rising) == 1 and _rises(_columns(samples, rising[0].key)):
+    if len(rising) == 1 and _rises(columns_of(samples, rising[0].key)):
         note = f"the date column stands still on {found.still:,} of {steps:,} steps: the elapsed time is taken"
         unit = known_unit(rising[0].unit) or "s"
         return replace(_elapsed(rising[0], unit, rising[0].unit_from, samples), notes=(note,))
@@ -104,7 +104,8 @@ def _quantity(column: LogColumn) -> str | None:
     return find_unit(unit).quantity if unit is not None else None
 
 
-def _columns(samples: list[LogSample], key: Key) -> list[Floats]:
+def columns_of(samples: list[LogSample], key: Key) -> list[Floats]:
+    """A column's numbers, piece by piece."""
     return [p.values[key] for s in samples for p in s.pieces if key in p.values]
 
 
@@ -113,8 +114,10 @@ def _rises(pieces: list[Floats]) -> bool:
     return len(steps) > 2 and float((steps > 0).mean()) >= LEAST_RISING
 
 
-def _counts(pieces: list[Floats]) -> bool:
-    """Whether a column counts the rows: steps of one."""
+def counts(pieces: list[Floats]) -> bool:
+    """Whether a column counts the rows: whole numbers in steps of one."""
+    if any((v[:1] != np.rint(v[:1])).any() for v in pieces):
+        return False
     steps = np.concatenate([np.empty(0), *(np.diff(values) for values in pieces)])
     return len(steps) > 2 and float((steps == 1.0).mean()) >= LEAST_RISING
 

@@ -1,0 +1,286 @@
+"""What a log cannot decide is asked, and a draft with an open question is refused by the loader."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchpipe.config.model import load_model
+from benchpipe.config.rig import RigConfig
+from benchpipe.errors import ConfigError, InputError
+from benchpipe.ingest.inspect.draft import draft_rig
+from benchpipe.ingest.inspect.run import inspect_logs
+from benchpipe.simulate import faults as fault
+from tests.ingest.driven import channels, drafted, driven, equal, rig_text, simulated
+
+
+def table(*columns: str, n: int = 400, step: float = 0.02, head: str = "", form: str = "{:.3f}", sep: str = ";") -> str:
+    """A log by hand: named columns of time, load, motion, then waves."""
+    k = np.arange(n)
+    wave = 1.5 + np.sin(k / 8.0)
+    series = [k * step, 40.0 * wave, 5.0 * wave, 20.0 + wave, 7.0 * wave][: len(columns)]
+    rows = [sep.join(form.format(v) for v in row) for row in zip(*series, strict=True)]
+    return head + sep.join(columns) + "\n" + "\n".join(rows) + "\n"
+
+
+def by_hand(path: Path, text: str, encoding: str = "utf-8") -> Path:
+    path.write_bytes(text.encode(encoding))
+    return path
+
+
+# what is asked, and the log that makes it so
+OPEN: dict[str, tuple[set[str], Callable[[], tuple[str, str]]]] = {
+    "day or month": (
+        {"time.format"},
+        lambda: ("Time;Torque [N*m];Angle [deg]\n" + "".join(
+            f"03/04/2031 10:00:0{k};{k}.5;{k * 2}.25\n" for k in range(9)), "utf-8"),
+    ),
+    "a thousand or not": (
+        {"log.decimal", "log.thousands"},
+        lambda: ("t [s];F [N];x [mm]\n" + "".join(f"1.00{k};2.34{k};3.45{k}\n" for k in range(9)), "utf-8"),
+    ),
+    "the encoding": ({"log.encoding"}, lambda: (table("时间 [s]", "力 [N]", "位移 [mm]"), "gbk")),
+    "the unit of time": (
+        {"time.unit", "time.sample_rate"}, lambda: (table("Time", "Force [N]", "Travel [mm]"), "utf-8"),
+    ),
+    "the unit of the load": (
+        {"channel.force.unit", "load.channel"}, lambda: (table("t [s]", "Force", "Travel [mm]"), "utf-8"),
+    ),
+    "a unit not known": (
+        {"channel.force.unit", "load.channel"}, lambda: (table("t [s]", "Force [kgm]", "Travel [mm]"), "utf-8"),
+    ),
+    "which of two loads": (
+        {"load.channel"}, lambda: (table("t [s]", "Force A [N]", "Travel [mm]", "Oil [°C]", "Force B [N]"), "utf-8"),
+    ),
+    "the lever arm": ({"load.lever_arm"}, lambda: (table("t [s]", "Force [N]", "Angle [deg]"), "utf-8")),
+    "the lever arm of a length": ({"motion.lever_arm"}, lambda: (table("t [s]", "M [N*m]", "Travel [mm]"), "utf-8")),
+    "which is the time": (
+        {"time.kind"},
+        lambda: ("t1 [s];t2 [s];F [N];x [mm]\n" + "".join(
+            f"{k}.5;{k}.7;{k % 5}.1;{k % 5}.2\n" for k in range(40)), "utf-8"),
+    ),
+    "a clock of whole seconds": (
+        {"time.kind"},
+        lambda: ("Date;F [N];x [mm]\n" + "".join(
+            f"2031-04-03 10:00:{k // 10:02d};{k % 7}.1;{k % 7}.2\n" for k in range(200)), "utf-8"),
+    ),
+    "signs": (
+        {"motion.sign"},
+        lambda: ("t [s];F [N];x [mm]\n" + "".join(f"{k}.0;{k % 7}.1;-{k % 7}.2\n" for k in range(200)), "utf-8"),
+    ),
+    "a number that may be none": (
+        {"channel.f.missing"},
+        lambda: (table("t [s]", "F [N]", "x [mm]").replace("\n0.200;", "\n0.200;-999.000;1.000\n0.201;", 1), "utf-8"),
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", OPEN)
+def test_it_is_asked_and_the_draft_is_refused(name: str, tmp_path: Path) -> None:
+    keys, make = OPEN[name]
+    log = by_hand(tmp_path / "log.csv", *make())
+    found = inspect_logs([log])
+    assert {q.key for q in found.questions} == keys
+    draft = draft_rig(found, "draft")
+    assert draft.count("# QUESTION: ") == len(keys)
+    path = tmp_path / "rig.toml"
+    path.write_text(draft, encoding="utf-8")
+    with pytest.raises(ConfigError) as told:
+        load_model(RigConfig, path)
+    names = {key.split(".")[-1] for key in keys}
+    assert any(name in str(told.value) for name in names), str(told.value)
+    assert "rig.toml" in str(told.value)
+
+
+@pytest.mark.parametrize("name", [n for n in OPEN if n != "which is the time"])
+def test_the_first_answer_offered_is_a_rig_file_that_loads(name: str, tmp_path: Path) -> None:
+    """Each question's first choice, written in its place, satisfies the loader."""
+    _, make = OPEN[name]
+    found = inspect_logs([by_hand(tmp_path / "log.csv", *make())])
+    path = tmp_path / "rig.toml"
+    path.write_text(answered(draft_rig(found, "draft")), encoding="utf-8")
+    load_model(RigConfig, path)
+
+
+def answered(draft: str, choice: int = 0) -> str:
+    """A draft with one of the choices offered in each place."""
+    lines = draft.splitlines()
+    for k, line in enumerate(lines):
+        if line.startswith("# QUESTION: "):
+            choices = lines[k + 1].removeprefix("# Write one of: ").split(" | ")
+            given = choices[min(choice, len(choices) - 1)]
+            if lines[k + 2].endswith('= "?"'):
+                lines[k + 2] = lines[k + 2].replace('"?"', given)
+            else:
+                lines[k + 2] = f"format = {given}"
+    return "\n".join(lines)
+
+
+def test_a_rate_in_the_preamble_answers(tmp_path: Path) -> None:
+    head = "Sample rate;50 Hz\n"
+    asked = inspect_logs([by_hand(tmp_path / "a.csv", table("Time", "Force [N]", "Travel [mm]"))])
+    assert {q.key for q in asked.questions} == {"time.unit", "time.sample_rate"}
+    for step, unit in ((0.02, "s"), (20.0, "ms")):
+        text = table("Time", "Force [N]", "Travel [mm]", head=head, step=step)
+        found = inspect_logs([by_hand(tmp_path / "b.csv", text)])
+        assert found.questions == ()
+        assert (found.time.keys["unit"], found.time.rate_hz) == (unit, 50.0)
+
+
+def test_no_time_column_counts_rows(tmp_path: Path) -> None:
+    text = "F [N];x [mm]\n" + "".join(f"{k % 9}.1;{k % 9}.2\n" for k in range(300))
+    found = inspect_logs([by_hand(tmp_path / "a.csv", text)])
+    assert {q.key for q in found.questions} == {"time.sample_rate"}
+    assert found.time.kind == "sample"
+    known = inspect_logs([by_hand(tmp_path / "b.csv", "Sampling interval;10 ms\n" + text)])
+    assert known.questions == ()
+    assert known.time.rate_hz == pytest.approx(100.0)
+
+
+def test_a_whole_number_without_a_unit_is_no_time(tmp_path: Path) -> None:
+    """A column that counts rows is neither a time nor a channel."""
+    rows = "".join(f"{k};{k * 0.02:.2f};{k % 9}.1;{k % 9}.2\n" for k in range(300))
+    found = inspect_logs([by_hand(tmp_path / "a.csv", "No;t [s];F [N];x [mm]\n" + rows)])
+    assert found.questions == ()
+    assert [c.name for c in found.channels] == ["f", "x"]
+
+
+def test_the_answers_give_different_samples(tmp_path: Path) -> None:
+    """Guessing would have mattered: each answer reads the same log otherwise."""
+    folder = simulated(
+        tmp_path / "run", rig={"start": datetime(2031, 4, 3, 10)}, time_format="%d/%m/%Y %H:%M:%S.%f", units_row=True
+    )
+    _, draft = drafted(folder)
+    times = {}
+    for choice in (0, 1):
+        rig = re.sub(r"# format = ", "format = ", answered(draft, choice).split("# format")[0] + "\n", count=0)
+        rig += draft[draft.index("sample_rate") :]
+        times[choice] = driven(folder, rig, f"answer{choice}")["samples"].column("time_us")[0].as_py()
+    day, month = (datetime(2031, *d, 10).timestamp() * 1e6 for d in ((4, 3), (3, 4)))
+    assert times[1] - times[0] == month - day
+
+
+def test_a_sentinel_answered_is_the_rig_file_by_hand(tmp_path: Path) -> None:
+    folder = simulated(
+        tmp_path / "run", fault.SentinelConfig(kind="sentinel", row=300, rows=3, channel="Torque", text="-9999"),
+        units_row=True,
+    )  # fmt: skip
+    found, draft = drafted(folder)
+    assert [q.key for q in found.questions] == ["channel.torque.missing"]
+    torque = next(c for c in found.channels if c.name == "torque")
+    assert torque.sentinels == (-9999.0,)
+    assert torque.lowest > -10.0  # the range is that of the others
+    one = driven(folder, answered(draft), "answered")
+    other = driven(folder, rig_text("units_row = true", 'column = "Time"', missing='missing = ["-9999"]'), "by-hand")
+    assert all(equal(one[name], other[name]) for name in one)
+
+
+def test_an_encoding_that_somebody_knows_is_not_asked(tmp_path: Path) -> None:
+    log = by_hand(tmp_path / "log.csv", table("时间 [s]", "力 [N]", "位移 [mm]"), "gbk")
+    found = inspect_logs([log], encoding="gbk")
+    assert found.questions == ()
+    assert [str(c.key) for c in found.channels] == ["力 [N]", "位移 [mm]"]
+    assert [c.name for c in found.channels] == ["channel_2", "channel_3"]
+
+
+@pytest.mark.parametrize(
+    ("change", "what"),
+    [
+        ({"separator": ","}, "separator"),
+        ({"separator": ";", "decimal": ","}, "numbers"),
+        ({"separator": ";", "units_row": False}, "columns"),
+        ({"separator": ";", "format": "parquet"}, "format"),
+        ({"separator": ";", "time_format": "%Y-%m-%d %H:%M:%S.%f"}, "time"),
+    ],
+)
+def test_logs_of_two_dialects_are_told(change: dict[str, object], what: str, tmp_path: Path) -> None:
+    first = simulated(tmp_path / "a", separator=";", units_row=True)
+    other = simulated(tmp_path / "b", **{"units_row": change.get("format") != "parquet", **change})
+    logs = [next((f / "logs").iterdir()) for f in (first, other)]
+    with pytest.raises(InputError, match=f"not of one dialect: the {what}") as told:
+        inspect_logs(logs)
+    assert str(logs[1]) in str(told.value)
+    assert "as in small_0001.csv" in str(told.value)
+
+
+def test_odd_stretches_are_found(tmp_path: Path) -> None:
+    folder = simulated(
+        tmp_path / "run",
+        fault.HoldLastConfig(kind="hold-last", row=500, rows=200, channel="Angle"),
+        fault.LoseRowsConfig(kind="lose-rows", row=1500, rows=100),
+        rig={"channels": tuple(
+            c.model_copy(update={"full_scale": 2000.0}) if c.source == "load" else c for c in channels()
+        )},
+        units_row=True,
+    )  # fmt: skip
+    found, _ = drafted(folder)
+    of = {c.name: c for c in found.channels}
+    _, rows, first = of["angle"].stuck or (0.0, 0, 0)
+    assert (rows, first) == (201, 499)
+    assert of["torque"].stuck is None
+    assert of["torque"].saturated[0][0] == 2000.0
+    assert of["angle"].saturated == ()
+    assert found.time.gaps == 1
+    assert found.time.longest_gap_s == pytest.approx(2.02)
+    assert of["torque"].resolution == 0.01
+    assert (of["oil"].lowest, of["oil"].highest) == (pytest.approx(22.0, abs=0.3), pytest.approx(22.0, abs=0.3))
+
+
+def test_jitter_and_a_rate_that_is_not_round(tmp_path: Path) -> None:
+    draw = np.random.default_rng(3)
+    k = np.arange(5000)
+    times = k / 128.0 + draw.normal(0, 0.0004, 5000)
+    rows = "".join(f"{t:.5f};{np.sin(n / 20):.4f};{np.sin(n / 20):.3f}\n" for n, t in zip(k, times, strict=True))
+    found = inspect_logs([by_hand(tmp_path / "a.csv", "t [s];F [N];x [mm]\n" + rows)])
+    assert found.time.rate_hz == 128.0
+    assert 0.0008 < found.time.jitter_s < 0.003
+    assert found.frequency_hz == pytest.approx(128.0 / (2 * np.pi * 20), rel=2e-3)
+
+
+def test_a_large_log_is_sampled(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import benchpipe.ingest.inspect.run as inspecting
+
+    folder = simulated(tmp_path / "run", units_row=True)
+    whole, draft = drafted(folder)
+    monkeypatch.setattr(inspecting, "PIECE_BYTES", 10_000)
+    monkeypatch.setattr(inspecting, "LEAST_PIECE_BYTES", 5_000)
+    part, same = drafted(folder)
+    assert (whole.sample.whole, part.sample.whole) == (True, False)
+    assert len(part.sample.pieces) == 3
+    assert part.sample.rows is None
+    assert 900 < part.sample.looked_at < whole.sample.looked_at
+    ranges = re.compile(r"# \S+ to \S+ in the log")
+    assert ranges.sub("", same) == ranges.sub("", draft)
+    assert (part.time.rate_hz, part.roles, part.frequency_hz) == (50.0, whole.roles, pytest.approx(1.0, rel=2e-3))
+
+
+@pytest.mark.parametrize(
+    ("content", "fault"),
+    [
+        (b"", "the log is empty"),
+        (b"\n\n", "the log is empty"),
+        (b"hello\nworld\n", "no separator makes a table"),
+        (b"PK\x03\x04" + bytes(100), "zip archive"),
+        (b"\x89HDF\r\n\x1a\n" + bytes(100), "not an HDF5 file that can be read"),
+        (b"PAR1" + bytes(100), "not a Parquet file that can be read"),
+        (b"ARROW1" + bytes(100), "not an Arrow file that can be read"),
+        (b"MATLAB 5.0 MAT-file".ljust(200), "not a MATLAB file that can be read"),
+        (b"MDF     4.10".ljust(200, b"\0"), "not an MDF 4 file that can be read"),
+        (b"\x1f\x8b" + bytes(50), "the gzip stream is broken"),
+        (b"a;b\n1;x\n2;y\n", "fewer than two columns"),
+        (b"a note\nanother one\n1.5;2.5;3.5\n1.6;2.6;3.6\n", "none of them names the columns"),
+    ],
+)
+def test_what_is_no_log(content: bytes, fault: str, tmp_path: Path) -> None:
+    log = tmp_path / "log.dat"
+    log.write_bytes(content)
+    with pytest.raises(InputError, match=fault) as told:
+        inspect_logs([log])
+    assert "log.dat" in str(told.value)
+    with pytest.raises(InputError, match="cannot be read"):
+        inspect_logs([tmp_path / "nowhere.csv"])
