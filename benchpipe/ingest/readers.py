@@ -114,7 +114,7 @@ def from_arrow(path: Path, batch: pa.RecordBatch, first_row: int, rig: RigConfig
     import numpy as np
     import pyarrow.compute as pc
 
-    from benchpipe.ingest.batch import Reject
+    from benchpipe.ingest.batch import Reject, stretches
     from benchpipe.ingest.tabular import raw_batch
 
     names = set(batch.schema.names)
@@ -134,10 +134,11 @@ def from_arrow(path: Path, batch: pa.RecordBatch, first_row: int, rig: RigConfig
     if "reject" in names:
         reasons = batch.column("reject")
         refused = np.array(pc.is_valid(reasons), bool)
-        rejects = [Reject(int(rows[i]), 1, reasons[int(i)].as_py()) for i in np.flatnonzero(refused)]
+        rejects += [Reject(int(rows[i]), 1, reasons[int(i)].as_py()) for i in np.flatnonzero(refused)]
         batch, rows = batch.filter(pc.is_null(reasons)), rows[~refused]
     raw = raw_batch(path, {name: batch.column(name) for name in wanted}, 1, rig)
-    rejects += [Reject(int(rows[r.row - 1]), r.rows, r.reason, r.text) for r in raw.rejects]
-    rejects.sort(key=lambda reject: reject.row)
+    for reject in raw.rejects:
+        rejects += stretches(rows[reject.row - 1 : reject.row - 1 + reject.rows], reject.reason)
+    rejects.sort(key=lambda one: one.row)
     taken = rows[raw.row - 1]
     return RawBatch(taken, taken.copy() if rig.time.kind == "sample" else raw.time, raw.channels, rejects)

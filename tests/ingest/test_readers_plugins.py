@@ -170,3 +170,8 @@ def test_entry_points_are_only_asked_for_what_is_not_ours(monkeypatch: pytest.Mo
     point = SimpleNamespace(name="text", value="other:read", load=lambda: None)
     monkeypatch.setattr("benchpipe.ingest.readers.entry_points", lambda group: [point])
     assert find_reader("text").__name__ == "read_text"
+
+
+def test_rows_without_a_time_keep_the_numbers_that_the_reader_gave() -> None:
+    given = from_arrow(Path("log"), batch(time=pa.array([None, None], pa.float64()), row=[7, 9]), 1, rig())
+    assert [(r.row, r.rows) for r in given.rejects] == [(7, 1), (9, 1)]
