@@ -9,13 +9,14 @@ from benchpipe.tables import TABLES
 
 README = Path(__file__).parents[1] / "README.md"
 BETWEEN = re.compile(r"(<!-- tables: .*? -->\n).*?(<!-- end of tables -->)", re.DOTALL)
+BAR = "\\|"  # a bar that ends no cell
 
 
 def listing() -> str:
     """All tables, a column a line."""
     parts = []
     for name, columns in TABLES.items():
-        rows = [f"| `{c.name}` | {c.unit or ' '} | {c.meaning} |" for c in columns]
+        rows = [f"| `{c.name}` | {c.unit or ' '} | {c.meaning.replace('|', BAR)} |" for c in columns]
         parts.append("\n".join([f"**{name}**", "", "| column | unit | meaning |", "|---|---|---|", *rows, ""]))
     return "\n".join(parts)
 
