@@ -120,7 +120,7 @@ HOLDS: tuple[Column, ...] = (
     _c("load_sd", "float64", "load", "standard deviation of the load"),
     _c("temperature_c", "float64", "degC", "mean temperature", null=True),
     _c("temperature_range_c", "float64", "degC", "range of the averaged temperature", null=True),
-    _c("elastic_motion", "float64", "motion", "motion on loading: that of the ramp from a tenth of the load into the band, in proportion to the whole load", null=True),
+    _c("elastic_motion", "float64", "motion", "motion of the ramp, in proportion to all of the load", null=True),
     _c("kind", "string", "", "settling, leaking, both, not measurable or undecided"),
     _c("law", "string", "", "creep law that describes the hold best (least AICc)", null=True),
     _c("creep_end", "float64", "motion", "creep at the end of the hold, since the end of the ramp part", null=True),
@@ -136,12 +136,12 @@ HOLDS: tuple[Column, ...] = (
 CREEP_POINTS: tuple[Column, ...] = (
     _c("block", "string", "", "block of the plan"),
     _c("hold", "int32", "1", "number of the hold"),
-    _c("kind", "string", "", "'curve': log-spaced average; 'asked': fitted at a time of report_at; 'projected': beyond the hold"),
+    _c("kind", "string", "", "'curve': log-spaced average; 'asked': fitted, in the hold; 'projected': beyond it"),
     _c("time_s", "float64", "s", "time after time zero"),
     _c("samples", "int64", "1", "samples averaged"),
     _c("motion", "float64", "motion", "mean motion"),
     _c("creep", "float64", "motion", "motion since the end of the ramp part", null=True),
-    _c("creep_u", "float64", "motion", "standard uncertainty of the average, or half the 95 % interval by 2", null=True),
+    _c("creep_u", "float64", "motion", "standard uncertainty (of a fit: a quarter of its 95 % interval)", null=True),
 )
 
 SWEEPS: tuple[Column, ...] = (

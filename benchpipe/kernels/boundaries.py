@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from benchpipe.kernels.compiled import compiled
 
+Whole = NDArray[np.int64]
 CLOSED = 0
 OPEN = 1
 BLOCK = 16
@@ -88,7 +89,7 @@ def find_boundaries(
                 k = _next_at_or_above(trigger, k, stretch, high)
             reached = min(k, stretch - 1)
             if is_open and time_us[reached] - start_us > longest_us:
-                late = start + np.searchsorted(time_us[start : reached + 1], start_us + longest_us, "right")
+                late = start + int(np.searchsorted(time_us[start : reached + 1], start_us + longest_us, "right"))
                 events, count, segment = _end(events, count, start, late, segment)
                 is_open = False
             if k < stretch and armed and trigger[k] >= high:
@@ -102,7 +103,7 @@ def find_boundaries(
 
 
 @compiled
-def _room(events, count):  # type: ignore[no-untyped-def]
+def _room(events: Whole, count: int) -> Whole:
     if count < events.shape[0]:
         return events
     grown = np.empty((2 * count, 4), np.int64)
@@ -111,7 +112,7 @@ def _room(events, count):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _end(events, count, start, at, segment):  # type: ignore[no-untyped-def]
+def _end(events: Whole, count: int, start: int, at: int, segment: int) -> tuple[Whole, int, int]:
     """Put down a cycle that stays open; the next one is of a new segment."""
     events = _room(events, count)
     events[count] = (start, at, OPEN, segment)
@@ -119,7 +120,7 @@ def _end(events, count, start, at, segment):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _next_break(time_us, first, break_us):  # type: ignore[no-untyped-def]
+def _next_break(time_us: Whole, first: int, break_us: int) -> int:
     """First sample from ``first`` that follows its neighbour by more than ``break_us``."""
     now, before = time_us[first:], time_us[first - 1 :]
     block = 256
@@ -137,7 +138,7 @@ def _next_break(time_us, first, break_us):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _next_below(values, first, stop, level):  # type: ignore[no-untyped-def]
+def _next_below(values: NDArray[np.float64], first: int, stop: int, level: float) -> int:
     k = first
     while k + BLOCK <= stop:
         hits = 0
@@ -152,7 +153,7 @@ def _next_below(values, first, stop, level):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _next_at_or_above(values, first, stop, level):  # type: ignore[no-untyped-def]
+def _next_at_or_above(values: NDArray[np.float64], first: int, stop: int, level: float) -> int:
     k = first
     while k + BLOCK <= stop:
         hits = 0

@@ -39,25 +39,25 @@ def _cache_folder() -> str | None:
     return str(folder) if _writable(folder) else None
 
 
-def _use_common_processor() -> None:
-    import numba
+def _use_common_processor(config: Any) -> None:
     from llvmlite import binding
 
-    if numba.config.CPU_NAME or platform.machine().lower() not in ("x86_64", "amd64"):
+    if config.CPU_NAME or platform.machine().lower() not in ("x86_64", "amd64"):
         return
     features = binding.get_host_cpu_features()
     if all(features.get(name) for name in COMMON_FEATURES):
-        numba.config.CPU_NAME = COMMON_PROCESSOR
-        numba.config.CPU_FEATURES = ""
+        config.CPU_NAME = COMMON_PROCESSOR
+        config.CPU_FEATURES = ""
 
 
 def _compile(function: CallableT, **options: Any) -> CallableT:
     import numba
 
-    _use_common_processor()
-    if not numba.config.CACHE_DIR:
-        numba.config.CACHE_DIR = _cache_folder() or ""
-    cache = bool(numba.config.CACHE_DIR)
+    config: Any = numba.config
+    _use_common_processor(config)
+    if not config.CACHE_DIR:
+        config.CACHE_DIR = _cache_folder() or ""
+    cache = bool(config.CACHE_DIR)
     made: CallableT = numba.njit(nogil=True, cache=cache, error_model="numpy", **options)(function)
     return made
 

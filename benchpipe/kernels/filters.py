@@ -42,4 +42,5 @@ def gaussian_weights(cutoff_hz: float | None, sample_rate_hz: float) -> NDArray[
     sigma = np.sqrt(2.0 * np.log(2.0)) / (2.0 * np.pi * cutoff_hz) * sample_rate_hz
     half = np.arange(int(np.ceil(4.0 * sigma)) + 1)
     weights: NDArray[np.float64] = np.exp(-0.5 * (half / sigma) ** 2)
-    return weights / (weights[0] + 2.0 * weights[1:].sum())
+    weights /= weights[0] + 2.0 * weights[1:].sum()
+    return weights

@@ -84,7 +84,7 @@ def fundamental(
 
 
 @compiled
-def _turn(cosines, sines, c, s, step):  # type: ignore[no-untyped-def]
+def _turn(cosines: Floats, sines: Floats, c: float, s: float, step: float) -> None:
     """Cosines and sines from ``c, s`` on by equal steps: each from that of some steps before."""
     step_c, step_s = np.cos(step), np.sin(step)
     many_c, many_s = 1.0, 0.0
@@ -99,7 +99,9 @@ def _turn(cosines, sines, c, s, step):  # type: ignore[no-untyped-def]
 
 
 @compiled_sums
-def _products(load, motion, cosines, sines, load_mean, motion_mean):  # type: ignore[no-untyped-def]
+def _products(
+    load: Floats, motion: Floats, cosines: Floats, sines: Floats, load_mean: float, motion_mean: float
+) -> tuple[float, float, float, float]:
     a, b, c, d = 0.0, 0.0, 0.0, 0.0
     for k in range(load.size):
         f, x = np.float64(load[k]) - load_mean, np.float64(motion[k]) - motion_mean

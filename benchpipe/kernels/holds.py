@@ -115,7 +115,7 @@ def scan_hold(
 
 
 @compiled
-def _bin(t):  # type: ignore[no-untyped-def]
+def _bin(t: float) -> int:
     """Bin of a time after the start of the hold [s]."""
     if t < FIRST_EDGE_S:
         return 0
@@ -123,7 +123,7 @@ def _bin(t):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _add(bins, t, load, motion):  # type: ignore[no-untyped-def]
+def _add(bins: NDArray[np.float64], t: float, load: float, motion: float) -> None:
     b = _bin(t)
     bins[b, COUNT] += 1.0
     bins[b, TIME] += t

@@ -24,6 +24,7 @@ from benchpipe.kernels.loop_sums import (
     value_ends,
 )
 
+Floats = NDArray[np.float64]
 # Columns of the measure array. Units: load, motion, seconds; energy is load x motion.
 FIELDS: tuple[str, ...] = (
     "period_s", "start_offset_s", "longest_step_s",
@@ -95,7 +96,17 @@ def measure_loops(
 
 
 @compiled
-def _measure(time_us, load, motion, temperature, ends, band_low, band_high, scratch, row):  # type: ignore[no-untyped-def]
+def _measure(
+    time_us: NDArray[np.int64],
+    load: Floats,
+    motion: Floats,
+    temperature: Floats,
+    ends: tuple[float, float],
+    band_low: float,
+    band_high: float,
+    scratch: Floats,
+    row: Floats,
+) -> None:
     """Fill one row. Samples 1 … n-2 are inside; 0 and n-1 stand outside the two boundaries."""
     n = load.size
     start_part, end_part = ends
@@ -160,12 +171,14 @@ def _measure(time_us, load, motion, temperature, ends, band_low, band_high, scra
 
 
 @compiled
-def _between(before, after, part):  # type: ignore[no-untyped-def]
+def _between(before: float, after: float, part: float) -> float:
     return np.float64(before) + part * (np.float64(after) - np.float64(before))
 
 
 @compiled
-def _branch(load, motion, begin, finish, low, high, l0, m0):  # type: ignore[no-untyped-def]
+def _branch(
+    load: Floats, motion: Floats, begin: int, finish: int, low: float, high: float, l0: float, m0: float
+) -> tuple[float, float]:
     """Least-squares line of load on motion in the band, going round from ``begin`` to ``finish``.
 
     Gives its slope, and the motion at which it meets zero load.

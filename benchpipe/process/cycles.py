@@ -152,7 +152,7 @@ def cycles_table(
     no_loop = ~closed | ((flags & _NO_LOOP) != 0)
     arrays = []
     for field in table_schema:
-        values = columns.get(field.name, get.get(field.name))
+        values = columns[field.name] if field.name in columns else get[field.name]
         if isinstance(values, pa.Array):
             arrays.append(values)
             continue
@@ -172,7 +172,9 @@ def _secant(get: dict[str, Floats], load_range: Floats, motion_range: Floats, by
         rise, run = load_range, get["motion_at_peak"] - get["motion_at_valley"]
     else:
         rise, run = get["load_at_motion_max"] - get["load_at_motion_min"], motion_range
-    return np.divide(rise, run, out=np.full(len(run), np.nan), where=run != 0)
+    slope: Floats = np.full(len(run), np.nan)
+    np.divide(rise, run, out=slope, where=run != 0)
+    return slope
 
 
 def _flags(

@@ -207,7 +207,9 @@ def creep_curve(bins: Floats, skip_s: float) -> CreepCurve:
 
 def _ratio(top: Any, bottom: Any) -> Floats:
     top, bottom = np.asarray(top, float), np.asarray(bottom, float)
-    return np.divide(top, bottom, out=np.full(top.shape, np.nan), where=bottom > 0)
+    out: Floats = np.full(top.shape, np.nan)
+    np.divide(top, bottom, out=out, where=bottom > 0)
+    return out
 
 
 def rows_table(table: str, rows: list[dict[str, Any]], rig: RigConfig) -> pa.Table:
