@@ -94,8 +94,7 @@ def find_boundaries(
                 is_open = False
             if k < stretch and armed and trigger[k] >= high:
                 if is_open:
-                    events = _room(events, count)
-                    events[count] = (start, k, CLOSED, segment)
+                    events = _put(events, count, start, k, CLOSED, segment)
                     count += 1
                 armed, is_open, start, start_us = False, True, k, time_us[k]
         k = stretch
@@ -103,20 +102,20 @@ def find_boundaries(
 
 
 @compiled
-def _room(events: Whole, count: int) -> Whole:
-    if count < events.shape[0]:
-        return events
-    grown = np.empty((2 * count, 4), np.int64)
-    grown[:count] = events
-    return grown
+def _put(events: Whole, count: int, start: int, end: int, kind: int, segment: int) -> Whole:
+    """Put down an event; a full table is made twice as long."""
+    if count == events.shape[0]:
+        grown = np.empty((2 * count, 4), np.int64)
+        grown[:count] = events
+        events = grown
+    events[count, 0], events[count, 1], events[count, 2], events[count, 3] = start, end, kind, segment
+    return events
 
 
 @compiled
 def _end(events: Whole, count: int, start: int, at: int, segment: int) -> tuple[Whole, int, int]:
     """Put down a cycle that stays open; the next one is of a new segment."""
-    events = _room(events, count)
-    events[count] = (start, at, OPEN, segment)
-    return events, count + 1, segment + 1
+    return _put(events, count, start, at, OPEN, segment), count + 1, segment + 1
 
 
 @compiled
@@ -141,9 +140,9 @@ def _next_break(time_us: Whole, first: int, break_us: int) -> int:
 def _next_below(values: NDArray[np.float64], first: int, stop: int, level: float) -> int:
     k = first
     while k + BLOCK <= stop:
-        hits = 0
-        for value in values[k : k + BLOCK]:
-            hits += 1 if value < level else 0
+        hits, block = 0, values[k : k + BLOCK]
+        for i in range(block.size):
+            hits += 1 if block[i] < level else 0
         if hits:
             break
         k += BLOCK
@@ -156,9 +155,9 @@ def _next_below(values: NDArray[np.float64], first: int, stop: int, level: float
 def _next_at_or_above(values: NDArray[np.float64], first: int, stop: int, level: float) -> int:
     k = first
     while k + BLOCK <= stop:
-        hits = 0
-        for value in values[k : k + BLOCK]:
-            hits += 1 if value >= level else 0
+        hits, block = 0, values[k : k + BLOCK]
+        for i in range(block.size):
+            hits += 1 if block[i] >= level else 0
         if hits:
             break
         k += BLOCK

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.compiled import compiled, compiled_sums
+from benchpipe.kernels.compiled import inlined_sums
 
-LANES = 8
+LEAST_EVEN = 8  # samples
 Floats = NDArray[np.float64]
 
 
-@compiled
+@inlined_sums
 def fundamental(
     time_us: NDArray[np.int64],
     load: Floats,
@@ -24,8 +24,8 @@ def fundamental(
 ) -> tuple[float, float, float, float]:
     """Means over a period of load and motion times cos and sin of the phase.
 
-    By the trapezium rule from boundary to boundary. Even sampling turns phasors by some
-    steps at a time; uneven sampling asks for each sine.
+    By the trapezium rule from boundary to boundary. Even sampling turns phasors by
+    steps; uneven sampling asks for each sine.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def fundamental(
     step = (time_us[last] - time_us[1]) * 1e-6 / max(last - 1, 1)
     end = period + t_start - (time_us[last] - time_us[1]) * 1e-6  # from the last sample to the boundary
     first_c, first_s = np.cos(turn * t_start), -np.sin(turn * t_start)
-    if even and last >= LANES:
+    if even and last >= LEAST_EVEN:
         cosines, sines = scratch[0, :last], scratch[1, :last]
         _turn(cosines, sines, first_c, first_s, turn * step)
         last_c, last_s = cosines[last - 1], sines[last - 1]
@@ -83,22 +83,23 @@ def fundamental(
     return a / period, b / period, c / period, d / period
 
 
-@compiled
+@inlined_sums
 def _turn(cosines: Floats, sines: Floats, c: float, s: float, step: float) -> None:
-    """Cosines and sines from ``c, s`` on by equal steps: each from that of some steps before."""
-    step_c, step_s = np.cos(step), np.sin(step)
-    many_c, many_s = 1.0, 0.0
-    for k in range(LANES):
-        cosines[k], sines[k] = c, s
-        c, s = c * step_c - s * step_s, c * step_s + s * step_c
-        many_c, many_s = many_c * step_c - many_s * step_s, many_c * step_s + many_s * step_c
-    for k in range(LANES, cosines.size):
-        before_c, before_s = cosines[k - LANES], sines[k - LANES]
-        cosines[k] = before_c * many_c - before_s * many_s
-        sines[k] = before_c * many_s + before_s * many_c
+    """Cosines and sines from ``c, s`` on by equal steps: what is there is turned on, twice as much each time."""
+    cosines[0], sines[0] = c, s
+    turn_c, turn_s = np.cos(step), np.sin(step)
+    done, size = 1, cosines.size
+    while done < size:
+        count = min(done, size - done)
+        from_c, from_s, to_c, to_s = cosines[:count], sines[:count], cosines[done:], sines[done:]
+        for k in range(count):
+            to_c[k] = from_c[k] * turn_c - from_s[k] * turn_s
+            to_s[k] = from_c[k] * turn_s + from_s[k] * turn_c
+        turn_c, turn_s = turn_c * turn_c - turn_s * turn_s, 2.0 * turn_c * turn_s
+        done += count
 
 
-@compiled_sums
+@inlined_sums
 def _products(
     load: Floats, motion: Floats, cosines: Floats, sines: Floats, load_mean: float, motion_mean: float
 ) -> tuple[float, float, float, float]:

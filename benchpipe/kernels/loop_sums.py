@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.compiled import compiled, compiled_sums
+from benchpipe.kernels.compiled import inlined_sums
 
 Floats = NDArray[np.float64]
 
 
-@compiled_sums
+@inlined_sums
 def step_ends(time_us: NDArray[np.int64]) -> tuple[int, int]:
     """Shortest and longest step."""
     shortest = longest = time_us[1] - time_us[0]
@@ -20,7 +20,7 @@ def step_ends(time_us: NDArray[np.int64]) -> tuple[int, int]:
     return shortest, longest
 
 
-@compiled_sums
+@inlined_sums
 def value_ends(values: Floats) -> tuple[float, float]:
     """Smallest and largest value."""
     low = high = values[0]
@@ -30,7 +30,7 @@ def value_ends(values: Floats) -> tuple[float, float]:
     return low, high
 
 
-@compiled_sums
+@inlined_sums
 def first_of(values: Floats, wanted: float) -> int:
     """Place of the first value that equals ``wanted``, which is there."""
     place = values.size - 1
@@ -39,7 +39,7 @@ def first_of(values: Floats, wanted: float) -> int:
     return place
 
 
-@compiled_sums
+@inlined_sums
 def twice_area(load: Floats, motion: Floats) -> float:
     """Twice the area between the path from the first to the last sample and the motion axis."""
     total = 0.0
@@ -48,7 +48,7 @@ def twice_area(load: Floats, motion: Floats) -> float:
     return total
 
 
-@compiled_sums
+@inlined_sums
 def even_sums(load: Floats, motion: Floats) -> tuple[float, float, float]:
     """Sums of load, motion and squared load by the trapezium rule with a step of one."""
     loads, motions, squares = 0.0, 0.0, 0.0
@@ -62,7 +62,7 @@ def even_sums(load: Floats, motion: Floats) -> tuple[float, float, float]:
     return loads - 0.5 * (first + last), motions, squares - 0.5 * (first * first + last * last)
 
 
-@compiled
+@inlined_sums
 def timed_sums(time_us: NDArray[np.int64], load: Floats, motion: Floats) -> tuple[float, float, float]:
     """The same sums over time [s], for any steps."""
     loads, motions, squares = 0.0, 0.0, 0.0
@@ -75,7 +75,7 @@ def timed_sums(time_us: NDArray[np.int64], load: Floats, motion: Floats) -> tupl
     return loads, motions, squares
 
 
-@compiled_sums
+@inlined_sums
 def plain_sum(values: Floats) -> float:
     """Sum; NaN if one of the values is."""
     total = 0.0
@@ -84,7 +84,7 @@ def plain_sum(values: Floats) -> float:
     return total
 
 
-@compiled
+@inlined_sums
 def mean_of_known(values: Floats) -> float:
     """Mean of the values that are not NaN; NaN where none is."""
     if values.size == 0:
@@ -100,7 +100,7 @@ def mean_of_known(values: Floats) -> float:
     return total / used if used > 0 else np.nan
 
 
-@compiled_sums
+@inlined_sums
 def band_sums(
     load: Floats, motion: Floats, low: float, high: float, l0: float, m0: float
 ) -> tuple[float, float, float, float, float]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.compiled import compiled
+from benchpipe.kernels.compiled import compiled_sums, inlined_sums
 from benchpipe.kernels.filters import smooth
 from benchpipe.kernels.fundamental import fundamental
 from benchpipe.kernels.loop_sums import (
@@ -39,7 +39,7 @@ LEAST_SLOPE_SAMPLES = 3
 MOST_JITTER = 0.2  # of a step: sampling that is even so far is taken as even
 
 
-@compiled
+@compiled_sums
 def measure_loops(
     time_us: NDArray[np.int64],
     load: NDArray[np.float64],
@@ -95,7 +95,7 @@ def measure_loops(
     return out
 
 
-@compiled
+@inlined_sums
 def _measure(
     time_us: NDArray[np.int64],
     load: Floats,
@@ -170,12 +170,12 @@ def _measure(
     row[23] = unloading_zero - loading_zero
 
 
-@compiled
+@inlined_sums
 def _between(before: float, after: float, part: float) -> float:
     return np.float64(before) + part * (np.float64(after) - np.float64(before))
 
 
-@compiled
+@inlined_sums
 def _branch(
     load: Floats, motion: Floats, begin: int, finish: int, low: float, high: float, l0: float, m0: float
 ) -> tuple[float, float]:
