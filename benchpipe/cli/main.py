@@ -83,8 +83,10 @@ def call(arguments: list[str]) -> int:
     from typer.exceptions import TyperException
 
     try:
-        result = typer.main.get_command(app).main(arguments, prog_name="benchpipe", standalone_mode=False)
-        return int(result or 0)
+        code = typer.main.get_command(app).main(arguments, prog_name="benchpipe", standalone_mode=False) or 0
+        if code == ExitCode.INTERRUPTED:  # what Typer makes of Control-C
+            raise KeyboardInterrupt
+        return int(code)
     except BenchpipeError as error:
         tell(f"error: {error}")
         return error.exit_code

@@ -1,0 +1,139 @@
+"""Where output goes: pipes that close, disks that are full, terminals with and without colour or letters."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from tests.cli.commands import environment, run, started
+
+COLOUR = re.compile(r"\x1b\[[0-9;]*3[0-7][0-9;]*m")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code"),
+    [
+        (["show", "healthy"], 0),
+        (["show", "wearing"], 10),
+        (["show", "wearing", "--json"], 10),
+        (["nightly"], 10),
+        (["export", "healthy", "samples"], 0),
+        (["export", "healthy", "samples", "--format", "parquet"], 0),
+        (["trace", "healthy", "durability", "--cycle", "1"], 0),
+        (["--help"], 0),
+    ],
+)
+def test_a_reader_that_leaves_early_changes_no_exit_code(sample_lab: Path, arguments: list[str], code: int) -> None:
+    with started(arguments, sample_lab.parent) as job:
+        assert job.stdout is not None
+        assert job.stderr is not None
+        assert os.read(job.stdout.fileno(), 1)  # as `| head -1` does, but sooner
+        job.stdout.close()
+        err = job.stderr.read().decode()
+        assert job.wait(60) == code, err
+    assert "Traceback" not in err
+    assert "error" not in err
+
+
+def test_nobody_reads_at_all(sample_lab: Path) -> None:
+    inlet, outlet = os.pipe()
+    os.close(inlet)
+    with started(["show", "wearing"], sample_lab.parent, stdout=outlet) as job:
+        os.close(outlet)
+        assert job.wait(60) == 10
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full")
+@pytest.mark.parametrize(
+    "arguments",
+    [["show", "healthy"], ["show", "healthy", "--json"], ["nightly", "--brief"], ["export", "healthy", "cycles"],
+     ["export", "healthy", "cycles", "--format", "parquet"], ["ingest", "healthy"], ["--help"]],
+)  # fmt: skip
+def test_output_to_a_full_disk_is_told(sample_lab: Path, arguments: list[str]) -> None:
+    with Path("/dev/full").open("wb") as full:
+        code, _, err = run(arguments, sample_lab.parent, stdout=full)
+    assert code == 12
+    assert "No space left on device" in err
+    assert "Traceback" not in err
+    assert "bug" not in err
+
+
+def test_plain_where_it_is_no_terminal(sample_lab: Path) -> None:
+    _, out, _ = run(["show", "wearing"], sample_lab.parent)
+    assert "\x1b" not in out
+
+
+@pytest.mark.parametrize(("changes", "coloured"), [({}, True), ({"NO_COLOR": "1"}, False), ({"TERM": "dumb"}, False)])
+def test_a_terminal_gets_colour_unless_it_does_not_want_it(
+    sample_lab: Path, changes: dict[str, str], coloured: bool
+) -> None:
+    inside, outside = pty.openpty()
+    env = environment(**({"TERM": "xterm-256color", "COLUMNS": "80"} | changes))
+    with started(["show", "wearing"], sample_lab.parent, stdout=outside, env=env) as job:
+        os.close(outside)
+        text = b""
+        while True:
+            try:
+                piece = os.read(inside, 65536)
+            except OSError:  # the other end has closed
+                break
+            if not piece:
+                break
+            text += piece
+        assert job.wait(60) == 10
+    os.close(inside)
+    assert bool(COLOUR.search(text.decode())) is coloured
+    assert "A LIMIT FAILED" in text.decode()
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "cp437", "utf-8"])
+def test_any_encoding_of_the_terminal_is_served(sample_lab: Path, encoding: str) -> None:
+    env = environment(PYTHONIOENCODING=encoding, PYTHONUTF8="0")
+    code, out, err = run(["nightly"], sample_lab.parent, env=env)
+    assert code == 10, err
+    assert "?" not in out
+    assert out.isascii() is (encoding != "utf-8")
+    code, out, _ = run(["show", "healthy", "--json"], sample_lab.parent, env=env)
+    assert json.loads(out)["runs"][0]["run"] == "healthy"
+
+
+def test_a_name_that_the_terminal_cannot_show_is_no_reason_to_stop(sample_lab: Path, tmp_path: Path) -> None:
+    from tests.cli.commands import playground
+
+    lab = playground(sample_lab, tmp_path) / "sample_runs" / "lab.toml"
+    plan = lab.parent / "healthy" / "plan.toml"
+    plan.write_text(plan.read_text(encoding="utf-8").replace("Alder-1", "Größe-脚"), encoding="utf-8")
+    code, out, err = run(["show", "healthy"], lab.parent, env=environment(PYTHONIOENCODING="ascii"))
+    assert code == 0, err
+    assert "Gr??e-?" in out
+
+
+@pytest.mark.parametrize("width", ["40", "80", "200"])
+def test_the_width_of_the_terminal_is_kept(sample_lab: Path, width: str) -> None:
+    _, out, _ = run(["show", "wearing"], sample_lab.parent, env=environment(COLUMNS=width))
+    assert max(len(line) for line in out.splitlines()) <= int(width)
+
+
+def test_progress_and_results_are_apart(sample_lab: Path, tmp_path: Path) -> None:
+    code, out, err = run(["export", "healthy", "holds"], sample_lab.parent)
+    assert (code, err) == (0, "")
+    assert out.startswith('"block","hold"')
+    code, out, err = run(["ingest", "healthy", "--again", "--store", str(tmp_path / "s")], sample_lab.parent)
+    assert err.splitlines() == ["reading logs/healthy_0001.csv.gz", "reading logs/healthy_0002.csv.gz"]
+    assert out.startswith("healthy: 2 of 2 log(s) read; ")
+
+
+def test_standard_error_may_be_closed(sample_lab: Path) -> None:
+    with subprocess.Popen(
+        ["/bin/sh", "-c", f"exec {os.sys.executable} -m benchpipe demo . 2>&-"],  # type: ignore[attr-defined]
+        cwd=sample_lab.parent, env=environment(), stdout=subprocess.PIPE,
+    ) as job:  # fmt: skip
+        out, _ = job.communicate(timeout=60)
+        assert job.returncode == 0
+    assert b"wearing" in out
