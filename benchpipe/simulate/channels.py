@@ -14,6 +14,7 @@ from benchpipe.simulate.rig import ChannelConfig, RigConfig
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+MOST_COUNTS = 2.0**62  # of the last decimal that a log can hold: readings end there
 
 
 class Chain:
@@ -60,11 +61,12 @@ class Chain:
         elif channel.source == "motion":
             values = rows.motion + self.rig.compliance * rows.load if self.rig.compliance else rows.motion
         place, step = rows.place, 10.0**-channel.decimals
+        full_scale = min(channel.full_scale or np.inf, MOST_COUNTS * step)
         noise, wander = self._keys[channel.name]
         _digitise(
             values, place.row, place.start_s + place.first / place.rate_hz, 1.0 / place.rate_hz,
             channel.scale, channel.offset, channel.noise, noise, channel.drift_per_h / 3600.0,
-            channel.wander, wander, channel.wander_s, channel.quantum or step, channel.full_scale or np.inf, step, out,
+            channel.wander, wander, channel.wander_s, channel.quantum or step, full_scale, step, out,
         )  # fmt: skip
 
 

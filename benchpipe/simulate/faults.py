@@ -134,7 +134,7 @@ class Logs:
         if number > len(self.names):
             raise ConfigError(
                 f"a fault names file {number}",
-                expected=f"1 to {len(self.names)}",
+                expected=f"1 to {len(self.names)}" if self.names else "no file is left",
                 do_next="correct 'file' of the fault",
             )
         return self.names[number - 1]
@@ -292,7 +292,7 @@ def _empty_file(logs: Logs, fault: EmptyFileConfig) -> FaultTruth:
 
 
 def _new_name(logs: Logs, name: str) -> Path:
-    if name in logs.names:
+    if name.casefold() in {there.casefold() for there in logs.names}:  # one file on some systems
         raise ConfigError(f"a fault would write '{name}', which is there already")
     return logs.folder / name
 

@@ -36,12 +36,24 @@ class WrittenLogConfig(LogConfig):
             "".join(self.preamble).format(name="", rig="", specimen="", file="", start="")
         except (KeyError, IndexError, ValueError):
             raise ValueError("preamble may hold {name}, {rig}, {specimen}, {file} and {start} only") from None
-        for what, text in (("preamble", "".join(self.preamble)), ("separator", self.separator)):
-            try:
-                text.encode(self.encoding)
-            except UnicodeEncodeError:
-                raise ValueError(f"{what} has letters that {self.encoding} cannot write") from None
+        for line in self.preamble:
+            self.check_text(line)
         return self
+
+    def check_text(self, text: str) -> None:
+        """Refuse a text that a line of the log cannot hold.
+
+        Raises
+        ------
+        ValueError
+            A line end in it, or a letter that the encoding does not have.
+        """
+        if "\n" in text or "\r" in text:
+            raise ValueError(f"{text!r} is more than one line")
+        try:
+            text.encode(self.encoding)
+        except UnicodeEncodeError as error:
+            raise ValueError(f"'{text}': {self.encoding} has no '{text[error.start]}'") from None
 
     @property
     def separator_text(self) -> str:

@@ -63,7 +63,7 @@ class CounterConfig(ConfigModel):
     """The rig's own cycle counter. It counts a cycle when it is complete."""
 
     start: int = Field(default=0, ge=0)
-    rollover: int = Field(default=2**31, ge=2)
+    rollover: int = Field(default=2**31, ge=2, le=2**31)
     cycles_per_tick: int = Field(default=1, ge=1)
 
 
@@ -76,7 +76,7 @@ class StopConfig(ConfigModel):
 
     block: str
     after_cycles: float = Field(gt=0)  # cycles of the block
-    off_s: float = Field(default=600.0, ge=0)
+    off_s: float = Field(default=600.0, ge=0, le=1e9)
     counter_resets: bool = False
     tare_shift: float = 0.0  # load
     new_file: bool = True

@@ -7,6 +7,7 @@ import shutil
 from collections import deque
 from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -38,13 +39,14 @@ Progress = Callable[[int, int], None]
 def simulate(scenario: ScenarioConfig, folder: Path, *, progress: Progress | None = None) -> TruthResult:
     """Run a scenario: ``folder/logs`` gets the logs, ``folder/truth`` what is true of them.
 
-    The folder appears whole or not at all. The same scenario gives the same bytes.
+    The folder appears whole or not at all: it is made beside its place as ``.NAME.PID.partial``,
+    which only a killed process leaves behind. The same scenario gives the same bytes.
 
     Parameters
     ----------
     scenario : ScenarioConfig
     folder : Path
-        New, or empty.
+        A new one; folders above it are made too.
     progress : callable, optional
         Called with the rows written so far and the rows there will be.
 
@@ -56,29 +58,50 @@ def simulate(scenario: ScenarioConfig, folder: Path, *, progress: Progress | Non
     Raises
     ------
     ConfigError
-        The folder holds something already (nothing is overwritten), or a fault names
-        a file, row or channel that is not there.
+        The folder is there already (nothing is overwritten) or cannot be made, or a fault
+        names a file, row or channel that is not there.
+    OSError
+        The disk is full, or fails.
     """
     folder = Path(folder).absolute()
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise ConfigError(
-            "the folder holds something already, and logs are never overwritten",
-            where=folder,
-            do_next="name a new or an empty folder, or move the old one away",
-        )
     making = folder.with_name(f".{folder.name}.{os.getpid()}.partial")
-    shutil.rmtree(making, ignore_errors=True)  # left by a killed process of the same number
-    (making / LOGS).mkdir(parents=True)
-    (making / TRUTH_FOLDER).mkdir()
     try:
+        there = folder.exists() or folder.is_symlink()
+        above = [parent for parent in folder.parents if not parent.exists()]
+    except OSError as error:
+        raise _no_folder(folder, error) from None
+    if there:
+        raise ConfigError(
+            "there is something at this path already, and logs are never overwritten",
+            where=folder,
+            do_next="name a new folder, or move the old one away",
+        )
+    try:
+        _make(folder, making)
         result = _simulate(scenario, making, progress)
-        if folder.exists():
-            folder.rmdir()
         making.replace(folder)
     except BaseException:
         shutil.rmtree(making, ignore_errors=True)
+        for parent in above:
+            with suppress(OSError):  # someone else's by now
+                parent.rmdir()
         raise
     return _moved(result, folder)
+
+
+def _make(folder: Path, making: Path) -> None:
+    shutil.rmtree(making, ignore_errors=True)  # left by a killed process of the same number
+    try:
+        (making / LOGS).mkdir(parents=True)
+        (making / TRUTH_FOLDER).mkdir()
+    except OSError as error:
+        raise _no_folder(folder, error) from None
+
+
+def _no_folder(folder: Path, error: OSError) -> ConfigError:
+    return ConfigError(
+        "the folder cannot be made", where=folder, got=error.strerror, do_next="name a folder in one you may write to"
+    )
 
 
 def count_rows(scenario: ScenarioConfig) -> int:
@@ -106,17 +129,14 @@ def _simulate(scenario: ScenarioConfig, folder: Path, progress: Progress | None)
         truth_folder / "truth_cycles.parquet", {"load_unit": units[axes[0]], "motion_unit": units[axes[1]]}
     )
     rows, total = 0, count_rows(scenario) if progress is not None else 0
-    try:
-        for parts, table in _made(plan, Formatter(scenario)):
+    with closing(cycles), closing(writer), closing(_made(plan, Formatter(scenario))) as made:
+        for parts, table in made:
             writer.write(parts)
             if table is not None:
                 cycles.write(table)
             rows += sum(part.rows for part in parts)
             if progress is not None:
                 progress(rows, total)
-    finally:
-        writer.close()
-        cycles.close()
     names = [file.name for file in writer.files]
     logs = Logs(log_folder, names, scenario.log, [c.name for c in scenario.rig.channels])
     faults = make_faults(logs, scenario.fault)
@@ -168,7 +188,7 @@ def _named(
             return end.value
 
 
-def _made(plan: _Plan, formatter: Formatter) -> Iterator[tuple[list[Part], pa.Table | None]]:
+def _made(plan: _Plan, formatter: Formatter) -> Generator[tuple[list[Part], pa.Table | None]]:
     """Make pieces on a few threads and give them back in order."""
     scenario = plan.scenario
 
@@ -199,6 +219,8 @@ def _truth_table(scenario: ScenarioConfig, piece: CyclePiece, block: str, before
     number: NDArray[np.int64] = piece.place.cycles + np.arange(1, m + 1)
     temperature = 0.5 * (piece.temperatures_c[:m] + piece.temperatures_c[1 : m + 1])
     energy = of.pop("energy")
+    with np.errstate(divide="ignore", invalid="ignore"):  # no motion, no loss factor: NaN
+        loss_factor = energy / (2.0 * np.pi * 0.5 * (load_range / 2.0) * (motion_range / 2.0))
     columns: dict[str, Any] = {
         "cycle": number - before,
         "cycle_of_run": number,
@@ -208,7 +230,7 @@ def _truth_table(scenario: ScenarioConfig, piece: CyclePiece, block: str, before
         "load_range": load_range,
         "motion_range": motion_range,
         "energy_j": energy * scenario.specimen.joule,
-        "loss_factor": energy / (2.0 * np.pi * 0.5 * (load_range / 2.0) * (motion_range / 2.0)),
+        "loss_factor": loss_factor,
         "temperature_c": temperature,
     }
     arrays = {name: pa.array(np.ascontiguousarray(values)) for name, values in columns.items()}

@@ -46,7 +46,21 @@ class ScenarioConfig(ConfigModel):
                 raise ValueError(f"stops of '{name}' must come in order")
         if self.fault and self.log.format != "text":
             raise ValueError("faults are made in text logs only")
+        if self.log.format == "text":
+            self._can_be_written()
         return self
+
+    def _can_be_written(self) -> None:
+        log = self.log
+        cells = [text for channel in self.rig.channels for text in (channel.name, channel.unit)]
+        for text in cells:
+            mark = '"' if log.quoted else log.separator_text
+            if mark in text:
+                raise ValueError(f"the channel name or unit '{text}' holds '{mark}', which ends a cell of the log")
+        for text in (*cells, self.name, self.rig.name, self.specimen.name):
+            log.check_text(text)
+        for fault in self.fault:
+            log.check_text(getattr(fault, "text", ""))
 
     def stops(self, block: str) -> list[StopConfig]:
         """Stops of one block, in the order given."""

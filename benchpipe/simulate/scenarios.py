@@ -41,7 +41,7 @@ def healthy(seed: int = 1, cycles: int = 1200) -> ScenarioConfig:
             lock=LockConfig(reference_load=60.0, creep_per_decade=0.012, expansion_per_k=0.004),
         ),
         rig=_torque_rig(datetime(2031, 3, 3, 8, 20, 0)),
-        log=WrittenLogConfig(preamble=_preamble(","), units_row=True, cut="hour"),
+        log=WrittenLogConfig(preamble=_preamble(","), units_row=True, gzip=True, cut="hour"),
         block=(
             IdleConfig(name="zero", duration_s=20.0),
             SweepConfig(name="free", speeds=(6.0, 24.0), sweeps=3, turn_load=4.0),

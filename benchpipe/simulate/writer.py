@@ -185,8 +185,10 @@ class _TextFile:
         self._file.write(data)
 
     def close(self) -> None:
-        self._file.close()
-        self._raw.close()
+        try:
+            self._file.close()
+        finally:
+            self._raw.close()
 
 
 class _ParquetFile:

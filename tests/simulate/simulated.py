@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import hashlib
 from pathlib import Path
 from typing import Any
 
@@ -62,3 +63,12 @@ def data_lines(folder: Path, head: int = 1) -> list[bytes]:
 def table(folder: Path) -> NDArray[np.float64]:
     """All data rows of plain logs, shape (channels, n)."""
     return np.loadtxt([line.decode() for line in data_lines(folder)], delimiter=",", unpack=True)
+
+
+def hashes(folder: Path) -> dict[str, str]:
+    """SHA-256 of each file below a folder."""
+    return {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }

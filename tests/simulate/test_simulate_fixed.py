@@ -23,7 +23,7 @@ def lines(columns: list[list[int]], decimals: list[int], marks: Marks, date: int
 
 def marks(separator: str = ",", decimal: str = ".", thousands: str = "", quote: str = "", end: str = "\n") -> Marks:
     ords = [ord(c) if c else 0 for c in (separator, decimal, thousands, quote)]
-    return Marks(*ords, np.frombuffer(end.encode(), np.uint8))
+    return Marks(ords[0], ords[1], ords[2], ords[3], np.frombuffer(end.encode(), np.uint8))
 
 
 @given(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from datetime import datetime
 from pathlib import Path
@@ -11,22 +10,13 @@ from typing import Any
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
-from simulated import channels, cycles, data_lines, scenario, table
+from simulated import channels, cycles, data_lines, hashes, scenario, table
 
-from benchpipe.errors import ConfigError
 from benchpipe.simulate import simulate
 from benchpipe.simulate.blocks import IdleConfig, SweepConfig
 from benchpipe.simulate.rig import ClockJumpConfig, CounterConfig, RoomConfig, StopConfig
 from benchpipe.simulate.run import count_rows
 from benchpipe.simulate.specimen import AgeingConfig, LockConfig, LossConfig
-
-
-def hashes(folder: Path) -> dict[str, str]:
-    return {
-        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in sorted(folder.rglob("*"))
-        if path.is_file()
-    }
 
 
 def rich_scenario(**log: Any) -> Any:
@@ -56,10 +46,16 @@ def test_the_same_scenario_gives_the_same_bytes_and_another_seed_others(tmp_path
 
 
 def test_however_the_logs_are_cut_the_rows_are_the_same_bytes(tmp_path: Path) -> None:
-    cuts = ({"cut": "never"}, {"cut": "hour"}, {"cut": "cycles", "cycles_per_file": 300}, {"cut": "day", "gzip": True})
+    cuts: tuple[dict[str, Any], ...] = (
+        {"cut": "never"},
+        {"cut": "hour"},
+        {"cut": "cycles", "cycles_per_file": 300},
+        {"cut": "day", "gzip": True},
+    )
     lines = []
     for k, cut in enumerate(cuts):
-        result = simulate(rich_scenario(**cut), tmp_path / str(k))
+        made = rich_scenario(**cut)
+        result = simulate(made, tmp_path / str(k))
         assert sum(file.rows for file in result.files) == result.rows
         lines.append(data_lines(tmp_path / str(k)))
     assert [len(list((tmp_path / str(k) / "logs").iterdir())) for k in range(4)] == [2, 3, 7, 2]
@@ -187,30 +183,31 @@ def test_truth_is_written_beside_the_logs(tmp_path: Path) -> None:
     assert (metadata[b"load_unit"], metadata[b"motion_unit"]) == (b"N*m", b"deg")
 
 
-def test_nothing_is_overwritten(tmp_path: Path) -> None:
-    folder = tmp_path / "run"
-    folder.mkdir()
-    simulate(scenario(), folder)  # empty: fine
-    before = hashes(folder)
-    with pytest.raises(ConfigError) as caught:
-        simulate(scenario(seed=99), folder)
-    assert caught.value.do_next is not None
-    assert hashes(folder) == before
-    (tmp_path / "file").write_text("a log")
-    with pytest.raises(ConfigError):
-        simulate(scenario(), tmp_path / "file")
-
-
-def test_an_interrupted_run_leaves_nothing(tmp_path: Path) -> None:
-    def stop(rows: int, total: int) -> None:
-        raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        simulate(scenario(), tmp_path / "run", progress=stop)
-    assert list(tmp_path.iterdir()) == []
-
-
 def test_progress_ends_at_all_rows(tmp_path: Path) -> None:
     seen: list[tuple[int, int]] = []
     result = simulate(scenario(), tmp_path / "run", progress=lambda rows, total: seen.append((rows, total)))
     assert seen[-1] == (result.rows, result.rows)
+
+
+@pytest.mark.parametrize("rows", [700, 5000])
+def test_the_size_of_pieces_changes_no_byte(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rows: int) -> None:
+    simulate(rich_scenario(cut="hour"), tmp_path / "large")
+    for module in ("walk", "cycling"):
+        monkeypatch.setattr(f"benchpipe.simulate.{module}.MOST_ROWS", rows)
+    simulate(rich_scenario(cut="hour"), tmp_path / "small")
+    assert hashes(tmp_path / "small" / "logs") == hashes(tmp_path / "large" / "logs")
+
+
+def test_a_cycle_that_friction_holds_still_has_no_loss_factor(tmp_path: Path) -> None:
+    result = simulate(scenario(cycles(3), specimen={"loss": LossConfig(friction=50.0)}), tmp_path / "run")
+    truth = pq.read_table(result.cycles_file)
+    assert truth["energy_j"].to_pylist() == truth["motion_range"].to_pylist() == [0.0] * 3
+    assert np.all(np.isnan(truth["loss_factor"].to_numpy()))
+    assert np.all(np.isinf(truth["secant_stiffness"].to_numpy()))
+
+
+def test_a_reading_beyond_all_digits_ends_at_the_last(tmp_path: Path) -> None:
+    simulate(scenario(cycles(2, peak=1e15)), tmp_path / "run")
+    load = table(tmp_path / "run")[1]
+    assert load.max() == pytest.approx(2.0**62 * 1e-6)
+    assert load.min() == 0.0
