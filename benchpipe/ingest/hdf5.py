@@ -20,18 +20,21 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError, nearest
 from benchpipe.ingest.batch import RawBatch, needed_columns
 from benchpipe.ingest.foreign import load_extra, no_column, readable
+from benchpipe.ingest.hdf5_types import attribute_text, is_known
 from benchpipe.ingest.tabular import BATCH_ROWS, raw_batch
 
+MATLAB = "MATLAB_class"  # the attribute of what MATLAB wrote
+MOST_COLUMNS = 10_000
 MOST_PACKED = 1100  # deflate packs at most 1032:1; more means a damaged length
 
 
 @dataclass(frozen=True)
 class Vector:
-    """One column: its length, its unit where the file says one, and how to read a stretch of it."""
+    """One column: its length, how to ask for its unit (empty where there is none), and to read a stretch of it."""
 
     name: str | int
     length: int
-    unit: str | None
+    unit: Callable[[], str]
     read: Callable[[int, int], NDArray[Any]]
 
 
@@ -83,7 +86,10 @@ def vectors(path: Path, content: Any, variable: str) -> list[Vector]:
         node = _find(content, variable, place)
         if hasattr(node, "keys"):
             node.visititems(lambda name, child: found.extend(_plain(name, child, place)))
+        elif not is_known(node.id.get_type()):
+            raise InputError("the table's numbers are of no known type: the file may be damaged", where=place)
         elif node.dtype.names:
+            _believable(node, place)
             found = [_part(name, node, len(node), _field(node, name)) for name in node.dtype.names]
         else:
             found = list(_matrix(node, place))
@@ -120,10 +126,10 @@ def _plain(name: str, node: Any, place: str) -> Iterator[Vector]:
 
 def _matrix(node: Any, place: str) -> Iterator[Vector]:
     """Columns of a matrix, numbered from 1. MATLAB writes its columns as rows."""
-    if len(node.shape) != 2 or not _readable_kind(node):
+    if len(node.shape) != 2 or min(node.shape) > MOST_COLUMNS or not _readable_kind(node):
         raise InputError("neither a group, a table nor a matrix of numbers", where=place, got=str(node.shape))
     _believable(node, place)
-    across = 0 if "MATLAB_class" in node.attrs else 1
+    across = 0 if MATLAB in node.attrs else 1
     for k in range(node.shape[across]):
 
         def read(start: int, end: int, k: int = k) -> NDArray[Any]:
@@ -137,16 +143,20 @@ def _field(node: Any, name: str) -> Callable[[int, int], NDArray[Any]]:
 
 
 def _part(name: str | int, node: Any, length: int, read: Callable[[int, int], NDArray[Any]]) -> Vector:
-    unit = next((node.attrs[key] for key in ("unit", "units", "Unit", "Units") if key in node.attrs), None)
-    if isinstance(unit, bytes):
-        unit = unit.decode("utf-8", "replace")
-    plain = unit if isinstance(unit, str) and not node.dtype.names else None
-    return Vector(name, int(length), plain, read)
+    def unit() -> str:
+        if node.dtype.names:
+            return ""
+        texts = (attribute_text(node, key, loose=True) for key in ("unit", "units", "Unit", "Units"))
+        return next((text for text in texts if text), "")
+
+    return Vector(name, int(length), unit, read)
 
 
 def _readable_kind(node: Any) -> bool:
     """Numbers or texts; MATLAB's letters are numbers too, and no vector of measurements."""
-    return node.dtype.kind in "fiubSO" and node.attrs.get("MATLAB_class", b"") not in (b"char", b"cell", b"struct")
+    if not is_known(node.id.get_type()):
+        return False
+    return node.dtype.kind in "fiubSO" and attribute_text(node, MATLAB) not in ("char", "cell", "struct")
 
 
 def _believable(node: Any, place: str) -> None:

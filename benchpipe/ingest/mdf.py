@@ -26,6 +26,8 @@ from benchpipe.ingest.foreign import load_extra, no_column, readable
 from benchpipe.ingest.tabular import BATCH_ROWS, raw_batch
 
 NO_MASTER = -1
+VIRTUAL = (3, 6)  # ASAM MDF 4, block CN: master and data that are counted, not stored
+HAS_INVALID_BIT = 2  # ASAM MDF 4, block CN
 FIRST_TEXT_CONVERSION = 7  # ASAM MDF 4, block CC: from here on values turn into texts; the numbers are taken
 EPOCH = datetime(1970, 1, 1)
 
@@ -55,7 +57,7 @@ def read_mdf(path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBatch]:
     row = 1
     with opened(path, file) as content:
         with readable(path, "an MDF 4"):
-            known = groups(content)
+            known = groups(path, content)
         for group in _chosen(path, known, rig):
             places = _places(path, group, rig)
             for start in range(0, group.length, BATCH_ROWS):
@@ -74,7 +76,7 @@ def opened(path: Path, file: IO[bytes]) -> Iterator[Any]:
     file.seek(0)
     head = file.read(64)
     file.seek(0)
-    if head[:8] == b"UnFinMF ":
+    if head[:8] == b"UnFinMF " or (head[:8] == b"MDF     " and any(head[60:64])):  # its flags of what is missing
         raise InputError(
             "the measurement was never finalised", where=path,
             do_next="end the measurement on the rig, or finalise the file with the program that wrote it",
@@ -110,10 +112,18 @@ def _put_away(error: BaseException) -> None:
         frame = frame.tb_next
 
 
-def groups(content: Any) -> list[Group]:
-    """The channel groups of a file. A name that stands twice in a group counts once, the first time."""
+def groups(path: Path, content: Any) -> list[Group]:
+    """The channel groups of a file. A name that stands twice in a group counts once, the first time.
+
+    Raises
+    ------
+    InputError
+        A channel reaches beyond its record: the library would read outside its buffers.
+    """
     found = []
     for number, group in enumerate(content.groups):
+        for channel in group.channels:
+            _must_fit(path, channel, group.channel_group)
         channels: dict[str, int] = {}
         units: dict[str, str] = {}
         master = content.masters_db.get(number, NO_MASTER)
@@ -125,6 +135,13 @@ def groups(content: Any) -> list[Group]:
         title = group.channel_group.acq_name or ""
         found.append(Group(number, title, int(group.channel_group.cycles_nr), channels, units, name))
     return found
+
+
+def _must_fit(path: Path, channel: Any, group: Any) -> None:
+    ends = 8 * channel.byte_offset + channel.bit_offset + channel.bit_count
+    flags = channel.flags & HAS_INVALID_BIT and channel.pos_invalidation_bit >= 8 * group.invalidation_bytes_nr
+    if channel.channel_type not in VIRTUAL and (ends > 8 * group.samples_byte_nr or flags):
+        raise InputError(f"the channel '{channel.name}' reaches beyond its record: the file is damaged", where=path)
 
 
 def _chosen(path: Path, known: list[Group], rig: RigConfig) -> list[Group]:

@@ -11,6 +11,7 @@ from benchpipe.report.terminal import ASCII, UNICODE, Marks, number, unit_shown,
 
 WIDTH = 80
 LABEL = 12
+NUMBER_WIDTH = 11
 PLOT_ROWS = 3
 MOST_PAIRS = 6
 Line = tuple[str, str]
@@ -74,7 +75,7 @@ def _channels(found: Inspection, marks: Marks) -> Iterator[Line]:
         (
             _cut(c.name, 22), _cut(unit_shown(c.unit, marks) if c.unit else _unknown(c.said, marks), 8),
             _fixed(c.lowest, c.resolution, marks), _fixed(c.highest, c.resolution, marks),
-            number(c.resolution, 1, marks), roles.get(c.name, ""),
+            _narrow(number(c.resolution, 1, marks), c.resolution), roles.get(c.name, ""),
         )
         for c in found.channels
     ]  # fmt: skip
@@ -169,9 +170,15 @@ def _wrapped(mark: str, text: str, style: str, marks: Marks) -> Iterator[Line]:
 
 def _fixed(value: float, resolution: float, marks: Marks) -> str:
     """A value to the last decimal of its resolution."""
-    if not math.isfinite(value) or not 1e-6 < resolution < 1e6 or abs(value) >= 1e9:
-        return number(value, 5, marks)
-    return f"{value:,.{max(-math.floor(math.log10(resolution)), 0)}f}"
+    if not math.isfinite(value) or resolution <= 0.0:
+        return _narrow(number(value, 5, marks), value)
+    decimals = min(max(-math.floor(math.log10(resolution)), 0), 12)
+    return _narrow(f"{value:,.{decimals}f}", value)
+
+
+def _narrow(text: str, value: float) -> str:
+    """A number as written, or with an exponent where that is too wide for its column."""
+    return text if len(text) <= NUMBER_WIDTH else f"{value:.4e}"
 
 
 def _cut(text: str, most: int) -> str:

@@ -250,10 +250,61 @@ def test_mdf_dates_start_with_the_measurement(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("head", "fault"), [(b"UnFinMF 4.10    ", "never finalised"), (b"MDF     3.30    ", "not an MDF 4 file")]
+    ("head", "fault"), [
+        (b"UnFinMF 4.10    ", "never finalised"),
+        (b"MDF     4.10    ".ljust(60, b"\0") + b"\1", "never finalised"),
+        (b"MDF     3.30    ", "not an MDF 4 file"),
+    ],
 )
 def test_mdf_of_another_kind(tmp_path: Path, head: bytes, fault: str) -> None:
     path = tmp_path / "log.mf4"
     path.write_bytes(head.ljust(64, b"\0"))
     with pytest.raises(InputError, match=fault):
         read(path, rig("mdf"))
+
+
+# --- damage that would end the process ----------------------------------------------------------------------
+
+
+def test_mdf_a_channel_beyond_its_record_is_refused(tmp_path: Path) -> None:
+    """ASAM MDF 4, block CN: after the links four bytes of types and bit offset, then the byte offset."""
+    path = tmp_path / "log.mf4"
+    write_mdf(path, {"one": plain()})
+    data = bytearray(path.read_bytes())
+    at = data.index(b"##CN")
+    links = int.from_bytes(data[at + 16 : at + 24], "little")
+    place = at + 24 + 8 * links + 4
+    data[place : place + 4] = (1 << 30).to_bytes(4, "little")
+    path.write_bytes(data)
+    with pytest.raises(InputError, match="reaches beyond its record"):
+        read(path, rig("mdf"))
+
+
+def test_hdf5_numbers_of_a_damaged_type_are_refused(tmp_path: Path) -> None:
+    """An exponent bias of 863 where 1023 belongs: h5py takes it for a long double and writes past the field."""
+    h5py = pytest.importorskip("h5py")
+    path = tmp_path / "log.h5"
+    rows = np.zeros(50, [("Time", "f8"), ("Torque", "f8"), ("Angle", "f8")])
+    with h5py.File(path, "w") as file:
+        file["samples"] = rows
+        file["Torque"] = file["Time"] = np.zeros(3)
+    data = path.read_bytes()
+    for count, fault in ((1, "of no known type"), (-1, "no column")):
+        path.write_bytes(data.replace((1023).to_bytes(4, "little"), (863).to_bytes(4, "little"), count))
+        with pytest.raises(InputError, match=fault):
+            read(path, rig("hdf5", variables=["samples"] if count == 1 else []))
+
+
+def test_hdf5_a_text_of_no_fixed_length_is_no_matter_to_a_reader(tmp_path: Path) -> None:
+    h5py = pytest.importorskip("h5py")
+    from benchpipe.ingest.hdf5_types import attribute_text
+
+    path = tmp_path / "log.h5"
+    with h5py.File(path, "w") as file:
+        file["Angle"] = np.zeros(3)
+        file["Angle"].attrs["unit"] = "deg"
+        file["Angle"].attrs["fixed"] = np.bytes_("deg")
+        assert attribute_text(file["Angle"], "unit") is None
+        assert attribute_text(file["Angle"], "unit", loose=True) == "deg"
+        assert attribute_text(file["Angle"], "fixed") == "deg"
+        assert attribute_text(file["Angle"], "nothing") is None

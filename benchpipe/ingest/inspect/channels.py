@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,17 +88,29 @@ def _channel(column: LogColumn, name: str, pieces: list[Floats], words: tuple[st
     )
 
 
+def without_sentinels(samples: list[LogSample], channels: list[ChannelFinding]) -> list[LogSample]:
+    """The same rows, without the numbers that stand for no value."""
+    given = {c.key: c.sentinels for c in channels if c.sentinels}
+    return [
+        replace(s, pieces=tuple(
+            replace(p, values={k: np.where(np.isin(v, given.get(k, ())), np.nan, v) for k, v in p.values.items()})
+            for p in s.pieces
+        ))
+        for s in samples
+    ] if given else samples  # fmt: skip
+
+
 def _sentinels(known: Floats) -> Floats:
     """Outermost numbers that rigs write for "no value", and that stand far from all others."""
-    found = []
-    rest = known
+    huge = np.abs(known) >= HUGE
+    found, rest = known[huge].tolist(), known[~huge]
     while len(rest) > 2:
-        ends = [v for v in (rest[0], rest[-1]) if abs(v) >= HUGE or (v in SENTINELS and _stands_apart(rest, v))]
+        ends = [v for v in (rest[0], rest[-1]) if v in SENTINELS and _stands_apart(rest, v)]
         if not ends:
             break
         found += ends
         rest = rest[~np.isin(rest, ends)]
-    return np.array(found)
+    return np.array(sorted(found))
 
 
 def _stands_apart(known: Floats, value: float) -> bool:

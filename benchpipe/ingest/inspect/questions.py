@@ -11,6 +11,7 @@ from benchpipe.ingest.inspect.findings import ChannelFinding, Key, LogSample, Ou
 from benchpipe.ingest.inspect.roles import LOAD_NAMES, MOTION_NAMES
 
 UNITS = MappingProxyType({"load": ("N*m", "N"), "motion": ("deg", "mm")})
+MOST_SENTINELS = 4  # shown; more of them are damage, not a sentinel
 AGAINST = -0.5  # correlation of load and motion below which their signs are asked
 
 
@@ -49,9 +50,8 @@ def of_channels(channels: list[ChannelFinding], roles: dict[str, str]) -> list[Q
             ask = f"{said}, and this could be the {' or the '.join(sorted(axes))}"
             questions.append(Question(f"{where}.unit", ask, tuple(f'"{unit}"' for unit in [*units, "1"])))
         if channel.sentinels:
-            shown = ", ".join(f"{value:g}" for value in channel.sentinels)
-            ask = f"does {shown} stand for no value? It is far from all other numbers"
-            texts = [f"{value:g}" for value in channel.sentinels]
+            texts = [f"{value:.10g}" for value in channel.sentinels[:MOST_SENTINELS]]
+            ask = f"does {', '.join(texts)} stand for no value? It is far from all other numbers"
             questions.append(Question(f"{where}.missing", ask, (as_toml(texts), "[]")))
     return questions
 

@@ -19,6 +19,7 @@ from benchpipe.errors import InputError
 from benchpipe.ingest.foreign import readable
 from benchpipe.ingest.hdf5 import opened as opened_hdf5
 from benchpipe.ingest.hdf5 import vectors
+from benchpipe.ingest.hdf5_types import is_known
 from benchpipe.ingest.inspect.findings import LogColumn
 from benchpipe.ingest.inspect.heading import log_column
 from benchpipe.ingest.mdf import channel_values, groups
@@ -59,7 +60,7 @@ def open_records(path: Path, form: str) -> Iterator[list[Record]]:
         elif form == "mdf":
             with opened_mdf(path, file) as content:
                 with readable(path, "an MDF 4"):
-                    records = _mdf_records(content)
+                    records = _mdf_records(path, content)
                 yield records
         else:
             from scipy.io import loadmat
@@ -85,6 +86,8 @@ def _hdf5_records(path: Path, content: Any) -> Iterator[Record]:
 def _may_hold(node: Any) -> bool:
     if hasattr(node, "keys"):
         return True
+    if not is_known(node.id.get_type()):
+        return False
     if node.dtype.names:
         return True
     return len(node.shape) == 2 and min(node.shape) > 1 and node.dtype.kind in "fiu"
@@ -99,7 +102,7 @@ def _record(name: str, found: list[Any], *, deep: bool) -> Record | None:
     columns = []
     for vector in (v for v in flat if v.length == length):
         kind = "number" if vector.read(0, 1).dtype.kind in "fiub" else "date"
-        column = log_column(vector.name, vector.unit or "", "dataset's attribute", kind)
+        column = log_column(vector.name, vector.unit(), "dataset's attribute", kind)
         columns.append(RecordColumn(column, _as_read(vector.read, kind)))
     return Record(name, length, tuple(columns))
 
@@ -108,9 +111,9 @@ def _as_read(read: Callable[[int, int], NDArray[Any]], kind: str) -> Callable[[i
     return read if kind == "date" else lambda start, end: np.asarray(read(start, end), np.float64)
 
 
-def _mdf_records(content: Any) -> list[Record]:
+def _mdf_records(path: Path, content: Any) -> list[Record]:
     records = []
-    for group in groups(content):
+    for group in groups(path, content):
         columns = []
         for name, place in group.channels.items():
             column = log_column(name, group.units[name], "channel's unit", "number")

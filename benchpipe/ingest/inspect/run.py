@@ -11,7 +11,7 @@ import numpy as np
 
 from benchpipe.errors import InputError
 from benchpipe.ingest.inspect.agreement import agree
-from benchpipe.ingest.inspect.channels import channel_names, find_channels
+from benchpipe.ingest.inspect.channels import channel_names, find_channels, without_sentinels
 from benchpipe.ingest.inspect.columnar_log import outline_columnar, sample_columnar
 from benchpipe.ingest.inspect.findings import Inspection, Key, LogColumn, LogSample, Outline
 from benchpipe.ingest.inspect.heading import known_unit
@@ -48,6 +48,11 @@ def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progres
     MissingExtraError
         The format needs a library that is not installed.
     """
+    with np.errstate(over="ignore", invalid="ignore"):  # a damaged log may hold any number
+        return _inspected(logs, encoding, tell)
+
+
+def _inspected(logs: list[Path], encoding: str | None, tell: Progress | None) -> Inspection:
     outlines = []
     for path in logs:
         if tell is not None:
@@ -63,6 +68,7 @@ def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progres
     with _placed(logs[0]):
         columns = _measured(outline, samples, time.column)
     channels = find_channels(columns, samples, channel_names(outline))
+    samples = without_sentinels(samples, channels)
     found = find_roles(channels)
     channels = [replace(c, unit=found.units.get(c.name, c.unit)) for c in channels]
     keys = {c.name: c.key for c in channels}

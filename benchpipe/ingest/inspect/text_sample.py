@@ -118,9 +118,9 @@ def _words(
     found: dict[Key, Counter[str]] = {}
     places = [k for k, column in enumerate(outline.columns) if column.kind == "number"]
     for body, refused in zip(bodies, rejects, strict=True):
-        lines = body.split(b"\n") if refused else []
+        lines = body.splitlines() if refused else []
         for row, _, _ in refused:
-            cells = dialect.cells(lines[row - 1].decode("utf-8", "replace").rstrip("\r"))
+            cells = dialect.cells(lines[row - 1].decode("utf-8", "replace"))
             if len(cells) != len(outline.columns):
                 continue
             odd = [k for k in places if cells[k] and dialect.form.value(cells[k]) is None]
