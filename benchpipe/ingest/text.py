@@ -18,10 +18,9 @@ from numpy.typing import NDArray
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.ingest.batch import RawBatch, Reject
-from benchpipe.ingest.text_block import BlockParser
+from benchpipe.ingest.text_block import BlockParser, line_count
 from benchpipe.ingest.text_layout import HeaderFinder, TextLayout, codec_of, find_layout
 from benchpipe.ingest.text_lines import LONGEST_LINE, OpenedText, open_lines
-from benchpipe.ingest.text_scan import count_lines
 from benchpipe.stream.ordered import ordered_map
 
 _NOTHING = b"\r\n\x00\x1a "
@@ -37,10 +36,6 @@ class _Block:
     next_line: int
     text: bytes
     end: int | None
-
-
-def _lines(text: bytes) -> int:
-    return int(count_lines(np.frombuffer(text, np.uint8)))
 
 
 def read_text(
@@ -80,7 +75,7 @@ def read_text(
 def _parsed(item: _Block | RawBatch) -> tuple[_Block | RawBatch, RawBatch, int]:
     if isinstance(item, RawBatch):
         return item, item, 0
-    return item, *item.parser.parse(item.text, item.line)
+    return item, *item.parser.parse(item.text, item.line, item.next_line - item.line)
 
 
 def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] | None) -> Iterator[_Block | RawBatch]:
@@ -96,19 +91,19 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] |
             continue
         if layout is None or parser is None:
             if not text.strip(_NOTHING):
-                line += _lines(text)
+                line += line_count(text)
                 continue
             layout, line, start = find_layout(path, text, rig, line)
             parser = BlockParser(layout, rig)
         while (found := finder.find(text, start, layout)) is not None:
             at, new = found
             if at > start:
-                before, line = line, line + _lines(text[start:at])
+                before, line = line, line + line_count(text[start:at])
                 yield _Block(parser, layout, before, line, text[start:at], None)
                 start = at
             layout, parser = new, BlockParser(new, rig)
         if start < len(text):
-            before, line = line, line + _lines(text[start:])
+            before, line = line, line + line_count(text[start:])
             yield _Block(parser, layout, before, line, text[start:], stretch.end)
 
 

@@ -50,8 +50,8 @@ class BlockParser:
         self._tokens, self._split = _date_tokens(form, two_cells="date" in layout.places)
         self._missing = _missing_arrays(rig, self._names, self._codec)
 
-    def parse(self, data: bytes, first_line: int) -> tuple[RawBatch, int]:
-        """Parse whole lines, the first of them being line ``first_line``.
+    def parse(self, data: bytes, first_line: int, lines: int) -> tuple[RawBatch, int]:
+        """Parse whole lines, so many as :func:`line_count` says, the first of them being line ``first_line``.
 
         Returns
         -------
@@ -60,30 +60,31 @@ class BlockParser:
         slots : int
             How far it counts: empty lines and headers take no place in time.
         """
-        raw = np.frombuffer(data, np.uint8)
-        lines = int(scan.count_lines(raw))
         if self._layout.lacking is not None:
             return self._nothing(data, first_line, lines), 0
+        raw = np.frombuffer(data, np.uint8)
         values = np.empty((len(self._names), lines))
-        stamps = np.empty(lines, np.int64)
+        stamps = np.empty(lines if self._dated else 0, np.int64)
         hard = np.zeros((len(self._names) + 1, lines), np.uint8)
-        starts = np.empty(lines + 1, np.int64)
-        state, detail = np.empty(lines, np.uint8), np.empty(lines, np.int32)
-        hard_cells = scan.scan_lines(
+        bounds = np.empty((2, lines), np.int64)
+        state, detail = np.zeros(lines, np.uint8), np.zeros(lines, np.int32)
+        not_taken, hard_cells = scan.scan_lines(
             raw, self._places, self._timed, *self._marks, self._tokens, self._split, *self._missing,
-            values, stamps, hard, starts, state, detail,
+            values, stamps, hard, *bounds, state, detail,
         )  # fmt: skip
         if hard_cells:
-            self._read_hard(raw, starts, hard, values, stamps, state)
-        good = state == scan.TAKEN
-        if good.all():
+            not_taken += self._read_hard(raw, bounds[0], hard, values, stamps, state)
+        slots, count = _NONE, lines
+        if not not_taken:
             row, rejects = np.arange(first_line, first_line + lines), list[Reject]()
-            slots, count = np.arange(lines), lines
+            if not (self._dated or self._timed):
+                slots = np.arange(lines)
         else:
-            rejects, no_slot = self._rejects(data, starts, state, detail, first_line)
+            rejects, no_slot = self._rejects(data, bounds, state, detail, first_line)
+            good = state == scan.TAKEN
             row = first_line + np.flatnonzero(good)
             slots, count = (np.cumsum(~no_slot) - 1)[good], int((~no_slot).sum())
-            stamps, values = stamps[good], values[:, good]
+            stamps, values = stamps[good] if self._dated else stamps, values[:, good]
         channels = {name: values[i] for i, name in enumerate(self._names) if name != "time"}
         time: NDArray[Any] = stamps if self._dated else values[0] if self._timed else slots
         return RawBatch(row, time, channels, rejects), count
@@ -99,8 +100,9 @@ class BlockParser:
     def _read_hard(
         self, raw: NDArray[Any], starts: NDArray[Any], hard: NDArray[Any], values: NDArray[Any],
         stamps: NDArray[Any], state: NDArray[Any],
-    ) -> None:  # fmt: skip
+    ) -> int:  # fmt: skip
         """Let a library read what the kernels leave: long numbers, and other ways to write a date."""
+        not_taken = 0
         for i, marks in enumerate(hard):
             which = (marks != 0) & (state == scan.TAKEN)
             if not which.any():
@@ -117,6 +119,8 @@ class BlockParser:
                 values[i, which] = np.where(bad, np.nan, numbers)
             if of_date or (self._timed and i == 0):
                 state[np.flatnonzero(which)[bad]] = scan.TIME
+                not_taken += int(bad.sum())
+        return not_taken
 
     def _gather(self, raw: NDArray[Any], starts: NDArray[Any], which: NDArray[Any], wanted: int) -> pa.StringArray:
         out = np.empty(raw.size, np.uint8)
@@ -125,11 +129,11 @@ class BlockParser:
         return pa.StringArray.from_buffers(bounds.size - 1, pa.py_buffer(bounds), pa.py_buffer(out[:used].copy()))
 
     def _rejects(
-        self, data: bytes, starts: NDArray[Any], state: NDArray[Any], detail: NDArray[Any], first_line: int
+        self, data: bytes, bounds: NDArray[Any], state: NDArray[Any], detail: NDArray[Any], first_line: int
     ) -> tuple[list[Reject], NDArray[np.bool_]]:
         """Rejects of a block, neighbours of one reason together; and which lines take no place in time."""
         bad = np.flatnonzero(state != scan.TAKEN)
-        headed = self._headed(data, starts, bad)
+        headed = self._headed(data, bounds, bad)
         no_slot = state == scan.BLANK
         no_slot[list(headed)] = True
         kind = detail[bad].astype(np.int64) * 8 + state[bad]
@@ -138,19 +142,19 @@ class BlockParser:
         rejects, start = [], 0
         for end in ends.tolist():
             line = int(bad[start])
-            text = data[starts[line] : starts[line + 1]][:500].decode(self._codec, "replace").strip("\r\n")
+            text = data[bounds[0, line] : bounds[1, line]][:500].decode(self._codec, "replace")
             why = headed.get(line) or self._reason(int(state[line]), int(detail[line]))
             rejects.append(Reject(first_line + line, end - start, why, text))
             start = end
         return rejects, no_slot
 
-    def _headed(self, data: bytes, starts: NDArray[Any], bad: NDArray[Any]) -> dict[int, str]:
+    def _headed(self, data: bytes, bounds: NDArray[Any], bad: NDArray[Any]) -> dict[int, str]:
         """Lines that are a header again, and the reason to give."""
-        longest = max(map(len, self._head), default=0) + len(MARK) + 3
-        likely = bad[starts[bad + 1] - starts[bad] <= longest] if self._head else bad[:0]
+        longest = max(map(len, self._head), default=0) + len(MARK)
+        likely = bad[bounds[1, bad] - bounds[0, bad] <= longest] if self._head else bad[:0]
         found = {}
         for line in likely.tolist():
-            content = data[starts[line] : starts[line + 1]].rstrip(b"\r\n").removeprefix(MARK)
+            content = data[bounds[0, line] : bounds[1, line]].removeprefix(MARK)
             if content in self._head:
                 found[line] = self._head[content]
         return found
@@ -165,6 +169,11 @@ class BlockParser:
         if state == scan.TIME or self._names[detail] == "time":
             return "no time that can be read"
         return f"no number in the column of '{self._names[detail]}'"
+
+
+def line_count(data: bytes) -> int:
+    """Lines of a text of whole lines."""
+    return int(scan.count_lines(np.frombuffer(data, np.uint8)))
 
 
 _NONE = np.empty(0, np.int64)

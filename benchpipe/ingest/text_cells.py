@@ -21,56 +21,15 @@ YEAR, MONTH, DAY, HOUR, MINUTE, SECOND, FRACTION = -1, -2, -3, -4, -5, -6, -7
 Bytes = NDArray[np.uint8]
 Integers = NDArray[np.int64]
 LF, CR, TAB, SPACE, QUOTE = 10, 13, 9, 32, 34
-_POWERS = 10.0 ** np.arange(23)
+POWERS = 10.0 ** np.arange(23)
 _DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
-_EXACT = np.uint64(1 << 53)
+EXACT = np.uint64(1 << 53)
 
 
 @compiled
 def at_end(data: Bytes, i: int, separator: int) -> bool:
     b = data[i]
     return b in (separator, LF, CR) or (separator == SPACE and b == TAB)
-
-
-@compiled
-def plain_number(data: Bytes, i: int, decimal: int) -> tuple[float, int, bool]:
-    """A number of at most 18 digits at ``i``: value, place after it, and whether it is one."""
-    negative = data[i] == 45
-    if negative or data[i] == 43:
-        i += 1
-    mantissa = np.uint64(0)
-    start = i
-    while 48 <= data[i] <= 57:
-        mantissa = mantissa * np.uint64(10) + np.uint64(data[i] - 48)
-        i += 1
-    digits = i - start
-    power = 0
-    if data[i] == decimal:
-        start = i + 1
-        i = start
-        while 48 <= data[i] <= 57:
-            mantissa = mantissa * np.uint64(10) + np.uint64(data[i] - 48)
-            i += 1
-        power = start - i
-        digits -= power
-    good = 0 < digits <= 18
-    if data[i] == 101 or data[i] == 69:
-        i += 1
-        below = data[i] == 45
-        if below or data[i] == 43:
-            i += 1
-        start = i
-        exponent = 0
-        while 48 <= data[i] <= 57 and i - start < 4:
-            exponent = exponent * 10 + int(data[i]) - 48
-            i += 1
-        good = good and i > start
-        power += -exponent if below else exponent
-    if not good or mantissa > _EXACT or power < -22 or power > 22:
-        return 0.0, i, False
-    value = np.float64(mantissa)
-    value = value / _POWERS[-power] if power < 0 else value * _POWERS[power]
-    return -value if negative else value, i, True
 
 
 @compiled
@@ -202,10 +161,10 @@ def any_number(data: Bytes, start: int, end: int, decimal: int, thousands: int) 
         power += -exponent if below else exponent
     if i != end:
         return BAD, 0.0
-    if digits > 18 or mantissa > _EXACT or power < -22 or power > 22:
+    if digits > 18 or mantissa > EXACT or power < -22 or power > 22:
         return HARD, 0.0
     value = np.float64(mantissa)
-    value = value / _POWERS[-power] if power < 0 else value * _POWERS[power]
+    value = value / POWERS[-power] if power < 0 else value * POWERS[power]
     return NUMBER, -value if negative else value
 
 

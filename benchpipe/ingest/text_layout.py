@@ -80,27 +80,27 @@ def find_layout(path: Path, head: bytes, rig: RigConfig, first_line: int = 1) ->
     """
     if not rig.log.header:
         return _by_number(path, head, rig), first_line, 0
-    lines = list(lines_of(head[:HEADER_BYTES]))
+    lines = lines_of(head[:HEADER_BYTES])
+    seen: list[tuple[bytes, str]] = []
+    reason = "header repeated"
     best: tuple[int, int, list[str]] = (-1, 0, [])
     wanted = _names(rig)
-    for number, (_, _, content) in enumerate(lines):
+    for number, (_, end, content) in enumerate(lines, first_line):
+        seen.append((content, reason))
         cells = split_cells(_text(content, rig), rig.log.separator)
         hits = sum(name in cells for name in wanted)
         if hits > best[0]:
-            best = (hits, first_line + number, cells)
+            best = (hits, number, cells)
         if hits == len(wanted) and len(cells) >= _widest(rig):
             break
     else:
         raise _no_header(path, wanted, best)
-    reason = "header repeated"
-    known = [(content, reason) for _, _, content in lines[: number + 1][-HEAD_LINES_KEPT:]]
-    places = _places(f"{path}:{first_line + number}", cells, rig)
-    if rig.log.units_row and number + 1 < len(lines):
-        number += 1
-        content = lines[number][2]
-        known.append((content, reason))
-        _check_units(f"{path}:{first_line + number}", rig, places, split_cells(_text(content, rig), rig.log.separator))
-    return TextLayout(len(cells), places, _kept(known)), first_line + number + 1, lines[number][1]
+    places = _places(f"{path}:{number}", cells, rig)
+    if rig.log.units_row and (units := next(lines, None)) is not None:
+        number, (_, end, content) = number + 1, units
+        seen.append((content, reason))
+        _check_units(f"{path}:{number}", rig, places, split_cells(_text(content, rig), rig.log.separator))
+    return TextLayout(len(cells), places, _kept(seen[-HEAD_LINES_KEPT:])), number + 1, end
 
 
 class HeaderFinder:
