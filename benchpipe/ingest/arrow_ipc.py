@@ -30,7 +30,7 @@ def read_arrow(path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBatch
     places = {key: _place(path, column, schema.names) for key, column in needed_columns(rig).items()}
     wanted = sorted(set(places.values()))
     row = 1
-    for batch in arrow_batches(path, file, wanted):
+    for batch in _gathered(arrow_batches(path, file, wanted)):
         for start in range(0, batch.num_rows, BATCH_ROWS):
             part = batch.slice(start, BATCH_ROWS)
             columns = {key: part.column(wanted.index(place)) for key, place in places.items()}
@@ -68,6 +68,20 @@ def arrow_batches(path: Path, file: IO[bytes], places: list[int]) -> Iterator[pa
         for batch in pa.ipc.open_stream(file, options=options):
             batch.validate(full=True)
             yield batch
+
+
+def _gathered(batches: Iterator[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
+    """Small batches as larger ones: rigs write one a second."""
+    waiting: list[pa.RecordBatch] = []
+    rows = 0
+    for batch in batches:
+        waiting.append(batch)
+        rows += batch.num_rows
+        if rows >= BATCH_ROWS:
+            yield from pa.Table.from_batches(waiting).combine_chunks().to_batches()
+            waiting, rows = [], 0
+    if rows:
+        yield from pa.Table.from_batches(waiting).combine_chunks().to_batches()
 
 
 def _place(path: Path, column: str | int, names: list[str]) -> int:
