@@ -200,6 +200,13 @@ def test_measured_and_its_uncertainty_share_a_unit() -> None:
     assert "-16.9 ± 0.34 %" in drawn(replace(VIEW, limits=(ratio,)))
 
 
+def test_why_a_limit_was_not_evaluated_or_is_not_due_is_said() -> None:
+    why = {**ROW, "verdict": "not evaluated", "measured": None, "margin": None, "remark": "only 3 of 9"}
+    assert "peak load*: only 3 of 9" in drawn(replace(VIEW, limits=(why,)), 100)
+    early = {**why, "due": False, "remark": "9 cycles so far"}
+    assert "not due yet: peak load*: 9 cycles so far" in drawn(replace(VIEW, limits=(early,)))
+
+
 def test_several_blocks_under_one_limit_are_told_apart() -> None:
     text = drawn(replace(VIEW, limits=(ROW, {**ROW, "block": "second", "verified": True})))
     assert "peak load* (durability)" in text

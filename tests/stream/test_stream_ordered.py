@@ -54,8 +54,7 @@ def test_an_error_comes_where_its_item_stands() -> None:
 
     found = []
     with pytest.raises(ValueError, match="the third"):
-        for x in ordered_map(work, range(10), 2):
-            found.append(x)
+        found.extend(ordered_map(work, range(10), 2))
     assert found == [0, 1, 2]
 
 
