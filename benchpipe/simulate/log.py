@@ -30,6 +30,8 @@ class WrittenLogConfig(LogConfig):
     def _can_be_written(self) -> Self:
         if self.format == "parquet" and (self.gzip or self.preamble):
             raise ValueError("parquet has no preamble and no gzip")
+        if self.missing or self.variables:
+            raise ValueError("missing and variables are for reading; a fault of kind 'sentinel' writes such texts")
         if self.time_format != "elapsed":
             date_tokens(self.time_format, 3)
         try:

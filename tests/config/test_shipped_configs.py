@@ -17,6 +17,7 @@ from benchpipe.config.model import ConfigModel, load_model
 from benchpipe.config.plan import PlanConfig
 from benchpipe.config.rig import RigConfig
 from benchpipe.config.run import load_lab, load_run
+from benchpipe.simulate import ScenarioConfig
 
 REPO = Path(__file__).resolve().parents[2]
 SHIPPED = sorted(
@@ -31,10 +32,16 @@ KEY = re.compile(r"([A-Za-z0-9_-]+)\s*=")
 def kind_of(path: Path) -> type[ConfigModel]:
     """The model of a file, by what stands in it."""
     keys = set(tomllib.loads(path.read_text(encoding="utf-8")))
-    for kind, mark in ((LabConfig, "plans"), (RigConfig, "channel"), (PlanConfig, "block"), (LimitsConfig, "limit")):
+    for kind, mark in (
+        (ScenarioConfig, "seed"),
+        (LabConfig, "plans"),
+        (RigConfig, "channel"),
+        (PlanConfig, "block"),
+        (LimitsConfig, "limit"),
+    ):
         if mark in keys:
             return kind
-    raise AssertionError(f"{path} is none of the four kinds of config file")
+    raise AssertionError(f"{path} is none of the five kinds of config file")
 
 
 def bare_keys(text: str) -> Iterator[tuple[int, str]]:
@@ -118,7 +125,7 @@ def test_the_templates_show_every_key_there_is() -> None:
 
 
 def test_files_were_found() -> None:
-    assert {kind_of(path) for path in SHIPPED} == {LabConfig, RigConfig, PlanConfig, LimitsConfig}
+    assert {kind_of(path) for path in SHIPPED} == {ScenarioConfig, LabConfig, RigConfig, PlanConfig, LimitsConfig}
 
 
 @pytest.mark.parametrize("path", [p for p in SHIPPED if kind_of(p) is LimitsConfig], ids=lambda path: path.name)

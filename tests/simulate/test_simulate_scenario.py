@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import gzip
+import re
+import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
+from pydantic import BaseModel
 
 from benchpipe.errors import ConfigError
-from benchpipe.simulate import load_scenario, simulate
+from benchpipe.simulate import ScenarioConfig, load_scenario, simulate
 from benchpipe.simulate.blocks import CyclicConfig
+from benchpipe.simulate.faults import _MAKERS
 from benchpipe.simulate.scenarios import BUILDERS
 from benchpipe.simulate.truth import TruthResult
 
@@ -101,6 +105,7 @@ def test_a_file_makes_a_run(tmp_path: Path) -> None:
         (('kind = "lose-rows"\nrow = 10', 'kind = "text-line"\ntext = "a\\nb"\nrow = 10'), ("fault",)),
         (("sample_rate_hz = 100", "sample_rate_hz = nan"), ("rig.sample_rate_hz", "finite")),
         (("[log]", "[rig.counter]\nrollover = 9_000_000_000\n[log]"), ("rollover",)),
+        (("[log]", '[log]\nmissing = ["OVER"]'), ("log", "for reading")),
         (("[log]", '[log]\nformat = "parquet"'), ("text logs only",)),
         (("[log]", '[[rig.stops]]\nblock = "hold"\nafter_cycles = 2\n[log]'), ("no cyclic block",)),
         (("[log]", '[[rig.stops]]\nblock = "main"\nafter_cycles = 9\n[log]'), ("ends before",)),
@@ -168,3 +173,50 @@ def test_a_scenario_can_be_made_shorter(tmp_path: Path) -> None:
     assert short.seed == 9
     assert short.rig.stops == ()
     assert simulate(short, tmp_path / "run").cycles_completed == 50
+
+
+TEMPLATE = Path(__file__).resolve().parents[2] / "configs" / "scenario.toml"
+
+
+def test_the_commented_template_makes_a_run(tmp_path: Path) -> None:
+    result = simulate(load_scenario(TEMPLATE), tmp_path / "run")
+    assert [b.kind for b in result.blocks] == ["idle", "sweep", "cyclic", "hold", "proof"]
+    assert result.cycles_completed == 300
+    assert result.faults == ()
+
+
+def test_the_template_makes_a_run_with_all_its_examples(tmp_path: Path) -> None:
+    text = re.sub(r"^#(?=\S)", "", TEMPLATE.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    made = loaded(tmp_path, text)
+    result = simulate(made, tmp_path / "run")
+    assert {fault.kind for fault in result.faults} == set(_MAKERS)
+    # every key of every model stands in it; what only a reader of logs needs does not
+    assert missing_keys(ScenarioConfig, tomllib.loads(text)) == {"log.missing", "log.variables"}
+
+
+def missing_keys(model: type[BaseModel], values: dict[str, Any]) -> set[str]:
+    """Keys of a model, and of all below it, that a document never gives."""
+    missing = set()
+    for name, field in model.model_fields.items():
+        if name not in values:
+            missing.add(name)
+            continue
+        inner = values[name] if isinstance(values[name], list) else [values[name]]
+        for kind in models_in(field.annotation):
+            mine = [v for v in inner if isinstance(v, dict) and fits(kind, v)]
+            never = set.intersection(*(missing_keys(kind, v) for v in mine)) if mine else {kind.__name__}
+            missing |= {f"{name}.{key}" for key in never if not any(key in v for v in inner)}
+    return missing
+
+
+def fits(kind: type[BaseModel], values: dict[str, Any]) -> bool:
+    """Whether a table of a document is of this kind of block or fault."""
+    wanted = kind.model_fields.get("kind")
+    return wanted is None or values["kind"] in get_args(wanted.annotation)
+
+
+def models_in(annotation: Any) -> list[type[BaseModel]]:
+    """Models that an annotation names."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [model for part in get_args(annotation) for model in models_in(part)]
