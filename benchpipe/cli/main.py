@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import io
-import os
 import sys
-import tempfile
-import time
-import traceback
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
 
 from benchpipe import __version__
 from benchpipe.cli import data, demo, inspect, make, runs
+from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.output import drop_output, system_error, tell
 from benchpipe.errors import BenchpipeError, ExitCode
 
@@ -117,22 +113,6 @@ def _usage(error: TyperException) -> str:
         return error.format_message()
     return (
         f"{context.get_usage()}\nerror: {error.format_message()}\n  do next:  see '{context.command_path} --help'"
-    )
-
-
-def bug_report(error: BaseException, arguments: list[str]) -> str:
-    """Write down an error that is ours, and say where."""
-    text = "".join(traceback.format_exception(error))
-    facts = f"benchpipe {__version__}, Python {sys.version}, {sys.platform}\narguments: {arguments}\n\n{text}"
-    try:
-        name = f"benchpipe-bug-{time.strftime('%Y%m%d-%H%M%S')}-{os.getpid()}.txt"
-        path = Path(tempfile.gettempdir()) / name
-        path.write_text(facts)
-    except OSError:
-        return f"error: this is a bug in benchpipe ({type(error).__name__}: {error}); please report it with:\n{facts}"
-    return (
-        f"error: this is a bug in benchpipe ({type(error).__name__}: {error})\n"
-        f"  do next:  send the report {path} to the people who maintain it; logs and store are as they were"
     )
 
 

@@ -123,7 +123,7 @@ def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:
 
 def _one(plan: Path, store: Path, names: dict[str, Path]) -> tuple[ExitCode, RunView]:
     """One run of a lab: what breaks it is shown and stops no other. ``names`` gathers the names so far."""
-    from benchpipe.cli.main import bug_report
+    from benchpipe.cli.bugs import bug_report
     from benchpipe.config.run import load_run
     from benchpipe.pipeline import run_steps
     from benchpipe.report.view import failed_view
