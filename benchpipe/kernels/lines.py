@@ -221,9 +221,7 @@ class TheilSenResult:
         return self.intercept + self.slope * np.asarray(x, np.float64)
 
 
-def theil_sen(
-    x: ArrayLike, y: ArrayLike, *, coverage: float = 0.95, max_points: int = 1000
-) -> TheilSenResult:
+def theil_sen(x: ArrayLike, y: ArrayLike, *, coverage: float = 0.95, max_points: int = 1000) -> TheilSenResult:
     """Fit the Theil-Sen line, over medians of blocks of neighbours where there are many points.
 
     Parameters

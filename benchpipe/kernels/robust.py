@@ -136,9 +136,7 @@ def log_edges(first: float, last: float, per_decade: int) -> Floats:
     return edges[start:]
 
 
-def log_averages(
-    t: ArrayLike, y: ArrayLike, per_decade: int = 25, *, start: float | None = None
-) -> BinsResult:
+def log_averages(t: ArrayLike, y: ArrayLike, per_decade: int = 25, *, start: float | None = None) -> BinsResult:
     """Average y over bins spaced evenly in log t; empty bins are dropped.
 
     A fit of these, weighted by ``count``, stays close to a fit of all rows at a fraction of the time.

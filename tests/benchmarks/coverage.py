@@ -53,7 +53,8 @@ class Noise:
         drive = rng.standard_normal(n)
         drive[0] /= np.sqrt(1 - self.rho**2)
         slow = lfilter([np.sqrt(1 - self.rho**2)], [1.0, -self.rho], drive)
-        return self.sigma * (np.sqrt(self.share) * slow + np.sqrt(1 - self.share) * rng.standard_normal(n))
+        white = rng.standard_normal(n)
+        return np.asarray(self.sigma * (np.sqrt(self.share) * slow + np.sqrt(1 - self.share) * white))
 
 
 @dataclass(frozen=True)
