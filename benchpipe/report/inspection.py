@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from textwrap import wrap
 
 from benchpipe.ingest.inspect.findings import ChannelFinding, Inspection, Question
+from benchpipe.ingest.inspect.heading import split_name
 from benchpipe.report.terminal import ASCII, UNICODE, Marks, number, unit_shown, with_unit
 
 WIDTH = 80
@@ -52,9 +53,10 @@ def _time(found: Inspection, marks: Marks) -> Iterator[Line]:
         yield from _labelled("time", "no column: rows are counted", marks)
     else:
         kind = "date and time" if time.kind == "datetime" else "elapsed"
+        name = split_name(str(time.column))[0]
         unit = f" [{time.keys['unit']}]" if "unit" in time.keys else ""
         form = found.outline.choices["date"].values[0] if time.kind == "datetime" else ""
-        yield from _labelled("time", f"{time.column}{unit}, {kind} {form}".rstrip(), marks)
+        yield from _labelled("time", f"{name}{unit}, {kind} {form}".rstrip(), marks)
     if math.isfinite(time.rate_hz):
         step = with_unit(1.0 / time.rate_hz, "s") if time.rate_hz < 1 else f"{number(1e3 / time.rate_hz)} ms"
         jitter = f", jitter up to {number(1e3 * time.jitter_s, 2)} ms" if time.jitter_s else ", no jitter"
@@ -110,6 +112,8 @@ def _odd_channel(channel: ChannelFinding, found: Inspection, marks: Marks) -> It
             where = f" from {place} {found.sample.pieces[0].row[first]:,}"
         at = f"{number(value, 4, marks)} {unit}".rstrip()
         yield f"{channel.name} stays at {at} for {rows:,} rows{where}: stuck?"
+    if channel.unit is None and channel.said and not any(channel.name in q.key for q in found.questions):
+        yield f"{channel.name} is left out of a drafted rig file: its unit '{channel.said}' is not known here"
     if channel.words:
         yield f"{channel.name} shows {', '.join(channel.words)} in place of a number"
     if channel.missing:

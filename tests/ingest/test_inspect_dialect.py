@@ -121,6 +121,7 @@ def test_a_row_of_descriptions_is_no_row_of_units() -> None:
     ("name", "parts"),
     [
         ("Torque [N·m]", ("Torque", "N·m")), ("Force (kN)", ("Force", "kN")), ("Weg / mm", ("Weg", "mm")),
+        ("Kraft in kN", ("Kraft", "kN")), ("drop in test", ("drop in test", "")),
         ("load_Nm", ("load", "Nm")), ("Angle", ("Angle", "")), ("temp_C", ("temp", "C")), ("pos_in", ("pos_in", "")),
         ("a/b", ("a/b", "")), ("[N]", ("[N]", "")),
     ],

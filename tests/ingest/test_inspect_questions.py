@@ -284,3 +284,38 @@ def test_what_is_no_log(content: bytes, fault: str, tmp_path: Path) -> None:
     assert "log.dat" in str(told.value)
     with pytest.raises(InputError, match="cannot be read"):
         inspect_logs([tmp_path / "nowhere.csv"])
+
+
+def _rows(form: str, n: int = 300) -> str:
+    """Rows of a format with t, w (a wave) and k."""
+    return "".join(form.format(t=k * 0.02, w=np.sin(k / 8.0), k=k, o=k % 7) + "\n" for k in range(n))
+
+
+ODD = {
+    "a separator at the end": ("Time [s];F [N];x [mm];\n" + _rows("{t:.2f};{w:.3f};{w:.3f};"), ["f", "x"]),
+    "a column of words": ("Time [s];F [N];x [mm];State\n" + _rows("{t:.2f};{w:.3f};{w:.3f};OK"), ["f", "x"]),
+    "comments above": ("# rig one\n#\nTime [s],F [N],x [mm]\n" + _rows("{t:.2f},{w:.3f},{w:.3f}"), ["f", "x"]),
+    "a pressure": ("Time [s];F [N];x [mm];P [bar]\n" + _rows("{t:.2f};{w:.3f};{w:.3f};{o}"), ["f", "x", "p"]),
+    "units in words": ("Zeit in s;Kraft in N;Weg in mm\n" + _rows("{t:.2f};{w:.3f};{w:.3f}"), ["kraft", "weg"]),
+    "columns of one width": ("  Time_s   F_N  x_mm\n" + _rows("{t:10.2f} {w:9.3f} {w:9.3f}"), ["f", "x"]),
+    "a clock that begins again": ("t [s];F [N];x [mm]\n" + _rows("{t:.2f};{w:.3f};{w:.3f}") * 2, ["f", "x"]),
+    "a clock of the epoch": ("t [ms];F [N];x [mm]\n" + _rows("19000{k:05d}0;{w:.3f};{w:.3f}"), ["f", "x"]),
+    "exponents": ("t [s],F [N],x [mm]\n" + _rows("{t:.3E},{w:.5E},{w:.5e}"), ["f", "x"]),
+    "three rows": ("t [s];F [N];x [mm]\n" + _rows("{t:.2f};{w:.3f};{w:.3f}", 3), ["f", "x"]),
+    "one name twice": ("t [s];F [N];F [N];x [mm]\n" + _rows("{t:.2f};{w:.3f};{w:.2f};{w:.3f}"), ["f", "x"]),
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_oddly_written_logs_need_no_question(name: str, tmp_path: Path) -> None:
+    text, channels_found = ODD[name]
+    found = inspect_logs([by_hand(tmp_path / "log.csv", text)])
+    assert found.questions == ()
+    assert [c.name for c in found.channels] == channels_found
+    assert found.time.kind == "elapsed"
+    path = tmp_path / "rig.toml"
+    path.write_text(draft_rig(found, "draft"), encoding="utf-8")
+    rig = load_model(RigConfig, path)[0]
+    assert [c.name for c in rig.channel] == [n for n in channels_found if n != "p"]  # a pressure has no unit here
+    if name != "three rows":
+        assert found.frequency_hz == pytest.approx(found.time.rate_hz / (16 * np.pi), rel=0.01)

@@ -13,6 +13,7 @@ from benchpipe.units import find_unit
 
 _IN_BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]*)\s*[\])]$")
 _AFTER_SLASH = re.compile(r"^(?P<name>.+?)\s+/\s+(?P<unit>\S+)$")
+_AFTER_IN = re.compile(r"^(?P<name>.+?)\s+in\s+(?P<unit>\S+)$")
 _AFTER_LINE = re.compile(r"^(?P<name>.+)_(?P<unit>kN|N|Nm|Nmm|deg|rad|mm|um|ms|us|s|degC|C)$")
 _PAIR = re.compile(r"^[#%*\s]*(?P<key>[^:=\t;,|]{1,40}?)\s*[:=\t;,|]\s*(?P<value>.*)$")
 MOST_HEADING = 200  # lines
@@ -66,6 +67,9 @@ def split_name(name: str) -> tuple[str, str, str]:
         match = pattern.match(name)
         if match is not None and match["name"]:
             return match["name"], match["unit"], "column name"
+    match = _AFTER_IN.match(name)
+    if match is not None and known_unit(match["unit"]) is not None:
+        return match["name"], match["unit"], "column name"
     return name, "", ""
 
 

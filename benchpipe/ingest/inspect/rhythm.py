@@ -41,7 +41,7 @@ def find_frequency(samples: list[LogSample], key: Key | None, time: TimeFinding)
                 if window.std() >= LEAST_MOVING * spread > 0:
                     moving += 1
                     found += _strongest(window)
-        agreed = _agreed(found) if moving and len(found) >= max(2, moving / 3) else float("nan")
+        agreed = _agreed(found) if moving and len(found) >= max(min(2, moving), moving / 3) else float("nan")
         if np.isfinite(agreed) and not abs(agreed / best - 1.0) > ALIKE:
             best = agreed
     return float(f"{best * time.rate_hz:.4g}")

@@ -88,10 +88,16 @@ def _hint(names: list[str], channels: list[ChannelFinding], pattern: re.Pattern[
 
 def _is_counter(channel: ChannelFinding) -> bool:
     """Whole numbers from zero up that hardly ever fall, more than a mode has."""
-    plain = channel.unit in (None, "1", "cycles") and channel.whole_numbers and channel.lowest >= 0
-    return plain and channel.never_falls and channel.distinct >= 4 and channel.resolution in (1.0, 2.0)
+    plain = _is_plain(channel) or channel.unit == "cycles"
+    counts = channel.whole_numbers and channel.lowest >= 0 and channel.resolution in (1.0, 2.0)
+    return plain and counts and channel.never_falls and channel.distinct >= 4
 
 
 def _is_mode(channel: ChannelFinding) -> bool:
     """A few whole numbers without a unit."""
-    return channel.unit in (None, "1") and channel.whole_numbers and 2 <= channel.distinct <= MOST_MODES
+    return _is_plain(channel) and channel.whole_numbers and 2 <= channel.distinct <= MOST_MODES
+
+
+def _is_plain(channel: ChannelFinding) -> bool:
+    """Whether a channel holds numbers of no unit; one with a unit that is not known here is left out."""
+    return channel.unit == "1" or (channel.unit is None and not channel.said)

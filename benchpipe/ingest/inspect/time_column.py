@@ -17,6 +17,7 @@ from benchpipe.units import find_unit, parse_value
 LEAST_RISING = 0.98  # part of the steps of a time column that go forward
 LEAST_SHARE = 0.01  # of the steps, for a rate of its own
 LEAST_STEPS = 50
+DAY_S = 86_400.0
 GAP_STEPS = 5.0  # as gap_samples in a rig file
 NAMES = re.compile(r"time|zeit|temps|tiempo|tempo|^t$|elapsed|clock|时间", re.IGNORECASE)
 RATE_NAMES = re.compile(r"rate|sampl|frequen|abtast|taux|采样", re.IGNORECASE)
@@ -70,7 +71,10 @@ def _without_unit(column: LogColumn, samples: list[LogSample], rate: float) -> T
 
 def _of_dates(outline: Outline, samples: list[LogSample]) -> TimeFinding:
     stamps = [p.stamps for s in samples for p in s.pieces if p.stamps is not None]
-    found = _measured([np.diff(s) * 1e-6 for s in stamps], "")
+    all_steps = [np.diff(s) * 1e-6 for s in stamps]
+    if not any(part in outline.choices["date"].values[0] for part in ("%d", "%m")):  # time of day: midnight goes on
+        all_steps = [np.where(s < -0.5 * DAY_S, s + DAY_S, s) for s in all_steps]
+    found = _measured(all_steps, "")
     keys = {k: v for k, v in outline.dates.items() if k == "date_column"}
     found = replace(found, kind="datetime", column=outline.dates["column"], keys=keys)
     steps = sum(len(s) - 1 for s in stamps)
@@ -111,7 +115,7 @@ def columns_of(samples: list[LogSample], key: Key) -> list[Floats]:
 
 def _rises(pieces: list[Floats]) -> bool:
     steps = np.concatenate([np.empty(0), *(np.diff(values) for values in pieces)])
-    return len(steps) > 2 and float((steps > 0).mean()) >= LEAST_RISING
+    return len(steps) > 0 and float((steps > 0).mean()) >= LEAST_RISING
 
 
 def counts(pieces: list[Floats]) -> bool:
