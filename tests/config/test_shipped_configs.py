@@ -75,10 +75,7 @@ def test_a_shipped_file_loads(path: Path) -> None:
     load_model(kind_of(path), path)
 
 
-EXPLAINED = [path for path in SHIPPED if not path.name.startswith("damper_")]
-
-
-@pytest.mark.parametrize("path", EXPLAINED, ids=lambda path: str(path.relative_to(REPO)))
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: str(path.relative_to(REPO)))
 def test_a_shipped_file_explains_every_key(path: Path) -> None:
     assert list(bare_keys(path.read_text(encoding="utf-8"))) == []
 
