@@ -159,13 +159,14 @@ def fit_laws(
     motion: ArrayLike,
     count: ArrayLike | None = None,
     *,
+    common: Sequence[ArrayLike] = (),
     laws: Sequence[CreepLaw] = LAWS,
     coverage: float = 0.95,
 ) -> LawFits:
     """Fit every law of a table to the averages of a hold and choose one by AICc.
 
     A first round takes the readings as independent; the noise found about its best law gives the
-    second its covariance.
+    second its covariance; where there are common errors, a third adds theirs.
 
     Parameters
     ----------
@@ -174,6 +175,8 @@ def fit_laws(
     motion : array_like, shape (n,)
     count : array_like, shape (n,), optional
         Readings in each average; 1 where not given.
+    common : sequence of array_like, shape (n,), unit of motion
+        Standard errors that all averages share, as of a correction's coefficient.
     laws : sequence of CreepLaw
     coverage : float
         Coverage of every interval.
@@ -186,6 +189,7 @@ def fit_laws(
     n = np.ones_like(t) if count is None else np.asarray(count, np.float64)
     keep = np.isfinite(t) & np.isfinite(y) & (t > 0) & np.isfinite(n) & (n > 0)
     t, y, n = t[keep], y[keep], n[keep]
+    shared = [e for e in (np.asarray(error, np.float64)[keep] for error in common) if e.any()]
     if not t.size:
         return LawFits(t, y, np.empty((0, 0)), (), None, False, nan, white_noise(t, n), nan, 0, nan, nan, coverage)
     noise, covariance = white_noise(t, n), np.diag(1 / n)
@@ -195,6 +199,11 @@ def fit_laws(
     best = min(usable, key=lambda c: c.rss, default=None)
     if best is not None and best.rss > rounding:
         noise, covariance = averages_noise(t, y, n, best.gradient(t, best.parameters))
+        curves = _fit_all(t, y, covariance, laws, coverage)
+        best = min((curve for curve in curves.values() if _usable(curve)), key=lambda c: c.rss, default=None)
+    if shared and best is not None:
+        variance = max(best.rss, rounding) / max(best.n_effective - best.parameters.size, 1.0)
+        covariance = covariance + sum(np.outer(e, e) for e in shared) / variance
         curves = _fit_all(t, y, covariance, laws, coverage)
     return _choose(t, y, covariance, curves, noise, rounding, coverage)
 

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from benchpipe.kernels.creep_choice import Estimate, Figure, LawFits, fit_laws
 from benchpipe.kernels.creep_laws import LAWS, LEAK, NO_MOTION, STEADY_LEAK, CreepLaw
+from benchpipe.kernels.creep_noise import Correction
 from benchpipe.kernels.lines import t_quantile
 from benchpipe.kernels.nonlinear import whitening
 
@@ -70,7 +71,7 @@ class CreepResult:
     ``kind`` in plain words; "undecided" where leak and settling are not told apart. ``law`` describes
     the curve best (least AICc). ``elastic`` is the motion at ``reference_s``, from which creep counts.
     ``leak`` is the rate that goes on for ever, 0 in laws without one. The size of the creep by the end
-    is below ``upper_bound`` at ``coverage``.
+    is below ``upper_bound`` at ``coverage``. ``corrections`` were taken off the motion first.
 
     ``remarks``: "too few averages" to fit; "too short" to tell a leak (two decades are needed);
     "pattern left" by every law; "slow noise", something else than creep moves the channel over a
@@ -88,6 +89,7 @@ class CreepResult:
     leak: Estimate
     local_slope: LocalSlope
     upper_bound: float
+    corrections: tuple[Correction, ...]
     remarks: tuple[Remark, ...]
     fits: LawFits
     n_used: int
@@ -102,6 +104,7 @@ def fit_creep(
     *,
     end_s: float | None = None,
     asked_s: Sequence[float] = (),
+    corrections: Sequence[Correction] = (),
     resolution: float = 0.0,
     laws: Sequence[CreepLaw] = LAWS,
     coverage: float = 0.95,
@@ -119,6 +122,9 @@ def fit_creep(
         End of the hold; the last average's time where not given.
     asked_s : sequence of float, s
         Times at which creep is asked, within the hold or beyond.
+    corrections : sequence of Correction
+        What else has moved the motion, for the same averages: taken off. The uncertainty of their
+        coefficients is in every interval.
     resolution : float
         Least step that the motion channel shows: no upper bound is smaller.
     laws : sequence of CreepLaw
@@ -131,7 +137,11 @@ def fit_creep(
     CreepResult
         ``converged`` is False, the figures NaN and the kind "undecided" where no law could be fitted.
     """
-    fits = fit_laws(time_s, motion, count, laws=laws, coverage=coverage)
+    creep = np.asarray(motion, np.float64)
+    for correction in corrections:
+        creep = creep - correction.moved
+    errors = [correction.error for correction in corrections]
+    fits = fit_laws(time_s, creep, count, common=errors, laws=laws, coverage=coverage)
     t = fits.time_s
     first, last = (float(t[0]), float(t[-1])) if t.size else (nan, nan)
     end = last if end_s is None else end_s
@@ -151,6 +161,7 @@ def fit_creep(
         leak=fits.estimate(_leak),
         local_slope=local_slope(fits),
         upper_bound=(resolution or nan) if still else bound,
+        corrections=tuple(corrections),
         remarks=remarks,
         fits=fits,
         n_used=fits.n_used,

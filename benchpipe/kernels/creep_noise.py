@@ -1,9 +1,12 @@
-"""How the errors of log-spaced averages hang together.
+"""What moves the averages of a hold besides creep: slow noise, wobble of the load, temperature.
 
 Readings taken every second are not independent: slow noise moves neighbours together. So an average of
 a thousand readings is worth fewer, and early averages of a few readings each move together. Both show
 in the averages themselves, and the noise that explains them best is found by restricted maximum
 likelihood.
+
+What the load's wobble (through the joint's compliance) and temperature have moved is taken off, each
+correction with its size; what is not known of its coefficient is an error common to all averages.
 
 References
 ----------
@@ -13,16 +16,23 @@ H. D. Patterson & R. Thompson, Biometrika 58 (1971) 545: restricted likelihood. 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, inf, log
+from math import exp, inf, log, nan, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+
+from benchpipe.kernels.lines import t_quantile
+from benchpipe.kernels.nonlinear import whitening
 
 Floats = NDArray[np.float64]
 
 FEWEST_AVERAGES = 20
 """Below this the noise is taken as white."""
 TRIALS = 24
+KELVINS_PER_DECADE = 2
+"""Settling parts per decade of time that draw any creep beside a channel's own motion."""
+OWN_NOISE = 0.1
+"""Part of a channel's changes, beside any creep, that may be its own noise for a coefficient to be measured."""
 SHARES = (1.0, 0.6, 0.3, 0.1)
 
 
@@ -123,3 +133,148 @@ def _restricted_likelihood(covariance: Floats, columns: Floats) -> tuple[float, 
     volumes = float(np.sum(np.log(np.diag(factor))) + np.sum(np.log(diagonal[:-1])))
     variance = float(diagonal[-1]) ** 2 / dof
     return -volumes - 0.5 * dof * log(variance), variance
+
+
+@dataclass(frozen=True)
+class Coefficient:
+    """Motion per unit of another channel: a compliance, a thermal coefficient; its interval at ``coverage``.
+
+    NaN, and not ``converged``, where it could not be measured.
+    """
+
+    value: float
+    standard_error: float
+    low: float
+    high: float
+    n_used: int
+    coverage: float
+    converged: bool
+
+    @property
+    def told_from_zero(self) -> bool:
+        """Whether the interval leaves out zero; False where it is not known."""
+        return self.low > 0 or self.high < 0
+
+
+@dataclass(frozen=True, eq=False)
+class Correction:
+    """What another channel has moved, to be taken off the motion: coefficient × (channel − reference).
+
+    ``moved`` is of shape (n,), one for each average; ``error`` its standard error, which is that of the
+    coefficient and so common to all averages.
+    """
+
+    name: str
+    coefficient: float
+    standard_error: float
+    reference: float
+    moved: Floats
+    error: Floats
+
+    @property
+    def size(self) -> float:
+        """Greatest size of the correction since the first average."""
+        return float(np.max(np.abs(self.moved - self.moved[0]), initial=0.0)) if self.moved.size else nan
+
+    @property
+    def by_end(self) -> float:
+        """What is taken off the creep by the end."""
+        return float(self.moved[-1] - self.moved[0]) if self.moved.size else nan
+
+
+def correction(
+    name: str,
+    time_s: ArrayLike,
+    channel: ArrayLike,
+    coefficient: float,
+    standard_error: float = 0.0,
+    *,
+    reference: float | None = None,
+) -> Correction:
+    """Work out what a channel has moved, from a measured coefficient.
+
+    Parameters
+    ----------
+    name : str
+        As it is reported: "load", "temperature".
+    time_s, channel : array_like, shape (n,)
+        Averages of the hold. Where the channel has no value it is drawn straight between its neighbours.
+    coefficient, standard_error : float
+        Motion per unit of the channel, and what is not known of it.
+    reference : float, optional
+        Value of the channel at which nothing is taken off; the first one where not given.
+
+    Returns
+    -------
+    Correction
+        NaN throughout where the channel has no value at all.
+    """
+    t, c = np.asarray(time_s, np.float64), np.asarray(channel, np.float64)
+    known = np.isfinite(c)
+    if not known.any():
+        none = np.full(t.size, nan)
+        return Correction(name, coefficient, standard_error, nan, none, none)
+    origin = float(c[known][0]) if reference is None else reference
+    apart = np.interp(t, t[known], c[known]) - origin
+    return Correction(name, coefficient, standard_error, origin, coefficient * apart, standard_error * apart)
+
+
+def channel_coefficient(
+    time_s: ArrayLike,
+    motion: ArrayLike,
+    channel: ArrayLike,
+    count: ArrayLike | None = None,
+    *,
+    channel_noise: float,
+    coverage: float = 0.95,
+) -> Coefficient:
+    """Measure motion per unit of a channel in the hold itself, beside any creep.
+
+    Creep is drawn by a leak and a row of Kelvin bodies, two to a decade, which all laws are close to. A
+    channel that only drifts as creep does cannot be told from it: the interval is wide, or, where what
+    is left of the channel is its own noise, there is none.
+
+    Parameters
+    ----------
+    time_s, motion, channel, count : array_like, shape (n,)
+        Averages of a hold, as for `fit_creep`. Rows with a value that is not finite are left out.
+    channel_noise : float
+        Standard deviation of a single reading of the channel, its resolution's included. It draws the
+        coefficient towards zero, which is put right (attenuation; W. A. Fuller, *Measurement Error
+        Models*, Wiley 1987, §1.1 [M]).
+    coverage : float
+        Coverage of the interval.
+
+    Returns
+    -------
+    Coefficient
+        By generalised least squares under the noise of `averages_noise`.
+    """
+    t, y, c = (np.asarray(v, np.float64) for v in (time_s, motion, channel))
+    n = np.ones_like(t) if count is None else np.asarray(count, np.float64)
+    keep = np.isfinite(t) & (t > 0) & np.isfinite(y) & np.isfinite(c) & (n > 0)
+    t, y, c, n = t[keep], y[keep], c[keep], n[keep]
+    none = Coefficient(nan, nan, nan, nan, int(t.size), coverage, False)
+    if t.size < FEWEST_AVERAGES or not np.ptp(c) > 0:
+        return none
+    taus = np.geomspace(t[0], t[-1], 1 + round(KELVINS_PER_DECADE * np.log10(t[-1] / t[0])))
+    smooth = np.column_stack([np.ones_like(t), t / t[-1], -np.expm1(-t[:, None] / taus)])
+    dof = t.size - smooth.shape[1] - 1
+    if dof < 1:
+        return none
+    aside = (c - c.mean()) / np.ptp(c)
+    noise = channel_noise / np.ptp(c) / np.sqrt(n)
+    _, covariance = averages_noise(t, y, n, np.column_stack([smooth, aside]))
+    whiten = whitening(covariance)
+    frame = np.linalg.qr(whiten(smooth))[0]
+    along, left, stray = (v - frame @ (frame.T @ v) for v in (whiten(aside), whiten(y), whiten(np.diag(noise))))
+    length = float(along @ along)
+    own = float(np.sum(stray**2))
+    if not (own <= OWN_NOISE * length and length > 1e-12 * float(np.sum(whiten(aside) ** 2))):
+        return none
+    slope = float(along @ left) / length
+    error = sqrt(float(np.sum((left - slope * along) ** 2)) / dof / length)
+    scale = (1 - own / length) * float(np.ptp(c))
+    value, error = slope / scale, error / scale
+    half = t_quantile(coverage, dof) * error
+    return Coefficient(value, error, value - half, value + half, int(t.size), coverage, True)

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from benchpipe.kernels.creep_choice import fit_laws
-from benchpipe.kernels.creep_fit import CreepResult, fit_creep
-from benchpipe.kernels.creep_laws import LAWS, law_named
+from benchpipe.kernels.creep_fit import CreepResult, creep_between, fit_creep
+from benchpipe.kernels.creep_laws import LAWS, LOG_TIME, NO_MOTION, STEADY_LEAK, law_named
+from benchpipe.kernels.creep_noise import correction
 from benchpipe.kernels.robust import log_averages
 from tests.benchmarks.coverage import TRUTH, Noise, cover_law
 
@@ -117,6 +118,40 @@ def test_extrapolation_widens_and_is_named() -> None:
     assert far.creep.law_high > far.creep.law_low
     # A single reading is as uncertain as the noise: ± t·0.005.
     assert inside.reading_high - inside.reading_low == pytest.approx(4 * 0.005, rel=0.5)
+
+
+def test_a_warming_rig_is_no_leak() -> None:
+    t = np.arange(1.0, 3601.0)
+    warm = 21.0 + 2.0 * t / 3600
+    motion = 0.02 * warm + QUIET.sample(np.random.default_rng(8), t.size)
+    bins, air = log_averages(t, motion, start=10.0), log_averages(t, warm, start=10.0)
+    taken = correction("temperature", bins.position, air.value, 0.02, 0.001)
+    believed = fit_creep(bins.position, bins.value, bins.count)
+    corrected = fit_creep(bins.position, bins.value, bins.count, corrections=[taken])
+    assert believed.kind == "leaking"
+    assert corrected.kind == "not measurable"
+    assert corrected.corrections == (taken,)
+    assert taken.by_end == pytest.approx(0.04, rel=0.05)
+    nothing_known = correction("temperature", bins.position, np.full(bins.count.size, np.nan), 0.02)
+    assert not fit_creep(bins.position, bins.value, bins.count, corrections=[nothing_known]).converged
+
+
+def test_what_is_not_known_of_a_coefficient_is_in_the_interval() -> None:
+    t = np.geomspace(10.0, 3600.0, 60)
+    wobble = np.linspace(0.0, 3.0, 60) ** 2
+    rng, hits, blind = np.random.default_rng(9), 0, 0
+    truth = 0.06 * np.log10(t[-1] / t[0])
+    for _ in range(100):
+        motion = 0.06 * np.log10(t) + 0.02 * wobble + 0.002 * rng.standard_normal(60)
+        coefficient = 0.02 + 0.004 * rng.standard_normal()
+        for error in (0.004, 0.0):
+            taken = correction("load", t, wobble, coefficient, error)
+            laws = (NO_MOTION, STEADY_LEAK, LOG_TIME)
+            creep = fit_creep(t, motion, corrections=[taken], laws=laws).fits.estimate(creep_between(t[0], t[-1]))
+            hit = creep.low <= truth <= creep.high
+            hits, blind = hits + (hit and error > 0), blind + (hit and error == 0)
+    assert hits >= 90
+    assert blind < 80
 
 
 def test_a_pattern_is_remarked() -> None:

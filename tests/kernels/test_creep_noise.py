@@ -1,6 +1,8 @@
-"""The covariance of averages, and the noise found from how they scatter. Data are invented."""
+"""Covariance and noise of averages, and what other channels have moved. Data are invented."""
 
 from __future__ import annotations
+
+from math import isnan
 
 import numpy as np
 import pytest
@@ -10,6 +12,8 @@ from benchpipe.kernels.creep_noise import (
     NoiseResult,
     averages_covariance,
     averages_noise,
+    channel_coefficient,
+    correction,
     white_noise,
 )
 from benchpipe.kernels.robust import log_averages
@@ -61,3 +65,74 @@ def test_few_averages_are_taken_as_white() -> None:
     noise, covariance = averages_noise(t, t, n, np.ones((10, 1)))
     assert not noise.measured
     assert covariance == pytest.approx(np.eye(10))
+
+
+CREEP = {
+    "log": 0.06 * np.log10(T),
+    "Kelvin": 0.2 * -np.expm1(-T / 300),
+    "leak": 1e-4 * T,
+    "power": 0.02 * T**0.3,
+}
+PER_KELVIN = 0.02
+
+
+@pytest.mark.parametrize("creep", CREEP.values(), ids=CREEP)
+def test_a_swinging_temperature_gives_its_coefficient_beside_any_creep(creep: np.ndarray) -> None:
+    swing = np.sin(2 * np.pi * T / 600)
+    rng, hits, holds = np.random.default_rng(3), 0, 40
+    for row in slow_noise(rng, holds, 0.8, 1.0):
+        bins = log_averages(T, creep + PER_KELVIN * swing + 0.005 * row, start=10.0)
+        warm = log_averages(T, swing + 0.05 * rng.standard_normal(T.size), start=10.0).value
+        found = channel_coefficient(bins.position, bins.value, warm, bins.count, channel_noise=0.05)
+        assert found.converged
+        assert found.told_from_zero
+        assert found.high - found.low < 0.006
+        hits += found.low <= PER_KELVIN <= found.high
+    assert hits >= 35
+
+
+@pytest.mark.parametrize("drift", [np.log10(T), T / 900, -3 * np.expm1(-T / 400)], ids=["log", "linear", "warm-up"])
+def test_a_channel_that_drifts_as_creep_does_gives_no_coefficient(drift: np.ndarray) -> None:
+    rng = np.random.default_rng(4)
+    for row in slow_noise(rng, 10, 0.8, 1.0):
+        bins = log_averages(T, CREEP["log"] + PER_KELVIN * drift + 0.005 * row, start=10.0)
+        warm = log_averages(T, drift + 0.05 * rng.standard_normal(T.size), start=10.0).value
+        found = channel_coefficient(bins.position, bins.value, warm, bins.count, channel_noise=0.05)
+        assert not found.converged
+        assert isnan(found.value)
+        assert not found.told_from_zero
+
+
+def test_noise_of_the_channel_does_not_draw_the_coefficient_to_zero() -> None:
+    swing, noise = np.sin(2 * np.pi * T / 600), 0.6
+    rng, known, ignored = np.random.default_rng(5), [], []
+    for _ in range(60):
+        bins = log_averages(T, swing + 0.5 * rng.standard_normal(T.size), start=10.0)
+        warm = log_averages(T, swing + noise * rng.standard_normal(T.size), start=10.0).value
+        for kept, said in ((known, noise), (ignored, 0.0)):
+            found = channel_coefficient(bins.position, bins.value, warm, bins.count, channel_noise=said)
+            kept.append(found.value)
+    assert np.mean(known) == pytest.approx(1.0, abs=0.015)
+    assert np.mean(ignored) < 0.98
+
+
+def test_too_little_to_measure_a_coefficient_from() -> None:
+    t = np.geomspace(10.0, 1800.0, 30)
+    assert not channel_coefficient(t[:8], t[:8], np.sin(t[:8]), channel_noise=0.0).converged
+    assert not channel_coefficient(t, t, np.full(30, 21.0), channel_noise=0.0).converged
+    assert not channel_coefficient(t, t, np.full(30, np.nan), channel_noise=0.0).converged
+
+
+def test_a_correction_is_coefficient_times_change_with_its_size() -> None:
+    t = np.array([10.0, 20.0, 40.0, 80.0])
+    found = correction("temperature", t, [20.0, np.nan, 23.0, 19.0], 0.02, 0.005)
+    assert found.moved == pytest.approx([0.0, 0.02, 0.06, -0.02])
+    assert found.error == pytest.approx([0.0, 0.005, 0.015, -0.005])
+    assert (found.reference, found.size, found.by_end) == pytest.approx((20.0, 0.06, -0.02))
+    other = correction("load", t, [50.0, 51.0, 50.0, 49.0], 0.1, reference=40.0)
+    assert other.moved == pytest.approx([1.0, 1.1, 1.0, 0.9])
+    assert (other.size, other.by_end) == pytest.approx((0.1, -0.1))
+    nothing = correction("temperature", t, np.full(4, np.nan), 0.02)
+    assert np.isnan(nothing.moved).all()
+    assert isnan(nothing.size)
+    assert isnan(correction("load", [], [], 0.1).size)
