@@ -40,11 +40,10 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
     config = _load(run, lab, store)
     outcome = work(config, wait_s=wait, until="ingest", again=again, tell=lambda name: tell(f"reading {name}"))
     sources = outcome.manifest.sources
-    counts = [sum(getattr(s, name) for s in sources) for name in ("rows", "samples", "rejects")]
-    repeats = sum(p.repeats for p in outcome.manifest.placed)
+    account = outcome.manifest.account()
     typer.echo(
-        f"{outcome.run.name}: {len(outcome.read)} of {len(sources)} log(s) read; {counts[0]:,} rows = "
-        f"{counts[1] - repeats:,} samples + {counts[2]:,} rejected + {repeats:,} repeated"
+        f"{outcome.run.name}: {len(outcome.read)} of {len(sources)} log(s) read; {account.rows:,} rows = "
+        f"{account.samples:,} samples + {account.rejects:,} rejected + {account.repeats:,} repeated"
     )
 
 

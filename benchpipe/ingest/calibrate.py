@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
-from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
@@ -20,12 +18,10 @@ from benchpipe.config.channel import CalibrationConfig
 from benchpipe.config.rig import ChannelConfig, RigConfig
 from benchpipe.errors import ConfigError
 from benchpipe.ingest.batch import RawBatch, is_number, missing_texts
+from benchpipe.ingest.rows import Rows
 from benchpipe.kernels.polynomials import polynomial
 from benchpipe.tables import schema
 from benchpipe.units import INSIDE_UNIT, Unit, find_unit
-
-if TYPE_CHECKING:
-    from benchpipe.ingest.clock import Placement
 
 Floats = NDArray[np.float64]
 Curve = Callable[[Floats], Floats]
@@ -41,15 +37,13 @@ def samples_schema(rig: RigConfig) -> pa.Schema:
     return pa.schema([*fixed, *channels])
 
 
-def to_samples(batch: RawBatch, placement: Placement, rig: RigConfig) -> pa.Table:
-    """Calibrate the rows of a batch that have a place in time."""
-    keep = slice(None) if placement.keep.all() else placement.keep
-    time = placement.time_us[keep]
-    arrays = [pa.array(time), pa.array(batch.row[keep])]
+def to_rows(batch: RawBatch, native_us: NDArray[np.int64], rig: RigConfig) -> Rows:
+    """Calibrate the rows of a batch; ``native_us`` is their time by the log's own clock."""
+    values = {}
     for channel in rig.channel:
-        raw = without_sentinels(batch.channels[channel.name][keep], rig, channel)
-        arrays.append(pa.array(calibrated(raw, channel, time), from_pandas=False))
-    return pa.Table.from_arrays(arrays, schema=samples_schema(rig))
+        raw = without_sentinels(batch.channels[channel.name], rig, channel)
+        values[channel.name] = calibrated(raw, channel, native_us)
+    return Rows(batch.row, native_us, values)
 
 
 def without_sentinels(raw: Floats, rig: RigConfig, channel: ChannelConfig) -> Floats:
@@ -70,16 +64,15 @@ def calibrated(raw: Floats, channel: ChannelConfig, time_us: NDArray[np.int64]) 
     raw : float64 array, shape (n,)
     channel : ChannelConfig
     time_us : int64 array, shape (n,)
-        Rising; by the rig's clock where the calibrations have dates.
+        By the rig's clock, where the calibrations have dates.
     """
     unit, ways = find_unit(channel.unit), channel.calibrations
     if len(ways) == 1:
         return _single(_curve(ways[0], unit)(raw))
-    starts = [0, *(int(np.searchsorted(time_us, _midnight_us(way), "left")) for way in ways[1:]), raw.size]
+    holds = np.searchsorted(np.array([_midnight_us(way) for way in ways[1:]]), time_us, "right")
     values = np.empty(raw.size, np.float32)
-    for way, (first, last) in zip(ways, pairwise(starts), strict=True):
-        if first < last:
-            values[first:last] = _single(_curve(way, unit)(raw[first:last]))
+    for number in np.unique(holds).tolist():
+        values[holds == number] = _single(_curve(ways[number], unit)(raw[holds == number]))
     return values
 
 

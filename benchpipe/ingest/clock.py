@@ -1,89 +1,247 @@
 """The log's time column → rising microseconds.
 
-A clock that goes back inside a file is a restart (elapsed time) or rows out of order
-(date and time). A restart is placed :data:`RESTART_PAUSE_US` after the last row, so
-that no cycle can span it: how long the rig stood is not known.
+A row that comes within a gap's length after a later one (or at the same time) is dropped: as a
+repeat where it stands there already with the same content, else as a reject. Where the clock goes
+back further, the rows are held until it is plain what happened:
+
+- The same rows again, after a resume: dropped by time and content, and counted.
+- A few rows that come late, and then the log goes on: rejects.
+- Elapsed time that begins anew: a restart, placed :data:`RESTART_PAUSE_US` after the last row, so
+  that no cycle can span it: how long the rig stood is not known.
+- A time of day that begins anew: the next day.
+- A dated clock that goes back: by one hour to the step, the end of summer time, and the rows go on
+  without a gap; by anything else, a clock that was set, and they go on after a gap. They stay moved
+  until the clock itself is ahead again after a gap.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.rig import TimeConfig
+from benchpipe.ingest.batch import Reject, stretches
+from benchpipe.ingest.rows import Rows, equal_rows, joined
 from benchpipe.units import find_unit
 
 RESTART_PAUSE_US = 3_600_000_000
+HOUR_US = 3_600_000_000
+DAY_US = 24 * HOUR_US
+FARTHEST_US = 1 << 61  # no clock goes on for 70,000 years
+MOST_HELD = 1 << 18  # rows that are looked back for a repeat
+LEAST_UNLIKE = 8  # rows of other content, after which rows of the same content must be the most
+LATE = "the time does not rise"
+
+Event = Literal["restart", "next day", "end of summer time", "clock set back", "clock ahead again"]
 
 
-@dataclass(frozen=True)
-class Placement:
-    """Times of a batch. ``keep`` marks the rows that have a place on the axis."""
+@dataclass
+class Placed:
+    """Rows with their places, those that have none, and what the clock did.
 
-    time_us: NDArray[np.int64]
-    keep: NDArray[np.bool_]
-    restarts: int
+    ``repeats`` counts rows that stood there before; ``events`` are in the order they were seen.
+    """
+
+    rows: list[Rows] = field(default_factory=list)
+    rejects: list[Reject] = field(default_factory=list)
+    repeats: int = 0
+    events: list[Event] = field(default_factory=list)
+
+
+def native_time(raw: NDArray[Any], config: TimeConfig) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """The log's times [µs], and which of them are times at all.
+
+    Parameters
+    ----------
+    raw : array, shape (n,)
+        As in :class:`~benchpipe.ingest.batch.RawBatch`.
+    """
+    if config.kind == "datetime":
+        native = raw.astype(np.int64)
+        return native, np.abs(native) < FARTHEST_US
+    factor = 1e6 / config.sample_rate if config.kind == "sample" else 1e6 * find_unit(config.unit).factor
+    scaled = raw * factor
+    good = np.abs(scaled) < FARTHEST_US
+    return np.rint(np.where(good, scaled, 0.0)).astype(np.int64), good
+
+
+def step_back(config: TimeConfig, now: int, native: int, last: int) -> tuple[int, Event]:
+    """How a clock goes on that went back from ``native`` (placed at ``last``) to ``now``: new shift, and why."""
+    gap, step = round(1e6 * config.gap_s), round(1e6 / config.sample_rate)
+    if config.kind == "datetime" and not config.dated and native - now > DAY_US // 2:
+        return last - native + DAY_US, "next day"
+    if config.dated:
+        if abs(native + step - now - HOUR_US) <= gap:
+            return last - native + HOUR_US, "end of summer time"
+        return last + gap + step - now, "clock set back"
+    return last + RESTART_PAUSE_US - now, "restart"
 
 
 class Clock:
-    """Turns one file's times into its own rising axis, batch by batch."""
+    """Puts the rows of one log on its own rising axis.
 
-    def __init__(self, config: TimeConfig) -> None:
-        self._config = config
-        self._factor = 1e6 * (find_unit(config.unit).factor if config.kind == "elapsed" else 1.0)
-        self.shift_us = 0
-        self.last_us: int | None = None
-        self.native_last_us: int | None = None
+    Attributes
+    ----------
+    first_us, last_us : int or None
+        Ends of the axis.
+    native_last_us : int or None
+        The last row's time by the log's own clock.
+    """
 
-    def place(self, raw: NDArray[Any]) -> Placement:
-        """Place the times of the next rows.
+    def __init__(self, config: TimeConfig, state: dict[str, Any] | None = None, before: Rows | None = None) -> None:
+        """Begin, or go on from the ``state`` of another night with the rows that were taken last.
 
-        Parameters
-        ----------
-        raw : array, shape (n,)
-            As in :class:`~benchpipe.ingest.batch.RawBatch`.
+        ``before`` are up to :data:`MOST_HELD` rows by the log's own clock, none before ``state["since_us"]``.
         """
-        native = self._native(raw)
-        keep = np.ones(native.size, bool)
-        if native.size == 0:
-            return Placement(native, keep, 0)
-        before = native[0] - 1 if self.native_last_us is None else self.native_last_us
-        steps = np.diff(native, prepend=before)
+        self._config = config
+        self._gap_us = round(1e6 * config.gap_s)
+        known = state or {}
+        self.first_us: int | None = known.get("first_us")
+        self.last_us: int | None = known.get("last_us")
+        self.native_last_us: int | None = known.get("native_last_us")
+        self._since_us: int | None = known.get("since_us")
+        self._shift = int(known.get("shift_us", 0))
+        self._history = [before] if before is not None and len(before) else []
+        self._remembered = sum(map(len, self._history))
+        self._held: Rows | None = None
+
+    @property
+    def state(self) -> dict[str, Any]:
+        """What another night needs to know (JSON)."""
+        return {
+            "first_us": self.first_us, "last_us": self.last_us, "native_last_us": self.native_last_us,
+            "since_us": self._since_us, "shift_us": self._shift,
+        }  # fmt: skip
+
+    def place(self, rows: Rows) -> Placed:
+        """Place the next rows; ``rows.time_us`` is by the log's own clock."""
+        out = Placed()
+        if self._held is not None:
+            rows, self._held = joined([self._held, rows]), None
+        self._go_on(rows, out, ended=False)
+        return out
+
+    def finish(self) -> Placed:
+        """Place what is held at the end of the log."""
+        out = Placed()
+        if self._held is not None:
+            rows, self._held = self._held, None
+            self._go_on(rows, out, ended=True)
+        return out
+
+    def _go_on(self, rows: Rows, out: Placed, *, ended: bool) -> None:
+        while len(rows):
+            last = self.native_last_us
+            if last is not None and rows.time_us[0] < last - self._gap_us:
+                ahead = np.flatnonzero(rows.time_us > last)
+                n = int(ahead[0]) if ahead.size else len(rows)
+                rest = self._fallen(rows, n, out, ended=ended or bool(ahead.size))
+                if rest is None:
+                    self._held = rows
+                    return
+                rows = rest
+            else:
+                rows = self._forward(rows, out)
+
+    def _forward(self, rows: Rows, out: Placed) -> Rows:
+        """Take the rows that rise, up to where the clock falls back; give back the others."""
+        native = rows.time_us
+        start = native[0] - 1 if self.native_last_us is None else self.native_last_us
+        steps = np.diff(native, prepend=start)
         if (steps > 0).all():
-            return self._done(native + self.shift_us, native, keep, 0)
-        return self._place_uneven(native, keep)
+            return self._take(rows, out)
+        before = np.concatenate(([start], np.maximum.accumulate(np.maximum(native, start))[:-1]))
+        fallen = np.flatnonzero(native < before - self._gap_us)
+        n = int(fallen[0]) if fallen.size else len(rows)
+        rises = native[:n] > before[:n]
+        late = rows.part(slice(0, n)).part(~rises)
+        rest = self._take(rows.part(slice(0, n)).part(rises), out)
+        if len(rest):
+            where = int(np.flatnonzero(rises)[-len(rest)])
+            late = late.part(late.row < rows.row[where])
+            self._late(late, out)
+            return rows.part(slice(where, None))
+        self._late(late, out)
+        return rows.part(slice(n, None))
 
-    def _place_uneven(self, native: NDArray[np.int64], keep: NDArray[np.bool_]) -> Placement:
-        placed = np.empty_like(native)
-        restarts = 0
-        last_native, last = self.native_last_us, self.last_us
-        for i, now in enumerate(native.tolist()):
-            if last_native is not None and last is not None:
-                if now == last_native or (now < last_native and self._config.kind != "elapsed"):
-                    keep[i] = False
-                    placed[i] = last
-                    continue
-                if now < last_native:
-                    self.shift_us = last + RESTART_PAUSE_US - now
-                    restarts += 1
-            placed[i] = now + self.shift_us
-            last_native, last = now, int(placed[i])
-        return self._done(placed, native, keep, restarts)
+    def _late(self, rows: Rows, out: Placed) -> None:
+        """Rows that come a little late: repeats by content, or rejects."""
+        if len(rows):
+            same = self._seen_before(rows)
+            out.repeats += int(same.sum())
+            out.rejects.extend(stretches(rows.row[~same], LATE))
 
-    def _done(
-        self, placed: NDArray[np.int64], native: NDArray[np.int64], keep: NDArray[np.bool_], restarts: int
-    ) -> Placement:
-        if keep.any():
-            last = int(np.flatnonzero(keep)[-1])
-            self.last_us, self.native_last_us = int(placed[last]), int(native[last])
-        return Placement(placed, keep, restarts)
+    def _take(self, rows: Rows, out: Placed) -> Rows:
+        """Take rising rows, up to where a clock that was set back is ahead again; give back the others."""
+        if not len(rows):
+            return rows
+        n = self._until_ahead(rows.time_us, out) if self._shift and self._config.dated else len(rows)
+        taken = rows.part(slice(0, n)) if n < len(rows) else rows
+        placed = taken.at(taken.time_us + self._shift) if self._shift else taken
+        self.first_us = int(placed.time_us[0]) if self.first_us is None else self.first_us
+        self._since_us = int(placed.time_us[0]) if self._since_us is None else self._since_us
+        self.last_us, self.native_last_us = int(placed.time_us[-1]), int(taken.time_us[-1])
+        self._remember(taken)
+        out.rows.append(placed)
+        return rows.part(slice(n, None))
 
-    def _native(self, raw: NDArray[Any]) -> NDArray[np.int64]:
-        if self._config.kind == "datetime":
-            return raw.astype(np.int64)
-        if self._config.kind == "sample":
-            return np.rint(raw * (1e6 / self._config.sample_rate)).astype(np.int64)
-        return np.rint(raw * self._factor).astype(np.int64)
+    def _until_ahead(self, native: NDArray[np.int64], out: Placed) -> int:
+        """Rows until the clock is ahead by itself: after a gap longer than it was set back by."""
+        start = native[0] - 1 if self.native_last_us is None else self.native_last_us
+        before = np.concatenate(([start], native[:-1]))
+        ahead = np.flatnonzero(native > before + self._shift + self._gap_us)
+        if ahead.size and ahead[0] == 0:
+            self._shift = 0
+            out.events.append("clock ahead again")
+            return int(native.size)
+        return int(ahead[0]) if ahead.size else int(native.size)
+
+    def _fallen(self, rows: Rows, n: int, out: Placed, *, ended: bool) -> Rows | None:
+        """Decide on ``n`` rows after the clock fell back: what remains, or None where more must be seen."""
+        native, last = self.native_last_us, self.last_us
+        if native is None or last is None:
+            return rows
+        block = rows.part(slice(0, n))
+        same = self._seen_before(block)
+        alike = np.cumsum(same)
+        other = bool((np.arange(1, n + 1) > 2 * alike + LEAST_UNLIKE).any())
+        if not (ended or other) and n < 2 * MOST_HELD:
+            return None
+        again = not other and 2 * int(alike[-1]) >= n
+        after = int(rows.time_us[n]) if n < len(rows) else native + 1
+        goes_on = n < len(rows) and after - native <= self._gap_us < after - int(rows.time_us[n - 1])
+        if again or goes_on:
+            out.repeats += int(alike[-1])
+            out.rejects.extend(stretches(block.row[~same], LATE))
+            return rows.part(slice(n, None))
+        now = int(rows.time_us[0])
+        self._shift, event = step_back(self._config, now, native, last)
+        out.events.append(event)
+        self._history, self._remembered, self._since_us = [], 0, None
+        self.native_last_us = now - 1
+        return rows
+
+    def _remember(self, rows: Rows) -> None:
+        self._history.append(rows)
+        self._remembered += len(rows)
+        while self._remembered - len(self._history[0]) >= MOST_HELD:
+            self._remembered -= len(self._history.pop(0))
+
+    def _seen_before(self, rows: Rows) -> NDArray[np.bool_]:
+        """Which rows stand among the last ones, at the same time with the same content."""
+        pieces: list[Rows] = []
+        earliest, count = int(rows.time_us.min()), 0
+        for piece in reversed(self._history):
+            pieces.append(piece)
+            count += len(piece)
+            if piece.time_us[0] <= earliest:
+                break
+        if not pieces:
+            return np.zeros(len(rows), bool)
+        history = joined(pieces[::-1]).part(slice(-min(count, MOST_HELD), None))
+        at = np.minimum(np.searchsorted(history.time_us, rows.time_us), len(history) - 1)
+        same: NDArray[np.bool_] = history.time_us[at] == rows.time_us
+        return same & equal_rows(rows, history.part(at))

@@ -1,71 +1,141 @@
 """Where each file stands on the run's time axis.
 
-Files with dates stand where their dates say; rows that a file repeats from the one
-before are left out and counted. Elapsed time that goes on stays where it is; elapsed
-time that begins anew is a restart, in the order of the file names.
+Files with dates stand where their dates say, others in the order of their names. Elapsed time that
+goes on stays where it is. Where a file begins before the end of the one before, the rules are
+those of :mod:`benchpipe.ingest.clock`: the same rows again are left out and counted; else it is a
+restart, the next day, or a clock that went back. A file with the very bytes of another is left out.
 """
 
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from benchpipe.config.rig import TimeConfig
-from benchpipe.ingest.clock import RESTART_PAUSE_US
-from benchpipe.store.manifest import Placed, Source
+from benchpipe.ingest.clock import Event, step_back
+from benchpipe.store.manifest import Placed, Remark, Source
 
 
 def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
     """Sort key in which ``day9`` comes before ``day10``."""
     pieces = re.split(r"(\d+)", name)
-    return tuple((1, int(p), "") if p.isdigit() else (0, 0, p) for p in pieces)
+    return tuple((1, int(p), "") if p.isdecimal() else (0, 0, p) for p in pieces)
+
+
+@dataclass(frozen=True)
+class Overlap:
+    """First samples of a file at or before the end of another: how many, and how many of them are the same rows."""
+
+    samples: int
+    same: int
+
+
+@dataclass(frozen=True)
+class _End:
+    """End of the run's axis: the file, its last row by its clock and where that is placed."""
+
+    source: Source
+    native: int
+    us: int
+
+    @property
+    def shift(self) -> int:
+        return self.us - self.native
 
 
 def place_sources(
-    sources: list[Source], time: TimeConfig, count_until: Callable[[Source, int], int]
-) -> tuple[list[Source], list[Placed]]:
+    sources: list[Source], time: TimeConfig, overlap: Callable[[Source, Source], Overlap]
+) -> tuple[list[Source], list[Placed], list[Remark]]:
     """Order the files of a run and place them on one rising axis.
 
     Parameters
     ----------
     sources : list of Source
     time : TimeConfig
-    count_until : callable
-        ``(source, last_us) -> rows`` whose own time is at or before ``last_us``.
+    overlap : callable
+        ``(earlier, later)`` → :class:`Overlap` of the later file with the end of the earlier, by their own clock.
 
     Returns
     -------
     ordered : list of Source
     placed : list of Placed
         In the same order.
+    remarks : list of Remark
     """
-    if time.kind == "datetime":
-        ordered = sorted(sources, key=lambda s: (s.first_us or 0, natural_order(s.file)))
-    else:
-        ordered = sorted(sources, key=lambda s: natural_order(s.file))
-    placed: list[Placed] = []
-    end: int | None = None
-    native_end: int | None = None
-    shift = 0
-    step = round(1e6 / time.sample_rate)
+    ordered = sorted(sources, key=lambda s: natural_order(s.file))
+    if time.dated:
+        ordered.sort(key=lambda s: s.first_us or 0)  # stable
+    original = _originals(ordered)
+    places: dict[str, Placed] = {}
+    remarks: list[Remark] = []
+    end: _End | None = None
     for source in ordered:
-        after, repeats = None, 0
-        if source.first_us is not None and source.last_us is not None and source.native_last_us is not None:
-            if end is None or native_end is None:
-                shift = 0
-            elif time.kind == "datetime":
-                if source.first_us <= end:
-                    after, repeats = end, count_until(source, end)
-            elif time.kind == "sample":
-                shift = end + step - source.first_us
-            elif source.first_us <= native_end:
-                shift = end + RESTART_PAUSE_US - source.first_us
-            start_shift = 0 if time.kind == "datetime" else shift
-            placed.append(Placed(file=source.file, shift_us=start_shift, after_us=after, repeats=repeats))
-            last = source.last_us + start_shift
-            end = last if end is None else max(end, last)
-            native_end = source.native_last_us
-            shift = end - native_end
+        known = (source.first_us, source.last_us, source.native_last_us)
+        if source.file in original or None in known:
+            places[source.file] = Placed(file=source.file, shift_us=0, after_us=None, repeats=0)
+            continue
+        first, last, native = (us or 0 for us in known)
+        place, event = _place(source, first, end, time, overlap)
+        places[source.file] = place
+        remarks += _remarks(place, event)
+        if place.repeats < source.samples:
+            end = _End(source, native, last + place.shift_us)
+    for copy, one in original.items():
+        shift = places[one.file].shift_us
+        places[copy] = Placed(file=copy, shift_us=shift, after_us=(one.last_us or 0) + shift, repeats=one.samples)
+        text = f"it is {one.file} again, byte for byte: {one.samples:,} row(s) are left out"
+        remarks.append(Remark(step="ingest", code="duplicate", where=copy, count=one.samples, text=text))
+    return ordered, [places[s.file] for s in ordered], remarks
+
+
+def _place(
+    source: Source, first: int, end: _End | None, time: TimeConfig, overlap: Callable[[Source, Source], Overlap]
+) -> tuple[Placed, Event | None]:
+    gap = round(1e6 * time.gap_s)
+    event: Event | None = None
+    shift, after, repeats = 0, None, 0
+    if end is not None and time.kind == "sample":
+        shift = end.us + round(1e6 / time.sample_rate) - first
+    elif end is not None and first > end.native:
+        shift = end.shift
+        if time.dated and shift and first > end.us + gap:
+            shift, event = 0, "clock ahead again"
+    elif end is not None:
+        shared = overlap(end.source, source)
+        if 2 * shared.same >= shared.samples or first >= end.native - gap:
+            shift, after, repeats = end.shift, end.us, shared.samples
         else:
-            placed.append(Placed(file=source.file, shift_us=0, after_us=None, repeats=0))
-    return ordered, placed
+            shift, event = step_back(time, first, end.native, end.us)
+    return Placed(file=source.file, shift_us=shift, after_us=after, repeats=repeats), event
+
+
+def _originals(ordered: list[Source]) -> dict[str, Source]:
+    """For each file that is a copy of another: that other.
+
+    The original is the one whose name belongs to the longest series, then the oldest, then the first by name.
+    """
+    series = Counter(_series(s.file) for s in ordered)
+    best = sorted(ordered, key=lambda s: (-series[_series(s.file)], s.mtime_ns, natural_order(s.file)))
+    first: dict[str, Source] = {}
+    copies = {}
+    for source in best:
+        if source.samples and first.setdefault(source.sha256, source) is not source:
+            copies[source.file] = first[source.sha256]
+    return copies
+
+
+def _series(name: str) -> str:
+    return re.sub(r"\d+", "#", name)
+
+
+def _remarks(place: Placed, event: Event | None) -> list[Remark]:
+    found = []
+    if place.repeats:
+        text = f"{place.repeats:,} row(s) repeat the file before and are left out"
+        found.append(Remark(step="ingest", code="repeats", where=place.file, count=place.repeats, text=text))
+    if event in ("end of summer time", "clock set back", "clock ahead again"):
+        text = f"between the file before and this one: {event}"
+        found.append(Remark(step="ingest", code=event.replace(" ", "-"), where=place.file, count=1, text=text))
+    return found

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from benchpipe.config.run import RunConfig
 from benchpipe.errors import InputError
-from benchpipe.ingest.placing import natural_order, place_sources
-from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings
-from benchpipe.store.files import sha256_of
+from benchpipe.ingest.clock import MOST_HELD
+from benchpipe.ingest.logs import find_logs
+from benchpipe.ingest.opened import hash_of_beginning, open_log
+from benchpipe.ingest.placing import Overlap, place_sources
+from benchpipe.ingest.rows import equal_rows
+from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings, source_key
+from benchpipe.ingest.stored import first_rows, last_rows
+from benchpipe.ingest.zeros import take_zeros, zero_remarks
 from benchpipe.store.manifest import Manifest, Remark, Source, Step, key_of
-from benchpipe.store.parts import read_part
 from benchpipe.store.run_store import RunStore
 
 STEP = "ingest"
@@ -27,39 +34,6 @@ class IngestResult:
     read: tuple[str, ...]
 
 
-def find_logs(run: RunConfig) -> list[tuple[str, Path]]:
-    """Log files of a run, by name relative to the plan, in natural order.
-
-    Raises
-    ------
-    InputError
-        No file matches the plan's patterns.
-    """
-    found: dict[str, Path] = {}
-    for pattern in run.plan.logs:
-        for path in _matches(run.folder, pattern):
-            if path.is_file() and not path.name.startswith("."):
-                found[path.relative_to(run.folder).as_posix()] = path
-    if not found:
-        raise InputError(
-            f"run '{run.name}' has no logs: no file matches {', '.join(run.plan.logs)}",
-            where=run.folder,
-            do_next="check 'logs' in the plan, and that the rig's folder can be reached",
-        )
-    return sorted(found.items(), key=lambda item: natural_order(item[0]))
-
-
-def _matches(folder: Path, pattern: str) -> Iterator[Path]:
-    try:
-        yield from sorted(folder.glob(pattern))
-    except (ValueError, NotImplementedError) as error:
-        raise InputError(
-            f"the log pattern '{pattern}' cannot be used: {error}",
-            where=folder,
-            do_next="patterns are relative to the plan, such as 'logs/*.csv'",
-        ) from None
-
-
 def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Progress | None = None) -> IngestResult:
     """Take what is new in a run's logs.
 
@@ -68,7 +42,7 @@ def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Pr
     run : RunConfig
     store : RunStore
     again : bool
-        Read every log anew.
+        Read every log anew, those too that were changed after they were taken.
     tell : callable, optional
         Called with the name of each file that is read.
 
@@ -78,66 +52,103 @@ def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Pr
         A log cannot be used. The store stays as it was.
     """
     manifest = store.manifest()
-    settings = ingest_settings(run.rig)
-    sources: list[Source] = []
-    read: list[str] = []
-    remarks: list[Remark] = []
-    logs = dict(find_logs(run))
-    for name, path in logs.items():
-        known = None if again else manifest.source(name)
-        if known is not None:
-            known = _unchanged(path, known, settings)
-        if known is None:
-            if tell is not None:
-                tell(name)
-            known = ingest_file(path, name, run.rig, store)
-            read.append(name)
-        sources.append(known)
-    for gone in (s for s in manifest.sources if s.file not in logs):
-        sources.append(_kept(gone, settings, run))
-        text = "the log is not there any more; what was taken from it is kept"
-        remarks.append(Remark(step="ingest", code="gone", where=gone.file, count=gone.rows, text=text))
-    ordered, placed = place_sources(sources, run.rig.time, lambda s, until: _count_until(store, s, until))
-    for place in placed:
-        if place.repeats:
-            text = f"{place.repeats:,} row(s) repeat the file before and are left out"
-            remarks.append(Remark(step="ingest", code="repeats", where=place.file, count=place.repeats, text=text))
-    step = Step(key=key_of(settings), version=VERSION, remarks=tuple(remarks))
-    new = manifest.model_copy(
-        update={"sources": tuple(ordered), "placed": tuple(placed), "steps": {**manifest.steps, STEP: step}}
-    )
+    found = find_logs(run)
+    taking = _Taking(run, store, again, tell)
+    sources = [taking.take(name, path, manifest.source(name)) for name, path in found.files.items()]
+    sources += [taking.kept(gone) for gone in manifest.sources if gone.file not in found.files]
+    ordered, placed, odd = place_sources(sources, run.rig.time, lambda a, b: _overlap(store, a, b))
+    before = manifest.steps.get(STEP)
+    update = {"sources": tuple(ordered), "placed": tuple(placed)}
+    zeros = take_zeros(run, store, manifest.model_copy(update=update), before.zeros if before else ())
+    remarks = (*found.remarks, *taking.remarks, *odd, *zero_remarks(run.rig, zeros))
+    new = manifest.model_copy(update=update)
+    state = {"account": new.account()._asdict()}
+    step = Step(key=key_of(ingest_settings(run.rig)), version=VERSION, remarks=remarks, zeros=zeros, state=state)
+    new = new.model_copy(update={"steps": {**manifest.steps, STEP: step}})
     if new != manifest:
         new = store.commit(new)
-    return IngestResult(new, tuple(read))
+    return IngestResult(new, tuple(taking.read))
 
 
-def _unchanged(path: Path, known: Source, settings: dict[str, object]) -> Source | None:
-    """The record of a file, if neither it nor the settings changed."""
-    stat = path.stat()
-    same = (stat.st_size, stat.st_mtime_ns) == (known.size, known.mtime_ns)
-    sha = known.sha256 if same else sha256_of(path)
-    if key_of({"settings": settings, "sha256": sha}) != known.key:
-        return None
-    return known if same else known.model_copy(update={"mtime_ns": stat.st_mtime_ns, "size": stat.st_size})
+class _Taking:
+    """Takes the logs of a run one by one; what is odd about them is in ``remarks``."""
 
+    def __init__(self, run: RunConfig, store: RunStore, again: bool, tell: Progress | None) -> None:
+        self._run, self._store, self._again, self._tell = run, store, again, tell
+        self._settings = ingest_settings(run.rig)
+        self.read: list[str] = []
+        self.remarks: list[Remark] = []
 
-def _kept(gone: Source, settings: dict[str, object], run: RunConfig) -> Source:
-    """A file that is gone keeps its samples, unless the settings changed since."""
-    if key_of({"settings": settings, "sha256": gone.sha256}) != gone.key:
-        raise InputError(
-            f"the log '{gone.file}' is gone, and the rig file has changed since it was taken",
-            where=run.folder / gone.file,
-            do_next="put the log back, or undo the change of the rig file",
+    def take(self, name: str, path: Path, known: Source | None) -> Source:
+        """What is taken of a log: what was known, or that and what is new."""
+        if known is None or self._again:
+            return self._ingest(name, path)
+        stat = self._stat(path)
+        same_rig = source_key(self._settings, known.sha256) == known.key
+        if (stat.st_size, stat.st_mtime_ns) == (known.size, known.mtime_ns):
+            return known if same_rig else self._ingest(name, path)
+        beginning = hash_of_beginning(path, known.taken)
+        if beginning is None or beginning.hexdigest() != known.sha256:
+            return self._changed(known, path, same_rig, "has shrunk" if beginning is None else "has changed")
+        if not same_rig:
+            return self._ingest(name, path)
+        if stat.st_size == known.taken == known.size:
+            return known.model_copy(update={"mtime_ns": stat.st_mtime_ns})
+        if known.state is None:
+            return self._ingest(name, path)
+        self._told(name)
+        return ingest_file(path, name, self._run.rig, self._store, known, beginning)
+
+    def _ingest(self, name: str, path: Path) -> Source:
+        self._told(name)
+        return ingest_file(path, name, self._run.rig, self._store)
+
+    def _told(self, name: str) -> None:
+        if self._tell is not None:
+            self._tell(name)
+        self.read.append(name)
+
+    def _stat(self, path: Path) -> os.stat_result:
+        with open_log(path) as file:
+            return os.fstat(file.fileno())
+
+    def _changed(self, known: Source, path: Path, same_rig: bool, what: str) -> Source:
+        """A log that is not any more what was taken: that stays, and an alarm is given."""
+        if not same_rig:
+            raise InputError(
+                f"the log {what} since it was taken, and so has the rig file",
+                where=path,
+                do_next="put the old log back, or accept the new one: benchpipe ingest RUN --again",
+            )
+        text = (
+            f"the log {what} since it was taken: what was taken is kept, and nothing new of it is. "
+            "Was it replaced? To accept it: benchpipe ingest RUN --again"
         )
-    return gone
+        self.remarks.append(Remark(step="ingest", code="changed", where=known.file, count=1, text=text))
+        return known
+
+    def kept(self, gone: Source) -> Source:
+        """A file that is gone keeps its samples, unless the settings changed since."""
+        if source_key(self._settings, gone.sha256) != gone.key:
+            raise InputError(
+                f"the log '{gone.file}' is gone, and the rig file has changed since it was taken",
+                where=self._run.folder / gone.file,
+                do_next="put the log back, or undo the change of the rig file",
+            )
+        text = "the log is not there any more; what was taken from it is kept"
+        self.remarks.append(Remark(step="ingest", code="gone", where=gone.file, count=gone.rows, text=text))
+        return gone
 
 
-def _count_until(store: RunStore, source: Source, until: int) -> int:
-    import pyarrow.compute as pc
-
-    count = 0
-    for part in source.parts:
-        if part.table == "samples":
-            times = read_part(store.folder, part, ["time_us"]).column("time_us")
-            count += pc.sum(pc.less_equal(times, until)).as_py() or 0
-    return count
+def _overlap(store: RunStore, earlier: Source, later: Source) -> Overlap:
+    """First samples of a file up to the end of the one before, by the log's own clock."""
+    end, native = earlier.last_us or 0, earlier.native_last_us or 0
+    begun = first_rows(store, later, native)
+    if begun is None or not len(begun):
+        return Overlap(0, 0)
+    ended = last_rows(store, earlier, max(MOST_HELD, len(begun)), int(begun.time_us[0]) + end - native)
+    if ended is None or not len(ended):
+        return Overlap(len(begun), 0)
+    at = np.minimum(np.searchsorted(ended.time_us, begun.time_us + end - native), len(ended) - 1)
+    same = (ended.time_us[at] == begun.time_us + end - native) & equal_rows(begun, ended.part(at))
+    return Overlap(len(begun), int(same.sum()))

@@ -2,79 +2,146 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
-from typing import IO
+from typing import IO, TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pyarrow as pa
 
 from benchpipe.config.rig import RigConfig
-from benchpipe.errors import InputError
+from benchpipe.errors import BenchpipeError, InputError
 from benchpipe.ingest.batch import RawBatch, Reject
-from benchpipe.ingest.calibrate import channel_settings, samples_schema, to_samples
-from benchpipe.ingest.clock import Clock, Placement
+from benchpipe.ingest.calibrate import channel_settings, samples_schema, to_rows
+from benchpipe.ingest.clock import MOST_HELD, Clock, Placed, native_time
+from benchpipe.ingest.opened import HashedLog, must_be_still, open_log, shrank
 from benchpipe.ingest.readers import read_log
+from benchpipe.ingest.rejects import RejectWriter
+from benchpipe.ingest.rows import Rows
+from benchpipe.ingest.stored import last_rows
+from benchpipe.ingest.stuck import StuckChannels
+from benchpipe.ingest.text import read_text
 from benchpipe.store.files import sha256_of
-from benchpipe.store.manifest import Remark, Source, key_of
+from benchpipe.store.manifest import Part, Remark, Source, key_of
 from benchpipe.store.parts import new_part
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import schema
+from benchpipe.stream.ordered import ordered_map
 
-VERSION = 1
+if TYPE_CHECKING:
+    from hashlib import _Hash
+
+VERSION = 2
+FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
+EVENTS = {
+    "restart": "the log's clock began anew {n} time(s); cycles do not span a restart",
+    "next day": "the time of day passed midnight {n} time(s)",
+    "end of summer time": "the clock went back by an hour {n} time(s), as at the end of summer time; rows go on",
+    "clock set back": "the clock was set back {n} time(s); the rows from there stand later than it says",
+    "clock ahead again": "the clock was right again {n} time(s) after it was set back",
+}
 
 
 def ingest_settings(rig: RigConfig) -> dict[str, object]:
     """What of a rig file decides the samples (a new certificate number does not)."""
     channels = [channel_settings(c) for c in rig.channel]
-    time = rig.time.model_dump(mode="json", exclude={"gap_samples"})
-    return {"version": VERSION, "log": rig.log.model_dump(mode="json"), "time": time, "channels": channels}
+    return {
+        "version": VERSION, "log": rig.log.model_dump(mode="json"), "time": rig.time.model_dump(mode="json"),
+        "channels": channels,
+    }  # fmt: skip
+
+
+def source_key(settings: dict[str, object], sha256: str) -> str:
+    """What a log's samples were made from."""
+    return key_of({"settings": settings, "sha256": sha256})
 
 
 @dataclass
 class _Tally:
-    """Counts while a file is read."""
+    """Counts of one log, those of the nights before included."""
 
+    read: int = 0
     samples: int = 0
-    first_us: int | None = None
-    restarts: int = 0
+    repeats: int = 0
+    events: dict[str, int] = field(default_factory=dict)
     missing: dict[str, int] = field(default_factory=dict)
-    rejects: list[Reject] = field(default_factory=list)
+    tail: list[Reject] = field(default_factory=list)
+    reader: dict[str, Any] | None = None
 
-    def add(self, batch: RawBatch, placement: Placement, taken: pa.Table) -> None:
-        self.rejects += batch.rejects
-        self.rejects += _stuck_clock(batch, placement)
-        self.restarts += placement.restarts
-        if taken.num_rows and self.first_us is None:
-            self.first_us = taken.column("time_us")[0].as_py()
-        self.samples += taken.num_rows
-        for name in taken.column_names[2:]:
-            holes = int(np.isnan(batch.channels[name][placement.keep]).sum())
-            if holes:
-                self.missing[name] = self.missing.get(name, 0) + holes
-
-
-def _stuck_clock(batch: RawBatch, placement: Placement) -> Iterator[Reject]:
-    """Rows whose time does not rise, as stretches."""
-    lost = np.flatnonzero(~placement.keep)
-    for stretch in np.split(lost, np.flatnonzero(np.diff(lost) != 1) + 1) if lost.size else []:
-        yield Reject(int(batch.row[stretch[0]]), len(stretch), "the time does not rise")
+    def add(self, placed: Placed) -> None:
+        self.repeats += placed.repeats
+        for event in placed.events:
+            self.events[event] = self.events.get(event, 0) + 1
+        for rows in placed.rows:
+            self.samples += len(rows)
+            for name, values in rows.values.items():
+                holes = int(np.isnan(values).sum())
+                if holes:
+                    self.missing[name] = self.missing.get(name, 0) + holes
 
 
-@contextmanager
-def open_log(path: Path) -> Iterator[IO[bytes]]:
-    """Open a raw log for reading, and nothing else."""
-    try:
-        with path.open("rb") as file:
-            yield file
-    except OSError as error:
-        raise InputError(f"the log cannot be read: {error.strerror}", where=path) from None
+class _Reading:
+    """A log on its way into the store: numbers, calibrated, placed in time, counted."""
+
+    def __init__(self, rig: RigConfig, store: RunStore, known: Source | None) -> None:
+        self.rig = rig
+        state = known.state if known is not None else None
+        self.tally = _Tally()
+        before = None
+        if known is not None and state is not None:
+            self.tally = _Tally(
+                known.rows - state["tail_rows"], known.samples, known.repeats, dict(state["events"]),
+                dict(known.missing), reader=state["reader"],
+            )  # fmt: skip
+            before = last_rows(store, known, MOST_HELD, state["clock"]["since_us"])
+            before = before.at(before.time_us - state["clock"]["shift_us"]) if before is not None else None
+        self.clock = Clock(rig.time, state["clock"] if state else None, before)
+        self.stuck = StuckChannels(rig, state["stuck"] if state else None)
+        if state is not None:
+            self.stuck.counts = dict(state["stuck_counts"])
+
+    def tables(self, batches: Iterator[RawBatch], rejects: RejectWriter) -> Iterator[pa.Table]:
+        """Samples, ready to be written."""
+        schema = samples_schema(self.rig)
+        for batch, rows, lost in ordered_map(self._to_rows, batches, workers=1):
+            self.tally.read += len(batch.row) + sum(r.rows for r in batch.rejects)
+            self.tally.reader = batch.state or self.tally.reader
+            if batch.tail:
+                self.tally.tail += batch.rejects
+                continue
+            placed = self.clock.place(rows)
+            rejects.add(sorted([*batch.rejects, *lost, *placed.rejects], key=lambda r: r.row))
+            self.tally.add(placed)
+            yield from (piece.table(schema) for piece in placed.rows)
+        placed = self.clock.finish()
+        rejects.add(placed.rejects)
+        self.tally.add(placed)
+        yield from (piece.table(schema) for piece in placed.rows)
+
+    def _to_rows(self, batch: RawBatch) -> tuple[RawBatch, Rows, list[Reject]]:
+        native, good = native_time(batch.time, self.rig.time)
+        rows = to_rows(RawBatch(batch.row, batch.time, self.stuck.blank(batch.channels)), native, self.rig)
+        if good.all():
+            return batch, rows, []
+        lost = [Reject(int(r), 1, "a time beyond all calendars") for r in batch.row[~good]]
+        return batch, rows.part(good), lost
+
+    def state(self, tail: Part | None) -> dict[str, Any] | None:
+        """What is needed to go on when the log has grown; None where that is to read it whole."""
+        if self.tally.reader is None:
+            return None
+        return {
+            "reader": self.tally.reader, "clock": self.clock.state, "stuck": self.stuck.state,
+            "stuck_counts": self.stuck.counts, "events": self.tally.events,
+            "tail": tail.path if tail else None, "tail_rows": sum(r.rows for r in self.tally.tail),
+        }  # fmt: skip
 
 
-def ingest_file(path: Path, name: str, rig: RigConfig, store: RunStore) -> Source:
+def ingest_file(
+    path: Path, name: str, rig: RigConfig, store: RunStore, known: Source | None = None, so_far: _Hash | None = None
+) -> Source:
     """Read one log into the store.
 
     Parameters
@@ -86,6 +153,10 @@ def ingest_file(path: Path, name: str, rig: RigConfig, store: RunStore) -> Sourc
     rig : RigConfig
     store : RunStore
         Parts are written here; they count once the manifest names them.
+    known : Source, optional
+        What was taken before the log grew: only what is new is read. Its ``state`` must be there.
+    so_far : hash, optional
+        Over the bytes that were taken.
 
     Raises
     ------
@@ -93,74 +164,98 @@ def ingest_file(path: Path, name: str, rig: RigConfig, store: RunStore) -> Sourc
         The log cannot be used at all.
     """
     before = path.stat()
-    sha = sha256_of(path)
-    key = key_of({"settings": ingest_settings(rig), "sha256": sha})
-    clock, tally = Clock(rig.time), _Tally()
+    reading = _Reading(rig, store, known)
+    tally = reading.tally
+    old = [p for p in known.parts if known.state is None or p.path != known.state["tail"]] if known else []
+    rejected = known.rejects - known.state["tail_rows"] if known and known.state else 0
     with ExitStack() as stack:
         writer = stack.enter_context(new_part(store.folder, "samples", samples_schema(rig)))
+        rejects = stack.enter_context(RejectWriter(store, name))
         file = stack.enter_context(open_log(path))
-        for batch in read_log(path, file, rig):
-            placement = clock.place(batch.time)
-            samples = to_samples(batch, placement, rig)
-            tally.add(batch, placement, samples)
-            writer.write(samples)
-        _must_be_still(path, before)
-        if tally.samples == 0 and tally.rejects:
-            _nothing_taken(path, tally.rejects)
-        parts = [writer.finish(key)] if tally.samples else []
-    if tally.rejects:
-        parts.append(store.write("rejects", rejects_table(name, tally.rejects), key))
-    rejected = sum(r.rows for r in tally.rejects)
+        growing = rig.log.format == "text"
+        start = known.taken if known is not None else 0
+        hashed = HashedLog(file, before.st_size, start, so_far) if growing else None
+        taken, sha = (before.st_size, "") if growing else (before.st_size, sha256_of(path))
+        source = cast(IO[bytes], hashed or file)
+        batches = read_text(path, source, rig, tally.reader) if known is not None else read_log(path, source, rig)
+        for _ in ordered_map(writer.write, reading.tables(batches, rejects), workers=1):
+            pass
+        if hashed is None:
+            must_be_still(path, before)
+        elif path.stat().st_size < before.st_size:
+            raise shrank(path)
+        else:
+            taken, sha = hashed.sha256(path, tally.reader["offset"] if tally.reader else None)
+        rejected += rejects.rows
+        if known is None and tally.samples + tally.repeats == 0:
+            _something_must_be_taken(path, rejects, tally.tail)
+        key = source_key(ingest_settings(rig), sha)
+        new = [writer.finish(key)] if writer.rows else []
+        new += rejects.finish(key)
+    tail = _write_tail(store, name, tally.tail, key)
+    rejected += sum(r.rows for r in tally.tail)
+    if tally.read != tally.samples + rejected + tally.repeats:
+        raise BenchpipeError(
+            f"the rows of the log do not add up: {tally.read:,} read, {tally.samples:,} samples, {rejected:,} rejects, "
+            f"{tally.repeats:,} repeats",
+            where=path,
+            do_next="this is a fault of the program; nothing of the log was taken",
+        )
     return Source(
         file=name,
         size=before.st_size,
         mtime_ns=before.st_mtime_ns,
         sha256=sha,
         key=key,
-        rows=tally.samples + rejected,
+        taken=taken,
+        rows=tally.read,
         samples=tally.samples,
         rejects=rejected,
-        first_us=tally.first_us,
-        last_us=clock.last_us,
-        native_last_us=clock.native_last_us,
+        repeats=tally.repeats,
+        first_us=reading.clock.first_us,
+        last_us=reading.clock.last_us,
+        native_last_us=reading.clock.native_last_us,
         missing=tally.missing,
-        parts=tuple(parts),
-        remarks=tuple(_remarks(name, tally)),
+        parts=(*old, *new, *([tail] if tail else [])),
+        remarks=tuple(_remarks(name, reading, rejected)),
+        state=reading.state(tail),
     )
 
 
-def rejects_table(name: str, rejects: list[Reject]) -> pa.Table:
-    """Rejects as rows of the rejects table."""
-    rows = [{"file": name, "row": r.row, "rows": r.rows, "reason": r.reason, "text": r.text} for r in rejects]
-    return pa.Table.from_pylist(rows, schema=schema("rejects"))
+def _write_tail(store: RunStore, name: str, tail: list[Reject], key: str) -> Part | None:
+    """Rejects that the next night may take back, in a part of their own."""
+    with RejectWriter(store, name) as writer:
+        writer.add(tail)
+        return next(iter(writer.finish(key)), None)
 
 
-def _must_be_still(path: Path, before: os.stat_result) -> None:
-    after = path.stat()
-    if (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
+def _something_must_be_taken(path: Path, rejects: RejectWriter, tail: list[Reject]) -> None:
+    """Refuse a log of which no row can be taken, unless there are hardly any yet."""
+    first, rejected = rejects.first, rejects.rows
+    if rejected == 0 and any(one.rows for one in tail):
+        first, rejected = tail[0], FEW_ROWS
+    if first is not None and rejected >= FEW_ROWS:
         raise InputError(
-            "the log changed while it was read",
-            where=path,
-            do_next="run again when the rig has closed the file; nothing of it was taken",
+            f"no row of the log could be taken: {first.reason}",
+            where=f"{path}:{first.row}",
+            expected="rows as the rig file's [log] and [time] describe them",
+            got=first.text,
+            do_next="check the rig file against the log: benchpipe inspect LOG",
         )
 
 
-def _nothing_taken(path: Path, rejects: list[Reject]) -> None:
-    first = rejects[0]
-    raise InputError(
-        f"no row of the log could be taken ({sum(r.rows for r in rejects):,} rejected): {first.reason}",
-        where=f"{path}:{first.row}",
-        got=first.text,
-        do_next="check the rig file's [log] and [time] against the log",
-    )
-
-
-def _remarks(name: str, tally: _Tally) -> Iterator[Remark]:
-    if tally.samples == 0 and not tally.rejects:
-        yield Remark(step="ingest", code="empty", where=name, count=1, text="the log holds no rows")
-    if tally.restarts:
-        text = f"the rig's clock restarted {tally.restarts} time(s); cycles do not span a restart"
-        yield Remark(step="ingest", code="restart", where=name, count=tally.restarts, text=text)
+def _remarks(name: str, reading: _Reading, rejected: int) -> Iterator[Remark]:
+    tally, remark = reading.tally, partial(Remark, step="ingest", where=name)
+    if tally.samples == 0:
+        none = "the log holds no rows" if not rejected else "no row of the log could be taken"
+        yield remark(code="empty", count=rejected or 1, text=none)
+    for event, count in tally.events.items():
+        yield remark(code=event.replace(" ", "-"), count=count, text=EVENTS[event].format(n=count))
+    if tally.repeats:
+        text = f"{tally.repeats:,} row(s) stand in the log twice, at one time with one content; they count once"
+        yield remark(code="repeats", count=tally.repeats, text=text)
+    for channel, count in reading.stuck.counts.items():
+        text = f"'{channel}' dropped out: {count:,} row(s) repeat its last value; they have none"
+        yield remark(code="dropout", count=count, text=text)
     for channel, holes in tally.missing.items():
-        text = f"{holes:,} row(s) without a value of '{channel}'"
-        yield Remark(step="ingest", code="missing", where=name, count=holes, text=text)
+        yield remark(code="missing", count=holes, text=f"{holes:,} row(s) without a value of '{channel}'")

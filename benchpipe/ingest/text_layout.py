@@ -85,7 +85,7 @@ def find_layout(path: Path, head: bytes, rig: RigConfig, first_line: int = 1) ->
     reason = "header repeated"
     best: tuple[int, int, list[str]] = (-1, 0, [])
     wanted = _names(rig)
-    for number, (_, end, content) in enumerate(lines, first_line):
+    for number, (_, end, content) in enumerate(lines, first_line):  # noqa: B007 (the last one's end is used)
         seen.append((content, reason))
         cells = split_cells(_text(content, rig), rig.log.separator)
         hits = sum(name in cells for name in wanted)

@@ -77,7 +77,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
     rows = store.read(manifest, "verdicts").to_pylist()
     limits = sorted(rows, key=lambda r: (not r["due"], RANK[Verdict(r["verdict"])], _nearness(r)))
     due = [Verdict(r["verdict"]) for r in limits if r["due"]]
-    sources = manifest.sources
+    sources, account = manifest.sources, manifest.account()
     places = {p.file: p for p in manifest.placed}
     starts = [s.first_us + places[s.file].shift_us for s in sources if s.first_us is not None]
     ends = [s.last_us + places[s.file].shift_us for s in sources if s.last_us is not None]
@@ -98,10 +98,10 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         last_us=max(ends, default=None),
         dated=run.rig.time.kind == "datetime",
         logs=len(sources),
-        rows=sum(s.rows for s in sources),
-        samples=sum(s.samples for s in sources),
-        rejects=sum(s.rejects for s in sources),
-        repeats=sum(p.repeats for p in manifest.placed),
+        rows=account.rows,
+        samples=account.samples,
+        rejects=account.rejects,
+        repeats=account.repeats,
         blocks=blocks,
         limits=tuple(limits),
         remarks=tuple(remarks),

@@ -6,7 +6,7 @@ A JSON document, written last. A table that no manifest names does not exist.
 from __future__ import annotations
 
 import hashlib
-from typing import Any
+from typing import Any, NamedTuple
 
 import rfc8785
 from pydantic import BaseModel, ConfigDict, Field
@@ -41,6 +41,9 @@ class Remark(_Record):
 class Source(_Record):
     """One log file, what was taken from it, and where that is.
 
+    ``taken`` bytes of the file were taken, and ``sha256`` is theirs; ``state`` is what is needed to go
+    on from there when the log has grown (None: it is read whole then). ``rows`` of the file are
+    ``samples``, ``rejects``, and ``repeats`` of rows inside the file.
     ``first_us`` and ``last_us`` are the file's own times; ``shift_us`` is what the last
     row of the file is moved by inside the file (clock restarts).
     """
@@ -59,14 +62,29 @@ class Source(_Record):
     missing: dict[str, int] = Field(default_factory=dict)
     parts: tuple[Part, ...]
     remarks: tuple[Remark, ...] = ()
+    taken: int = 0
+    repeats: int = 0
+    state: dict[str, Any] | None = None
 
 
 class Placed(_Record):
-    """Where a source stands on the run's time axis. Rows at or before ``after_us`` are repeats."""
+    """Where a source stands on the run's time axis.
+
+    Its ``repeats`` first samples, at or before ``after_us``, stand in other files too and are left out.
+    """
 
     file: str
     shift_us: int
     after_us: int | None
+    repeats: int
+
+
+class Account(NamedTuple):
+    """Where all rows of a run's logs ended: ``rows`` is the sum of the others."""
+
+    rows: int
+    samples: int
+    rejects: int
     repeats: int
 
 
@@ -117,6 +135,16 @@ class Manifest(_Record):
     def table(self, name: str) -> list[Part]:
         """The files of one table, in order."""
         return [p for p in self.parts() if p.table == name]
+
+    def account(self) -> Account:
+        """Rows in the files, and where they ended."""
+        again = sum(place.repeats for place in self.placed)
+        return Account(
+            rows=sum(s.rows for s in self.sources),
+            samples=sum(s.samples for s in self.sources) - again,
+            rejects=sum(s.rejects for s in self.sources),
+            repeats=sum(s.repeats for s in self.sources) + again,
+        )
 
     def zeros(self) -> list[Zero]:
         """Zeros of the channels, as the ingest took them from idle stretches."""

@@ -1,0 +1,142 @@
+"""Which files are a run's logs, and what is odd about their names and places."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+from benchpipe.config.run import RunConfig
+from benchpipe.errors import InputError
+from benchpipe.ingest.placing import natural_order
+from benchpipe.store.manifest import Remark
+
+MOST_NAMED = 5
+
+
+@dataclass(frozen=True)
+class FoundLogs:
+    """Log files by name relative to the plan, in natural order, and what was left out or is not there."""
+
+    files: dict[str, Path]
+    remarks: tuple[Remark, ...]
+
+
+def find_logs(run: RunConfig) -> FoundLogs:
+    """Find the log files of a run.
+
+    A link that leads out of the run's folder, to nothing, or to a log that is there under its own name
+    is no log, and a remark.
+
+    Raises
+    ------
+    InputError
+        No file matches the plan's patterns, or a name cannot be written down.
+    """
+    home = run.folder.resolve()
+    matched = dict.fromkeys(path for pattern in run.plan.logs for path in _matches(run.folder, pattern))
+    own = {path.resolve() for path in matched if not _is_link(path, run.folder)}
+    files: dict[str, Path] = {}
+    remarks: list[Remark] = []
+    for path in matched:
+        name = path.relative_to(run.folder).as_posix()
+        why = _left_out(path, run.folder, home, own)
+        if why is None:
+            files[_writable(name, path)] = path
+        elif why:
+            remarks.append(_remark("not-taken", _writable(name, path), f"it is not taken: {why}"))
+    if not files:
+        raise InputError(
+            f"run '{run.name}' has no logs: no file matches {', '.join(run.plan.logs)}",
+            where=run.folder,
+            got="; ".join(f"{r.where}: {r.text}" for r in remarks) or None,
+            do_next="check 'logs' in the plan, and that the rig's folder can be reached",
+        )
+    ordered = dict(sorted(files.items(), key=lambda item: natural_order(item[0])))
+    return FoundLogs(ordered, (*remarks, *missing_numbers(list(ordered))))
+
+
+def _matches(folder: Path, pattern: str) -> Iterator[Path]:
+    try:
+        found = sorted(folder.glob(pattern))
+    except (ValueError, NotImplementedError) as error:
+        raise InputError(
+            f"the log pattern '{pattern}' cannot be used: {error}",
+            where=folder,
+            do_next="patterns are relative to the plan, such as 'logs/*.csv'",
+        ) from None
+    except OSError as error:
+        raise InputError(f"the logs' folder cannot be read: {error.strerror}", where=folder) from None
+    for path in found:
+        if ".." in path.relative_to(folder).parts:
+            raise InputError(
+                f"the log pattern '{pattern}' leaves the run's folder",
+                where=path,
+                expected=f"logs in {folder} or below",
+                do_next="put the plan above its logs, or copy the logs there",
+            )
+        yield path
+
+
+def _is_link(path: Path, folder: Path) -> bool:
+    """Whether a path or a folder on the way to it is a link."""
+    below = path.relative_to(folder).parts
+    return any(folder.joinpath(*below[: k + 1]).is_symlink() for k in range(len(below)))
+
+
+def _left_out(path: Path, folder: Path, home: Path, own: set[Path]) -> str | None:
+    """Why a path is no log of the run: an empty text where that is plain."""
+    if path.name.startswith("."):
+        return ""
+    try:
+        real = path.resolve(strict=True)
+        if not real.is_file():
+            return "" if real.is_dir() else "it is no plain file"
+    except (OSError, RuntimeError):  # a loop is a RuntimeError before Python 3.13
+        return "a link that leads nowhere, or round in a circle"
+    if not real.is_relative_to(home):
+        return f"a link that leaves the run's folder, to {real}"
+    if _is_link(path, folder) and real in own:
+        return f"a link to {real.relative_to(home).as_posix()}, which is there itself"
+    return None
+
+
+def _writable(name: str, path: Path) -> str:
+    """The name, if it is text."""
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        raise InputError(
+            "the log's name is not text in UTF-8", where=ascii(str(path)), do_next="rename the file"
+        ) from None
+    return name
+
+
+def missing_numbers(names: list[str]) -> list[Remark]:
+    """Remarks on numbers that are missing in series of names such as ``day_0001.csv``.
+
+    A series is names that differ in one number only. Where more numbers are missing than there are
+    (dates, times of day) it is not a count, and nothing is missing.
+    """
+    series: dict[tuple[str, str], dict[int, str]] = {}
+    for name in names:
+        for match in re.finditer(r"\d{1,9}", name):
+            series.setdefault((name[: match.start()], name[match.end() :]), {})[int(match.group())] = match.group()
+    remarks = []
+    for (before, after), numbers in series.items():
+        known = sorted(numbers)
+        gaps = [n for a, b in pairwise(known) if b - a <= len(known) for n in range(a + 1, b)]
+        if len(known) < 3 or not gaps or known[-1] - known[0] + 1 > 2 * len(known):
+            continue
+        width = len(numbers[known[0]])
+        shown = [f"{before}{n:0{width}}{after}" for n in gaps[:MOST_NAMED]]
+        more = f" and {len(gaps) - MOST_NAMED} more" if len(gaps) > MOST_NAMED else ""
+        text = f"the series has no {', '.join(shown)}{more}: a log is missing, or comes late"
+        remarks.append(_remark("missing-file", f"{before}…{after}", text, len(gaps)))
+    return remarks
+
+
+def _remark(code: str, where: str, text: str, count: int = 1) -> Remark:
+    return Remark(step="ingest", code=code, where=where, count=count, text=text)

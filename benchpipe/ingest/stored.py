@@ -1,0 +1,56 @@
+"""Rows of a log, back from the store."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from benchpipe.ingest.rows import Rows, joined
+from benchpipe.store.manifest import Part, Source
+from benchpipe.store.parts import open_part
+from benchpipe.store.run_store import RunStore
+from benchpipe.store.samples import plain_array
+
+
+def last_rows(store: RunStore, source: Source, most: int, since_us: int | None) -> Rows | None:
+    """At most so many of the last rows of a log, none before ``since_us``, on its own axis."""
+    pieces: list[Rows] = []
+    for part in reversed(_samples(source)):
+        for piece in _groups(store, part, backwards=True):
+            pieces.append(piece)
+            known = sum(map(len, pieces))
+            if known >= most or (since_us is not None and piece.time_us[0] < since_us):
+                break
+        else:
+            continue
+        break
+    if not pieces:
+        return None
+    rows = joined(pieces[::-1])
+    first = 0 if since_us is None else int(np.searchsorted(rows.time_us, since_us, "left"))
+    return rows.part(slice(max(first, len(rows) - most), None))
+
+
+def first_rows(store: RunStore, source: Source, until_us: int) -> Rows | None:
+    """The first rows of a log, up to a time on its own axis."""
+    pieces: list[Rows] = []
+    for part in _samples(source):
+        for piece in _groups(store, part):
+            pieces.append(piece.part(piece.time_us <= until_us))
+            if len(pieces[-1]) < len(piece):
+                return joined(pieces)
+    return joined(pieces) if pieces else None
+
+
+def _samples(source: Source) -> list[Part]:
+    return [part for part in source.parts if part.table == "samples"]
+
+
+def _groups(store: RunStore, part: Part, *, backwards: bool = False) -> Iterator[Rows]:
+    with open_part(store.folder, part) as file:
+        order = range(file.num_row_groups)
+        for index in reversed(order) if backwards else order:
+            table = file.read_row_group(index, use_threads=False)
+            arrays = {name: plain_array(table.column(name)) for name in table.column_names}
+            yield Rows(arrays.pop("row"), arrays.pop("time_us"), arrays)
