@@ -126,7 +126,8 @@ class BlockParser:
         out = np.empty(raw.size, np.uint8)
         bounds = np.empty(int(which.sum()) + 1, np.int32)
         used = scan.gather_cells(raw, starts, which, self._places, wanted, *self._marks, out, bounds)
-        return pa.StringArray.from_buffers(bounds.size - 1, pa.py_buffer(bounds), pa.py_buffer(out[:used].copy()))
+        ascii_only = np.where(out[:used] < 128, out[:used], ord("?")).astype(np.uint8)  # broken bytes are no text
+        return pa.StringArray.from_buffers(bounds.size - 1, pa.py_buffer(bounds), pa.py_buffer(ascii_only))
 
     def _rejects(
         self, data: bytes, bounds: NDArray[Any], state: NDArray[Any], detail: NDArray[Any], first_line: int

@@ -182,3 +182,9 @@ def test_many_bad_rows_of_one_reason_are_one_reject() -> None:
     assert read.rejected == 50_000
     assert len(read.rejects) == 1
     assert len(text) < text_lines.BLOCK_BYTES
+
+
+def test_broken_bytes_in_a_date_are_no_time() -> None:
+    rig = make_rig(time={"kind": "datetime", "format": "%d %b %Y %H:%M:%S"})
+    read = read_bytes(b"Time,Load,Angle\n03 Apr 2026 10:00:00,1,2\n03 \xff\xc3pr 2026 10:00:01,1,2\n", rig)
+    assert (read.row, read.lines) == ([2], [(3, "no time that can be read")])
