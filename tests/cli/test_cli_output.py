@@ -131,7 +131,7 @@ def test_progress_and_results_are_apart(sample_lab: Path, tmp_path: Path) -> Non
 
 def test_standard_error_may_be_closed(sample_lab: Path) -> None:
     with subprocess.Popen(
-        ["/bin/sh", "-c", f"exec {os.sys.executable} -m benchpipe demo . 2>&-"],  # type: ignore[attr-defined]
+        ["/bin/sh", "-c", f"exec '{os.sys.executable}' -m benchpipe demo . 2>&-"],  # type: ignore[attr-defined]
         cwd=sample_lab.parent, env=environment(), stdout=subprocess.PIPE,
     ) as job:  # fmt: skip
         out, _ = job.communicate(timeout=60)
