@@ -206,11 +206,11 @@ class Clock:
             return rows
         block = rows.part(slice(0, n))
         same = self._seen_before(block)
-        alike = np.cumsum(same)
-        other = bool((np.arange(1, n + 1) > 2 * alike + LEAST_UNLIKE).any())
+        alike, unlike = np.cumsum(same), np.cumsum(~same & (block.time_us >= self._earliest()))
+        other = bool((unlike > alike + LEAST_UNLIKE).any())
         if not (ended or other) and n < 2 * MOST_HELD:
             return None
-        again = not other and 2 * int(alike[-1]) >= n
+        again = not other and 0 < int(alike[-1]) >= int(unlike[-1])
         after = int(rows.time_us[n]) if n < len(rows) else native + 1
         goes_on = n < len(rows) and after - native <= self._gap_us < after - int(rows.time_us[n - 1])
         if again or goes_on:
@@ -229,6 +229,12 @@ class Clock:
         self._remembered += len(rows)
         while self._remembered - len(self._history[0]) >= MOST_HELD:
             self._remembered -= len(self._history.pop(0))
+
+    def _earliest(self) -> int:
+        """Time of the first row that is looked back to: of rows before it nothing is known."""
+        if not self._history:
+            return FARTHEST_US
+        return int(self._history[0].time_us[max(self._remembered - MOST_HELD, 0)])
 
     def _seen_before(self, rows: Rows) -> NDArray[np.bool_]:
         """Which rows stand among the last ones, at the same time with the same content."""

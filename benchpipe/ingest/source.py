@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, field
@@ -132,11 +133,13 @@ class _Reading:
         """What is needed to go on when the log has grown; None where that is to read it whole."""
         if self.tally.reader is None:
             return None
-        return {
+        state = {
             "reader": self.tally.reader, "clock": self.clock.state, "stuck": self.stuck.state,
             "stuck_counts": self.stuck.counts, "events": self.tally.events,
             "tail": tail.path if tail else None, "tail_rows": sum(r.rows for r in self.tally.tail),
         }  # fmt: skip
+        plain: dict[str, Any] = json.loads(json.dumps(state))  # as it is read back
+        return plain
 
 
 def ingest_file(

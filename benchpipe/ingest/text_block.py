@@ -70,7 +70,7 @@ class BlockParser:
         state, detail = np.zeros(lines, np.uint8), np.zeros(lines, np.int32)
         not_taken, hard_cells = scan.scan_lines(
             raw, self._places, self._timed, *self._marks, self._tokens, self._split, *self._missing,
-            values, stamps, hard, *bounds, state, detail,
+            values, stamps, hard, bounds[0], bounds[1], state, detail,
         )  # fmt: skip
         if hard_cells:
             not_taken += self._read_hard(raw, bounds[0], hard, values, stamps, state)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
@@ -36,7 +37,7 @@ class Result:
     def __init__(self, given: Rows, config: TimeConfig, cuts: list[int] | None = None) -> None:
         clock = Clock(config)
         edges = sorted({0, len(given), *(min(c, len(given)) for c in cuts or [])})
-        placed = [clock.place(given.part(slice(a, b))) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        placed = [clock.place(given.part(slice(a, b))) for a, b in itertools.pairwise(edges)]
         placed.append(clock.finish())
         pieces = [r for p in placed for r in p.rows]
         self.rows = joined(pieces) if pieces else given.part(slice(0, 0))

@@ -16,7 +16,7 @@ from benchpipe.ingest.foreign import readable
 from benchpipe.ingest.inspect.findings import Choice, LogColumn, LogSample, Outline, Piece
 from benchpipe.ingest.inspect.heading import log_column
 from benchpipe.ingest.inspect.ranges import ranges_of
-from benchpipe.ingest.source import open_log
+from benchpipe.ingest.opened import open_log
 
 STAMP_FORMAT = "%Y-%m-%d %H:%M:%S.%f"  # a timestamp needs no format; a rig file wants one with any date
 

@@ -24,7 +24,7 @@ from benchpipe.ingest.inspect.findings import LogColumn
 from benchpipe.ingest.inspect.heading import log_column
 from benchpipe.ingest.mdf import channel_values, groups
 from benchpipe.ingest.mdf import opened as opened_mdf
-from benchpipe.ingest.source import open_log
+from benchpipe.ingest.opened import open_log
 
 Floats = NDArray[np.float64]
 MOST_RECORDS = 64

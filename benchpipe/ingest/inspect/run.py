@@ -23,7 +23,7 @@ from benchpipe.ingest.inspect.samples import LEAST_PIECE_BYTES, PIECE_BYTES
 from benchpipe.ingest.inspect.text_outline import outline_text
 from benchpipe.ingest.inspect.text_sample import sample_text
 from benchpipe.ingest.inspect.time_column import columns_of, counts, find_time
-from benchpipe.ingest.source import open_log
+from benchpipe.ingest.opened import open_log
 
 MOST_ROWS = 900_000  # of all logs together
 Progress = Callable[[str], None]

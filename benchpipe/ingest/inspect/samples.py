@@ -9,7 +9,7 @@ from pathlib import Path
 
 from benchpipe.errors import InputError
 from benchpipe.ingest.inspect.encoding import python_codec, without_mark
-from benchpipe.ingest.source import open_log
+from benchpipe.ingest.opened import open_log
 
 PIECE_BYTES = 8 << 20
 LEAST_PIECE_BYTES = 1 << 18
