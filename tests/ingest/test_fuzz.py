@@ -1,0 +1,143 @@
+"""Thousands of damaged logs: never a traceback, a hang, a wrong row count or a silent loss.
+
+Damage is done to real-looking logs byte by byte, and by whole lines. What the undamaged lines say
+must come out unchanged: each sample is held against its own line, read by a few lines of plain Python.
+"""
+
+from __future__ import annotations
+
+import gzip
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from benchpipe.errors import InputError
+from tests.ingest.taken import HEAD, Run
+from tests.ingest.text_logs import LINE_END, make_rig, read_bytes
+
+CASES = 2000
+DIALECTS: dict[str, dict[str, Any]] = {
+    "plain": {},
+    "decimal comma": {"separator": ";", "decimal": ","},
+    "thousands": {"separator": "\t", "decimal": ",", "thousands": "."},
+    "quoted": {"quoted": True},
+    "utf-16": {"encoding": "utf-16"},
+    "latin-1": {"encoding": "latin-1"},
+    "gbk": {"encoding": "gbk"},
+    "spaces": {"separator": "space"},
+    "units": {"units_row": True},
+}
+PIECES = [
+    b"\n", b"\r", b"\r\n", b"\x00", b"\xff", b"\xef\xbb\xbf", b'"', b",", b";", b"\t", b" ", b".", b"-", b"e", b"E+999",
+    b"nan", b"inf", b"OVER", b"-999", b"1e38", b"1e400", b"\x1a", b"Time", b"Time,Load,Angle\n", b"9" * 40,
+    b"\xe2\x88\x92",
+    b"\xc2\xa0", b"\x1f\x8b", b"\xfe\xff", b"0.1,0.2,0.3\n", b"\n\n\n", b"1,2\n", b"1,2,3,4,5\n",
+]  # fmt: skip
+
+
+def log_of(log: dict[str, Any], rows: int = 40) -> bytes:
+    """A log as a rig of that dialect writes it."""
+    separator = make_rig(log).log.separator_text
+    lines = [separator.join(["Time", "Load", "Angle"])]
+    lines += [separator.join(["s", "N", "mm"])] if log.get("units_row") else []
+    marks = str.maketrans({",": log.get("thousands", ""), ".": log.get("decimal", ".")})
+    for k in range(rows):
+        numbers = (k / 100, 1000.5 + 40 * np.sin(k / 9), 12 * np.cos(k / 9))
+        cells = [f"{number:,.4f}".translate(marks) for number in numbers]
+        cells[1] = f'"{cells[1]}"' if log.get("quoted") else cells[1]
+        lines.append(separator.join(cells))
+    return ("\r\n".join(lines) + "\r\n").encode(log.get("encoding", "utf-8"))
+
+
+def damaged(data: bytes, draw: np.random.Generator) -> bytes:
+    """Bytes changed, cut, doubled, put in, taken out."""
+    out = bytearray(data)
+    for _ in range(int(draw.integers(1, 6))):
+        at = int(draw.integers(0, len(out) + 1))
+        span = int(draw.integers(1, 60))
+        kind = draw.integers(0, 7)
+        if kind == 0 and out:
+            out[at % len(out)] = int(draw.integers(0, 256))
+        elif kind == 1:
+            out[at:at] = PIECES[int(draw.integers(0, len(PIECES)))]
+        elif kind == 2:
+            del out[at : at + span]
+        elif kind == 3:
+            out[at:at] = out[at : at + span]
+        elif kind == 4:
+            out[at : at + span] = bytes(span)
+        elif kind == 5:
+            out[at : at + span] = bytes(draw.integers(0, 256, span, np.uint8))
+        elif draw.random() < 0.3:
+            del out[at:]
+    return bytes(out)
+
+
+@pytest.mark.parametrize("name", DIALECTS)
+def test_damaged_logs_lose_no_line(name: str) -> None:
+    log = DIALECTS[name]
+    rig = make_rig(log)
+    whole = log_of(log)
+    clean = read_bytes(whole, rig)
+    assert (len(clean.row), clean.rejects) == (40, [])
+    draw = np.random.default_rng(sum(name.encode()))
+    read_count = 0
+    for number in range(CASES // len(DIALECTS)):
+        data = damaged(whole, draw)
+        data = gzip.compress(data, mtime=0) if number % 10 == 9 else data
+        try:
+            read = read_bytes(data, rig)
+        except InputError:
+            continue
+        read_count += 1
+        lines = sorted([*read.row, *(line for line, _ in read.lines)])
+        assert lines == list(range(lines[0], lines[-1] + 1) if lines else []), "each line once"
+        holds_what_it_says(data if number % 10 != 9 else gzip.decompress(data), log, read, clean)
+    assert read_count > CASES // len(DIALECTS) // 3
+
+
+def holds_what_it_says(data: bytes, log: dict[str, Any], read: Any, clean: Any) -> None:
+    """Lines come out as many as there are, and those that are as they were with the numbers they had."""
+    codec = log.get("encoding", "utf-8")
+    if codec in ("utf-16", "gbk"):
+        return  # a byte more or less changes all letters after it
+    text = LINE_END.split(data.removeprefix(b"\xef\xbb\xbf").decode("latin-1"))
+    count = len(text) - 1 + bool(text[-1].strip("\r\n\x00\x1a "))
+    last = max([*read.row, *(line for line, _ in read.lines)], default=count)
+    assert last in (count, count - 1), "the last line"
+    known = LINE_END.split(log_of(log).decode("latin-1"))
+    number = {line: clean.row.index(k) for k, line in enumerate(known, 1) if k in clean.row}
+    for row, line in enumerate(read.row):
+        content = text[line - 1]
+        if content in number and not moved(text, line):
+            for name, values in read.channels.items():
+                assert values[row] == clean.channels[name][number[content]], (line, content)
+
+
+def moved(text: list[str], line: int) -> bool:
+    """Whether a second header before the line may have given its columns other places."""
+    return sum("Load" in one for one in text[:line]) > 1
+
+
+LINES = st.sampled_from(
+    ["0.5,1,2\n", "t,F,x\n", "x,t,F\n", "\n", "OVER\n", "0.1,nan,1\n", "9,9\n", '"1",2,3\n', "0.01;1;2\n", "5,1,2\r\n"]
+)  # fmt: skip
+
+
+@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(LINES | st.integers(0, 99).map(lambda k: f"{k / 100},{k},{k}\n"), max_size=30), st.binary(max_size=30))
+def test_whole_runs_of_odd_lines_add_up(
+    tmp_path_factory: pytest.TempPathFactory, lines: list[str], noise: bytes
+) -> None:
+    run = Run(tmp_path_factory.mktemp("odd"))
+    run.write("a.csv", HEAD + "".join(lines) + "".join(f"{k / 10 + 10},1,{k}\n" for k in range(3)))
+    run.write("b.csv", HEAD.encode() + noise + b"\n" + "".join(lines[::-1]).encode())
+    try:
+        taken = run.take()
+    except InputError:
+        return
+    first = next(s for s in taken.manifest.sources if s.file == "logs/a.csv")
+    assert first.rows == len(lines) + 3
