@@ -16,6 +16,7 @@ back further, the rows are held until it is plain what happened:
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -33,6 +34,7 @@ DAY_US = 24 * HOUR_US
 FARTHEST_US = 1 << 61  # no clock goes on for 70,000 years
 MOST_HELD = 1 << 18  # rows that are looked back for a repeat
 LEAST_UNLIKE = 8  # rows of other content, after which rows of the same content must be the most
+WINDOW = 1 << 13  # rows that are looked at together where times are uneven
 LATE = "the time does not rise"
 
 Event = Literal["restart", "next day", "end of summer time", "clock set back", "clock ahead again"]
@@ -105,7 +107,8 @@ class Clock:
         self._since_us: int | None = known.get("since_us")
         self._shift = int(known.get("shift_us", 0))
         self._history = [before] if before is not None and len(before) else []
-        self._remembered = sum(map(len, self._history))
+        self._begins = [int(piece.time_us[0]) for piece in self._history]
+        self._ends = [len(piece) for piece in self._history]
         self._held: Rows | None = None
 
     @property
@@ -133,39 +136,39 @@ class Clock:
         return out
 
     def _go_on(self, rows: Rows, out: Placed, *, ended: bool) -> None:
-        while len(rows):
-            last = self.native_last_us
-            if last is not None and rows.time_us[0] < last - self._gap_us:
-                ahead = np.flatnonzero(rows.time_us > last)
-                n = int(ahead[0]) if ahead.size else len(rows)
-                rest = self._fallen(rows, n, out, ended=ended or bool(ahead.size))
-                if rest is None:
-                    self._held = rows
-                    return
-                rows = rest
-            else:
-                rows = self._forward(rows, out)
-
-    def _forward(self, rows: Rows, out: Placed) -> Rows:
-        """Take the rows that rise, up to where the clock falls back; give back the others."""
         native = rows.time_us
-        start = native[0] - 1 if self.native_last_us is None else self.native_last_us
-        steps = np.diff(native, prepend=start)
-        if (steps > 0).all():
-            return self._take(rows, out)
-        before = np.concatenate(([start], np.maximum.accumulate(np.maximum(native, start))[:-1]))
+        down = np.flatnonzero(np.diff(native) <= 0) + 1
+        at = 0
+        while at < len(rows):
+            last = self.native_last_us
+            if last is None or native[at] > last:
+                which = int(np.searchsorted(down, at, "right"))
+                end = int(down[which]) if which < down.size else len(rows)
+                at += self._take(rows.part(slice(at, end)), out)
+            elif native[at] >= last - self._gap_us:
+                at += self._uneven(rows.part(slice(at, at + WINDOW)), last, out)
+            else:
+                end = at + _first_above(native[at:], last)
+                done = self._fallen(rows.part(slice(at, end + 1)), end - at, out, ended=ended or end < len(rows))
+                if done is None:
+                    self._held = rows.part(slice(at, None))
+                    return
+                at += done
+
+    def _uneven(self, rows: Rows, last: int, out: Placed) -> int:
+        """Take the rows that rise and drop those a little late, up to where the clock falls back: how many."""
+        native = rows.time_us
+        before = np.concatenate(([last], np.maximum.accumulate(np.maximum(native, last))[:-1]))
         fallen = np.flatnonzero(native < before - self._gap_us)
         n = int(fallen[0]) if fallen.size else len(rows)
-        rises = native[:n] > before[:n]
-        late = rows.part(slice(0, n)).part(~rises)
-        rest = self._take(rows.part(slice(0, n)).part(rises), out)
-        if len(rest):
-            where = int(np.flatnonzero(rises)[-len(rest)])
-            late = late.part(late.row < rows.row[where])
-            self._late(late, out)
-            return rows.part(slice(where, None))
-        self._late(late, out)
-        return rows.part(slice(n, None))
+        rises = np.flatnonzero(native[:n] > before[:n])
+        taken = self._take(rows.part(rises), out)
+        if taken < rises.size:
+            n = int(rises[taken])
+        late = np.ones(n, bool)
+        late[rises[:taken]] = False
+        self._late(rows.part(np.flatnonzero(late)), out)
+        return n
 
     def _late(self, rows: Rows, out: Placed) -> None:
         """Rows that come a little late: repeats by content, or rejects."""
@@ -174,10 +177,10 @@ class Clock:
             out.repeats += int(same.sum())
             out.rejects.extend(stretches(rows.row[~same], LATE))
 
-    def _take(self, rows: Rows, out: Placed) -> Rows:
-        """Take rising rows, up to where a clock that was set back is ahead again; give back the others."""
+    def _take(self, rows: Rows, out: Placed) -> int:
+        """Take rising rows, up to where a clock that was set back is ahead again: how many."""
         if not len(rows):
-            return rows
+            return 0
         n = self._until_ahead(rows.time_us, out) if self._shift and self._config.dated else len(rows)
         taken = rows.part(slice(0, n)) if n < len(rows) else rows
         placed = taken.at(taken.time_us + self._shift) if self._shift else taken
@@ -186,7 +189,7 @@ class Clock:
         self.last_us, self.native_last_us = int(placed.time_us[-1]), int(taken.time_us[-1])
         self._remember(taken)
         out.rows.append(placed)
-        return rows.part(slice(n, None))
+        return n
 
     def _until_ahead(self, native: NDArray[np.int64], out: Placed) -> int:
         """Rows until the clock is ahead by itself: after a gap longer than it was set back by."""
@@ -199,11 +202,14 @@ class Clock:
             return int(native.size)
         return int(ahead[0]) if ahead.size else int(native.size)
 
-    def _fallen(self, rows: Rows, n: int, out: Placed, *, ended: bool) -> Rows | None:
-        """Decide on ``n`` rows after the clock fell back: what remains, or None where more must be seen."""
+    def _fallen(self, rows: Rows, n: int, out: Placed, *, ended: bool) -> int | None:
+        """Decide on the first ``n`` rows after the clock fell back: how many are done, None where more must be seen.
+
+        The row after them, if there is one, is later than all before.
+        """
         native, last = self.native_last_us, self.last_us
         if native is None or last is None:
-            return rows
+            return 0
         block = rows.part(slice(0, n))
         same = self._seen_before(block)
         alike, unlike = np.cumsum(same), np.cumsum(~same & (block.time_us >= self._earliest()))
@@ -216,38 +222,57 @@ class Clock:
         if again or goes_on:
             out.repeats += int(alike[-1])
             out.rejects.extend(stretches(block.row[~same], LATE))
-            return rows.part(slice(n, None))
+            return n
         now = int(rows.time_us[0])
         self._shift, event = step_back(self._config, now, native, last)
         out.events.append(event)
-        self._history, self._remembered, self._since_us = [], 0, None
+        self._history, self._begins, self._ends, self._since_us = [], [], [], None
         self.native_last_us = now - 1
-        return rows
+        return 0
 
     def _remember(self, rows: Rows) -> None:
         self._history.append(rows)
-        self._remembered += len(rows)
-        while self._remembered - len(self._history[0]) >= MOST_HELD:
-            self._remembered -= len(self._history.pop(0))
+        self._begins.append(int(rows.time_us[0]))
+        self._ends.append((self._ends[-1] if self._ends else 0) + len(rows))
+        oldest = bisect_right(self._ends, self._ends[-1] - MOST_HELD)
+        if 2 * oldest > len(self._history):
+            del self._history[:oldest], self._begins[:oldest], self._ends[:oldest]
 
     def _earliest(self) -> int:
         """Time of the first row that is looked back to: of rows before it nothing is known."""
         if not self._history:
             return FARTHEST_US
-        return int(self._history[0].time_us[max(self._remembered - MOST_HELD, 0)])
+        first = self._ends[-1] - MOST_HELD
+        which = bisect_right(self._ends, first)
+        begun = self._ends[which] - len(self._history[which])
+        return int(self._history[which].time_us[max(first - begun, 0)])
 
     def _seen_before(self, rows: Rows) -> NDArray[np.bool_]:
         """Which rows stand among the last ones, at the same time with the same content."""
-        pieces: list[Rows] = []
-        earliest, count = int(rows.time_us.min()), 0
-        for piece in reversed(self._history):
-            pieces.append(piece)
-            count += len(piece)
-            if piece.time_us[0] <= earliest:
-                break
-        if not pieces:
-            return np.zeros(len(rows), bool)
-        history = joined(pieces[::-1]).part(slice(-min(count, MOST_HELD), None))
-        at = np.minimum(np.searchsorted(history.time_us, rows.time_us), len(history) - 1)
-        same: NDArray[np.bool_] = history.time_us[at] == rows.time_us
-        return same & equal_rows(rows, history.part(at))
+        same = np.zeros(len(rows), bool)
+        earliest = self._earliest()
+        begin = 0
+        while begin < len(rows):
+            now = int(rows.time_us[begin])
+            which = bisect_right(self._begins, now) - 1
+            until = self._begins[which + 1] if which + 1 < len(self._begins) else FARTHEST_US
+            leaves = (rows.time_us[begin:] < now) | (rows.time_us[begin:] >= until)
+            end = begin + (int(np.argmax(leaves)) if leaves.any() else len(leaves))
+            if which >= 0:
+                piece, some = self._history[which], rows.part(slice(begin, end))
+                at = np.minimum(np.searchsorted(piece.time_us, some.time_us), len(piece) - 1)
+                found = (piece.time_us[at] == some.time_us) & (some.time_us >= earliest)
+                same[begin:end] = found & equal_rows(some, piece.part(at))
+            begin = end
+        return same
+
+
+def _first_above(native: NDArray[np.int64], last: int) -> int:
+    """Rows before the first that is later than ``last``; the nearest are looked at first."""
+    begin, width = 0, 64
+    while begin < native.size:
+        found = np.flatnonzero(native[begin : begin + width] > last)
+        if found.size:
+            return begin + int(found[0])
+        begin, width = begin + width, width * 16
+    return int(native.size)

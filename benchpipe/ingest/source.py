@@ -21,7 +21,7 @@ from benchpipe.ingest.clock import MOST_HELD, Clock, Placed, native_time
 from benchpipe.ingest.opened import HashedLog, must_be_still, open_log, shrank
 from benchpipe.ingest.readers import read_log
 from benchpipe.ingest.rejects import RejectWriter
-from benchpipe.ingest.rows import Rows
+from benchpipe.ingest.rows import Rows, joined
 from benchpipe.ingest.stored import last_rows
 from benchpipe.ingest.stuck import StuckChannels
 from benchpipe.ingest.text import read_text
@@ -115,11 +115,13 @@ class _Reading:
             placed = self.clock.place(rows)
             rejects.add(sorted([*batch.rejects, *lost, *placed.rejects], key=lambda r: r.row))
             self.tally.add(placed)
-            yield from (piece.table(schema) for piece in placed.rows)
+            if placed.rows:
+                yield joined(placed.rows).table(schema)
         placed = self.clock.finish()
         rejects.add(placed.rejects)
         self.tally.add(placed)
-        yield from (piece.table(schema) for piece in placed.rows)
+        if placed.rows:
+            yield joined(placed.rows).table(schema)
 
     def _to_rows(self, batch: RawBatch) -> tuple[RawBatch, Rows, list[Reject]]:
         native, good = native_time(batch.time, self.rig.time)

@@ -118,7 +118,7 @@ class HeaderFinder:
         while at >= 0:
             start = max(data.rfind(b"\n", 0, at), data.rfind(b"\r", 0, at)) + 1
             _, end, content = next(lines_of(data, start))
-            new = self._layout(content, data[end:])
+            new = self._layout(content, data[end : end + 10_000])
             if new is not None and (new.width, new.places) != (layout.width, layout.places):
                 return start, new
             at = data.find(self._marker, end)
