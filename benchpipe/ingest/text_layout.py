@@ -116,12 +116,13 @@ class HeaderFinder:
         """Place of the first header from ``start`` on that changes the layout, and the layout from there."""
         at = data.find(self._marker, start) if self._marker else -1
         while at >= 0:
-            start = max(data.rfind(b"\n", 0, at), data.rfind(b"\r", 0, at)) + 1
+            fed = max(data.rfind(b"\n", start, at) + 1, start)
+            start = max(data.rfind(b"\r", fed, at) + 1, fed)
             _, end, content = next(lines_of(data, start))
             new = self._layout(content, data[end : end + 10_000])
             if new is not None and (new.width, new.places) != (layout.width, layout.places):
                 return start, new
-            at = data.find(self._marker, end)
+            start, at = end, data.find(self._marker, end)
         return None
 
     def _layout(self, content: bytes, after: bytes) -> TextLayout | None:
