@@ -44,12 +44,14 @@ Event = Literal["restart", "next day", "end of summer time", "clock set back", "
 class Placed:
     """Rows with their places, those that have none, and what the clock did.
 
-    ``repeats`` counts rows that stood there before; ``events`` are in the order they were seen.
+    ``repeats`` counts rows that stood there before, ``gaps`` the steps longer than ``gap_samples`` allows;
+    ``events`` are in the order they were seen.
     """
 
     rows: list[Rows] = field(default_factory=list)
     rejects: list[Reject] = field(default_factory=list)
     repeats: int = 0
+    gaps: int = 0
     events: list[Event] = field(default_factory=list)
 
 
@@ -184,6 +186,8 @@ class Clock:
         n = self._until_ahead(rows.time_us, out) if self._shift and self._config.dated else len(rows)
         taken = rows.part(slice(0, n)) if n < len(rows) else rows
         placed = taken.at(taken.time_us + self._shift) if self._shift else taken
+        start = taken.time_us[0] if self.native_last_us is None else self.native_last_us
+        out.gaps += int((np.diff(taken.time_us, prepend=start) > self._gap_us).sum())
         self.first_us = int(placed.time_us[0]) if self.first_us is None else self.first_us
         self._since_us = int(placed.time_us[0]) if self._since_us is None else self._since_us
         self.last_us, self.native_last_us = int(placed.time_us[-1]), int(taken.time_us[-1])

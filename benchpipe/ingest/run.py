@@ -11,6 +11,7 @@ import numpy as np
 
 from benchpipe.config.run import RunConfig
 from benchpipe.errors import InputError
+from benchpipe.ingest.certificates import calibration_remarks
 from benchpipe.ingest.clock import MOST_HELD
 from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.opened import hash_of_beginning, open_log
@@ -60,8 +61,9 @@ def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Pr
     before = manifest.steps.get(STEP)
     update = {"sources": tuple(ordered), "placed": tuple(placed)}
     zeros = take_zeros(run, store, manifest.model_copy(update=update), before.zeros if before else ())
-    remarks = (*found.remarks, *taking.remarks, *odd, *zero_remarks(run.rig, zeros))
     new = manifest.model_copy(update=update)
+    of_channels = (*zero_remarks(run.rig, zeros), *calibration_remarks(run.rig, new))
+    remarks = (*found.remarks, *taking.remarks, *odd, *of_channels)
     state = {"account": new.account()._asdict()}
     step = Step(key=key_of(ingest_settings(run.rig)), version=VERSION, remarks=remarks, zeros=zeros, state=state)
     new = new.model_copy(update={"steps": {**manifest.steps, STEP: step}})

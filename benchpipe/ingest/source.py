@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 VERSION = 2
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
 EVENTS = {
+    "gap": "{n} step(s) between samples are longer than gap_samples allows; cycles do not span a gap",
     "restart": "the log's clock began anew {n} time(s); cycles do not span a restart",
     "next day": "the time of day passed midnight {n} time(s)",
     "end of summer time": "the clock went back by an hour {n} time(s), as at the end of summer time; rows go on",
@@ -73,7 +74,7 @@ class _Tally:
 
     def add(self, placed: Placed) -> None:
         self.repeats += placed.repeats
-        for event in placed.events:
+        for event in (*placed.events, *["gap"] * placed.gaps):
             self.events[event] = self.events.get(event, 0) + 1
         for rows in placed.rows:
             self.samples += len(rows)

@@ -115,11 +115,13 @@ class HeaderFinder:
     def find(self, data: bytes, start: int, layout: TextLayout) -> tuple[int, TextLayout] | None:
         """Place of the first header from ``start`` on that changes the layout, and the layout from there."""
         at = data.find(self._marker, start) if self._marker else -1
+        known = {line for line, _ in layout.head}
         while at >= 0:
             fed = max(data.rfind(b"\n", start, at) + 1, start)
             start = max(data.rfind(b"\r", fed, at) + 1, fed)
             _, end, content = next(lines_of(data, start))
-            new = self._layout(content, data[end : end + 10_000])
+            again = content.decode("latin-1") in known
+            new = None if again else self._layout(content, data[end : end + 10_000])
             if new is not None and (new.width, new.places) != (layout.width, layout.places):
                 return start, new
             start, at = end, data.find(self._marker, end)

@@ -202,6 +202,36 @@ def test_the_end_of_summer_time_across_files_keeps_all_rows(tmp_path: Path) -> N
     assert {b[0] - a[0] for a, b in zip(found.samples[:-1], found.samples[1:], strict=True)} == {10_000}
 
 
+def test_gaps_are_counted_in_a_file_and_by_night(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    run.write("a.csv", HEAD + rows(0, 100) + rows(200, 300))
+    assert run.take().codes == {"gap": 1}
+    run.write("a.csv", HEAD + rows(0, 100) + rows(200, 300) + rows(307, 400))
+    assert run.take().codes == {"gap": 2}
+
+
+CALIBRATIONS = """[[channel.calibration]]
+valid_from = 2026-03-01
+due = 2026-03-02
+[[channel.calibration]]
+valid_from = 2026-03-05
+due = 2027-03-05
+"""
+
+
+def test_calibrations_that_were_overdue_or_not_there_yet_are_told(tmp_path: Path) -> None:
+    run = Run(tmp_path, time=DATED, force=CALIBRATIONS)
+    run.write("a.csv", HEAD + dated("2026-03-01 10:00:00", 10))
+    assert run.take().codes == {}
+    run.write("b.csv", HEAD + dated("2026-03-04 10:00:00", 10))
+    assert run.take().codes == {"calibration-overdue": 1}
+    run.write("c.csv", HEAD + dated("2026-03-06 10:00:00", 10))
+    later = run.take()
+    assert "due on 2026-03-02, and held for samples up to 2026-03-05" in later.texts
+    run.write("0.csv", HEAD + dated("2026-02-01 10:00:00", 10))
+    assert set(run.take().codes) == {"calibration-overdue", "calibration-early"}
+
+
 def test_a_dropout_that_repeats_the_last_value_is_no_value(tmp_path: Path) -> None:
     run = Run(tmp_path, force="stuck_after = 5")
     run.write("a.csv", HEAD + "".join(f"{k / 100},{min(k, 20) if k < 60 else k},{k}\n" for k in range(100)))
