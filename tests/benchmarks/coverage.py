@@ -82,10 +82,10 @@ def _figures(law: CreepLaw, p: np.ndarray, since: float, end: float) -> tuple[np
 
 
 def cover_law(name: str, holds: int, noise: Noise = Noise(), length: float = 3600.0, seed: int = 7) -> CoverageRow:
-    """Simulate holds of one law and count what their intervals cover."""
+    """Simulate holds of one law, with noise of its own, and count what their intervals cover."""
     law, p = law_named(name), np.array(TRUTH[name][0])
     t = np.arange(1.0, length + 1)
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng([seed, list(TRUTH).index(name)])
     known, chosen = np.zeros(len(FIGURES)), np.zeros(len(FIGURES))
     fitted, laws, kinds = 0, Counter[str | None](), Counter[str]()
     for _ in range(holds):

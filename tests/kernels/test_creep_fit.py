@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import inf, isnan
 from pathlib import Path
 
@@ -207,6 +208,23 @@ def test_fits_carry_every_law_and_one_has_the_least_aicc() -> None:
     assert fits.fit(fits.chosen or "").usable
     assert fits.accepts("log time")
     assert not fits.accepts("no motion")
+
+
+def test_further_parameters_take_up_misfit_by_chance_and_noise_takes_up_freedom() -> None:
+    fits = a_hold("log time").fits
+    best = min((f for f in fits.fits if f.usable), key=lambda f: f.rss)
+    assert fits.noise.measured
+    assert fits.dof == pytest.approx(fits.n_effective - best.parameters.size - 2)
+    simple, richer = fits.fit("log time"), fits.fit("log time and leak")
+
+    def width(misfit: float) -> float:
+        """Interval of a figure that only the simpler law has an error of."""
+        pair = replace(fits, chosen="log time", fits=(replace(simple, misfit=misfit), richer))
+        found = pair.estimate(lambda law, p: (0.0, np.eye(p.size)[1] * (law == LOG_TIME)))
+        return found.high - found.low
+
+    assert width(1.4) == width(0.0) > 0
+    assert 0 < width(3.0) < width(1.4)
 
 
 def test_exponent_of_a_leak_ends_on_its_bound_and_is_not_usable() -> None:
