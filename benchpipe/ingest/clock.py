@@ -44,7 +44,7 @@ Event = Literal["restart", "next day", "end of summer time", "clock set back", "
 class Placed:
     """Rows with their places, those that have none, and what the clock did.
 
-    ``repeats`` counts rows that stood there before, ``gaps`` the steps longer than ``gap_samples`` allows;
+    ``repeats`` counts rows that stood there before, ``gaps`` steps far longer than those before and after;
     ``events`` are in the order they were seen.
     """
 
@@ -111,6 +111,7 @@ class Clock:
         self._history = [before] if before is not None and len(before) else []
         self._begins = [int(piece.time_us[0]) for piece in self._history]
         self._ends = [len(piece) for piece in self._history]
+        self._steps: list[int] = list(known.get("steps", []))  # the last two
         self._held: Rows | None = None
 
     @property
@@ -118,7 +119,7 @@ class Clock:
         """What another night needs to know (JSON)."""
         return {
             "first_us": self.first_us, "last_us": self.last_us, "native_last_us": self.native_last_us,
-            "since_us": self._since_us, "shift_us": self._shift,
+            "since_us": self._since_us, "shift_us": self._shift, "steps": self._steps,
         }  # fmt: skip
 
     def place(self, rows: Rows) -> Placed:
@@ -186,14 +187,25 @@ class Clock:
         n = self._until_ahead(rows.time_us, out) if self._shift and self._config.dated else len(rows)
         taken = rows.part(slice(0, n)) if n < len(rows) else rows
         placed = taken.at(taken.time_us + self._shift) if self._shift else taken
-        start = taken.time_us[0] if self.native_last_us is None else self.native_last_us
-        out.gaps += int((np.diff(taken.time_us, prepend=start) > self._gap_us).sum())
+        out.gaps += self._gaps(taken.time_us)  # before the places are set
         self.first_us = int(placed.time_us[0]) if self.first_us is None else self.first_us
         self._since_us = int(placed.time_us[0]) if self._since_us is None else self._since_us
         self.last_us, self.native_last_us = int(placed.time_us[-1]), int(taken.time_us[-1])
         self._remember(taken)
         out.rows.append(placed)
         return n
+
+    def _gaps(self, native: NDArray[np.int64]) -> int:
+        """Gaps that the next times show: steps far longer than those before and after. A slower rate is none."""
+        last = [] if self._since_us is None or self.native_last_us is None else [self.native_last_us]
+        times = np.concatenate((np.array(last, np.int64), native))
+        steps = np.concatenate((np.array(self._steps, np.int64), np.diff(times)))
+        self._steps = steps[-2:].tolist()
+        if steps.size < 3 or not (steps > self._gap_us).any():
+            return 0
+        most = self._config.gap_samples
+        here = steps[1:-1]
+        return int(((here > self._gap_us) & (here > most * steps[:-2]) & (here > most * steps[2:])).sum())
 
     def _until_ahead(self, native: NDArray[np.int64], out: Placed) -> int:
         """Rows until the clock is ahead by itself: after a gap longer than it was set back by."""
@@ -230,7 +242,7 @@ class Clock:
         now = int(rows.time_us[0])
         self._shift, event = step_back(self._config, now, native, last)
         out.events.append(event)
-        self._history, self._begins, self._ends, self._since_us = [], [], [], None
+        self._history, self._begins, self._ends, self._since_us, self._steps = [], [], [], None, []
         self.native_last_us = now - 1
         return 0
 

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 VERSION = 2
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
 EVENTS = {
-    "gap": "{n} step(s) between samples are longer than gap_samples allows; cycles do not span a gap",
+    "gap": "{n} gap(s) between samples; cycles do not span a gap",
     "restart": "the log's clock began anew {n} time(s); cycles do not span a restart",
     "next day": "the time of day passed midnight {n} time(s)",
     "end of summer time": "the clock went back by an hour {n} time(s), as at the end of summer time; rows go on",
