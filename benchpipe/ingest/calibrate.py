@@ -127,9 +127,14 @@ def _fitted(way: CalibrationConfig) -> tuple[float, float, Floats]:
     return fit.x_shift, fit.x_scale, fit.scaled
 
 
-def channel_settings(channel: ChannelConfig) -> dict[str, object]:
-    """What of a channel decides its samples (a new certificate number does not)."""
+def channel_settings(channel: ChannelConfig, until_us: int | None = None) -> dict[str, object]:
+    """What of a channel decides its samples (a new certificate number does not).
+
+    With ``until_us``, a calibration that holds only from later on is left out: it changes no sample up to there.
+    """
     keys = {"valid_from", "scale", "offset", "polynomial", "table", "degree"}
-    ways = [way.model_dump(mode="json", include=keys) for way in channel.calibrations]
+    first, *later = channel.calibrations
+    held = [first, *(way for way in later if until_us is None or _midnight_us(way) <= until_us)]
+    ways = [way.model_dump(mode="json", include=keys) for way in held]
     own = channel.model_dump(mode="json", include={"name", "column", "unit", "missing", "stuck_after"})
     return {**own, "calibrations": ways}

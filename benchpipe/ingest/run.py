@@ -77,7 +77,6 @@ class _Taking:
 
     def __init__(self, run: RunConfig, store: RunStore, again: bool, tell: Progress | None) -> None:
         self._run, self._store, self._again, self._tell = run, store, again, tell
-        self._settings = ingest_settings(run.rig)
         self.read: list[str] = []
         self.remarks: list[Remark] = []
 
@@ -86,7 +85,7 @@ class _Taking:
         if known is None or self._again:
             return self._ingest(name, path)
         stat = self._stat(path)
-        same_rig = source_key(self._settings, known.sha256) == known.key
+        same_rig = self._same_rig(known)
         if (stat.st_size, stat.st_mtime_ns) == (known.size, known.mtime_ns):
             return known if same_rig else self._ingest(name, path)
         beginning = hash_of_beginning(path, known.taken)
@@ -100,6 +99,10 @@ class _Taking:
             return self._ingest(name, path)
         self._told(name)
         return ingest_file(path, name, self._run.rig, self._store, known, beginning)
+
+    def _same_rig(self, known: Source) -> bool:
+        """Whether the rig file still says what it said of the rows that were taken."""
+        return source_key(self._run.rig, known.sha256, known.last_us) == known.key
 
     def _ingest(self, name: str, path: Path) -> Source:
         self._told(name)
@@ -131,7 +134,7 @@ class _Taking:
 
     def kept(self, gone: Source) -> Source:
         """A file that is gone keeps its samples, unless the settings changed since."""
-        if source_key(self._settings, gone.sha256) != gone.key:
+        if not self._same_rig(gone):
             raise InputError(
                 f"the log '{gone.file}' is gone, and the rig file has changed since it was taken",
                 where=self._run.folder / gone.file,

@@ -46,18 +46,18 @@ EVENTS = {
 }
 
 
-def ingest_settings(rig: RigConfig) -> dict[str, object]:
-    """What of a rig file decides the samples (a new certificate number does not)."""
-    channels = [channel_settings(c) for c in rig.channel]
+def ingest_settings(rig: RigConfig, until_us: int | None = None) -> dict[str, object]:
+    """What of a rig file decides the samples (a new certificate number does not), those up to a time if given."""
+    channels = [channel_settings(c, until_us) for c in rig.channel]
     return {
         "version": VERSION, "log": rig.log.model_dump(mode="json"), "time": rig.time.model_dump(mode="json"),
         "channels": channels,
     }  # fmt: skip
 
 
-def source_key(settings: dict[str, object], sha256: str) -> str:
-    """What a log's samples were made from."""
-    return key_of({"settings": settings, "sha256": sha256})
+def source_key(rig: RigConfig, sha256: str, last_us: int | None) -> str:
+    """What a log's samples were made from; ``last_us`` is the time of the last."""
+    return key_of({"settings": ingest_settings(rig, last_us), "sha256": sha256})
 
 
 @dataclass
@@ -195,7 +195,7 @@ def ingest_file(
         rejected += rejects.rows
         if known is None and tally.samples + tally.repeats == 0:
             _something_must_be_taken(path, rejects, tally.tail)
-        key = source_key(ingest_settings(rig), sha)
+        key = source_key(rig, sha, reading.clock.last_us)
         new = [writer.finish(key)] if writer.rows else []
         new += rejects.finish(key)
     tail = _write_tail(store, name, tally.tail, key)

@@ -366,3 +366,23 @@ def test_a_zero_from_a_block_that_is_not_idle_is_refused(tmp_path: Path) -> None
 
 def test_the_plan_is_read_as_the_commands_read_it(tmp_path: Path) -> None:
     assert load_run(Run(tmp_path).folder / "plan.toml").name == "run"
+
+
+# --- calibrations that come later -----------------------------------------------------------------------------
+
+
+def test_a_calibration_from_a_later_day_leaves_what_was_taken(tmp_path: Path) -> None:
+    run = Run(tmp_path, time=DATED, force="[[channel.calibration]]\nscale = 2.0")
+    path = run.write("a.csv", HEAD + dated("2026-11-24 10:00:00", 500))
+    before = run.take()
+    path.unlink()
+    two = "[[channel.calibration]]\nscale = 2.0\n[[channel.calibration]]\nvalid_from = {}\nscale = 3.0"
+    run = Run(tmp_path, time=DATED, force=two.format("2026-12-01"))
+    run.write("b.csv", HEAD + dated("2026-12-02 10:00:00", 300))
+    after = run.take()
+    assert after.read == ("logs/b.csv",)
+    assert after.samples[:500] == before.samples
+    assert after.samples[501][3] == 3.0
+    run = Run(tmp_path, time=DATED, force=two.format("2026-11-24"))
+    with pytest.raises(InputError, match="is gone, and the rig file has changed"):
+        run.take()
