@@ -34,12 +34,6 @@ def _after_line_end(data: Bytes, i: int, n: int) -> int:
 def count_lines(data: Bytes) -> int:
     """Line ends in an array of bytes."""
     n = data.size
-    count, returns = 0, 0
-    for b in data:
-        count += b == LF
-        returns += b == CR
-    if returns == 0:
-        return count
     count = 0
     i = 0
     while i < n:
