@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -181,3 +181,44 @@ def test_logs_of_one_rig_help_one_another(tmp_path: Path) -> None:
     assert both.questions == ()
     assert both.outline.choices["date"].values == ("%d/%m/%Y %H:%M:%S.%f",)
     assert np.isfinite(both.frequency_hz)
+
+
+def _by_hand_rows(folder: Path, name: str, header: str, stamp: str, step_ms: int = 20) -> Path:
+    """40 cycles by hand: what a rig writes that shows date and time in its own way."""
+    (folder / "logs").mkdir(parents=True)
+    start = datetime(2031, 3, 14, 23, 59, 40)
+    rows = []
+    for k in range(2000):
+        wave = 0.5 - 0.5 * np.cos(2 * np.pi * k / 50)
+        when = (start + timedelta(milliseconds=step_ms * k)).strftime(stamp)[:-3]  # to the millisecond
+        rows.append(f"{when};{100 + 2300 * wave:.2f};{12 * wave:.3f};22.5;{k // 50}")
+    (folder / "logs" / name).write_text("\n".join([header, *rows]) + "\n")
+    return folder
+
+
+def test_date_and_time_in_two_columns(tmp_path: Path) -> None:
+    folder = _by_hand_rows(
+        tmp_path / "run", "log.csv", "Date;Clock;Torque [N*m];Angle [deg];Oil [degC];Count", "%d.%m.%Y;%H:%M:%S.%f"
+    )
+    found, draft = drafted(folder)
+    assert found.questions == ()
+    by_hand = rig_text(
+        'separator = ";"',
+        'kind = "datetime"\ndate_column = "Date"\ncolumn = "Clock"\nformat = "%d.%m.%Y %H:%M:%S.%f"',
+        columns=("Torque [N*m]", "Angle [deg]", "Oil [degC]", "Count"),
+    )
+    same(driven(folder, draft, "drafted"), driven(folder, by_hand, "by-hand"))
+
+
+def test_a_time_of_day_over_midnight(tmp_path: Path) -> None:
+    folder = _by_hand_rows(
+        tmp_path / "run", "log.csv", "Clock;Torque [N*m];Angle [deg];Oil [degC];Count", "%H:%M:%S.%f"
+    )
+    found, draft = drafted(folder)
+    assert found.questions == ()
+    assert (found.time.rate_hz, found.time.back, found.time.gaps) == (50.0, 0, 0)
+    by_hand = rig_text(
+        'separator = ";"', 'kind = "datetime"\ncolumn = "Clock"\nformat = "%H:%M:%S.%f"',
+        columns=("Torque [N*m]", "Angle [deg]", "Oil [degC]", "Count"),
+    )  # fmt: skip
+    same(driven(folder, draft, "drafted"), driven(folder, by_hand, "by-hand"))
