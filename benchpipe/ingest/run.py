@@ -16,6 +16,7 @@ from benchpipe.ingest.clock import MOST_HELD
 from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.opened import hash_of_beginning, open_log
 from benchpipe.ingest.placing import Overlap, place_sources
+from benchpipe.ingest.renamed import find_renamed, under_name
 from benchpipe.ingest.rows import equal_rows
 from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings, source_key
 from benchpipe.ingest.stored import first_rows, last_rows
@@ -55,8 +56,11 @@ def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Pr
     manifest = store.manifest()
     found = find_logs(run)
     taking = _Taking(run, store, again, tell)
-    sources = [taking.take(name, path, manifest.source(name)) for name, path in found.files.items()]
-    sources += [taking.kept(gone) for gone in manifest.sources if gone.file not in found.files]
+    renamed = {} if again else find_renamed(found.files, manifest)
+    old = {source.file for source in renamed.values()}
+    known = {s.file: s for s in manifest.sources if s.file not in old} | taking.renamed(renamed)
+    sources = [taking.take(name, path, known.get(name)) for name, path in found.files.items()]
+    sources += [taking.kept(gone) for gone in known.values() if gone.file not in found.files]
     ordered, placed, odd = place_sources(sources, run.rig.time, lambda a, b: _overlap(store, a, b))
     before = manifest.steps.get(STEP)
     update = {"sources": tuple(ordered), "placed": tuple(placed)}
@@ -99,6 +103,13 @@ class _Taking:
             return self._ingest(name, path)
         self._told(name)
         return ingest_file(path, name, self._run.rig, self._store, known, beginning)
+
+    def renamed(self, found: dict[str, Source]) -> dict[str, Source]:
+        """What was taken of logs under their old names, under the new ones."""
+        for name, source in found.items():
+            text = f"it was taken as {source.file} before, and renamed since"
+            self.remarks.append(Remark(step="ingest", code="renamed", where=name, count=source.samples, text=text))
+        return {name: under_name(self._store, source, name) for name, source in found.items()}
 
     def _same_rig(self, known: Source) -> bool:
         """Whether the rig file still says what it said of the rows that were taken."""

@@ -129,6 +129,37 @@ def test_a_log_that_was_touched_only_is_not_read_again(tmp_path: Path) -> None:
     assert (touched.read, touched.codes) == ((), {})
 
 
+def test_a_rig_that_renames_its_log_and_begins_another_gives_all_rows_once(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    run.write("now.csv", HEAD + rows(0, 100) + "x,1,2\n" + rows(100, 120) + "1.2")
+    first = run.take()
+    run.write("day_1.csv", HEAD + rows(0, 100) + "x,1,2\n" + rows(100, 150))
+    run.write("now.csv", HEAD + rows(150, 400))
+    second = run.take()
+    assert "changed" not in second.codes
+    assert second.codes["renamed"] == 120
+    once = Run(tmp_path / "once")
+    once.write("day_1.csv", HEAD + rows(0, 100) + "x,1,2\n" + rows(100, 150))
+    once.write("now.csv", HEAD + rows(150, 400))
+    whole = once.take()
+    assert (second.samples, second.rejects) == (whole.samples, whole.rejects)
+    assert second.manifest.account() == whole.manifest.account()
+    assert [p.rows for p in second.manifest.table("samples")][:1] == [p.rows for p in first.manifest.table("samples")]
+    assert "renamed" not in run.take().codes
+    (run.folder / "logs" / "day_1.csv").rename(run.folder / "logs" / "day_one.csv")
+    assert run.take().read == ()
+
+
+def test_a_log_that_only_begins_like_a_lost_one_is_not_it(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    path = run.write("a.csv", HEAD + rows(0, 100))
+    run.take()
+    path.unlink()
+    run.write("b.csv", HEAD + rows(0, 90) + rows(200, 300))
+    taken = run.take()
+    assert ("renamed" in taken.codes, taken.codes["gone"]) == (False, 100)
+
+
 # --- rows that come twice, clocks --------------------------------------------------------------------------------
 
 
