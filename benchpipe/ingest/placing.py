@@ -12,10 +12,12 @@ import re
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.clock import Event, step_back
-from benchpipe.store.manifest import Placed, Remark, Source
+from benchpipe.ingest.overlap import NO_OVERLAP, Earlier, Overlap
+from benchpipe.store.manifest import Placed, Remark, Source, key_of
 
 
 def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
@@ -25,18 +27,9 @@ def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
 
 
 @dataclass(frozen=True)
-class Overlap:
-    """First samples of a file at or before the end of another: how many, and how many of them are the same rows."""
-
-    samples: int
-    same: int
-
-
-@dataclass(frozen=True)
 class _End:
-    """End of the run's axis: the file, its last row by its clock and where that is placed."""
+    """End of the run's axis: its last row by the clock, and where that is placed."""
 
-    source: Source
     native: int
     us: int
 
@@ -46,8 +39,9 @@ class _End:
 
 
 def place_sources(
-    sources: list[Source], time: TimeConfig, overlap: Callable[[Source, Source], Overlap]
-) -> tuple[list[Source], list[Placed], list[Remark]]:
+    sources: list[Source], time: TimeConfig, overlap: Callable[..., Overlap],
+    known: dict[str, Placed] | None = None,
+) -> tuple[list[Source], list[Placed], list[Remark]]:  # fmt: skip
     """Order the files of a run and place them on one rising axis.
 
     Parameters
@@ -55,7 +49,9 @@ def place_sources(
     sources : list of Source
     time : TimeConfig
     overlap : callable
-        ``(earlier, later)`` → :class:`Overlap` of the later file with the end of the earlier, by their own clock.
+        :func:`~benchpipe.ingest.overlap.find_overlap` on a store.
+    known : dict of Placed, optional
+        Places of the last time by file: overlaps of what did not change are not looked for again.
 
     Returns
     -------
@@ -71,17 +67,20 @@ def place_sources(
     places: dict[str, Placed] = {}
     remarks: list[Remark] = []
     end: _End | None = None
+    earlier: list[Earlier] = []
     for source in ordered:
-        known = (source.first_us, source.last_us, source.native_last_us)
-        if source.file in original or None in known:
+        times = (source.first_us, source.last_us, source.native_last_us)
+        if source.file in original or None in times:
             places[source.file] = Placed(file=source.file, shift_us=0, after_us=None, repeats=0)
             continue
-        first, last, native = (us or 0 for us in known)
-        place, event = _place(source, first, end, time, overlap)
+        first, last, native = (us or 0 for us in times)
+        before = known.get(source.file) if known else None
+        place, event = _place(source, first, end, time, partial(_overlap, overlap, earlier, before))
         places[source.file] = place
         remarks += _remarks(place, event)
-        if place.repeats < source.samples:
-            end = _End(source, native, last + place.shift_us)
+        if place.left_out < source.samples:
+            end = _End(native, last + place.shift_us)
+            earlier.append(Earlier(source, place.shift_us))
     for copy, one in original.items():
         shift = places[one.file].shift_us
         places[copy] = Placed(file=copy, shift_us=shift, after_us=(one.last_us or 0) + shift, repeats=one.samples)
@@ -91,11 +90,12 @@ def place_sources(
 
 
 def _place(
-    source: Source, first: int, end: _End | None, time: TimeConfig, overlap: Callable[[Source, Source], Overlap]
-) -> tuple[Placed, Event | None]:
+    source: Source, first: int, end: _End | None, time: TimeConfig,
+    overlap: Callable[[Source, _End, bool], tuple[Overlap, str]],
+) -> tuple[Placed, Event | None]:  # fmt: skip
     gap = round(1e6 * time.gap_s)
     event: Event | None = None
-    shift, after, repeats = 0, None, 0
+    shift, after, shared, key = 0, None, NO_OVERLAP, ""
     if end is not None and time.kind == "sample":
         shift = end.us + round(1e6 / time.sample_rate) - first
     elif end is not None and first > end.native:
@@ -103,12 +103,33 @@ def _place(
         if time.dated and shift and first > end.us + gap:
             shift, event = 0, "clock ahead again"
     elif end is not None:
-        shared = overlap(end.source, source)
-        if 2 * shared.same >= shared.samples or first >= end.native - gap:
-            shift, after, repeats = end.shift, end.us, shared.samples
+        shared, key = overlap(source, end, first >= end.native - gap)
+        if shared.again:
+            shift, after = end.shift, end.us
         else:
             shift, event = step_back(time, first, end.native, end.us)
-    return Placed(file=source.file, shift_us=shift, after_us=after, repeats=repeats), event
+            shared = NO_OVERLAP
+    place = Placed(
+        file=source.file, shift_us=shift, after_us=after, repeats=shared.same, late=shared.late, key=key
+    )
+    return place, event
+
+
+def _overlap(
+    find: Callable[..., Overlap], placed: list[Earlier], known: Placed | None, source: Source, end: _End, is_one: bool
+) -> tuple[Overlap, str]:  # fmt: skip
+    """Overlap of a file with those before, as it was known if nothing changed; and a key of what it is from."""
+    first = (source.first_us or 0) + end.shift
+    earlier = [one for one in placed if one.end_us >= first]
+    before = [[_samples(one.source), one.shift_us] for one in earlier]
+    key = key_of([_samples(source), end.us, end.shift, is_one, before])
+    if known is not None and known.key == key:
+        return Overlap(known.repeats, known.late, again=known.after_us is not None), key
+    return find(earlier, end.shift, source, end.us, is_one=is_one), key
+
+
+def _samples(source: Source) -> list[str]:
+    return [part.sha256 for part in source.parts if part.table == "samples"]
 
 
 def _originals(ordered: list[Source]) -> dict[str, Source]:
@@ -135,6 +156,10 @@ def _remarks(place: Placed, event: Event | None) -> list[Remark]:
     if place.repeats:
         text = f"{place.repeats:,} row(s) repeat the file before and are left out"
         found.append(Remark(step="ingest", code="repeats", where=place.file, count=place.repeats, text=text))
+    if place.late:
+        count = place.left_out - place.repeats
+        text = f"{count:,} row(s) stand at times that the file before has other rows for; they are rejected"
+        found.append(Remark(step="ingest", code="late", where=place.file, count=count, text=text))
     if event in ("end of summer time", "clock set back", "clock ahead again"):
         text = f"between the file before and this one: {event}"
         found.append(Remark(step="ingest", code=event.replace(" ", "-"), where=place.file, count=1, text=text))

@@ -3,25 +3,27 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
-import numpy as np
+import pyarrow as pa
 
 from benchpipe.config.run import RunConfig
 from benchpipe.errors import InputError
+from benchpipe.ingest.batch import Reject
 from benchpipe.ingest.certificates import calibration_remarks
-from benchpipe.ingest.clock import MOST_HELD
+from benchpipe.ingest.clock import LATE
 from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.opened import hash_of_beginning, open_log
-from benchpipe.ingest.placing import Overlap, place_sources
+from benchpipe.ingest.overlap import find_overlap
+from benchpipe.ingest.placing import place_sources
+from benchpipe.ingest.rejects import rejects_table
 from benchpipe.ingest.renamed import find_renamed, under_name
-from benchpipe.ingest.rows import equal_rows
 from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings, source_key
-from benchpipe.ingest.stored import first_rows, last_rows
 from benchpipe.ingest.zeros import take_zeros, zero_remarks
-from benchpipe.store.manifest import Manifest, Remark, Source, Step, key_of
+from benchpipe.store.manifest import Manifest, Part, Placed, Remark, Source, Step, key_of
 from benchpipe.store.run_store import RunStore
 
 STEP = "ingest"
@@ -61,7 +63,8 @@ def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Pr
     known = {s.file: s for s in manifest.sources if s.file not in old} | taking.renamed(renamed)
     sources = [taking.take(name, path, known.get(name)) for name, path in found.files.items()]
     sources += [taking.kept(gone) for gone in known.values() if gone.file not in found.files]
-    ordered, placed, odd = place_sources(sources, run.rig.time, lambda a, b: _overlap(store, a, b))
+    places = {place.file: place for place in manifest.placed}
+    ordered, placed, odd = place_sources(sources, run.rig.time, partial(find_overlap, store), places)
     before = manifest.steps.get(STEP)
     update = {"sources": tuple(ordered), "placed": tuple(placed)}
     zeros = take_zeros(run, store, manifest.model_copy(update=update), before.zeros if before else ())
@@ -69,11 +72,21 @@ def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Pr
     of_channels = (*zero_remarks(run.rig, zeros), *calibration_remarks(run.rig, new))
     remarks = (*found.remarks, *taking.remarks, *odd, *of_channels)
     state = {"account": new.account()._asdict()}
-    step = Step(key=key_of(ingest_settings(run.rig)), version=VERSION, remarks=remarks, zeros=zeros, state=state)
+    key = key_of(ingest_settings(run.rig))
+    parts = tuple(_late_rows(store, placed, key))
+    step = Step(key=key, version=VERSION, parts=parts, remarks=remarks, zeros=zeros, state=state)
     new = new.model_copy(update={"steps": {**manifest.steps, STEP: step}})
     if new != manifest:
         new = store.commit(new)
     return IngestResult(new, tuple(taking.read))
+
+
+def _late_rows(store: RunStore, placed: list[Placed], key: str) -> Iterator[Part]:
+    """Rejects of rows at times that were over in the files before."""
+    late = [(place.file, [Reject(row, rows, LATE) for row, rows in place.late]) for place in placed if place.late]
+    if late:
+        tables = [rejects_table(file, rejects) for file, rejects in late]
+        yield store.write("rejects", pa.concat_tables(tables), key)
 
 
 class _Taking:
@@ -155,16 +168,3 @@ class _Taking:
         self.remarks.append(Remark(step="ingest", code="gone", where=gone.file, count=gone.rows, text=text))
         return gone
 
-
-def _overlap(store: RunStore, earlier: Source, later: Source) -> Overlap:
-    """First samples of a file up to the end of the one before, by the log's own clock."""
-    end, native = earlier.last_us or 0, earlier.native_last_us or 0
-    begun = first_rows(store, later, native)
-    if begun is None or not len(begun):
-        return Overlap(0, 0)
-    ended = last_rows(store, earlier, max(MOST_HELD, len(begun)), int(begun.time_us[0]) + end - native)
-    if ended is None or not len(ended):
-        return Overlap(len(begun), 0)
-    at = np.minimum(np.searchsorted(ended.time_us, begun.time_us + end - native), len(ended) - 1)
-    same = (ended.time_us[at] == begun.time_us + end - native) & equal_rows(begun, ended.part(at))
-    return Overlap(len(begun), int(same.sum()))

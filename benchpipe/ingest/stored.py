@@ -32,15 +32,26 @@ def last_rows(store: RunStore, source: Source, most: int, since_us: int | None) 
     return rows.part(slice(max(first, len(rows) - most), None))
 
 
-def first_rows(store: RunStore, source: Source, until_us: int) -> Rows | None:
-    """The first rows of a log, up to a time on its own axis."""
-    pieces: list[Rows] = []
+def rows_until(store: RunStore, source: Source, until_us: int) -> Iterator[Rows]:
+    """The first rows of a log in order, up to a time on its own axis."""
     for part in _samples(source):
         for piece in _groups(store, part):
-            pieces.append(piece.part(piece.time_us <= until_us))
-            if len(pieces[-1]) < len(piece):
-                return joined(pieces)
-    return joined(pieces) if pieces else None
+            end = int(np.searchsorted(piece.time_us, until_us, "right"))
+            if end:
+                yield piece.part(slice(0, end))
+            if end < len(piece):
+                return
+
+
+def rows_between(store: RunStore, source: Source, first_us: int, last_us: int) -> Iterator[Rows]:
+    """The rows of a log between two times of its own axis."""
+    for part in reversed(_samples(source)):
+        for piece in _groups(store, part, backwards=True):
+            begin, end = np.searchsorted(piece.time_us, [first_us, last_us + 1])
+            if begin < end:
+                yield piece.part(slice(begin, end))
+            if len(piece) and piece.time_us[0] <= first_us:
+                return
 
 
 def _samples(source: Source) -> list[Part]:

@@ -70,13 +70,22 @@ class Source(_Record):
 class Placed(_Record):
     """Where a source stands on the run's time axis.
 
-    Its ``repeats`` first samples, at or before ``after_us``, stand in other files too and are left out.
+    Its first samples, at or before ``after_us``, are left out: ``repeats`` stand in other files too,
+    and ``late`` are other rows at times that are over, as stretches (row, rows): they are rejects.
+    ``key`` says what that was found from.
     """
 
     file: str
     shift_us: int
     after_us: int | None
     repeats: int
+    late: tuple[tuple[int, int], ...] = ()
+    key: str = ""
+
+    @property
+    def left_out(self) -> int:
+        """Samples of the file that are no samples of the run."""
+        return self.repeats + sum(rows for _, rows in self.late)
 
 
 class Account(NamedTuple):
@@ -139,10 +148,11 @@ class Manifest(_Record):
     def account(self) -> Account:
         """Rows in the files, and where they ended."""
         again = sum(place.repeats for place in self.placed)
+        late = sum(place.left_out for place in self.placed) - again
         return Account(
             rows=sum(s.rows for s in self.sources),
-            samples=sum(s.samples for s in self.sources) - again,
-            rejects=sum(s.rejects for s in self.sources),
+            samples=sum(s.samples for s in self.sources) - again - late,
+            rejects=sum(s.rejects for s in self.sources) + late,
             repeats=sum(s.repeats for s in self.sources) + again,
         )
 

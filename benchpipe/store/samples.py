@@ -76,7 +76,7 @@ def sample_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> lis
         for source in manifest.sources
         for part in source.parts
         if part.table == "samples" and matches(source.file, patterns)
-        if places[source.file].repeats < source.samples
+        if places[source.file].left_out < source.samples
     ]
 
 
