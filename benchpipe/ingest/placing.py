@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from itertools import takewhile
 
 from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.clock import Event, step_back
@@ -120,7 +121,7 @@ def _overlap(
 ) -> tuple[Overlap, str]:  # fmt: skip
     """Overlap of a file with those before, as it was known if nothing changed; and a key of what it is from."""
     first = (source.first_us or 0) + end.shift
-    earlier = [one for one in placed if one.end_us >= first]
+    earlier = list(takewhile(lambda one: one.end_us >= first, reversed(placed)))  # ends rise
     before = [[_samples(one.source), one.shift_us] for one in earlier]
     key = key_of([_samples(source), end.us, end.shift, is_one, before])
     if known is not None and known.key == key:
