@@ -34,7 +34,7 @@ READERS = MappingProxyType(
         "text": ("benchpipe.ingest.text", "read_text"),
         "parquet": ("benchpipe.ingest.tabular", "read_parquet"),
         "arrow": ("benchpipe.ingest.arrow_ipc", "read_arrow"),
-        "matlab": ("benchpipe.ingest.matlab", "read_matlab"),
+        "matlab": ("benchpipe.ingest.matlab_check", "read_checked_matlab"),
         "hdf5": ("benchpipe.ingest.hdf5", "read_hdf5"),
         "mdf": ("benchpipe.ingest.mdf", "read_mdf"),
     }

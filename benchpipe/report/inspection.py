@@ -131,10 +131,10 @@ def _glimpse(found: Inspection, marks: Marks) -> Iterator[Line]:
             continue
         rows = _plot(values, " " + marks.bars)
         unit = units.get(found.roles[axis], "")
-        labels = [f"{axis} [{unit}]", f"to {number(max(known), 3)}", f"from {number(min(known), 3)}"]
+        labels = [f"{axis} [{unit}]" if unit else axis, f"to {number(max(known), 3)}", f"from {number(min(known), 3)}"]
         for label, row in zip(labels, rows, strict=True):
             yield f"{_cut(label, LABEL + 2):<{LABEL + 3}}{row}".rstrip(), "cyan"
-    span = f"{number(glimpse.span_s, 3)} s"
+    span = f"{number(glimpse.span_s, 3)} s" if math.isfinite(glimpse.span_s) else "one stretch"
     cycles = f"about {found.frequency_hz:.3g} Hz" if math.isfinite(found.frequency_hz) else "none found"
     yield from _labelled("cycles", f"{cycles}; above: {span}", marks)
     yield "", ""

@@ -49,10 +49,10 @@ OPEN: dict[str, tuple[set[str], Callable[[], tuple[str, str]]]] = {
         {"time.unit", "time.sample_rate"}, lambda: (table("Time", "Force [N]", "Travel [mm]"), "utf-8"),
     ),
     "the unit of the load": (
-        {"channel.force.unit", "load.channel"}, lambda: (table("t [s]", "Force", "Travel [mm]"), "utf-8"),
+        {"channel.force.unit"}, lambda: (table("t [s]", "Force", "Travel [mm]"), "utf-8"),
     ),
     "a unit not known": (
-        {"channel.force.unit", "load.channel"}, lambda: (table("t [s]", "Force [kgm]", "Travel [mm]"), "utf-8"),
+        {"channel.force.unit"}, lambda: (table("t [s]", "Force [kgm]", "Travel [mm]"), "utf-8"),
     ),
     "which of two loads": (
         {"load.channel"}, lambda: (table("t [s]", "Force A [N]", "Travel [mm]", "Oil [°C]", "Force B [N]"), "utf-8"),

@@ -308,3 +308,45 @@ def test_hdf5_a_text_of_no_fixed_length_is_no_matter_to_a_reader(tmp_path: Path)
         assert attribute_text(file["Angle"], "unit", loose=True) == "deg"
         assert attribute_text(file["Angle"], "fixed") == "deg"
         assert attribute_text(file["Angle"], "nothing") is None
+
+
+def matlab_file(path: Path, **more: Any) -> bytes:
+    from scipy.io import savemat
+
+    n = np.arange(50.0)
+    savemat(path, {"Time": n, "Torque": n, "Angle": -n, **more}, do_compression=False)
+    return path.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("place", "value", "fault"),
+    [
+        (48, 125, "unknown type 125"),  # the numbers' own type
+        (17, 0x79, "1 parts instead of 2"),  # complex: the other half would be read from the next matrix
+        (16, 200, "unknown class 200"),
+        (24, 9, "without a size"),
+        (4, 255, "reaches beyond its end|instead of|unknown type"),
+    ],
+)
+def test_matlab_structure_that_is_damaged_is_refused(tmp_path: Path, place: int, value: int, fault: str) -> None:
+    """MAT-File Format, level 5: tag (8), flags (16), size (16), name (8), then the tag of the numbers."""
+    path = tmp_path / "log.mat"
+    data = bytearray(matlab_file(path))
+    data[128 + place] = value
+    path.write_bytes(data)
+    with pytest.raises(InputError, match=fault):
+        read(path, rig("matlab"))
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_matlab_whatever_else_stands_in_the_file(tmp_path: Path, packed: bool) -> None:
+    from scipy.io import savemat
+    from scipy.sparse import csc_matrix
+
+    n = np.arange(50.0)
+    path = tmp_path / "log.mat"
+    cells = np.array(["a", 3, n], dtype=object)
+    inner = {"x": [1, 2], "y": {"z": "text", "none": np.array([])}}
+    others = {"s": inner, "cells": cells, "sparse": csc_matrix(np.eye(4) * 1j), "c": n + 1j, "b": n > 3}
+    savemat(path, {**others, "none": np.zeros((0, 3)), "Time": n, "Torque": n, "Angle": -n}, do_compression=packed)
+    assert joined(read(path, rig("matlab")))[2].tolist() == n.tolist()

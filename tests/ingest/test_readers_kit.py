@@ -17,7 +17,7 @@ from benchpipe.errors import InputError
 from benchpipe.ingest.arrow_ipc import read_arrow
 from benchpipe.ingest.batch import RawBatch, Reject, needed_columns
 from benchpipe.ingest.hdf5 import read_hdf5
-from benchpipe.ingest.matlab import read_matlab
+from benchpipe.ingest.matlab_check import read_checked_matlab
 from benchpipe.ingest.mdf import read_mdf
 from benchpipe.ingest.reader_kit import CHECKS, ReaderCase, ReaderFaultError, check_reader
 from benchpipe.ingest.tabular import read_parquet
@@ -104,7 +104,7 @@ CASES: dict[str, tuple[Any, Any, dict[str, Any]]] = {
     "parquet": (read_parquet, write_parquet, {}),
     "arrow file": (read_arrow, write_arrow_file, {}),
     "arrow stream": (read_arrow, write_arrow_stream, {}),
-    "matlab 5": (read_matlab, write_matlab, {}),
+    "matlab 5": (read_checked_matlab, write_matlab, {}),
     "matlab 7.3": (read_hdf5, write_matlab_73, {}),
     "hdf5 vectors": (read_hdf5, write_vectors, {"log": {"variables": ["run"]}}),
     "hdf5 table": (read_hdf5, write_compound, {"log": {"variables": ["daq/samples"]}}),

@@ -22,6 +22,8 @@ from benchpipe.ingest.inspect.cells import (
 from benchpipe.ingest.inspect.findings import Choice
 
 MOST_LINES = 400
+MOST_COLUMNS = 1000
+LEAST_ROWS = 2
 LEAST_SCORE = 0.2
 NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", "space": "spaces"}
 MARGIN = 3  # cells by which a way of writing must explain more than another: a broken cell or two decide nothing
@@ -93,8 +95,8 @@ def _try(lines: list[str], separator: str) -> _Try:
     """Part of the lines that have one width, times the part of their cells that are numbers or dates."""
     quoted = sum(is_quoted(line, separator) for line in lines) > len(lines) // 2
     rows = [split_line(line, separator, quoted=quoted) for line in lines]
-    widths = Counter(len(row) for row in rows if len(row) > 1)
-    if not widths:
+    widths = Counter(len(row) for row in rows if 1 < len(row) <= MOST_COLUMNS)
+    if not widths or max(widths.values()) < LEAST_ROWS:
         return _Try(separator, 0.0, quoted, 0, [])
     width = max(widths, key=lambda w: (widths[w], w))
     table = [row for row in rows if len(row) == width]

@@ -177,7 +177,7 @@ class ChannelFinding:
 
 @dataclass(frozen=True)
 class Glimpse:
-    """A few seconds of load and motion, evenly spaced. NaN where there is nothing."""
+    """A few seconds of load and motion, evenly spaced. NaN where there is nothing, or no rate is known."""
 
     span_s: float
     load: tuple[float, ...]

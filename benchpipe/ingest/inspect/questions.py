@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from benchpipe.ingest.inspect.findings import ChannelFinding, Key, LogSample, Outline, Question
-from benchpipe.ingest.inspect.roles import LOAD_NAMES, MOTION_NAMES
+from benchpipe.ingest.inspect.roles import LOAD_NAMES, MOTION_NAMES, hinted_channels
 
-UNITS = MappingProxyType({"load": ("N*m", "N"), "motion": ("deg", "mm")})
+UNITS = MappingProxyType({"load": ("N*m", "N"), "motion": ("deg", "rad", "mm")})
 MOST_SENTINELS = 4  # shown; more of them are damage, not a sentinel
 AGAINST = -0.5  # correlation of load and motion below which their signs are asked
 
@@ -36,10 +36,11 @@ def of_channels(channels: list[ChannelFinding], roles: dict[str, str]) -> list[Q
     """Units that a load or a motion needs, and numbers that may stand for no value."""
     asked: dict[str, set[str]] = {}
     for axis, pattern in (("load", LOAD_NAMES), ("motion", MOTION_NAMES)):
-        if axis not in roles:
-            plain = [c for c in channels if c.unit in (None, "1")]
-            for channel in [c for c in plain if pattern.search(str(c.key))] or plain:
-                asked.setdefault(channel.name, set()).add(axis)
+        plain = [c.name for c in channels if c.unit in (None, "1")]
+        named = [roles[axis]] if axis in roles else hinted_channels(channels, pattern, []) or plain
+        for name in named:
+            if name in plain:
+                asked.setdefault(name, set()).add(axis)
     questions = []
     for channel in channels:
         where = f"channel.{channel.name}"

@@ -22,6 +22,7 @@ from benchpipe.ingest.hdf5 import vectors
 from benchpipe.ingest.hdf5_types import is_known
 from benchpipe.ingest.inspect.findings import LogColumn
 from benchpipe.ingest.inspect.heading import log_column
+from benchpipe.ingest.matlab_check import must_be_sound
 from benchpipe.ingest.mdf import channel_values, groups
 from benchpipe.ingest.mdf import opened as opened_mdf
 from benchpipe.ingest.opened import open_log
@@ -65,6 +66,7 @@ def open_records(path: Path, form: str) -> Iterator[list[Record]]:
         else:
             from scipy.io import loadmat
 
+            must_be_sound(path, file)
             with readable(path, "a MATLAB"):
                 content = loadmat(file, squeeze_me=True, struct_as_record=False)
             yield list(_matlab_records("", content))[:MOST_RECORDS]

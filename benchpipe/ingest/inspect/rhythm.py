@@ -82,16 +82,15 @@ def find_glimpse(
     if not stretches:
         return None
     place, values = stretches[0]
-    rate = time.rate_hz if np.isfinite(time.rate_hz) else 1.0
     width = len(values)
     if np.isfinite(frequency):
-        width = min(width, max(round(SHOWN_CYCLES / frequency * rate), 8))
+        width = min(width, max(round(SHOWN_CYCLES / frequency * time.rate_hz), 8))
     spreads = {at: float(values[at : at + width].std()) for at in range(0, len(values) - width + 1, width)}
     moving = [at for at, spread in spreads.items() if spread >= SHOWN_MOVING * max(spreads.values())]
     start = moving[len(moving) // 2]
     piece, first = place
     shown = [_shown(piece_values(samples, piece, key), first + start, width) for key in (load, motion)]
-    return Glimpse(width / rate, *shown)
+    return Glimpse(width / time.rate_hz, *shown)
 
 
 def piece_values(samples: list[LogSample], number: int, key: Key | None) -> Floats | None:

@@ -62,14 +62,17 @@ def _axes(
     if len(loads) == 1 and len(motions) == 1:
         roles["load"], roles["motion"] = loads[0], motions[0]
         return _geared(bool(of["force"]))
-    questions = [
-        Question(f"{axis}.channel", f"which channel is the {axis}?{_hint(names, channels, pattern)}",
-                 tuple(f'"{name}"' for name in names or [c.name for c in channels]))
-        for axis, names, pattern in (("load", loads, LOAD_NAMES), ("motion", motions, MOTION_NAMES)) if len(names) != 1
-    ]  # fmt: skip
-    for axis, names in (("load", loads), ("motion", motions)):
-        if len(names) == 1:
-            roles[axis] = names[0]
+    questions = []
+    for axis, names, pattern in (("load", loads, LOAD_NAMES), ("motion", motions, MOTION_NAMES)):
+        hinted = hinted_channels(channels, pattern, names)
+        if len(names) == 1 or (not names and len(hinted) == 1):
+            roles[axis] = (names or hinted)[0]  # named only: its unit is asked
+            continue
+        hint = f" By its name it could be {' or '.join(hinted)}." if hinted else ""
+        choices = names or [c.name for c in channels]
+        questions.append(
+            Question(f"{axis}.channel", f"which channel is the {axis}?{hint}", tuple(f'"{name}"' for name in choices))
+        )
     return {}, questions, []
 
 
@@ -80,10 +83,10 @@ def _geared(force: bool) -> tuple[dict[str, dict[str, Any]], list[Question], lis
     return {axis: {"lever_arm": None}}, [Question(f"{axis}.lever_arm", ask, ('"80 mm"',))], []
 
 
-def _hint(names: list[str], channels: list[ChannelFinding], pattern: re.Pattern[str]) -> str:
-    """What the names suggest, where units say nothing."""
-    hinted = [c.name for c in channels if (not names or c.name in names) and pattern.search(str(c.key))]
-    return f" By its name it could be {' or '.join(hinted)}." if hinted else ""
+def hinted_channels(channels: list[ChannelFinding], pattern: re.Pattern[str], among: list[str]) -> list[str]:
+    """Channels whose name suggests a role: of those ``among``, or of all whose unit is not known."""
+    fitting = [c for c in channels if c.name in among or (not among and c.unit in (None, "1"))]
+    return [c.name for c in fitting if pattern.search(str(c.key))]
 
 
 def _is_counter(channel: ChannelFinding) -> bool:
