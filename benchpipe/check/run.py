@@ -23,7 +23,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import matches
 from benchpipe.tables import schema
 
-VERSION = 2
+VERSION = 3
 STEP = "check"
 DAY_S = 86400.0
 
@@ -87,7 +87,7 @@ def _rows(
             judged = _Judged(None, None, due=False, remark=f"the plan has no {measure.kind} block")
             rows.append(_row(limit, limits.config, measure, run, limit.block, judged))
         for block in blocks:
-            started = any(s.samples and matches(s.file, block.files) for s in manifest.sources)
+            started = any(s.rows and matches(s.file, block.files) for s in manifest.sources)
             values = collect(limit, measure, block.name, tables, started=started)
             judged = _judge(limit, limits.config, measure, run, block, values, tables)
             rows.append(_row(limit, limits.config, measure, run, block.name, judged))

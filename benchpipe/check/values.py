@@ -74,7 +74,7 @@ def collect(limit: LimitConfig, measure: Measure, block: str, tables: RunTables,
     Parameters
     ----------
     started : bool
-        Whether any log of the block is there.
+        Whether any log of the block is there; one whose rows were all rejected counts.
     """
     if not started:
         return nothing("no log of this block yet", due=False)

@@ -139,6 +139,9 @@ def _do_next(
 ) -> list[str]:
     if "check" not in manifest.steps:
         return ["work on it: benchpipe nightly, or ingest, process and check"]
+    account = manifest.account()
+    if account.rows and not account.samples:
+        return [f"see why no row was taken: benchpipe export {run.name} rejects; then correct the rig file"]
     if not limits:
         return ["name a limit file in the plan, and check again"]
     first = next((r for r in limits if r["due"] and r["verdict"] != Verdict.PASS), None)

@@ -56,7 +56,7 @@ def cycles(count: int, **columns: Any) -> list[dict[str, Any]]:
 
 
 def judge(
-    run: RunConfig, *, today: date = TODAY, logs: bool = True, **tables: list[dict[str, Any]]
+    run: RunConfig, *, today: date = TODAY, logs: bool = True, samples: int = 9, **tables: list[dict[str, Any]]
 ) -> list[dict[str, Any]]:
     """Verdicts of a run whose tables hold these rows."""
     store = RunStore(run.store, run.name)
@@ -64,7 +64,7 @@ def judge(
     for name, content in tables.items():
         parts.append(store.write(name, pa.Table.from_pylist(content, schema=schema(name)), "0" * 64))
     source = Source(
-        file="logs/a.csv", size=1, mtime_ns=1, sha256="0", key="0", rows=9, samples=9, rejects=0,
+        file="logs/a.csv", size=1, mtime_ns=1, sha256="0", key="0", rows=9, samples=samples, rejects=9 - samples,
         first_us=0, last_us=1, native_last_us=1, parts=(),
     )  # fmt: skip
     manifest = Manifest(

@@ -112,6 +112,12 @@ def test_without_a_log_nothing_is_due(tmp_path: Path) -> None:
         assert (row["verdict"], row["due"], row["remark"]) == ("not evaluated", False, "no log of this block yet")
 
 
+def test_a_log_whose_rows_were_all_rejected_is_not_waited_for(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("peak_load", "90 N*m"), limit("creep_end", "1 deg", block="held"))
+    for row in judge(run, samples=0, cycles=[], holds=[]):
+        assert (row["verdict"], row["due"]) == ("not evaluated", True)
+
+
 def test_a_kind_of_block_that_the_plan_does_not_have_is_never_due(tmp_path: Path) -> None:
     run = run_with(tmp_path, limit("peak_load", "90 N*m", block="cyclic"))
     (row,) = judge(run, cycles=cycles(10))
