@@ -29,7 +29,7 @@ def cycle_remarks(block: CyclicBlock, rig: RigConfig, cycles: pa.Table) -> list[
     """Remarks on a block: flags that cycles carry, the rig's counter, zeros that moved at a restart."""
     remarks = [*_flagged(block.name, cycles)]
     get = {name: _array(cycles, name) for name in REMARK_COLUMNS}
-    if rig.counter is not None:
+    if rig.counter is not None and cycles.num_rows > 1:
         remarks += _counted(block.name, count_cycles(block, rig, get))
     for signal, high, low in (("load", "peak_load", "valley_load"), ("motion", "motion_max", "motion_min")):
         for found in zero_shifts(get["start_us"], get["segment"], get["complete"], get[high], get[low]):
@@ -83,7 +83,8 @@ def _counted(block: str, found: CountResult) -> Iterator[Remark]:
     rate = "" if found.per_cycle == 1.0 else f", {found.per_cycle:g} tick(s) a cycle"
     again = [f"{n} {what}(s)" for n, what in ((found.resets, "reset"), (found.rollovers, "rollover")) if n]
     text = (
-        f"the rig counted {found.counted:,.6g} cycles{rate}, {found.detected:,} were found"
+        f"from the first cycle found to the last the rig counted {found.counted:,.6g}{rate}, "
+        f"{found.detected:,} were found"
         f"{': ' if why else ''}{', '.join(why)}{'; ' if again else ''}{', '.join(again)}"
     )
     code = "counter-unexplained" if unexplained else "counter"

@@ -38,6 +38,15 @@ def test_nothing_odd_gives_no_remark() -> None:
     assert cycle_remarks(BLOCK, RIG, table()) == []
 
 
+def test_a_block_without_cycles_says_nothing_of_the_counter() -> None:
+    assert cycle_remarks(BLOCK, RIG, table(0)) == []
+
+
+def test_the_count_says_between_what_it_was_taken() -> None:
+    (remark,) = cycle_remarks(BLOCK, RIG, table(counter=np.concatenate([np.arange(4.0, 54), np.arange(50.0)])))
+    assert remark.text.startswith("from the first cycle found to the last the rig counted ")
+
+
 def test_lost_ticks_are_told_as_unexplained() -> None:
     (remark,) = cycle_remarks(BLOCK, RIG, table(counter=np.floor(np.arange(100) * 0.95)))
     assert remark.code == "counter-unexplained"
