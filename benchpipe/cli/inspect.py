@@ -49,7 +49,11 @@ def _files(named: list[Path]) -> list[Path]:
         if path.is_dir():
             inside = [p for p in path.iterdir() if p.is_file() and not p.name.startswith(".")]
             if not inside:
-                raise InputError("the folder holds no file", where=path)
+                deeper = ", ".join(sorted(p.name for p in path.iterdir() if p.is_dir()))
+                raise InputError(
+                    "the folder holds no file", where=path,
+                    do_next=f"name a folder in it: {deeper}" if deeper else "",
+                )  # fmt: skip
             found += sorted(inside, key=lambda p: natural_order(p.name))
         else:
             found.append(path)

@@ -290,10 +290,10 @@ def console() -> Console:
 
 
 def show(screen: Console, views: list[RunView], *, details: bool = True) -> None:
-    """Print summaries, worst run first, and the caution."""
+    """Print summaries, worst run first, and the caution. Without details: only why a run could not be worked on."""
     marks = UNICODE if _can_draw(screen) else ASCII
-    if details:
-        for view in views:
+    for view in views:
+        if details or view.failed is not None:
             screen.print(run_summary(view, marks))
     if len(views) > 1:
         screen.print(Rule(characters=marks.rule, style="dim"))

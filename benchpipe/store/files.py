@@ -139,6 +139,9 @@ def told_as_store_error(where: Path) -> Iterator[None]:
             errno.EDQUOT: "the quota is used up: free space and run again; nothing was lost",
             errno.EACCES: "give this account the right to write there",
             errno.EROFS: "the disk is read-only: choose another store",
+            errno.EEXIST: "a file stands there already: choose another store",
+            errno.ENOTDIR: "a file stands in the path: choose another store",
+            errno.ENOENT: "no folder can be made there: choose another store",
         }.get(error.errno or 0, "run again; nothing was lost")
         what = f"it cannot be written there: {error.strerror or error}"
         raise StoreError(what, where=where, do_next=hint) from error

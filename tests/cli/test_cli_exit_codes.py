@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import shutil
 import signal
@@ -94,6 +95,21 @@ def test_11_for_a_value_too_near_its_limit(lab: Path, capsys: pytest.CaptureFixt
     limits.write_text(limits.read_text().replace('value = "24 deg"', 'value = "24.65 deg"'))
     assert call(["check", "healthy", "--lab", str(lab)]) == 11
     assert "INCONCLUSIVE" in capsys.readouterr().out
+
+
+def test_11_where_every_row_was_rejected(fresh: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    logs = fresh.parent / "healthy" / "logs"
+    shutil.rmtree(logs)
+    logs.mkdir()
+    head = "Time,Torque,Angle,Temperature,Cycle,Locked\ns,N·m,deg,°C,,\n"
+    with gzip.open(logs / "healthy_0001.csv.gz", "wt", encoding="utf-8") as file:
+        file.write(head + "0,00,-0,02,-0,015,21,78,0,1\n" * 5)
+    fresh.write_text('name = "x"\nstore = "store"\nplans = ["healthy/plan.toml"]')
+    assert call(["nightly", str(fresh)]) == 11
+    text = capsys.readouterr().out
+    assert "NOT EVALUATED" in text
+    assert "5 rejected" in text
+    assert "next: see why no row was taken: benchpipe export healthy rejects" in text
 
 
 def test_12_for_a_log_that_cannot_be_used(fresh: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -241,6 +257,19 @@ def test_brief_shows_a_line_a_run(sample_lab: Path, capsys: pytest.CaptureFixtur
     text = capsys.readouterr().out
     assert "next:" not in text
     assert all(name in text for name in ("healthy", "wearing", "creeping-lock"))
+
+
+def test_brief_says_why_a_run_could_not_be_worked_on(fresh: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (fresh.parent / "broken.toml").write_text("name = ")
+    fresh.write_text('name = "x"\nstore = "store"\nplans = ["broken.toml"]')
+    assert call(["nightly", str(fresh), "--brief"]) == 2
+    assert "not valid TOML" in capsys.readouterr().out
+
+
+def test_a_folder_of_folders_names_them(fresh: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (fresh.parent / "healthy" / "plan.toml").unlink()
+    assert call(["inspect", str(fresh.parent / "healthy")]) == 12
+    assert "name a folder in it: logs, truth" in capsys.readouterr().err
 
 
 def test_a_lab_is_found_in_a_folder_above(sample_lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
