@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from datetime import date
+from itertools import takewhile
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from benchpipe.check.values import RunTables, Values, collect, nothing
 from benchpipe.config.limits import LimitConfig, LimitsConfig
 from benchpipe.config.plan import Block, CyclicBlock
 from benchpipe.config.run import LimitSet, RunConfig
+from benchpipe.process.trends import floats
 from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import matches
@@ -88,10 +90,22 @@ def _rows(
             rows.append(_row(limit, limits.config, measure, run, limit.block, judged))
         for block in blocks:
             started = any(s.rows and matches(s.file, block.files) for s in manifest.sources)
-            values = collect(limit, measure, block.name, tables, started=started)
+            waits = _under_way(block, run, tables)
+            values = collect(limit, measure, block.name, tables, started=started, waits=waits)
             judged = _judge(limit, limits.config, measure, run, block, values, tables)
             rows.append(_row(limit, limits.config, measure, run, block.name, judged))
     return rows
+
+
+def _under_way(block: Block, run: RunConfig, tables: RunTables) -> str:
+    """How far the cycle test is that the plan has before this block; empty where none is under way."""
+    for before in takewhile(lambda other: other.name != block.name, run.plan.block):
+        if isinstance(before, CyclicBlock):
+            number = floats(tables.block("cycles", before.name).column("cycle"))
+            done = int(np.nanmax(number)) if np.isfinite(number).any() else 0
+            if 0 < done < (before.planned_cycles or 0):
+                return f"'{before.name}' before it is at {done:,} of {before.planned_cycles:,} cycles"
+    return ""
 
 
 def _judge(

@@ -68,13 +68,17 @@ class RunTables:
         return rows.filter(pc.equal(rows.column("block"), block))
 
 
-def collect(limit: LimitConfig, measure: Measure, block: str, tables: RunTables, *, started: bool) -> Values:
+def collect(
+    limit: LimitConfig, measure: Measure, block: str, tables: RunTables, *, started: bool, waits: str = ""
+) -> Values:
     """Values of a limit on one block.
 
     Parameters
     ----------
     started : bool
         Whether any log of the block is there; one whose rows were all rejected counts.
+    waits : str
+        What of the plan is still under way before this block, in words: no hold or sweep is due then.
     """
     if not started:
         return nothing("no log of this block yet", due=False)
@@ -82,6 +86,8 @@ def collect(limit: LimitConfig, measure: Measure, block: str, tables: RunTables,
         return _of_cycles(limit, measure, tables.block("cycles", block))
     rows = tables.block({"hold": "holds", "sweep": "sweeps"}[measure.kind], block)
     if rows.num_rows == 0:
+        if waits:
+            return nothing(f"no {measure.kind} yet, {waits}", due=False)
         return nothing(f"no {measure.kind} was found in the logs of block '{block}'", due=True)
     if measure.kind == "sweep":
         return _of_sweeps(measure, rows)

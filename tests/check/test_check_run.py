@@ -106,6 +106,21 @@ def test_a_block_without_rows_never_passes(tmp_path: Path, kind: str) -> None:
     assert "found" in row["remark"]
 
 
+@pytest.mark.parametrize(("done", "due"), [(0, True), (1, False), (999, False), (1000, True)])
+def test_a_hold_after_a_cycle_test_is_due_when_that_is_done(tmp_path: Path, done: int, due: bool) -> None:
+    run = run_with(tmp_path, limit("creep_end", "1 deg", block="held"))
+    (row,) = judge(run, cycles=cycles(done), holds=[], creep_points=[])
+    assert (row["verdict"], row["due"]) == ("not evaluated", due)
+    assert due or row["remark"] == f"no hold yet, 'durability' before it is at {done:,} of 1,000 cycles"
+
+
+def test_a_block_before_the_cycle_test_does_not_wait_for_it(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("creep_end", "1 deg", block="held"))
+    turned = run.plan.model_copy(update={"block": run.plan.block[::-1]})
+    (row,) = judge(type(run)(**{**vars(run), "plan": turned}), cycles=cycles(5), holds=[], creep_points=[])
+    assert (row["verdict"], row["due"]) == ("not evaluated", True)
+
+
 def test_without_a_log_nothing_is_due(tmp_path: Path) -> None:
     run = run_with(tmp_path, limit("peak_load", "90 N*m"), limit("creep_end", "1 deg", block="held"))
     for row in judge(run, logs=False):
