@@ -127,6 +127,7 @@ def _one(plan: Path, store: Path, names: dict[str, Path]) -> tuple[ExitCode, Run
     from benchpipe.pipeline import run_steps
     from benchpipe.report.view import failed_view
 
+    name = ""
     try:
         config = load_run(plan, store)
         if names.setdefault(config.name, plan) != plan:
@@ -134,15 +135,16 @@ def _one(plan: Path, store: Path, names: dict[str, Path]) -> tuple[ExitCode, Run
                 f"the name '{config.name}' is taken by another run of the lab", where=names[config.name],
                 do_next="give each plan a name of its own: tables are kept by it",
             )  # fmt: skip
+        name = config.name
         run_steps(config, tell=lambda name: tell(f"{config.name}: reading {name}"))
         view = _view(config)
         return exit_code(view), view
     except BenchpipeError as error:
-        return ExitCode(error.exit_code), failed_view(plan, str(error))
+        return ExitCode(error.exit_code), failed_view(plan, str(error), name)
     except OSError as error:
-        return ExitCode.BAD_INPUT, failed_view(plan, system_error(error))
+        return ExitCode.BAD_INPUT, failed_view(plan, system_error(error), name)
     except Exception as error:
-        return ExitCode.BUG, failed_view(plan, bug_report(error, ["nightly", str(plan)]))
+        return ExitCode.BUG, failed_view(plan, bug_report(error, ["nightly", str(plan)]), name)
 
 
 # Worst first: what a person must look at before anything else.

@@ -110,11 +110,11 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
     )
 
 
-def failed_view(plan_path: Path, why: str) -> RunView:
-    """A run that could not be worked on."""
-    name = plan_path.parent.name or plan_path.stem
+def failed_view(plan_path: Path, why: str, name: str = "") -> RunView:
+    """A run that could not be worked on; its folder's name stands for a name that is not known."""
     return RunView(
-        name, str(plan_path), "", "", Verdict.NOT_EVALUATED, False, False, None, None, False,
+        name or plan_path.parent.name or plan_path.stem,
+        str(plan_path), "", "", Verdict.NOT_EVALUATED, False, False, None, None, False,
         0, 0, 0, 0, 0, (), (), (), (), ("mend what the error names, then run it again",), why,
     )  # fmt: skip
 

@@ -266,6 +266,14 @@ def test_brief_says_why_a_run_could_not_be_worked_on(fresh: Path, capsys: pytest
     assert "not valid TOML" in capsys.readouterr().out
 
 
+def test_a_run_that_broke_keeps_its_name(fresh: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (fresh.parent / "healthy").rename(fresh.parent / "elsewhere")
+    shutil.rmtree(fresh.parent / "elsewhere" / "logs")
+    fresh.write_text('name = "x"\nstore = "store"\nplans = ["elsewhere/plan.toml"]')
+    assert call(["nightly", str(fresh), "--json"]) == 12
+    assert json.loads(capsys.readouterr().out)["runs"][0]["run"] == "healthy"
+
+
 def test_a_folder_of_folders_names_them(fresh: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (fresh.parent / "healthy" / "plan.toml").unlink()
     assert call(["inspect", str(fresh.parent / "healthy")]) == 12
