@@ -139,6 +139,8 @@ class Clock:
         return out
 
     def _go_on(self, rows: Rows, out: Placed, *, ended: bool) -> None:
+        if self._take_without_lone(rows, out):
+            return
         native = rows.time_us
         down = np.flatnonzero(np.diff(native) <= 0) + 1
         at = 0
@@ -157,6 +159,34 @@ class Clock:
                     self._held = rows.part(slice(at, None))
                     return
                 at += done
+
+    def _take_without_lone(self, rows: Rows, out: Placed) -> bool:
+        """Take rows that rise but for single ones that come late, all at once; False where it is not so.
+
+        It only saves time: one by one, such rows meet the same fate.
+        """
+        native, last = rows.time_us, self.native_last_us
+        if len(rows) < 3 or last is None or (self._shift and self._config.dated):
+            return False
+        before, after = np.concatenate(([last], native[:-1])), native[1:]
+        lone = native <= before
+        lone[-1] = False
+        lone[:-1] &= (after > before[:-1]) & (after <= before[:-1] + self._gap_us)
+        if not lone.any():
+            return False
+        rises, late = rows.part(~lone), rows.part(lone)
+        rising = rises.time_us[0] > last and bool((np.diff(rises.time_us) > 0).all())
+        remembered = self._ends[-1] - self._ends[0] + len(self._history[0]) if self._history else 0
+        near = late.time_us >= self._earliest()  # of them more may be known now than in a moment
+        if not rising or (remembered + len(rises) > MOST_HELD and bool(near.any())):
+            return False
+        self._take(rises, out)
+        order = np.argsort(late.time_us, kind="stable")
+        same = np.zeros(len(late), bool)
+        same[order] = self._seen_before(late.part(order))
+        out.repeats += int(same.sum())
+        out.rejects.extend(stretches(late.row[~same], LATE))
+        return True
 
     def _uneven(self, rows: Rows, last: int, out: Placed) -> int:
         """Take the rows that rise and drop those a little late, up to where the clock falls back: how many."""
@@ -235,7 +265,7 @@ class Clock:
         again = not other and 0 < int(alike[-1]) >= int(unlike[-1])
         after = int(rows.time_us[n]) if n < len(rows) else native + 1
         goes_on = n < len(rows) and after - native <= self._gap_us < after - int(rows.time_us[n - 1])
-        if again or goes_on:
+        if again or (goes_on and not other):
             out.repeats += int(alike[-1])
             out.rejects.extend(stretches(block.row[~same], LATE))
             return n

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
@@ -40,10 +39,9 @@ def hash_of_beginning(path: Path, size: int) -> _Hash | None:
 
 
 class HashedLog:
-    """A log that is read from where its hash so far ends, up to ``size``.
+    """A log that is read from where its hash so far ends, up to ``size``, and hashed as it is read.
 
-    Hashing runs on a thread of its own. The last pieces wait, so that the hash of the log without
-    a half-written last line can be had.
+    The last pieces wait, so that the hash of the log without a half-written last line can be had.
     """
 
     def __init__(self, file: IO[bytes], size: int, start: int = 0, so_far: _Hash | None = None) -> None:
@@ -51,8 +49,6 @@ class HashedLog:
         self._hash = hashlib.sha256() if so_far is None else so_far.copy()
         self._hashed = start
         self._waiting: list[bytes] = []
-        self._pool = ThreadPoolExecutor(1)
-        self._running: Future[None] | None = None
         file.seek(start)
 
     def read(self, size: int = CHUNK) -> bytes:
@@ -61,21 +57,13 @@ class HashedLog:
         self._left -= len(data)
         self._waiting.append(data)
         if sum(map(len, self._waiting[1:])) >= CHUNK:
-            self._settle()
             piece = self._waiting.pop(0)
             self._hashed += len(piece)
-            self._running = self._pool.submit(self._hash.update, piece)
+            self._hash.update(piece)
         return data
-
-    def _settle(self) -> None:
-        if self._running is not None:
-            self._running.result()
-            self._running = None
 
     def sha256(self, path: Path, taken: int | None) -> tuple[int, str]:
         """Bytes that were taken (all that were read, if not given) and their hash."""
-        self._settle()
-        self._pool.shutdown()
         waiting = b"".join(self._waiting)
         taken = self._hashed + len(waiting) if taken is None else taken
         if taken >= self._hashed:

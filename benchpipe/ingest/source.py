@@ -107,7 +107,7 @@ class _Reading:
     def tables(self, batches: Iterator[RawBatch], rejects: RejectWriter) -> Iterator[pa.Table]:
         """Samples, ready to be written."""
         schema = samples_schema(self.rig)
-        for batch, rows, lost in ordered_map(self._to_rows, batches, workers=1):
+        for batch, rows, lost in map(self._to_rows, batches):
             self.tally.read += len(batch.row) + sum(r.rows for r in batch.rejects)
             self.tally.reader = batch.state or self.tally.reader
             if batch.tail:

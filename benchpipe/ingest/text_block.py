@@ -175,7 +175,7 @@ class BlockParser:
 def line_count(data: bytes) -> int:
     """Lines of a text of whole lines."""
     raw = np.frombuffer(data, np.uint8)
-    return int(scan.count_lines(raw)) if b"\r" in data else int(np.count_nonzero(raw == scan.LF))
+    return int(scan.count_lines(raw)) if b"\r" in data else int(np.count_nonzero(raw == cells.LF))
 
 
 _NONE = np.empty(0, np.int64)

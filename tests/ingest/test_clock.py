@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import itertools
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from benchpipe.config.rig import TimeConfig
+from benchpipe.ingest import clock as clock_module
 from benchpipe.ingest.clock import HOUR_US, LATE, RESTART_PAUSE_US, Clock, native_time
 from benchpipe.ingest.rows import Rows, joined
 
@@ -141,6 +143,7 @@ PIECE = st.tuples(st.integers(0, 120), st.integers(1, 60), st.sampled_from([0, 0
     st.lists(st.integers(0, 300), max_size=5),
     st.sampled_from([ELAPSED, DATED, OF_DAY]),
 )
+@example([(0, 1, 0), (11, 3, 0), (0, 11, 0), (16, 1, 0)], [15], ELAPSED)
 def test_every_row_ends_once_and_any_cutting_gives_the_same(
     pieces: list[tuple[int, int, int]], cuts: list[int], config: TimeConfig
 ) -> None:
@@ -171,3 +174,23 @@ def test_a_clock_goes_on_another_night(pieces: list[tuple[int, int, int]], cut: 
     whole = Result(given_rows, ELAPSED)
     assert [t for p in parts for r in p.rows for t in r.time_us.tolist()] == whole.rows.time_us.tolist()
     assert sum(p.repeats for p in parts) == whole.repeats
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 40), st.integers(-90, -1), st.booleans()), min_size=1, max_size=8),
+    st.lists(st.integers(0, 300), max_size=5),
+    st.sampled_from([64, 1 << 18]),
+)
+def test_single_rows_that_come_late_meet_one_fate_however_they_are_cut(
+    pieces: list[tuple[int, int, bool]], cuts: list[int], most_held: int
+) -> None:
+    ticks: list[int] = []
+    for length, back, goes_on in pieces:
+        begin = (ticks[-1] if ticks else 0) + (1 if goes_on else 0)
+        ticks += [*range(begin, begin + length), max(begin + length - 1 + back, 0), begin + length]
+    given_rows = rows(ticks, [t % 23 for t in ticks])
+    with patch.object(clock_module, "MOST_HELD", most_held), patch.object(clock_module, "WINDOW", 16):
+        whole, cut = Result(given_rows, ELAPSED), Result(given_rows, ELAPSED, cuts)
+        singly = Result(given_rows, ELAPSED, list(range(len(ticks))))
+    assert whole.all == cut.all == singly.all
+    assert len(whole.rows) + len(whole.lines) + whole.repeats == len(ticks)
