@@ -66,8 +66,7 @@ def _ends(rig: RigConfig, name: str) -> tuple[float, float]:
     """Ends of a channel's range where the signal is the channel itself."""
     channel = rig.find(name)
     axis = rig.load if name == rig.load.channel else rig.motion
-    plain = axis.lever_arm is None and axis.sine_bar is None and axis.machine_stiffness is None
-    if channel.range is None or not plain:
+    if channel.range is None or not axis.direct:
         return -np.inf, np.inf
     low, high = sorted(axis.sign * end.value for end in channel.range)
     return low, high

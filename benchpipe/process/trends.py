@@ -66,8 +66,9 @@ def _trend_rows(block: CyclicBlock, measure: str, number: Floats, values: Floats
     edges = np.arange(0.5, number[-1] + width + 0.5, width)
     bins = binned_medians(number, values, edges)
     base = None if measure in NO_RATIO else baseline_median(block, number, values)
-    which = np.floor((bins.position - 0.5) / width).astype(int)
-    for k, value, spread, count in zip(which.tolist(), bins.value, bins.spread, bins.count, strict=True):
+    for k, (value, spread, count) in enumerate(zip(bins.value, bins.spread, bins.count, strict=True)):
+        if count == 0:  # no cycle of the bin could be measured
+            continue
         first, last = k * width + 1, (k + 1) * width
         change = value / base - 1.0 if base is not None and base != 0.0 else None
         yield {
