@@ -12,6 +12,9 @@ back further, the rows are held until it is plain what happened:
 - A dated clock that goes back: by one hour to the step, the end of summer time, and the rows go on
   without a gap; by anything else, a clock that was set, and they go on after a gap. They stay moved
   until the clock itself is ahead again after a gap.
+
+A dated clock that goes ahead by one hour to the step, from a full hour on, is told as the begin of
+summer time; it stays a gap, as an hour's stop would be.
 """
 
 from __future__ import annotations
@@ -37,7 +40,9 @@ LEAST_UNLIKE = 8  # rows of other content, after which rows of the same content 
 WINDOW = 1 << 13  # rows that are looked at together where times are uneven
 LATE = "the time does not rise"
 
-Event = Literal["restart", "next day", "end of summer time", "clock set back", "clock ahead again"]
+Event = Literal[
+    "restart", "next day", "begin of summer time", "end of summer time", "clock set back", "clock ahead again"
+]
 
 
 @dataclass
@@ -217,7 +222,7 @@ class Clock:
         n = self._until_ahead(rows.time_us, out) if self._shift and self._config.dated else len(rows)
         taken = rows.part(slice(0, n)) if n < len(rows) else rows
         placed = taken.at(taken.time_us + self._shift) if self._shift else taken
-        out.gaps += self._gaps(taken.time_us)  # before the places are set
+        self._see_gaps(taken.time_us, out)  # before the places are set
         self.first_us = int(placed.time_us[0]) if self.first_us is None else self.first_us
         self._since_us = int(placed.time_us[0]) if self._since_us is None else self._since_us
         self.last_us, self.native_last_us = int(placed.time_us[-1]), int(taken.time_us[-1])
@@ -225,17 +230,23 @@ class Clock:
         out.rows.append(placed)
         return n
 
-    def _gaps(self, native: NDArray[np.int64]) -> int:
-        """Gaps that the next times show: steps far longer than those before and after. A slower rate is none."""
+    def _see_gaps(self, native: NDArray[np.int64], out: Placed) -> None:
+        """Count gaps: steps far longer than those before and after. A slower rate is none."""
         last = [] if self._since_us is None or self.native_last_us is None else [self.native_last_us]
         times = np.concatenate((np.array(last, np.int64), native))
-        steps = np.concatenate((np.array(self._steps, np.int64), np.diff(times)))
+        fresh = np.diff(times)
+        steps = np.concatenate((np.array(self._steps, np.int64), fresh))
         self._steps = steps[-2:].tolist()
-        if steps.size < 3 or not (steps > self._gap_us).any():
-            return 0
+        if not (steps > self._gap_us).any():
+            return
+        if self._config.dated:
+            due = times[:-1] + round(1e6 / self._config.sample_rate)
+            on_hour = (due + self._gap_us) % HOUR_US <= 2 * self._gap_us
+            ahead = on_hour & (np.abs(times[1:] - due - HOUR_US) <= self._gap_us)
+            out.events += ["begin of summer time"] * int(ahead.sum())
         most = self._config.gap_samples
-        here = steps[1:-1]
-        return int(((here > self._gap_us) & (here > most * steps[:-2]) & (here > most * steps[2:])).sum())
+        here, before, after = steps[1:-1], steps[:-2], steps[2:]
+        out.gaps += int(((here > self._gap_us) & (here > most * before) & (here > most * after)).sum())
 
     def _until_ahead(self, native: NDArray[np.int64], out: Placed) -> int:
         """Rows until the clock is ahead by itself: after a gap longer than it was set back by."""

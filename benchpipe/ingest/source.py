@@ -40,6 +40,7 @@ EVENTS = {
     "gap": "{n} gap(s) between samples; cycles do not span a gap",
     "restart": "the log's clock began anew {n} time(s); cycles do not span a restart",
     "next day": "the time of day passed midnight {n} time(s)",
+    "begin of summer time": "the clock went ahead by an hour {n} time(s), as at the begin of summer time: a gap",
     "end of summer time": "the clock went back by an hour {n} time(s), as at the end of summer time; rows go on",
     "clock set back": "the clock was set back {n} time(s); the rows from there stand later than it says",
     "clock ahead again": "the clock was right again {n} time(s) after it was set back",

@@ -98,6 +98,17 @@ def test_the_end_of_summer_time_goes_on_without_a_gap() -> None:
     assert (np.diff(result.rows.time_us) == STEP).all()
 
 
+@pytest.mark.parametrize("cuts", [[], [500], [499, 501]])
+def test_the_begin_of_summer_time_is_told_and_is_a_gap(cuts: list[int]) -> None:
+    hour = HOUR_US // STEP
+    ahead = rows([*range(hour - 500, hour), *range(2 * hour, 2 * hour + 500)])
+    result = Result(ahead, DATED, cuts)
+    assert (result.events, len(result.rows)) == (["begin of summer time"], 1000)
+    assert Result(ahead, ELAPSED).events == []
+    stop = Result(rows([*range(hour - 700, hour - 200), *range(2 * hour - 200, 2 * hour)]), DATED, cuts)
+    assert stop.events == []
+
+
 def test_a_clock_that_was_set_back_goes_on_after_a_gap_until_it_is_right_again() -> None:
     result = Result(rows([*range(10_000, 10_500), *range(9_000, 9_400), *range(12_000, 12_100)]), DATED)
     assert result.events == ["clock set back", "clock ahead again"]
