@@ -153,8 +153,8 @@ SWEEPS: tuple[Column, ...] = (
     _c("motion_min", "float64", "motion", "smallest motion"),
     _c("motion_max", "float64", "motion", "largest motion"),
     _c("usable_range", "float64", "motion", "motion travelled while |load| stays within usable_load", null=True),
-    _c("resistance_forward", "float64", "load", "largest |load| inside resistance_between, motion rising", null=True),
-    _c("resistance_back", "float64", "load", "largest |load| inside resistance_between, motion falling", null=True),
+    _c("resistance_forward", "float64", "load", "largest low-passed |load| in resistance_between, rising", null=True),
+    _c("resistance_back", "float64", "load", "largest low-passed |load| in resistance_between, falling", null=True),
     _c("energy_j", "float64", "J", "loop energy", null=True),
     _c("temperature_c", "float64", "degC", "mean temperature", null=True),
 )

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.compiled import compiled
+from benchpipe.kernels.filters import smooth
 
 SWEEP_FIELDS: tuple[str, ...] = ("usable_low", "usable_high", "resistance_forward", "resistance_back")
 
@@ -19,6 +20,7 @@ def measure_sweeps(
     inner_low: float,
     inner_high: float,
     usable_load: float,
+    weights: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Measure sweeps that go up and come down again.
 
@@ -31,6 +33,9 @@ def measure_sweeps(
         Part of the motion in which resistance is taken, clear of the end stops.
     usable_load : float
         The range is usable where ``|load|`` stays at or below this.
+    weights : float64 array, shape (h + 1,)
+        One half of a symmetric low-pass for the resistance, centre first; shape (1,) for none. The motion is
+        not smoothed: it would lose its turning points.
 
     Returns
     -------
@@ -40,16 +45,16 @@ def measure_sweeps(
     """
     out = np.full((start.size, 4), np.nan)
     for c in range(start.size):
-        top, bottom = start[c], start[c]
-        for k in range(start[c], end[c]):
-            top = k if motion[k] > motion[top] else top
-            bottom = k if motion[k] < motion[bottom] else bottom
-        for k in range(start[c], end[c]):
-            size, at = abs(np.float64(load[k])), np.float64(motion[k])
-            if size <= usable_load:
+        loads, motions = load[start[c] : end[c]].astype(np.float64), motion[start[c] : end[c]].astype(np.float64)
+        edge = (weights.size - 1) // 2  # samples at the ends that the filter sees from one side only
+        calm = smooth(loads, weights) if weights.size > 1 else loads
+        top, bottom = np.argmax(motions), np.argmin(motions)
+        for k in range(loads.size):
+            size, at = abs(calm[k]), motions[k]
+            if abs(loads[k]) <= usable_load:
                 out[c, 0] = at if np.isnan(out[c, 0]) else min(out[c, 0], at)
                 out[c, 1] = at if np.isnan(out[c, 1]) else max(out[c, 1], at)
-            if inner_low <= at <= inner_high:
+            if inner_low <= at <= inner_high and edge <= k < loads.size - edge:
                 rising = bottom <= k <= top if bottom <= top else (k >= bottom or k <= top)
                 way = 2 if rising else 3
                 out[c, way] = size if np.isnan(out[c, way]) else max(out[c, way], size)

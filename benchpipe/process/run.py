@@ -18,7 +18,7 @@ from benchpipe.store.manifest import Manifest, Remark, Step, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleInput, sample_inputs
 
-VERSION = 2
+VERSION = 3
 STEP = "process"
 
 

@@ -14,6 +14,8 @@ from benchpipe.process.cutting import Pieces, beginning, cut_batch, cut_of
 from benchpipe.process.signals import ENERGY_FACTOR, Signals, signal_units
 from benchpipe.tables import schema
 
+UNSMOOTHED = gaussian_weights(None, 1.0)
+
 
 class SweepBuilder:
     """Takes signals batch by batch and gives rows of the sweeps table (closed sweeps only)."""
@@ -41,12 +43,17 @@ class SweepBuilder:
         signals, first, end = pieces.signals, pieces.first[keep], pieces.end[keep]
         loops = measure_loops(
             signals.time_us, signals.load, signals.motion, signals.temperature,
-            first, end, pieces.start_part[keep], pieces.end_part[keep], 0.2, 0.8, self._weights,
+            first, end, pieces.start_part[keep], pieces.end_part[keep], 0.2, 0.8, UNSMOOTHED,
         )  # fmt: skip
         inner = [q.value for q in self._block.resistance_between]
         sweeps = measure_sweeps(
-            signals.load, signals.motion, first, end, inner[0], inner[1], self._block.usable_load.value
-        )
+            signals.load, signals.motion, first, end, inner[0], inner[1], self._block.usable_load.value,
+            self._weights,
+        )  # fmt: skip
+        gapped = loops[:, FIELD["longest_step_s"]] > self._rig.time.gap_s
+        still = loops[:, FIELD["peak_load"]] == loops[:, FIELD["valley_load"]]  # a load cell that shows nothing
+        sweeps[gapped | still] = np.nan
+        energy = np.where(gapped | still, np.nan, loops[:, FIELD["energy"]])
         start_us = signals.time_us[first] + np.rint(loops[:, FIELD["start_offset_s"]] * 1e6).astype(np.int64)
         columns = {
             "block": pa.array([self._block.name] * len(first)),
@@ -59,7 +66,7 @@ class SweepBuilder:
             "usable_range": sweeps[:, 1] - sweeps[:, 0],
             "resistance_forward": sweeps[:, 2],
             "resistance_back": sweeps[:, 3],
-            "energy_j": loops[:, FIELD["energy"]] * ENERGY_FACTOR[self._rig.load_quantity],
+            "energy_j": energy * ENERGY_FACTOR[self._rig.load_quantity],
             "temperature_c": loops[:, FIELD["temperature_c"]],
         }
         return pa.Table.from_arrays(
