@@ -81,6 +81,7 @@ class ChannelConfig(ConfigModel):
     calibrations as ``[[channel.calibration]]`` and leaves those keys to them; ``due`` is then
     the last one's, ``uncertainty`` and ``uncertainty_floor`` are the largest.
 
+    ``unit_in_log`` is how the log's units row writes the unit, where that text is not one we know.
     ``missing`` holds what the log shows for "no value": texts (``"OVER"``, ``"."``), and numbers
     (``"-999"``, ``"1e38"``), which are compared as numbers. After ``stuck_after`` equal raw numbers
     in a row the channel counts as dropped out, and further ones are no values. ``delay`` is how
@@ -93,6 +94,7 @@ class ChannelConfig(ConfigModel):
     unit: UnitText
     scale: Scale = 1.0
     offset: float = 0.0
+    unit_in_log: str | None = None
     range: Pair[AnyQuantity] | None = None
     certificate: str | None = None
     calibrated: date | None = None

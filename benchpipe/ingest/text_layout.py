@@ -216,17 +216,28 @@ def _by_number(path: Path, head: bytes, rig: RigConfig) -> TextLayout:
 
 
 def _check_units(where: str, rig: RigConfig, places: dict[str, int], units: list[str]) -> None:
-    """A units row that contradicts the rig file is an error; one we cannot read is not."""
+    """A units row that contradicts the rig file is an error, and so is a unit that cannot be read."""
+    written = {channel.name: channel.unit_in_log for channel in rig.channel}
     declared = {channel.name: channel.unit for channel in rig.channel}
     if rig.time.kind == "elapsed":
         declared["time"] = rig.time.unit
     for name, place in places.items():
         if name not in declared or place >= len(units):
             continue
-        try:
-            seen = find_unit(units[place].strip("[]() "))
-        except ConfigError:
+        text = units[place].strip("[]() ")
+        if not text or text == written.get(name):
             continue
+        try:
+            seen = find_unit(text)
+        except ConfigError:
+            raise InputError(
+                f"the units row gives '{units[place]}' for '{name}', which is no unit we know",
+                where=where,
+                expected=declared[name],
+                got=units[place],
+                do_next=f"if it means {declared[name]}, add unit_in_log = \"{text}\" to the channel; "
+                "if the letters look wrong, correct the log's encoding",
+            ) from None
         if seen.text == "1":
             continue
         wanted = find_unit(declared[name])
