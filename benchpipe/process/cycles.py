@@ -117,9 +117,7 @@ def measure_pieces(pieces: Pieces, settings: CycleSettings) -> CycleRows:
     return CycleRows(measures, pieces.closed, pieces.segment, pieces.samples, signals.time_us[first], counter)
 
 
-def cycles_table(
-    rows: CycleRows, closed_before: int, settings: CycleSettings, table_schema: pa.Schema
-) -> pa.Table:
+def cycles_table(rows: CycleRows, closed_before: int, settings: CycleSettings, table_schema: pa.Schema) -> pa.Table:
     """Rows of the cycles table; the closed ones are numbered on from ``closed_before``."""
     closed, samples, measures = rows.closed, rows.samples, rows.measures
     columns_first = np.asfortranarray(measures)

@@ -145,4 +145,3 @@ def _loops(
         loops = loops_table(store, inputs, rig, block, number[at].astype(np.int64), start, period)
         parts.append(store.write("loops", loops, key))
     return parts, [*have["cycles"], *wanted]
-

@@ -25,7 +25,10 @@ from benchpipe.kernels.holds import (
     fresh_bins,
     scan_hold,
 )
-from benchpipe.process.signals import Signals, signal_units
+from benchpipe.process.found import Found
+from benchpipe.process.signals import Signals, block_signals, signal_units
+from benchpipe.store.run_store import RunStore
+from benchpipe.store.samples import SampleInput
 from benchpipe.tables import schema
 
 if TYPE_CHECKING:
@@ -45,6 +48,19 @@ class HoldRows:
 
     holds: list[dict[str, Any]] = field(default_factory=list)
     points: list[dict[str, Any]] = field(default_factory=list)
+
+
+def hold_block(rig: RigConfig, store: RunStore, block: HoldBlock, inputs: list[SampleInput], key: str) -> Found:
+    """Measure the holds of a block."""
+    builder = HoldBuilder(block, rig)
+    for signals in block_signals(store, inputs, rig, block):
+        builder.feed(signals)
+    rows = builder.finish()
+    found = Found()
+    for table, content in (("holds", rows.holds), ("creep_points", rows.points)):
+        if content:
+            found.parts.append(store.write(table, rows_table(table, content, rig), key))
+    return found
 
 
 class HoldBuilder:

@@ -2,24 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
-import pyarrow as pa
-
-from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, ProofBlock, SweepBlock
+from benchpipe.config.plan import Block, CyclicBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.config.run import RunConfig
 from benchpipe.process.cyclic import cyclic_block
 from benchpipe.process.found import Found
-from benchpipe.process.holds import HoldBuilder, rows_table
-from benchpipe.process.signals import block_signals
-from benchpipe.process.sweeps import SweepBuilder
-from benchpipe.store.manifest import Manifest, Remark, Step, key_of
+from benchpipe.process.holds import hold_block
+from benchpipe.process.proofs import proof_block
+from benchpipe.process.sweeps import sweep_block
+from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleInput, sample_inputs
 
 VERSION = 3
 STEP = "process"
+
+
+def _kept(rig: RigConfig, store: RunStore, block: Block, inputs: list[SampleInput], key: str) -> Found:
+    """Rows that are stored and not judged."""
+    return Found()
+
+
+# What measures a block that is worked on whole when its samples change, by its kind.
+BLOCKS: dict[str, Callable[..., Found]] = {
+    "hold": hold_block,
+    "sweep": sweep_block,
+    "proof": proof_block,
+    "idle": _kept,
+}
 
 
 def rig_settings(rig: RigConfig) -> dict[str, Any]:
@@ -51,9 +64,7 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
         found.parts += one.parts
         found.remarks += one.remarks
         found.state[block.name] = one.state
-    step = Step(
-        key=key, version=VERSION, parts=tuple(found.parts), remarks=tuple(found.remarks), state=found.state
-    )
+    step = Step(key=key, version=VERSION, parts=tuple(found.parts), remarks=tuple(found.remarks), state=found.state)
     return store.commit(manifest.model_copy(update={"steps": {**manifest.steps, STEP: step}}))
 
 
@@ -74,22 +85,10 @@ def _process_block(
     new_key = key_of([key, identities])
     if isinstance(block, CyclicBlock):
         found = cyclic_block(run.rig, store, block, inputs, _resumable(known, key, identities), old, new_key)
-    elif isinstance(block, HoldBlock):
-        found = _holds(run.rig, store, block, inputs, new_key)
-    elif isinstance(block, SweepBlock):
-        found = _sweeps(run.rig, store, block, inputs, new_key)
     else:
-        found = Found(remarks=_not_measured(block))
+        found = BLOCKS[block.kind](run.rig, store, block, inputs, new_key)
     found.state |= {"key": key, "inputs": identities, "parts": [p.path for p in found.parts]}
     return found
-
-
-def _not_measured(block: Block) -> list[Remark]:
-    """A proof block's rows are kept; measuring them is still to come, and that is said."""
-    if not isinstance(block, ProofBlock):
-        return []
-    text = "proof blocks are stored and not measured by this version: judge them by hand"
-    return [Remark(step=STEP, code="not-measured", where=block.name, count=1, text=text)]
 
 
 def _resumable(known: dict[str, Any] | None, key: str, identities: list[Any]) -> dict[str, Any]:
@@ -98,22 +97,3 @@ def _resumable(known: dict[str, Any] | None, key: str, identities: list[Any]) ->
         return {}
     old = known["inputs"]
     return known if old == identities[: len(old)] else {}
-
-
-def _holds(rig: RigConfig, store: RunStore, block: HoldBlock, inputs: list[SampleInput], key: str) -> Found:
-    builder = HoldBuilder(block, rig)
-    for signals in block_signals(store, inputs, rig, block):
-        builder.feed(signals)
-    rows = builder.finish()
-    found = Found()
-    for table, content in (("holds", rows.holds), ("creep_points", rows.points)):
-        if content:
-            found.parts.append(store.write(table, rows_table(table, content, rig), key))
-    return found
-
-
-def _sweeps(rig: RigConfig, store: RunStore, block: SweepBlock, inputs: list[SampleInput], key: str) -> Found:
-    builder = SweepBuilder(block, rig)
-    tables = [builder.feed(s) for s in block_signals(store, inputs, rig, block)]
-    rows = pa.concat_tables(tables) if tables else None
-    return Found([store.write("sweeps", rows, key)] if rows is not None and rows.num_rows else [])

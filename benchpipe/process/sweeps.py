@@ -11,10 +11,21 @@ from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.kernels.loops import FIELD, measure_loops
 from benchpipe.kernels.sweeps import measure_sweeps
 from benchpipe.process.cutting import Pieces, beginning, cut_batch, cut_of
-from benchpipe.process.signals import ENERGY_FACTOR, Signals, signal_units
+from benchpipe.process.found import Found
+from benchpipe.process.signals import ENERGY_FACTOR, Signals, block_signals, signal_units
+from benchpipe.store.run_store import RunStore
+from benchpipe.store.samples import SampleInput
 from benchpipe.tables import schema
 
 UNSMOOTHED = gaussian_weights(None, 1.0)
+
+
+def sweep_block(rig: RigConfig, store: RunStore, block: SweepBlock, inputs: list[SampleInput], key: str) -> Found:
+    """Measure the sweeps of a block."""
+    builder = SweepBuilder(block, rig)
+    tables = [builder.feed(s) for s in block_signals(store, inputs, rig, block)]
+    rows = pa.concat_tables(tables) if tables else None
+    return Found([store.write("sweeps", rows, key)] if rows is not None and rows.num_rows else [])
 
 
 class SweepBuilder:
@@ -69,9 +80,7 @@ class SweepBuilder:
             "energy_j": energy * ENERGY_FACTOR[self._rig.load_quantity],
             "temperature_c": loops[:, FIELD["temperature_c"]],
         }
-        return pa.Table.from_arrays(
-            [as_column(columns[f.name], f) for f in self._schema], schema=self._schema
-        )
+        return pa.Table.from_arrays([as_column(columns[f.name], f) for f in self._schema], schema=self._schema)
 
 
 def as_column(values: object, field: pa.Field) -> pa.Array:
