@@ -11,6 +11,7 @@ import typer
 from benchpipe import __version__
 from benchpipe.cli import data, demo, inspect, make, runs
 from benchpipe.cli.bugs import bug_report
+from benchpipe.cli.interrupt import interrupt_kept
 from benchpipe.cli.output import drop_output, system_error, tell
 from benchpipe.errors import BenchpipeError, ExitCode
 
@@ -62,7 +63,8 @@ def run(arguments: list[str] | None = None) -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a name that the terminal cannot show is no reason to stop
-    code = call(sys.argv[1:] if arguments is None else arguments)
+    with interrupt_kept():
+        code = call(sys.argv[1:] if arguments is None else arguments)
     try:
         sys.stdout.flush()
     except BrokenPipeError:
