@@ -110,6 +110,10 @@ class StoreError(BenchpipeError):
     exit_code = ExitCode.BAD_INPUT
 
 
+class DamageError(StoreError):
+    """A file of the store is not what was written, or not there; ``where`` is its path (exit 12)."""
+
+
 class StoreBusyError(BenchpipeError):
     """Another job holds the store (exit 75)."""
 

@@ -15,6 +15,7 @@ from benchpipe.errors import InputError
 from benchpipe.ingest.batch import Reject
 from benchpipe.ingest.certificates import calibration_remarks
 from benchpipe.ingest.clock import LATE
+from benchpipe.ingest.closed import closed_manifest, logs_must_be_there
 from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.opened import hash_of_beginning, open_log
 from benchpipe.ingest.overlap import find_overlap
@@ -56,6 +57,10 @@ def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Pr
         A log cannot be used. The store stays as it was.
     """
     manifest = store.manifest()
+    if manifest.closed and not again:
+        new = closed_manifest(run, manifest)
+        return IngestResult(manifest if new == manifest else store.commit(new), ())
+    logs_must_be_there(run, manifest)
     found = find_logs(run)
     taking = _Taking(run, store, again, tell)
     renamed = {} if again else find_renamed(found.files, manifest)

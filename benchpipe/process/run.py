@@ -19,6 +19,10 @@ from benchpipe.store.samples import SampleInput, sample_inputs
 
 VERSION = 3
 STEP = "process"
+KEPT = (
+    "the plan, the rig file or the program has changed since the samples were dropped: what was made of them stays "
+    "as it was; to make it anew: benchpipe ingest RUN --again, then benchpipe nightly"
+)
 
 
 def _kept(rig: RigConfig, store: RunStore, block: Block, inputs: list[SampleInput], key: str) -> Found:
@@ -55,7 +59,10 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
     blocks = {b.name: key_of({**settings, "block": b.model_dump(mode="json")}) for b in run.plan.block}
     inputs = {b.name: sample_inputs(manifest, b.files) for b in run.plan.block}
     key = key_of({name: [blocks[name], [i.identity for i in inputs[name]]] for name in blocks})
-    if before is not None and before.key == key:
+    if before is not None and (before.key == key or manifest.closed):
+        if manifest.closed:
+            kept = manifest.with_remark(STEP, "closed", run.name, "" if before.key == key else KEPT)
+            return manifest if kept == manifest else store.commit(kept)
         return manifest
     found = Found()
     for block in run.plan.block:

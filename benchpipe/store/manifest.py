@@ -1,17 +1,21 @@
 """The manifest of a run: which files make each table, and what they were made from.
 
-A JSON document, written last. A table that no manifest names does not exist.
+A JSON document, written last. A table that no manifest names does not exist. It ends in a seal,
+the hash of all the rest: one flipped bit, and it is known not to be what was written.
 """
 
 from __future__ import annotations
 
 import hashlib
+import re
 from typing import Any, NamedTuple
 
 import rfc8785
 from pydantic import BaseModel, ConfigDict, Field
 
 SCHEMA = 1
+UNSEALED = "0" * 64
+_SEAL = re.compile(rb'"seal": "([0-9a-f]{64})"\s*\}\s*\Z')
 
 
 class _Record(BaseModel):
@@ -19,13 +23,17 @@ class _Record(BaseModel):
 
 
 class Part(_Record):
-    """One immutable Parquet file of a table. ``path`` is relative to the run's folder in the store."""
+    """One immutable Parquet file of a table. ``path`` is relative to the run's folder in the store.
+
+    ``dropped``: the file is not kept any more; what it held still tells what was made of it.
+    """
 
     table: str
     path: str
     rows: int
     bytes: int
     sha256: str
+    dropped: bool = False
 
 
 class Remark(_Record):
@@ -124,6 +132,23 @@ class Step(_Record):
     state: dict[str, Any] = Field(default_factory=dict)
 
 
+class SignOff(_Record):
+    """A person stood up for a run as it was then.
+
+    ``sequence`` and ``manifest_sha256`` name that manifest (its copy stays in the history); ``process``
+    is the key of the figures, and ``verdicts`` the hash of what was judged.
+    """
+
+    who: str
+    when: str
+    note: str
+    sequence: int
+    manifest_sha256: str
+    process: str
+    verdicts: str
+    verdict: str
+
+
 class Manifest(_Record):
     """All of a run's tables at one moment."""
 
@@ -135,11 +160,27 @@ class Manifest(_Record):
     sources: tuple[Source, ...] = ()
     placed: tuple[Placed, ...] = ()
     steps: dict[str, Step] = Field(default_factory=dict)
+    signed: tuple[SignOff, ...] = ()
+    seal: str = UNSEALED  # the last, as the file ends in it
 
     def parts(self) -> list[Part]:
-        """Every file that the manifest names."""
-        found = [p for s in self.sources for p in s.parts]
+        """Every file that is kept."""
+        found = [p for s in self.sources for p in s.parts if not p.dropped]
         return found + [p for step in self.steps.values() for p in step.parts]
+
+    @property
+    def closed(self) -> bool:
+        """Samples were dropped: what was made of them stays as it is, until all is read anew."""
+        return any(p.dropped for s in self.sources for p in s.parts)
+
+    def with_remark(self, step: str, code: str, where: str, text: str) -> Manifest:
+        """The same with one remark of that code in a step; with none if the text is empty."""
+        old = self.steps[step]
+        remarks = [r for r in old.remarks if r.code != code]
+        remarks += [Remark(step=step, code=code, where=where, count=1, text=text)] if text else []
+        return self.model_copy(
+            update={"steps": {**self.steps, step: old.model_copy(update={"remarks": tuple(remarks)})}}
+        )
 
     def table(self, name: str) -> list[Part]:
         """The files of one table, in order."""
@@ -163,6 +204,23 @@ class Manifest(_Record):
     def source(self, file: str) -> Source | None:
         """The record of one log file."""
         return next((s for s in self.sources if s.file == file), None)
+
+
+def sealed(manifest: Manifest) -> tuple[Manifest, bytes]:
+    """A manifest with its seal, and the document of it."""
+    plain = manifest.model_copy(update={"seal": UNSEALED}).model_dump_json(indent=1).encode()
+    seal = hashlib.sha256(plain).hexdigest()
+    before, _, after = plain.rpartition(UNSEALED.encode())
+    return manifest.model_copy(update={"seal": seal}), before + seal.encode() + after
+
+
+def is_sealed(document: bytes) -> bool:
+    """Whether a document is to the last bit what was sealed."""
+    seal = _SEAL.search(document)
+    if seal is None:
+        return False
+    plain = document[: seal.start(1)] + UNSEALED.encode() + document[seal.end(1) :]
+    return hashlib.sha256(plain).hexdigest().encode() == seal[1]
 
 
 def canonical(value: Any) -> bytes:

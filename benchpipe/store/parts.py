@@ -7,13 +7,15 @@ does not cover page headers and the footer, on every read.
 
 from __future__ import annotations
 
+import errno
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from benchpipe.errors import StoreError
+from benchpipe.errors import DamageError, StoreError
 from benchpipe.store.files import finish, sha256_of, unfinished
 from benchpipe.store.manifest import Part
 
@@ -97,13 +99,21 @@ def open_part(run_folder: Path, part: Part, meta: pq.FileMetaData | None = None)
 
     Raises
     ------
-    StoreError
+    DamageError
         Missing, or not what was written.
+    StoreError
+        It cannot be read now: no right to, a disk or share that does not answer; or it was dropped.
     """
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     path = run_folder / part.path
+    if part.dropped:
+        raise StoreError(
+            "the run's samples were dropped after it was signed off: only what was made of them is kept",
+            where=path,
+            do_next="read the logs anew: benchpipe ingest RUN --again",
+        )
     try:
         found = path.stat()
         if found.st_size != part.bytes:
@@ -111,10 +121,8 @@ def open_part(run_folder: Path, part: Part, meta: pq.FileMetaData | None = None)
         if meta is None and _hash_of(path, found.st_size, found.st_mtime_ns) != part.sha256:
             raise damaged(path, "its bytes are not those that were written")
         return pq.ParquetFile(path, metadata=meta, page_checksum_verification=True)
-    except OSError as error:
-        raise damaged(path, error.strerror or str(error)) from None
-    except pa.ArrowException as error:
-        raise damaged(path, str(error).splitlines()[0]) from None
+    except (OSError, pa.ArrowException) as error:
+        raise unread(path, error) from None
 
 
 @lru_cache(maxsize=1 << 14)
@@ -131,13 +139,27 @@ def read_part(run_folder: Path, part: Part, columns: list[str] | None = None) ->
         with open_part(run_folder, part) as file:
             return file.read(columns=columns)
     except (OSError, pa.ArrowException) as error:
-        raise damaged(run_folder / part.path, str(error).splitlines()[0]) from None
+        raise unread(run_folder / part.path, error) from None
 
 
-def damaged(path: Path, why: str) -> StoreError:
+def damaged(path: Path, why: str) -> DamageError:
     """A part that is not what was written."""
-    return StoreError(
+    return DamageError(
         f"a file of the store is damaged or missing ({why})",
         where=path,
-        do_next="run 'benchpipe ingest RUN --again', then 'benchpipe nightly': all is made anew from the logs",
+        do_next="run 'benchpipe nightly': it is set aside and made anew from the logs",
+    )
+
+
+def unread(path: Path, error: Exception) -> StoreError:
+    """The error for a part whose reading failed: damage, or a disk, share or right that may come back."""
+    why = str(error).splitlines()[0] if str(error) else type(error).__name__
+    code = getattr(error, "errno", None)
+    if code in (None, errno.ENOENT):
+        return damaged(path, (getattr(error, "strerror", None) or why))
+    return StoreError(
+        f"a file of the store cannot be read: {os.strerror(code)}",
+        where=path,
+        do_next="run again when the disk or share answers; if it is this file alone, remove it: "
+        "it is made anew from the logs",
     )
