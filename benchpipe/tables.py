@@ -195,8 +195,17 @@ VERDICTS: tuple[Column, ...] = (
     _c("verified", "bool", "", "somebody has held the value against its source"),
 )
 
+ORIGINS: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("what", "string", "", "cycle, hold or sweep"),
+    _c("number", "int32", "1", "its number in the block"),
+    _c("file", "string", "", "log file, relative to the plan"),
+    _c("first_row", "int64", "1", "first row of the file inside it"),
+    _c("last_row", "int64", "1", "last row of the file inside it"),
+)
+
 REMARKS: tuple[Column, ...] = (
-    _c("step", "string", "", "ingest, process or check"),
+    _c("step", "string", "", "ingest, process, check or keep"),
     _c("code", "string", "", "kind of remark"),
     _c("where", "string", "", "file or block"),
     _c("count", "int64", "1", "how many"),
@@ -213,6 +222,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "sweeps": SWEEPS,
     "trends": TRENDS,
     "verdicts": VERDICTS,
+    "origins": ORIGINS,
     "remarks": REMARKS,
 }
 
