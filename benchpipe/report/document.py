@@ -64,6 +64,21 @@ FIELDS: dict[str, str] = {
     "runs[].reasons[].rows": "rows",
     "runs[].do_next": "what to do next, in sentences",
     "runs[].failed": "why the run could not be worked on; null if it could",
+    "runs[].pace": "how fast it goes; null where the plan has no cyclic block",
+    "runs[].pace.done": "complete cycles of all cyclic blocks",
+    "runs[].pace.planned": "how many the plan asks for; null where it does not say",
+    "runs[].pace.per_day": "cycles a day over the last day of the logs, stops included",
+    "runs[].pace.end_us": "expected time of the last planned cycle [us], on the axis of first_us",
+    "runs[].alarms": "what to look at, new alarms first",
+    "runs[].alarms[].code": "kind: limit-fail, limit-near, ..., broken, or that of the remark",
+    "runs[].alarms[].where": "file, block or limit",
+    "runs[].alarms[].text": "what was seen, in a sentence",
+    "runs[].alarms[].since": "the night that first said it (ISO 8601, UTC); null where no night has yet",
+    "runs[].alarms[].new": "it was not in the last night",
+    "runs[].steps": "steps of the night that last worked on the run",
+    "runs[].steps[].step": "ingest, process or check",
+    "runs[].steps[].seconds": "wall time [s]",
+    "runs[].steps[].peak_mb": "peak memory of the process that did it [MB]; 0 where the system does not say",
 }
 
 
@@ -86,6 +101,9 @@ def to_json(views: list[RunView], exit_code: ExitCode) -> str:
 
 def _run(view: RunView) -> dict[str, Any]:
     fields = asdict(view)
+    for alarm in fields["alarms"]:
+        del alarm["run"]
+        alarm["since"] = alarm["since"] and alarm["since"].isoformat()
     fields["remarks"] = [r.model_dump() for r in view.remarks]
     fields["reasons"] = [{"reason": reason, "rows": rows} for reason, rows in view.reasons]
     return fields

@@ -16,6 +16,8 @@ from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, SweepBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.process.signals import signal_units
 from benchpipe.process.trends import floats
+from benchpipe.report.alarms import Alarm
+from benchpipe.report.pace import Pace, last_cycles, pace_of
 from benchpipe.store.manifest import Manifest, Remark
 from benchpipe.store.run_store import RunStore
 
@@ -46,8 +48,21 @@ class BlockView:
 
 
 @dataclass(frozen=True)
+class StepUse:
+    """What a step took when it last worked: wall time and peak memory of the process [MB], 0 where not known."""
+
+    step: str
+    seconds: float
+    peak_mb: float
+
+
+@dataclass(frozen=True)
 class RunView:
-    """One run at a glance. ``running``: the plan asks for more than there is; ``judged``: it was checked."""
+    """One run at a glance.
+
+    ``running``: the plan asks for more than there is; ``judged``: it was checked; ``alarms`` and
+    ``steps``: as far as a night has been told or has worked on it.
+    """
 
     run: str
     specimen: str
@@ -70,6 +85,9 @@ class RunView:
     reasons: tuple[tuple[str, int], ...]
     do_next: tuple[str, ...]
     failed: str | None = None
+    pace: Pace | None = None
+    alarms: tuple[Alarm, ...] = ()
+    steps: tuple[StepUse, ...] = ()
 
 
 def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
@@ -86,6 +104,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
     ]
     verdict = worst(due)
     blocks = tuple(_block_view(b, run, manifest, store) for b in run.plan.block)
+    last_us = max(ends, default=None)
     return RunView(
         run=run.name,
         specimen=run.plan.specimen,
@@ -95,7 +114,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         judged="check" in manifest.steps,
         running=any(not r["due"] for r in limits) or any(b.done < (b.planned or 0) for b in blocks),
         first_us=min(starts, default=None),
-        last_us=max(ends, default=None),
+        last_us=last_us,
         dated=run.rig.time.kind == "datetime",
         logs=len(sources),
         rows=account.rows,
@@ -107,6 +126,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         remarks=tuple(remarks),
         reasons=_reasons(store.read(manifest, "rejects")),
         do_next=tuple(_do_next(run, manifest, verdict, limits, blocks)),
+        pace=pace_of(run, manifest, store, last_us),
     )
 
 
@@ -175,9 +195,7 @@ def _of_block(table: pa.Table, block: str) -> pa.Table:
 
 
 def _cyclic_view(block: CyclicBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
-    cycles = _of_block(store.read(manifest, "cycles", ["block", "cycle"]), block.name)
-    number = floats(cycles.column("cycle"))
-    done = int(np.nanmax(number)) if np.isfinite(number).any() else 0
+    done = last_cycles(block.name, manifest, store).done
     trends = _of_block(store.read(manifest, "trends"), block.name)
     figures = []
     for measure, label, unit in (

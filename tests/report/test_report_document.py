@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,9 @@ from hypothesis import strategies as st
 from benchpipe import __version__
 from benchpipe.cli.runs import run_lab
 from benchpipe.errors import ExitCode
+from benchpipe.report.alarms import Alarm
 from benchpipe.report.document import FIELDS, VERSION, document, to_json
-from benchpipe.report.view import Figure, RunView, failed_view
+from benchpipe.report.view import Figure, RunView, StepUse, failed_view
 from benchpipe.tables import columns
 
 
@@ -49,7 +51,8 @@ def views(sample_lab: Path) -> list[RunView]:
 
 
 def test_every_field_is_listed_and_every_listed_field_is_there(views: list[RunView]) -> None:
-    odd = replace(views[0], reasons=(("no number", 3),))
+    alarm = Alarm("x", "gap", "b", "a gap", datetime(2026, 11, 25, tzinfo=UTC))
+    odd = replace(views[0], reasons=(("no number", 3),), alarms=(alarm,), steps=(StepUse("check", 0.1, 90.0),))
     found = set(paths(strict(to_json([*views, odd, failed_view(Path("x/plan.toml"), "why")], ExitCode.OK))))
     assert found == set(FIELDS)
     assert all(FIELDS.values())
