@@ -70,7 +70,8 @@ class CyclicBlock(_Cycling):
     """Load cycling."""
 
     kind: Literal["cyclic"]
-    boundary: Literal["crossing", "record"] = "crossing"
+    boundary: Literal["crossing", "record", "row"] = "crossing"
+    control: Literal["load", "motion"] | None = None
     load_min: Load | None = None
     load_max: Load | None = None
     motion_min: Motion | None = None
@@ -93,7 +94,14 @@ class CyclicBlock(_Cycling):
     def trigger(self) -> Literal["load", "motion"]:
         """Load, unless the block is controlled by motion."""
         chosen = self.low if self.low is not None else (self.targets or (None,))[0]
-        return "load" if chosen is None or chosen.quantity in LOAD else "motion"
+        if chosen is None:
+            return self.control or "load"
+        return "load" if chosen.quantity in LOAD else "motion"
+
+    @property
+    def learns(self) -> bool:
+        """Whether its thresholds are learnt from the data."""
+        return self.boundary == "crossing" and self.targets is None and self.low is None
 
     @model_validator(mode="after")
     def _targets_fit(self) -> Self:
@@ -108,8 +116,8 @@ class CyclicBlock(_Cycling):
                     raise ValueError(f"{what}_min must be below {what}_max, in the same quantity")
         if self.load_min is not None and self.motion_min is not None:
             raise ValueError("a block is controlled by load or by motion: give targets for one")
-        if self.boundary == "crossing" and self.targets is None and self.low is None:
-            raise ValueError("give the targets (load_min and load_max) or the thresholds (low and high)")
+        if self.control is not None and self.control != self.trigger:
+            raise ValueError(f"control is {self.control}, and the targets or thresholds are of {self.trigger}")
         first, last = self.baseline or (1, 2)
         if not first < last:
             raise ValueError("baseline: the first cycle must be below the last")

@@ -18,9 +18,8 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.boundaries import CLOSED, FRESH, OPEN, ScanState, find_boundaries, find_records
 from benchpipe.kernels.loops import crossing_part
 from benchpipe.process.signals import Signals
+from benchpipe.process.thresholds import HIGH_PART, LOW_PART, NEVER_US, Thresholds
 
-NEVER_US = 2**62
-LOW_PART, HIGH_PART = 0.32, 0.68
 SEAM_SAMPLES = 1 << 12
 
 
@@ -80,14 +79,17 @@ class Pieces:
         return len(self.first)
 
 
-def cut_of(block: CyclicBlock | SweepBlock, rig: RigConfig) -> Cut:
+def cut_of(block: CyclicBlock | SweepBlock, rig: RigConfig, learnt: Thresholds | None = None) -> Cut:
     """How a block is cut on a rig.
 
     Thresholds are as the plan says, else at 32 and 68 % of the target range: a cycle that
     fades to half its range about the same mean still crosses both, and noise of a third
-    of the range from peak to peak cannot cross from one to the other.
+    of the range from peak to peak cannot cross from one to the other. Without targets they
+    are ``learnt``, at the same parts of the range that is there.
     """
-    if block.low is not None and block.high is not None:
+    if learnt is not None:
+        low, high = learnt.low, learnt.high
+    elif block.low is not None and block.high is not None:
         low, high = block.low.value, block.high.value
     elif isinstance(block, CyclicBlock) and block.targets is not None:
         bottom, top = (target.value for target in block.targets)

@@ -15,6 +15,7 @@ from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.kernels.loops import FIELD, measure_loops
 from benchpipe.process.cutting import Cut, Pieces, cut_of
 from benchpipe.process.signals import ENERGY_FACTOR
+from benchpipe.process.thresholds import Thresholds
 from benchpipe.tables import CycleFlag
 
 Floats = NDArray[np.float64]
@@ -43,13 +44,13 @@ class CycleSettings:
     energy_factor: float
 
 
-def cycle_settings(block: CyclicBlock, rig: RigConfig) -> CycleSettings:
-    """Settings of a cyclic block on a rig."""
+def cycle_settings(block: CyclicBlock, rig: RigConfig, learnt: Thresholds | None = None) -> CycleSettings:
+    """Settings of a cyclic block on a rig; ``learnt`` thresholds where the plan has none."""
     targets = block.targets
     span = targets[1].value - targets[0].value if targets else 0.0
     return CycleSettings(
         block=block.name,
-        cut=cut_of(block, rig),
+        cut=cut_of(block, rig, learnt),
         gap_s=rig.time.gap_s,
         band=block.stiffness_band,
         weights=gaussian_weights(block.lowpass, rig.time.sample_rate),

@@ -14,8 +14,9 @@ from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, 
 from benchpipe.process.cycles import CycleRows, CycleSettings, cycle_settings, cycles_table, joined_rows
 from benchpipe.process.found import Found
 from benchpipe.process.loops import loop_numbers, loops_table
-from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks
-from benchpipe.process.signals import look_back_us, signal_columns, signal_units, to_signals
+from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks, learnt_remark, not_learnt
+from benchpipe.process.signals import block_signals, look_back_us, signal_columns, signal_units, to_signals
+from benchpipe.process.thresholds import Thresholds, learn_thresholds
 from benchpipe.process.trends import cycle_trends, floats
 from benchpipe.store.manifest import Part
 from benchpipe.store.parts import new_part
@@ -47,7 +48,12 @@ def cyclic_block(
     key : str
         Names the new parts.
     """
-    settings = cycle_settings(block, rig)
+    learnt = learnt_thresholds(rig, store, block, inputs, past) if block.learns else None
+    if block.learns and learnt is None:
+        return Found(remarks=[not_learnt(block)])
+    if learnt is not None and past and past.get("thresholds") != asdict(learnt):
+        past = {}  # what was cut with others is cut anew
+    settings = cycle_settings(block, rig, learnt)
     anchor = Anchor(**past["anchor"]) if past else None
     settled = [old[path] for path in past.get("settled", [])]
     new, tail, anchor = write_cycles(rig, store, block, settings, inputs, anchor, key)
@@ -58,12 +64,26 @@ def cyclic_block(
     found = Found(parts + loops)
     found.parts += [store.write("trends", trends, key)] if trends.num_rows else []
     found.remarks = cycle_remarks(block, rig, store.read_parts(parts, "cycles", REMARK_COLUMNS))
+    found.remarks += [learnt_remark(block, rig, learnt)] if learnt is not None else []
     found.state = {
         "anchor": asdict(anchor) if anchor else None,
         "settled": [p.path for p in settled],
         "loops": {"cycles": numbers, "parts": [p.path for p in loops]},
+        "thresholds": asdict(learnt) if learnt is not None else None,
     }
     return found
+
+
+def learnt_thresholds(
+    rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], past: dict[str, Any]
+) -> Thresholds | None:
+    """Thresholds of a block that has none in the plan: those of the last time once they are settled."""
+    known = Thresholds(**past["thresholds"]) if past.get("thresholds") else None
+    if known is not None and known.settled:
+        return known
+    per_cycle = rig.time.sample_rate / block.frequency
+    pieces = block_signals(store, inputs, rig, block)
+    return learn_thresholds(pieces, by_load=block.trigger == "load", per_cycle=per_cycle)
 
 
 def write_cycles(

@@ -14,14 +14,16 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.process.counting import CountResult, reconcile
 from benchpipe.process.restarts import zero_shifts
 from benchpipe.process.signals import signal_units
+from benchpipe.process.thresholds import Thresholds
 from benchpipe.store.manifest import Remark
 from benchpipe.tables import FLAG_MEANING
 
 # Columns of the cycles table that the remarks are made of.
 REMARK_COLUMNS = [
     "flags", "start_us", "segment", "complete", "samples", "counter", "peak_load", "valley_load", "motion_max",
-    "motion_min",
+    "motion_min", "period_s",
 ]  # fmt: skip
+MOST_OFF = 1.5  # times longer or shorter than the plan's cycles: other cycles
 STOP_PART = 0.9  # of the time after which an open cycle is a stop: so long its samples must last
 
 
@@ -39,7 +41,40 @@ def cycle_remarks(block: CyclicBlock, rig: RigConfig, cycles: pa.Table) -> list[
                 f"whole ({found.of_range:+.1%} of its range): was the zero set anew?"
             )
             remarks.append(Remark(step="process", code="zero-shift", where=block.name, count=1, text=text))
-    return remarks
+    return [*remarks, *_paced(block, get["period_s"][get["complete"]])]
+
+
+def _paced(block: CyclicBlock, period_s: NDArray[Any]) -> Iterator[Remark]:
+    """Cycles that are not those of the plan: such as half of them, where a load has two peaks a cycle."""
+    period_s = period_s[np.isfinite(period_s)]
+    turns = float(np.median(period_s)) * block.frequency if period_s.size else 1.0
+    if turns * MOST_OFF < 1.0 or turns > MOST_OFF:
+        how = "two peaks a cycle? Let low and high stand" if turns < 1.0 else "is every cycle crossed? Set low and high"
+        text = (
+            f"a cycle lasts {turns / block.frequency:.3g} s in the middle, the plan says {1 / block.frequency:.3g} s: "
+            f"{how} so that each cycle crosses both once, or correct frequency"
+        )
+        yield Remark(step="process", code="period", where=block.name, count=len(period_s), text=text)
+
+
+def learnt_remark(block: CyclicBlock, rig: RigConfig, learnt: Thresholds) -> Remark:
+    """What thresholds were learnt, and from where."""
+    unit = signal_units(rig)[block.trigger]
+    kept = "and stay" if learnt.settled else "so far: more samples may change them"
+    text = (
+        f"the plan gives no targets: cycles are bounded at {learnt.low:.6g} and {learnt.high:.6g} {unit} of the "
+        f"{block.trigger}, learnt from samples {learnt.first:,} to {learnt.last:,} of the block, {kept}"
+    )
+    return Remark(step="process", code="thresholds-learnt", where=block.name, count=1, text=text)
+
+
+def not_learnt(block: CyclicBlock) -> Remark:
+    """Why a block without thresholds has no cycles."""
+    text = (
+        f"no {block.trigger} that cycles at about {block.frequency:g} Hz was found to learn thresholds from: "
+        "give load_min and load_max (or motion_min and motion_max), or low and high, or correct frequency"
+    )
+    return Remark(step="process", code="thresholds-not-learnt", where=block.name, count=1, text=text)
 
 
 def count_cycles(block: CyclicBlock, rig: RigConfig, get: dict[str, NDArray[Any]]) -> CountResult:

@@ -62,7 +62,7 @@ VALUES = [
     ("plan", '"80 N*m"', '"4 N*m"', "load_min must be below load_max", "key block[0]"),
     ("plan", '"80 N*m"', '"4 N"', "load_min must be below load_max, in the same quantity", "key block[0]"),
     ("plan", 'load_max = "80 N*m"\n', "", "give both load_min and load_max", "key block[0]"),
-    ("plan", 'load_min = "5 N*m"\nload_max = "80 N*m"\n', "", "give the targets", "key block[0]"),
+    ("plan", 'load_min = "5', 'control = "motion"\nload_min = "5', "control is motion, and the", "key block[0]"),
     ("plan", 'frequency = "1 Hz"\n', "", "the key 'block[0].frequency' is missing", "add 'frequency'"),
     ("plan", "[10, 20]", "[20, 10]", "baseline: the first cycle must be below the last", "key block[0]"),
     ("plan", "[10, 20]", "[10, 2000]", "baseline ends at cycle 2000, the plan at 1000", "key block[0]"),
