@@ -23,6 +23,7 @@ class CycleFlag(IntFlag):
     GAP = 4
     SATURATED = 8
     OFF_TARGET = 16
+    PEAKS_ONLY = 32
 
 
 FLAG_MEANING: dict[CycleFlag, str] = {
@@ -31,6 +32,7 @@ FLAG_MEANING: dict[CycleFlag, str] = {
     CycleFlag.GAP: "a step between samples longer than gap_samples allows: loop fields are null",
     CycleFlag.SATURATED: "load or motion reached the end of its channel's range: loop fields are null",
     CycleFlag.OFF_TARGET: "peak or valley outside the target by more than the tolerance",
+    CycleFlag.PEAKS_ONLY: "only peaks and valleys were logged: loop fields are null",
 }
 
 
@@ -72,13 +74,13 @@ CYCLES: tuple[Column, ...] = (
     _c("period_s", "float64", "s", "time from boundary to boundary, interpolated between samples", null=True),
     _c("samples", "int32", "1", "samples inside the cycle"),
     _c("complete", "bool", "", "both boundaries were seen"),
-    _c("flags", "uint16", "", "what is odd: open 1, under-sampled 2, gap 4, saturated 8, off target 16"),
+    _c("flags", "uint16", "", "what is odd: open 1, under-sampled 2, gap 4, saturated 8, off target 16, peaks only 32"),
     _c("peak_load", "float32", "load", "largest load"),
     _c("valley_load", "float32", "load", "smallest load"),
-    _c("peak_time_s", "float32", "s", "time of the peak after the boundary"),
-    _c("valley_time_s", "float32", "s", "time of the valley after the boundary"),
-    _c("motion_at_peak", "float32", "motion", "motion at the peak load"),
-    _c("motion_at_valley", "float32", "motion", "motion at the valley load"),
+    _c("peak_time_s", "float32", "s", "time of the peak after the boundary", null=True),
+    _c("valley_time_s", "float32", "s", "time of the valley after the boundary", null=True),
+    _c("motion_at_peak", "float32", "motion", "motion at the peak load", null=True),
+    _c("motion_at_valley", "float32", "motion", "motion at the valley load", null=True),
     _c("load_range", "float32", "load", "peak less valley"),
     _c("load_mean", "float32", "load", "mean over time", null=True),
     _c("motion_max", "float32", "motion", "largest motion"),

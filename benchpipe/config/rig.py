@@ -94,9 +94,11 @@ class AxisConfig(ConfigModel):
     ``lever_arm`` turns force into torque and displacement into angle (arc);
     ``sine_bar`` turns displacement into angle by asin(x / length); ``table`` turns either
     by pairs of channel value and axis value, interpolated, and without a value outside them.
+    ``valley`` is the channel of the valleys where each row of the log is a cycle.
     """
 
     channel: str
+    valley: str | None = None
     sign: Literal[1, -1] = 1
     lever_arm: Millimetres | None = Field(default=None, gt=0)
     sine_bar: Millimetres | None = Field(default=None, gt=0)
@@ -165,6 +167,7 @@ class RigConfig(ConfigModel):
         used = {
             "load": self.load.channel, "motion": self.motion.channel,
             "temperature": self.temperature, "counter": self.counter, "mode": self.mode,
+            "load.valley": self.load.valley, "motion.valley": self.motion.valley,
         }  # fmt: skip
         known = ", ".join(names)
         for key, name in used.items():
@@ -193,6 +196,9 @@ class RigConfig(ConfigModel):
             ("motion", self.motion, ("length", "angle"), "length"),
         ):
             quantity = self.find(axis.channel).quantity
+            if axis.valley is not None and (other := self.find(axis.valley).quantity) != quantity:
+                of = f"'{axis.channel}' is {a_quantity(quantity)}, its valley '{axis.valley}' {a_quantity(other)}"
+                raise ValueError(f"{key}: {of}")
             geared = axis.lever_arm is not None or axis.sine_bar is not None
             if geared and quantity != bent:
                 raise ValueError(

@@ -14,6 +14,7 @@ from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, 
 from benchpipe.process.cycles import CycleRows, CycleSettings, cycle_settings, cycles_table, joined_rows
 from benchpipe.process.found import Found
 from benchpipe.process.loops import loop_numbers, loops_table
+from benchpipe.process.peaks import write_peaks
 from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks, learnt_remark, not_learnt
 from benchpipe.process.signals import block_signals, look_back_us, signal_columns, signal_units, to_signals
 from benchpipe.process.thresholds import Thresholds, learn_thresholds
@@ -48,6 +49,8 @@ def cyclic_block(
     key : str
         Names the new parts.
     """
+    if block.boundary == "row":
+        return _peaks(rig, store, block, inputs, key)
     learnt = learnt_thresholds(rig, store, block, inputs, past) if block.learns else None
     if block.learns and learnt is None:
         return Found(remarks=[not_learnt(block)])
@@ -72,6 +75,14 @@ def cyclic_block(
         "thresholds": asdict(learnt) if learnt is not None else None,
     }
     return found
+
+
+def _peaks(rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], key: str) -> Found:
+    """Cycles and trends of a log that holds peaks and valleys only."""
+    parts = write_peaks(rig, store, block, inputs, key)
+    remarks = cycle_remarks(block, rig, store.read_parts(parts, "cycles", REMARK_COLUMNS))
+    trends = cycle_trends(block, lambda columns: store.read_parts(parts, "cycles", columns))
+    return Found(parts + ([store.write("trends", trends, key)] if trends.num_rows else []), remarks)
 
 
 def learnt_thresholds(

@@ -1,0 +1,83 @@
+"""Logs of which each row is one cycle, with its peaks and valleys only → rows of the cycles table.
+
+The channels of the rig's axes give the peaks, the channels that they name as ``valley`` the valleys.
+What needs the loop is null. A row costs so little that the block is made anew when it has more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pyarrow as pa
+
+from benchpipe.config.plan import CyclicBlock
+from benchpipe.config.rig import AxisConfig, RigConfig
+from benchpipe.kernels.loops import FIELD, N_FIELDS
+from benchpipe.process.cycles import CycleRows, CycleSettings, cycle_settings, cycles_table
+from benchpipe.process.signals import Signals, look_back_us, signal_columns, signal_units, to_signals
+from benchpipe.store.manifest import Part
+from benchpipe.store.parts import new_part
+from benchpipe.store.run_store import RunStore
+from benchpipe.store.samples import SampleInput, stream_samples
+from benchpipe.tables import CycleFlag, schema
+
+
+def write_peaks(rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], key: str) -> list[Part]:
+    """Write the cycles of a block whose rows are cycles: one part, or none."""
+    table_schema = schema("cycles", signal_units(rig))
+    settings = cycle_settings(block, rig)
+    break_us = round(1e6 * block.longest_cycle_s)
+    done, segment, last_us = 0, 1, None
+    with new_part(store.folder, "cycles", table_schema) as writer:
+        for peaks, valleys in _ends(rig, store, block, inputs):
+            first_us = peaks.time_us[0] if last_us is None else last_us
+            steps = np.diff(peaks.time_us, prepend=first_us)
+            segments = segment + np.cumsum(steps > break_us)
+            writer.write(_table(peaks, valleys, segments, done, settings, table_schema))
+            done, segment, last_us = done + len(peaks), int(segments[-1]), int(peaks.time_us[-1])
+        return [writer.finish(key)] if writer.rows else []
+
+
+def _ends(
+    rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput]
+) -> Iterator[tuple[Signals, Signals]]:
+    """Load and motion of the peaks and of the valleys, row by row; rows without one of them are left out."""
+    low = rig.model_copy(update={"load": _valley(rig.load), "motion": _valley(rig.motion)})
+    columns = list(dict.fromkeys([*signal_columns(rig, block.mode), *signal_columns(low, block.mode)]))
+    back_us = max(look_back_us(rig), look_back_us(low))
+    for batch in stream_samples(store.folder, inputs, columns, back_us=back_us):
+        peaks, valleys = to_signals(batch, rig, block.mode), to_signals(batch, low, block.mode)
+        peaks = peaks.select(np.isin(peaks.time_us, valleys.time_us))
+        valleys = valleys.select(np.isin(valleys.time_us, peaks.time_us))
+        if len(peaks):
+            yield peaks, valleys
+
+
+def _valley(axis: AxisConfig) -> AxisConfig:
+    """The same axis on the channel of its valleys."""
+    return axis.model_copy(update={"channel": axis.valley})
+
+
+def _table(
+    peaks: Signals, valleys: Signals, segment: np.ndarray, done: int, settings: CycleSettings, table_schema: pa.Schema
+) -> pa.Table:
+    n = len(peaks)
+    measures = np.full((n, N_FIELDS), np.nan)
+    measures[:, [FIELD["start_offset_s"], FIELD["longest_step_s"]]] = 0.0
+    for high, low, a, b in (
+        ("peak_load", "valley_load", peaks.load, valleys.load),
+        ("motion_max", "motion_min", peaks.motion, valleys.motion),
+    ):
+        measures[:, FIELD[high]], measures[:, FIELD[low]] = np.maximum(a, b), np.minimum(a, b)  # a sign may turn them
+    if peaks.temperature.size:
+        measures[:, FIELD["temperature_c"]] = peaks.temperature
+    counter = peaks.counter.astype(np.float64) if peaks.counter.size else np.full(n, np.nan)
+    enough = np.full(n, settings.least_samples)  # of a loop, which is not asked for here
+    rows = CycleRows(measures, np.ones(n, bool), segment.astype(np.int64), enough, peaks.time_us, counter)
+    table = cycles_table(rows, done, settings, table_schema)
+    flags = np.array(table.column("flags")) | np.uint16(CycleFlag.PEAKS_ONLY)
+    for name, values in (("flags", flags), ("samples", np.ones(n, np.int32))):
+        at = table_schema.get_field_index(name)
+        table = table.set_column(at, table_schema.field(at), pa.array(values))
+    return table
