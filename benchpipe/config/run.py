@@ -174,33 +174,6 @@ def _blocks_fit(plan: PlanConfig, rig: RigConfig, file: TomlFile) -> Iterator[Co
             yield from _valleys(block, rig, file, i)
         elif isinstance(block, CyclicBlock | SweepBlock):
             yield from _sampled(block, rig, file, i)
-        if isinstance(block, LockingBlock):
-            yield from _mode_shown(block, rig, file, i)
-
-
-def _base_of(quantity: str, measured: dict[str, str]) -> str:
-    """The load or motion that a rate is of, or the one that goes with a stiffness; else the quantity itself."""
-    if quantity.startswith("stiffness"):
-        return {"stiffness (angular)": "torque", "stiffness (linear)": "force"}[quantity]
-    return quantity.removesuffix(" rate") if quantity.removesuffix(" rate") in measured.values() else quantity
-
-
-def _mode_shown(block: LockingBlock, rig: RigConfig, file: TomlFile, place: int) -> Iterator[ConfigError]:
-    """The rig has the channels that a locking block looks at."""
-    if rig.mode is None:
-        yield ConfigError(
-            f"block '{block.name}' counts lock changes, and the rig '{rig.name}' names no mode channel",
-            where=file.where(("block", place, "kind")),
-            do_next='add mode = "CHANNEL" to the rig file, or remove the block',
-        )
-    known = {c.name: c.quantity for c in rig.channel}
-    if block.asked_channel is not None and known.get(block.asked_channel) != rig.motion_quantity:
-        yield ConfigError(
-            f"block '{block.name}': asked_channel '{block.asked_channel}' is no channel of {rig.motion_quantity} "
-            f"of the rig '{rig.name}'",
-            where=file.where(("block", place, "asked_channel")),
-            expected=nearest(block.asked_channel, [n for n, q in known.items() if q == rig.motion_quantity]),
-        )
 
 
 def _quantities(block: Block) -> Iterator[tuple[str, str]]:
