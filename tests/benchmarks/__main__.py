@@ -7,6 +7,7 @@ import sys
 
 STUDIES: tuple[tuple[str, ...], ...] = (
     ("tests.benchmarks.cycles", "200", "--peers"),
+    ("tests.benchmarks.text_cycles",),
     ("tests.benchmarks.ingest",),
     ("tests.benchmarks.simulate",),
     ("tests.benchmarks.coverage",),

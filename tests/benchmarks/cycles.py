@@ -1,6 +1,6 @@
 """Samples to cycle rows: ratios of medians from one run on this machine.
 
-    python -m tests.benchmarks.cycles [million rows] [--peers]
+    python -m tests.benchmarks.cycles [million rows] [--peers] [--memory]
 
 All data are invented: a noisy load cycle, 100 samples each. (a) decodes the same columns
 from Parquet and does nothing else, on the same threads.
@@ -25,7 +25,6 @@ from benchpipe.config.rig import AxisConfig, ChannelConfig, LogConfig, RigConfig
 from benchpipe.ingest.calibrate import samples_schema
 from benchpipe.process.cycles import cycle_settings
 from benchpipe.process.cyclic import write_cycles
-from benchpipe.process.signals import ENERGY_FACTOR
 from benchpipe.store.parts import new_part
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleInput, map_samples
@@ -136,7 +135,7 @@ def main(arguments: list[str]) -> None:
         bare, mine = timed(lambda: decode(store, inputs), lambda: ours(store, inputs))
         print(f"(a) decode only {bare:6.2f} s   ours {mine:6.2f} s   ratio ours / (a) {mine / bare:5.2f}")
         if "--peers" in arguments:
-            _peers(Path(folder), mine / (rows * times))
+            _peers(Path(folder))
 
 
 _CHILD = """
@@ -161,31 +160,49 @@ print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 """
 
 
-def _peers(folder: Path, ours_per_row: float) -> None:
-    """The other ways on clean data: agreement, then speed per row against ours."""
-    rows = 2_000_000
-    clean = signal(rows, 0.0)
-    time_s, load, motion = clean["time"] * 1e-6, clean["load"].astype(float), clean["motion"].astype(float)
-    level = cycle_settings(BLOCK, RIG).cut.high
-    store = RunStore(folder, "clean")
-    one = write_part(store, rows, 0.0)
+def agreement(folder: Path) -> dict[str, tuple[float, str]]:
+    """Largest difference of each other way from ours on 200 clean cycles, and in which figure."""
+    store = RunStore(folder, "agree")
+    one = write_part(store, 200 * PER_CYCLE, 0.0)
     settled, tail, _ = write_cycles(RIG, store, BLOCK, cycle_settings(BLOCK, RIG), [one], None, "2" * 64)
-    mine = peers.ours_as_figures(store.read_parts(settled + tail, "cycles"), ENERGY_FACTOR["torque"])
-    few = 100_000
-    ways: list[tuple[str, int, Callable[[], np.ndarray]]] = [
-        ("(c) pandas, find_peaks, loop", few,
-         lambda: peers.pandas_loop(time_s[:few], load[:few], motion[:few], level, PER_CYCLE)),
-        ("(d) Polars group-by", rows, lambda: peers.polars_group_by(time_s, load, motion, level)),
-        ("(e) NumPy reduceat", rows, lambda: peers.numpy_reduceat(time_s, load, motion, level)),
-    ]  # fmt: skip
-    for name, used, way in ways:
-        theirs = way()
-        n = min(len(theirs), len(mine))
-        apart = np.max(np.abs(theirs[:n] / mine[:n] - 1.0))
-        (seconds,) = timed(way)
-        per_row = seconds / used
-        rate, times = 1 / per_row / PER_CYCLE / 1e3, per_row / ours_per_row
-        print(f"{name:30s} {rate:8.1f} thousand cycles/s   ours is {times:7.1f} x   largest difference {apart:.1e}")
+    mine = peers.ours_as_figures(store.read_parts(settled + tail, "cycles"))
+    return {name: peers.apart(way(store.folder / one.part.path), mine) for name, way in _ways().items()}
+
+
+def _ways() -> dict[str, Callable[[Path], dict[str, np.ndarray]]]:
+    level = cycle_settings(BLOCK, RIG).cut.high
+    return {
+        "(c) pandas, find_peaks, loop": lambda path: peers.pandas_loop(path, level, PER_CYCLE),
+        "(d) Polars group-by": lambda path: peers.polars_group_by(path, level),
+        "(e) NumPy reduceat": lambda path: peers.numpy_reduceat(path, level),
+    }
+
+
+AIMS = {"(c)": 600, "(d)": 4, "(e)": 4}
+PEER_ROWS = 10_000_000
+LOOP_ROWS = 100_000  # the loop's time goes with the rows: it is timed on fewer of them
+
+
+def _peers(folder: Path) -> None:
+    """The other ways on a clean file: agreement, then speed against ours on the same file, taken in turn."""
+    apart = agreement(folder)
+    ways = _ways()
+    store = RunStore(folder, "clean")
+    many, few = (write_part(store, rows, 0.0) for rows in (PEER_ROWS, LOOP_ROWS))
+    loop, *vectors = ways
+    works = [lambda: ours(store, [many])]
+    works += [lambda name=name: ways[name](store.folder / many.part.path) for name in vectors]  # type: ignore[misc]
+    works.append(lambda: ways[loop](store.folder / few.part.path))
+    mine, *theirs, slow = timed(*works)
+    took = dict(zip(vectors, theirs, strict=True)) | {loop: slow * PEER_ROWS / LOOP_ROWS}
+    print(f"{len(peers.FIGURES)} figures of {PEER_ROWS // PER_CYCLE:,} clean cycles from one Parquet file; ours: all")
+    print(f"{'ours, written to Parquet':30s} {PEER_ROWS / PER_CYCLE / mine / 1e3:8.1f} thousand cycles/s")
+    for name in ways:
+        rate, times, aim = PEER_ROWS / PER_CYCLE / took[name] / 1e3, took[name] / mine, AIMS[name[:3]]
+        print(
+            f"{name:30s} {rate:8.1f} thousand cycles/s   ours is {times:7.1f} x (aim: {aim})"
+            f"   largest difference {apart[name][0]:.1e} ({apart[name][1]})"
+        )
 
 
 if __name__ == "__main__":
