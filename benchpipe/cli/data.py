@@ -31,7 +31,6 @@ def export(
 
     Example: benchpipe export sample_runs/healthy/plan.toml cycles --out cycles.csv
     """
-    from benchpipe.report.tables_out import write_table
     from benchpipe.tables import TABLES
 
     if table not in TABLES:
@@ -40,6 +39,8 @@ def export(
     if out is None and chosen == "parquet" and sys.stdout.isatty():
         raise ConfigError("Parquet is not for a terminal", do_next="give --out FILE, or redirect the output")
     _, run_store, manifest = _kept(run, lab, store)
+    from benchpipe.report.tables_out import write_table
+
     write_table(run_store, manifest, table, chosen, out)
 
 
