@@ -13,7 +13,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.compiled import compiled
+from benchpipe.kernels.compiled import compiled, compiled_sums, inlined_sums
+from benchpipe.kernels.intrinsics import larger, smaller
 
 Whole = NDArray[np.int64]
 CLOSED = 0
@@ -72,13 +73,14 @@ def find_boundaries(
     """
     armed, is_open, start, start_us, segment = state.armed, state.open, state.start, state.start_us, state.segment
     n = time_us.size
-    events = np.empty((64, 4), np.int64)
+    events = np.empty((n - first + 1, 4), np.int64)  # a sample ends one cycle at most; what is not used costs nothing
     count = 0
     k = first
     while k < n:
         if k > 0 and time_us[k] - time_us[k - 1] > break_us:
             if is_open:
-                events, count, segment = _end(events, count, start, k, segment)
+                _put(events, count, start, k, OPEN, segment)
+                count, segment = count + 1, segment + 1
             is_open = armed = False
         stretch = _next_break(time_us, k + 1, break_us)
         while k < stretch:
@@ -90,32 +92,21 @@ def find_boundaries(
             reached = min(k, stretch - 1)
             if is_open and time_us[reached] - start_us > longest_us:
                 late = start + int(np.searchsorted(time_us[start : reached + 1], start_us + longest_us, "right"))
-                events, count, segment = _end(events, count, start, late, segment)
+                _put(events, count, start, late, OPEN, segment)
+                count, segment = count + 1, segment + 1
                 is_open = False
             if k < stretch and armed and trigger[k] >= high:
                 if is_open:
-                    events = _put(events, count, start, k, CLOSED, segment)
+                    _put(events, count, start, k, CLOSED, segment)
                     count += 1
                 armed, is_open, start, start_us = False, True, k, time_us[k]
         k = stretch
-    return events[:count], ScanState(armed, is_open, start, start_us, segment)
+    return events[:count].copy(), ScanState(armed, is_open, start, start_us, segment)
 
 
-@compiled
-def _put(events: Whole, count: int, start: int, end: int, kind: int, segment: int) -> Whole:
-    """Put down an event; a full table is made twice as long."""
-    if count == events.shape[0]:
-        grown = np.empty((2 * count, 4), np.int64)
-        grown[:count] = events
-        events = grown
+@inlined_sums
+def _put(events: Whole, count: int, start: int, end: int, kind: int, segment: int) -> None:
     events[count, 0], events[count, 1], events[count, 2], events[count, 3] = start, end, kind, segment
-    return events
-
-
-@compiled
-def _end(events: Whole, count: int, start: int, at: int, segment: int) -> tuple[Whole, int, int]:
-    """Put down a cycle that stays open; the next one is of a new segment."""
-    return _put(events, count, start, at, OPEN, segment), count + 1, segment + 1
 
 
 @compiled
@@ -136,14 +127,14 @@ def _next_break(time_us: Whole, first: int, break_us: int) -> int:
     return time_us.size
 
 
-@compiled
+@compiled_sums
 def _next_below(values: NDArray[np.float64], first: int, stop: int, level: float) -> int:
     k = first
     while k + BLOCK <= stop:
-        hits, block = 0, values[k : k + BLOCK]
-        for i in range(block.size):
-            hits += 1 if block[i] < level else 0
-        if hits:
+        low, block = values[k], values[k : k + BLOCK]
+        for i in range(BLOCK):
+            low = smaller(low, block[i])
+        if low < level:
             break
         k += BLOCK
     while k < stop and values[k] >= level:
@@ -151,14 +142,14 @@ def _next_below(values: NDArray[np.float64], first: int, stop: int, level: float
     return k
 
 
-@compiled
+@compiled_sums
 def _next_at_or_above(values: NDArray[np.float64], first: int, stop: int, level: float) -> int:
     k = first
     while k + BLOCK <= stop:
-        hits, block = 0, values[k : k + BLOCK]
-        for i in range(block.size):
-            hits += 1 if block[i] >= level else 0
-        if hits:
+        high, block = values[k], values[k : k + BLOCK]
+        for i in range(BLOCK):
+            high = larger(high, block[i])
+        if high >= level:
             break
         k += BLOCK
     while k < stop and values[k] < level:

@@ -6,10 +6,12 @@ install with no home): then the kernels compile anew in each process.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import platform
 import tempfile
 from collections.abc import Callable
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -30,11 +32,20 @@ def _writable(folder: Path) -> bool:
         return False
 
 
+@lru_cache(maxsize=1)
+def _sources() -> str:
+    """Names the kernels as they are: numba looks at a kernel's own file only, not at those it calls."""
+    found = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        found.update(path.read_bytes())
+    return found.hexdigest()[:12]
+
+
 def _cache_folder() -> str | None:
-    """A folder of the user's for compiled kernels, or None."""
+    """A folder of the user's for the compiled kernels of this version, or None."""
     base = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
     try:
-        folder = Path(base) / "benchpipe" if base else Path.home() / ".cache" / "benchpipe"
+        folder = (Path(base) if base else Path.home() / ".cache") / "benchpipe" / _sources()
     except RuntimeError:  # no home
         return None
     return str(folder) if _writable(folder) else None

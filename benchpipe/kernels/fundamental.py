@@ -3,111 +3,63 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchpipe.kernels.compiled import inlined_sums
-
-LEAST_EVEN = 8  # samples
-Floats = NDArray[np.float64]
+from benchpipe.kernels.loop_sums import LoopSums
 
 
 @inlined_sums
 def fundamental(
-    time_us: NDArray[np.int64],
-    load: Floats,
-    motion: Floats,
+    sums: LoopSums,
     period: float,
-    t_start: float,
+    steps: tuple[float, float],
     means: tuple[float, float],
-    even: bool,
-    scratch: Floats,
+    loads: tuple[float, float, float, float],
+    motions: tuple[float, float, float, float],
+    last_phasor: tuple[float, float],
 ) -> tuple[float, float, float, float]:
-    """Means over a period of load and motion times cos and sin of the phase.
+    """Means over a period of load and motion, less their means, times cos and sin of the phase.
 
-    By the trapezium rule from boundary to boundary. Even sampling turns phasors by
-    steps; uneven sampling asks for each sine.
+    By the trapezium rule from boundary to boundary, where the phase is a whole turn.
 
     Parameters
     ----------
-    time_us, load, motion : arrays, shape (n,)
-        The first and last sample stand outside the boundaries.
-    period, t_start : float
-        Length, and the first boundary's time from sample 1 (zero or below) [s].
+    sums : LoopSums
+        From the first to the last sample, with the phase counted from the first.
+    period : float
+        [s]
+    steps : (float, float)
+        From the boundary to the first sample and from the last to the boundary [s].
     means : (float, float)
         Of load and motion.
-    even : bool
-        Steps differ by little.
-    scratch : float64 array, shape (2, at least n)
-        Room for the phasors.
+    loads, motions : (float, float, float, float)
+        At the first boundary, the first and last sample, and the second boundary.
+    last_phasor : (float, float)
+        cos and sin of the phase from the first sample to the last.
 
     Returns
     -------
     load cos, load sin, motion cos, motion sin : float
     """
-    load_mean, motion_mean = means
-    last = load.size - 2
-    turn = 2.0 * np.pi / period
-    step = (time_us[last] - time_us[1]) * 1e-6 / max(last - 1, 1)
-    end = period + t_start - (time_us[last] - time_us[1]) * 1e-6  # from the last sample to the boundary
-    first_c, first_s = np.cos(turn * t_start), -np.sin(turn * t_start)
-    if even and last >= LEAST_EVEN:
-        cosines, sines = scratch[0, :last], scratch[1, :last]
-        _turn(cosines, sines, first_c, first_s, turn * step)
-        last_c, last_s = cosines[last - 1], sines[last - 1]
-        a, b, c, d = _products(load[1 : last + 1], motion[1 : last + 1], cosines, sines, load_mean, motion_mean)
-        a, b, c, d = a * step, b * step, c * step, d * step
-    else:
-        last_c, last_s = np.cos(turn * end), -np.sin(turn * end)
-        a, b, c, d = 0.0, 0.0, 0.0, 0.0
-        for j in range(1, last + 1):
-            before = time_us[j] - time_us[j - 1] if j > 1 else 0
-            after = time_us[j + 1] - time_us[j] if j < last else 0
-            phase = turn * ((time_us[j] - time_us[1]) * 1e-6 - t_start)
-            weight = 0.5e-6 * (before + after)
-            cosine, sine = weight * np.cos(phase), weight * np.sin(phase)
-            f, x = load[j] - load_mean, motion[j] - motion_mean
-            a, b, c, d = a + f * cosine, b + f * sine, c + x * cosine, d + x * sine
-        step = 0.0
-    # the steps that the boundaries cut short
-    lead = time_us[1] - time_us[0]
-    part = 1.0 + t_start / (lead * 1e-6) if lead > 0 else 1.0
-    start_l = load[0] + part * (np.float64(load[1]) - load[0])
-    start_m = motion[0] + part * (np.float64(motion[1]) - motion[0])
-    first, final, both = 0.5 * (-t_start - step), 0.5 * (end - step), 0.5 * (end - t_start)
-    first_l, first_m = first * (load[1] - load_mean), first * (motion[1] - motion_mean)
-    last_l, last_m = final * (load[last] - load_mean), final * (motion[last] - motion_mean)
-    a += first_l * first_c + last_l * last_c + both * (start_l - load_mean)
-    b += first_l * first_s + last_l * last_s
-    c += first_m * first_c + last_m * last_c + both * (start_m - motion_mean)
-    d += first_m * first_s + last_m * last_s
-    return a / period, b / period, c / period, d / period
-
-
-@inlined_sums
-def _turn(cosines: Floats, sines: Floats, c: float, s: float, step: float) -> None:
-    """Cosines and sines from ``c, s`` on by equal steps: what is there is turned on, twice as much each time."""
-    cosines[0], sines[0] = c, s
-    turn_c, turn_s = np.cos(step), np.sin(step)
-    done, size = 1, cosines.size
-    while done < size:
-        count = min(done, size - done)
-        from_c, from_s, to_c, to_s = cosines[:count], sines[:count], cosines[done:], sines[done:]
-        for k in range(count):
-            to_c[k] = from_c[k] * turn_c - from_s[k] * turn_s
-            to_s[k] = from_c[k] * turn_s + from_s[k] * turn_c
-        turn_c, turn_s = turn_c * turn_c - turn_s * turn_s, 2.0 * turn_c * turn_s
-        done += count
-
-
-@inlined_sums
-def _products(
-    load: Floats, motion: Floats, cosines: Floats, sines: Floats, load_mean: float, motion_mean: float
-) -> tuple[float, float, float, float]:
-    a, b, c, d = 0.0, 0.0, 0.0, 0.0
-    for k in range(load.size):
-        f, x = np.float64(load[k]) - load_mean, np.float64(motion[k]) - motion_mean
-        a += f * cosines[k]
-        b += f * sines[k]
-        c += x * cosines[k]
-        d += x * sines[k]
-    return a, b, c, d
+    lead, trail = steps
+    first_s = np.sin(2.0 * np.pi / period * lead)
+    first_c = np.sqrt(1.0 - first_s * first_s) if 4.0 * lead <= period else np.cos(2.0 * np.pi / period * lead)
+    last_c = last_phasor[0] * first_c - last_phasor[1] * first_s
+    last_s = last_phasor[0] * first_s + last_phasor[1] * first_c
+    f = means[0]
+    a, b = sums.load_cos - f * sums.cos, sums.load_sin - f * sums.sin
+    load_cos = a * first_c - b * first_s
+    load_sin = a * first_s + b * first_c
+    load_cos += 0.5 * lead * ((loads[0] - f) + (loads[1] - f) * first_c)
+    load_sin += 0.5 * lead * (loads[1] - f) * first_s
+    load_cos += 0.5 * trail * ((loads[3] - f) + (loads[2] - f) * last_c)
+    load_sin += 0.5 * trail * (loads[2] - f) * last_s
+    x = means[1]
+    a, b = sums.motion_cos - x * sums.cos, sums.motion_sin - x * sums.sin
+    motion_cos = a * first_c - b * first_s
+    motion_sin = a * first_s + b * first_c
+    motion_cos += 0.5 * lead * ((motions[0] - x) + (motions[1] - x) * first_c)
+    motion_sin += 0.5 * lead * (motions[1] - x) * first_s
+    motion_cos += 0.5 * trail * ((motions[3] - x) + (motions[2] - x) * last_c)
+    motion_sin += 0.5 * trail * (motions[2] - x) * last_s
+    return load_cos / period, load_sin / period, motion_cos / period, motion_sin / period

@@ -1,99 +1,166 @@
-"""Sums over the samples of one loop, fast where the sampling is even."""
+"""Sums over the samples ``first … last - 1`` of one loop, fast where the sampling is even.
+
+Loops run over unsigned places in whole arrays: a slice would cost two counted references, a signed
+place a test for a negative one.
+"""
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.compiled import inlined_sums
+from benchpipe.kernels.intrinsics import larger, smaller
 
 Floats = NDArray[np.float64]
+PLACE = np.uint64
+NEXT = np.uint64(1)
+
+
+class LoopSums(NamedTuple):
+    """Integrals over time from the first to the last sample, in load, motion and seconds.
+
+    ``load, motion, square`` are those of load, motion and squared load; the others are of load or motion
+    times cosine or sine of the phase since the first sample, and of these alone. ``area`` is twice the
+    area between the path and the motion axis.
+    """
+
+    area: float
+    load: float
+    motion: float
+    square: float
+    load_cos: float
+    load_sin: float
+    motion_cos: float
+    motion_sin: float
+    cos: float
+    sin: float
 
 
 @inlined_sums
-def step_ends(time_us: NDArray[np.int64]) -> tuple[int, int]:
-    """Shortest and longest step."""
-    shortest = longest = time_us[1] - time_us[0]
-    for k in range(1, time_us.size):
-        step = time_us[k] - time_us[k - 1]
+def step_ends(time_us: NDArray[np.int64], first: int, last: int) -> tuple[int, int]:
+    """Shortest and longest step between the samples."""
+    shortest = longest = time_us[first + 1] - time_us[first]
+    for k in range(PLACE(first), PLACE(last - 1)):
+        step = time_us[k + NEXT] - time_us[k]
         shortest, longest = min(shortest, step), max(longest, step)
     return shortest, longest
 
 
 @inlined_sums
-def value_ends(values: Floats) -> tuple[float, float]:
+def value_ends(values: Floats, first: int, last: int) -> tuple[float, float]:
     """Smallest and largest value."""
-    low = high = values[0]
-    for k in range(values.size):
-        low = values[k] if values[k] < low else low
-        high = values[k] if values[k] > high else high
+    low = high = values[first]
+    for k in range(PLACE(first), PLACE(last)):
+        low, high = smaller(low, values[k]), larger(high, values[k])
     return low, high
 
 
 @inlined_sums
-def first_of(values: Floats, wanted: float) -> int:
+def first_of(values: Floats, first: int, last: int, wanted: float) -> int:
     """Place of the first value that equals ``wanted``, which is there."""
-    place = values.size - 1
-    for k in range(values.size):
-        place = min(place, k if values[k] == wanted else values.size)
-    return place
+    size = np.int32(last - first)  # 32 bits: eight places at once
+    place = np.int32(size - 1)
+    for k in range(PLACE(last - first)):
+        place = min(place, np.int32(k) if values[PLACE(first) + k] == wanted else size)
+    return first + int(place)
 
 
 @inlined_sums
-def twice_area(load: Floats, motion: Floats) -> float:
-    """Twice the area between the path from the first to the last sample and the motion axis."""
-    total = 0.0
-    for k in range(1, load.size):
-        total += (np.float64(load[k]) + np.float64(load[k - 1])) * (np.float64(motion[k]) - np.float64(motion[k - 1]))
-    return total
-
-
-@inlined_sums
-def even_sums(load: Floats, motion: Floats) -> tuple[float, float, float]:
-    """Sums of load, motion and squared load by the trapezium rule with a step of one."""
+def even_sums(
+    load: Floats, motion: Floats, first: int, last: int, cosines: Floats, sines: Floats, step: float
+) -> LoopSums:
+    """All sums by the trapezium rule with equal steps [s] and known phasors."""
+    crossed, cosine, sine = 0.0, 0.0, 0.0
     loads, motions, squares = 0.0, 0.0, 0.0
-    for k in range(load.size):
-        value = np.float64(load[k])
-        loads += value
-        motions += np.float64(motion[k])
-        squares += value * value
-    first, last = np.float64(load[0]), np.float64(load[-1])
-    motions -= 0.5 * (np.float64(motion[0]) + np.float64(motion[-1]))
-    return loads - 0.5 * (first + last), motions, squares - 0.5 * (first * first + last * last)
+    lc, ls, mc, ms = 0.0, 0.0, 0.0, 0.0
+    steps = last - first - 1
+    for j in range(PLACE(steps)):
+        at = PLACE(first) + j
+        f, x = np.float64(load[at]), np.float64(motion[at])
+        loads += f
+        motions += x
+        squares += f * f
+        lc += f * cosines[j]
+        ls += f * sines[j]
+        mc += x * cosines[j]
+        ms += x * sines[j]
+    for j in range(PLACE(steps)):
+        cosine += cosines[j]
+        sine += sines[j]
+    for k in range(PLACE(first), PLACE(last - 1)):
+        forth = np.float64(load[k]) * np.float64(motion[k + NEXT])
+        crossed += forth - np.float64(load[k + NEXT]) * np.float64(motion[k])
+    # the trapezium rule takes half of the first and half of the last
+    f, x, c, s = np.float64(load[first]), np.float64(motion[first]), cosines[0], sines[0]
+    g, y, d, t = np.float64(load[last - 1]), np.float64(motion[last - 1]), cosines[steps], sines[steps]
+    return LoopSums(
+        crossed + g * y - f * x,
+        step * (loads + 0.5 * (g - f)), step * (motions + 0.5 * (y - x)), step * (squares + 0.5 * (g * g - f * f)),
+        step * (lc + 0.5 * (g * d - f * c)), step * (ls + 0.5 * (g * t - f * s)),
+        step * (mc + 0.5 * (y * d - x * c)), step * (ms + 0.5 * (y * t - x * s)),
+        step * (cosine + 0.5 * (d - c)), step * (sine + 0.5 * (t - s)),
+    )  # fmt: skip
 
 
 @inlined_sums
-def timed_sums(time_us: NDArray[np.int64], load: Floats, motion: Floats) -> tuple[float, float, float]:
-    """The same sums over time [s], for any steps."""
-    loads, motions, squares = 0.0, 0.0, 0.0
-    for k in range(1, load.size):
+def timed_sums(
+    time_us: NDArray[np.int64], load: Floats, motion: Floats, first: int, last: int, turn: float
+) -> LoopSums:
+    """The same sums for any steps; the phase turns by ``turn`` [rad/s]."""
+    area, loads, motions, squares, cosine, sine = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    lc, ls, mc, ms = 0.0, 0.0, 0.0, 0.0
+    f, x, c, s = np.float64(load[first]), np.float64(motion[first]), 1.0, 0.0
+    for k in range(first + 1, last):
         half = 0.5e-6 * (time_us[k] - time_us[k - 1])
-        a, b = np.float64(load[k - 1]), np.float64(load[k])
-        loads += half * (a + b)
-        motions += half * (np.float64(motion[k - 1]) + np.float64(motion[k]))
-        squares += half * (a * a + b * b)
-    return loads, motions, squares
+        phase = turn * ((time_us[k] - time_us[first]) * 1e-6)
+        g, y, d, t = np.float64(load[k]), np.float64(motion[k]), np.cos(phase), np.sin(phase)
+        area += (g + f) * (y - x)
+        loads += half * (f + g)
+        motions += half * (x + y)
+        squares += half * (f * f + g * g)
+        lc += half * (f * c + g * d)
+        ls += half * (f * s + g * t)
+        mc += half * (x * c + y * d)
+        ms += half * (x * s + y * t)
+        cosine += half * (c + d)
+        sine += half * (s + t)
+        f, x, c, s = g, y, d, t
+    return LoopSums(area, loads, motions, squares, lc, ls, mc, ms, cosine, sine)
 
 
 @inlined_sums
-def plain_sum(values: Floats) -> float:
-    """Sum; NaN if one of the values is."""
-    total = 0.0
-    for k in range(values.size):
-        total += np.float64(values[k])
-    return total
+def turn_phasors(cosines: Floats, sines: Floats, size: int, angle: float) -> None:
+    """Cosines and sines of 0, ``angle``, 2 ``angle``, …: what is there is turned on, twice as much each time.
+
+    ``angle`` is below a quarter turn.
+    """
+    cosines[0], sines[0] = 1.0, 0.0
+    turn_s = np.sin(angle)
+    turn_c = np.sqrt(1.0 - turn_s * turn_s)
+    done = 1
+    while done < size:
+        count = min(done, size - done)
+        for k in range(PLACE(count)):
+            c, s = cosines[k], sines[k]
+            cosines[PLACE(done) + k] = c * turn_c - s * turn_s
+            sines[PLACE(done) + k] = c * turn_s + s * turn_c
+        turn_c, turn_s = turn_c * turn_c - turn_s * turn_s, 2.0 * turn_c * turn_s
+        done += count
 
 
 @inlined_sums
-def mean_of_known(values: Floats) -> float:
+def mean_of_known(values: Floats, first: int, last: int) -> float:
     """Mean of the values that are not NaN; NaN where none is."""
-    if values.size == 0:
-        return np.nan
-    total = plain_sum(values)
+    total = 0.0
+    for k in range(PLACE(first), PLACE(last)):
+        total += np.float64(values[k])
     if not np.isnan(total):
-        return total / values.size
+        return total / (last - first)
     total, used = 0.0, 0
-    for k in range(values.size):
+    for k in range(first, last):
         if not np.isnan(values[k]):
             total += values[k]
             used += 1
@@ -102,16 +169,17 @@ def mean_of_known(values: Floats) -> float:
 
 @inlined_sums
 def band_sums(
-    load: Floats, motion: Floats, low: float, high: float, l0: float, m0: float
+    load: Floats, motion: Floats, first: int, last: int, low: float, high: float, l0: float, m0: float
 ) -> tuple[float, float, float, float, float]:
     """Count and sums of motion, load, motion², motion x load of the samples whose load is in a band."""
     count, ms, ls, mm, ml = 0.0, 0.0, 0.0, 0.0, 0.0
-    for k in range(load.size):
-        inside = 1.0 if low <= load[k] <= high else 0.0
-        x, f = (np.float64(motion[k]) - m0) * inside, np.float64(load[k]) - l0
+    for k in range(PLACE(first), PLACE(last)):
+        x, f = np.float64(motion[k]) - m0, np.float64(load[k])
+        inside = np.float64((low <= f) & (f <= high))
+        f = (f - l0) * inside
         count += inside
-        ms += x
-        ls += f * inside
-        mm += x * x
+        ms += x * inside
+        ls += f
+        mm += x * x * inside
         ml += x * f
     return count, ms, ls, mm, ml

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from benchpipe.kernels.compiled import compiled_sums, inlined_sums
 from benchpipe.kernels.filters import smooth
 from benchpipe.kernels.fundamental import fundamental
+from benchpipe.kernels.intrinsics import uncounted
 from benchpipe.kernels.loop_sums import (
     band_sums,
     even_sums,
@@ -20,7 +21,7 @@ from benchpipe.kernels.loop_sums import (
     mean_of_known,
     step_ends,
     timed_sums,
-    twice_area,
+    turn_phasors,
     value_ends,
 )
 
@@ -36,6 +37,7 @@ FIELDS: tuple[str, ...] = (
 FIELD = {name: i for i, name in enumerate(FIELDS)}
 N_FIELDS = len(FIELDS)
 LEAST_SLOPE_SAMPLES = 3
+LEAST_EVEN = 8  # samples
 MOST_JITTER = 0.2  # of a step: sampling that is even so far is taken as even
 
 
@@ -66,7 +68,7 @@ def measure_loops(
     temperature : float array, shape (n,) or (0,)
     start, end : int64 arrays, shape (k,)
     start_part, end_part : float64 arrays, shape (k,)
-        Parts of a step, 0 to 1.
+        Parts of a step, 0 to 1; an ``end_part`` of 0 ends a loop at its last sample.
     band_low, band_high : float
         Parts of the loop's own load range that bound the stiffness band.
     weights : float64 array, shape (h + 1,)
@@ -81,93 +83,126 @@ def measure_loops(
     longest = 0
     for c in range(start.size):
         longest = max(longest, end[c] - start[c])
-    scratch = np.empty((2, longest + 2), np.float64)
-    for c in range(start.size):
-        a, b = start[c] - 1, end[c] + 1
-        times = time_us[a:b]
-        temperatures = temperature[a:b] if temperature.size > 0 else temperature
-        ends = (start_part[c], end_part[c])
-        if weights.size > 1:
+    if weights.size > 1:
+        for c in range(start.size):
+            a, b = start[c] - 1, end[c] + (1 if end_part[c] > 0.0 else 0)
+            temperatures = temperature[a:b] if temperature.size > 0 else temperature
             loads, motions = smooth(load[a:b], weights), smooth(motion[a:b], weights)
-            _measure(times, loads, motions, temperatures, ends, band_low, band_high, scratch, out[c])
-        else:
-            _measure(times, load[a:b], motion[a:b], temperatures, ends, band_low, band_high, scratch, out[c])
+            _measure_all(
+                time_us[a:b], loads, motions, temperatures,
+                start[c : c + 1] - a, end[c : c + 1] - a, start_part[c : c + 1], end_part[c : c + 1],
+                band_low, band_high, np.empty(longest), np.empty(longest), out[c : c + 1],
+            )  # fmt: skip
+    else:
+        _measure_all(
+            time_us, load, motion, temperature, start, end, start_part, end_part,
+            band_low, band_high, np.empty(longest), np.empty(longest), out,
+        )  # fmt: skip
     return out
 
 
-@inlined_sums
-def _measure(
+@compiled_sums
+def _measure_all(
     time_us: NDArray[np.int64],
     load: Floats,
     motion: Floats,
     temperature: Floats,
-    ends: tuple[float, float],
+    start: NDArray[np.int64],
+    end: NDArray[np.int64],
+    start_part: Floats,
+    end_part: Floats,
     band_low: float,
     band_high: float,
-    scratch: Floats,
-    row: Floats,
+    cosines: Floats,
+    sines: Floats,
+    out: Floats,
 ) -> None:
-    """Fill one row. Samples 1 … n-2 are inside; 0 and n-1 stand outside the two boundaries."""
-    n = load.size
+    """Fill all rows. The caller holds the arrays: here they are seen without counted references."""
+    samples = (uncounted(time_us), uncounted(load), uncounted(motion), uncounted(temperature))
+    room, rows = (uncounted(cosines), uncounted(sines)), uncounted(out)
+    for c in range(start.size):
+        _measure(samples, start[c], end[c], (start_part[c], end_part[c]), (band_low, band_high), room, rows, c)
+
+
+@inlined_sums
+def _measure(
+    samples: tuple[NDArray[np.int64], Floats, Floats, Floats],
+    first: int,
+    end: int,
+    ends: tuple[float, float],
+    band_parts: tuple[float, float],
+    room: tuple[Floats, Floats],
+    out: Floats,
+    c: int,
+) -> None:
+    """Fill row ``c``. Samples ``first … end - 1`` are inside; one on each side is outside."""
+    last, size = end - 1, end - first
+    time_us, load, motion, temperature = samples
+    cosines, sines = room
     start_part, end_part = ends
-    times, loads, motions = time_us[1 : n - 1], load[1 : n - 1], motion[1 : n - 1]
-    l0, m0 = _between(load[0], load[1], start_part), _between(motion[0], motion[1], start_part)
-    l1, m1 = _between(load[n - 2], load[n - 1], end_part), _between(motion[n - 2], motion[n - 1], end_part)
-    lead = (time_us[1] - time_us[0]) * 1e-6 * (1.0 - start_part)  # from the boundary to the first sample
-    trail = (time_us[n - 1] - time_us[n - 2]) * 1e-6 * end_part
-    span = (times[-1] - times[0]) * 1e-6
+    l0, m0 = _between(load[first - 1], load[first], start_part), _between(motion[first - 1], motion[first], start_part)
+    after = end if end_part > 0.0 else last  # an open cycle ends at its last sample: what comes next is not its own
+    l1, m1 = _between(load[last], load[after], end_part), _between(motion[last], motion[after], end_part)
+    lead = (time_us[first] - time_us[first - 1]) * 1e-6 * (1.0 - start_part)  # from the boundary to the first sample
+    trail = (time_us[after] - time_us[last]) * 1e-6 * end_part
+    span = (time_us[last] - time_us[first]) * 1e-6
     period = lead + span + trail
-    shortest, longest = step_ends(time_us)
+    shortest, longest = step_ends(time_us, first - 1, after + 1)
     even = longest - shortest <= MOST_JITTER * shortest
-    bottom_load, top_load = value_ends(loads)
-    bottom_motion, top_motion = value_ends(motions)
-    peak, valley = first_of(loads, top_load), first_of(loads, bottom_load)
-    top, bottom = first_of(motions, top_motion), first_of(motions, bottom_motion)
-    first_l, first_m = np.float64(loads[0]), np.float64(motions[0])
-    last_l, last_m = np.float64(loads[-1]), np.float64(motions[-1])
-    area = twice_area(loads, motions)
-    area += (l0 + first_l) * (first_m - m0) + (last_l + l1) * (m1 - last_m) + (l1 + l0) * (m0 - m1)
-    if even and times.size > 1:
-        step = span / (times.size - 1)
-        sums = even_sums(loads, motions)
-        sums = (sums[0] * step, sums[1] * step, sums[2] * step)
+    bottom_load, top_load = value_ends(load, first, end)
+    bottom_motion, top_motion = value_ends(motion, first, end)
+    peak, valley = first_of(load, first, end, top_load), first_of(load, first, end, bottom_load)
+    top, bottom = first_of(motion, first, end, top_motion), first_of(motion, first, end, bottom_motion)
+    first_l, first_m = np.float64(load[first]), np.float64(motion[first])
+    last_l, last_m = np.float64(load[last]), np.float64(motion[last])
+    turn = 2.0 * np.pi / period
+    if even and size >= LEAST_EVEN:
+        step = span / (size - 1)
+        turn_phasors(cosines, sines, size, turn * step)
+        last_phasor = (cosines[size - 1], sines[size - 1])
+        sums = even_sums(load, motion, first, end, cosines, sines, step)
     else:
-        sums = timed_sums(times, loads, motions)
-    load_mean = (sums[0] + 0.5 * lead * (l0 + first_l) + 0.5 * trail * (last_l + l1)) / period
-    motion_mean = (sums[1] + 0.5 * lead * (m0 + first_m) + 0.5 * trail * (last_m + m1)) / period
+        last_phasor = (np.cos(turn * span), np.sin(turn * span))
+        sums = timed_sums(time_us, load, motion, first, end, turn)
+    area = sums.area + (l0 + first_l) * (first_m - m0) + (last_l + l1) * (m1 - last_m) + (l1 + l0) * (m0 - m1)
+    load_mean = (sums.load + 0.5 * lead * (l0 + first_l) + 0.5 * trail * (last_l + l1)) / period
+    motion_mean = (sums.motion + 0.5 * lead * (m0 + first_m) + 0.5 * trail * (last_m + m1)) / period
     edges = 0.5 * lead * (l0 * l0 + first_l * first_l) + 0.5 * trail * (last_l * last_l + l1 * l1)
-    square_mean = (sums[2] + edges) / period
-    row[0] = period
-    row[1] = -lead
-    row[2] = longest * 1e-6
-    row[3] = top_load
-    row[4] = bottom_load
-    row[5] = (times[peak] - times[0]) * 1e-6 + lead
-    row[6] = (times[valley] - times[0]) * 1e-6 + lead
-    row[7] = motions[peak]
-    row[8] = motions[valley]
-    row[9] = load_mean
-    row[10] = top_motion
-    row[11] = bottom_motion
-    row[12] = loads[top]
-    row[13] = loads[bottom]
-    row[14] = motion_mean
-    row[15] = 0.5 * area
+    square_mean = (sums.square + edges) / period
+    out[c, 0] = period
+    out[c, 1] = -lead
+    out[c, 2] = longest * 1e-6
+    out[c, 3] = top_load
+    out[c, 4] = bottom_load
+    out[c, 5] = (time_us[peak] - time_us[first]) * 1e-6 + lead
+    out[c, 6] = (time_us[valley] - time_us[first]) * 1e-6 + lead
+    out[c, 7] = motion[peak]
+    out[c, 8] = motion[valley]
+    out[c, 9] = load_mean
+    out[c, 10] = top_motion
+    out[c, 11] = bottom_motion
+    out[c, 12] = load[top]
+    out[c, 13] = load[bottom]
+    out[c, 14] = motion_mean
+    out[c, 15] = 0.5 * area
     width = np.float64(top_load) - np.float64(bottom_load)
-    low, high = bottom_load + band_low * width, bottom_load + band_high * width
-    row[16], loading_zero = _branch(loads, motions, valley, peak, low, high, l0, m0)
-    row[17], unloading_zero = _branch(loads, motions, peak, valley, low, high, l0, m0)
-    row[18] = m1 - m0
-    row[19] = mean_of_known(temperature[1 : n - 1]) if temperature.size > 0 else np.nan
-    means = (load_mean, motion_mean)
-    l_cos, l_sin, m_cos, m_sin = fundamental(time_us, load, motion, period, -lead, means, even, scratch)
-    size = m_cos * m_cos + m_sin * m_sin
-    row[20] = (l_cos * m_cos + l_sin * m_sin) / size if size > 0.0 else np.nan
-    row[21] = (l_cos * m_sin - l_sin * m_cos) / size if size > 0.0 else np.nan
+    low, high = bottom_load + band_parts[0] * width, bottom_load + band_parts[1] * width
+    band = (low, high, l0, m0)
+    out[c, 16], loading_zero = _branch(load, motion, first, end, valley, peak, band)
+    out[c, 17], unloading_zero = _branch(load, motion, first, end, peak, valley, band)
+    out[c, 18] = m1 - m0
+    out[c, 19] = mean_of_known(temperature, first, end) if temperature.size > 0 else np.nan
+    l_cos, l_sin, m_cos, m_sin = fundamental(
+        sums, period, (lead, trail), (load_mean, motion_mean),
+        (l0, first_l, last_l, l1), (m0, first_m, last_m, m1), last_phasor,
+    )  # fmt: skip
+    squared = m_cos * m_cos + m_sin * m_sin
+    out[c, 20] = (l_cos * m_cos + l_sin * m_sin) / squared if squared > 0.0 else np.nan
+    out[c, 21] = (l_cos * m_sin - l_sin * m_cos) / squared if squared > 0.0 else np.nan
     sine = 2.0 * (l_cos * l_cos + l_sin * l_sin)  # mean square of the fundamental
     rest = max(square_mean - load_mean * load_mean - sine, 0.0)
-    row[22] = np.sqrt(rest / sine) if sine > 0.0 else np.nan
-    row[23] = unloading_zero - loading_zero
+    out[c, 22] = np.sqrt(rest / sine) if sine > 0.0 else np.nan
+    out[c, 23] = unloading_zero - loading_zero
 
 
 @inlined_sums
@@ -177,17 +212,18 @@ def _between(before: float, after: float, part: float) -> float:
 
 @inlined_sums
 def _branch(
-    load: Floats, motion: Floats, begin: int, finish: int, low: float, high: float, l0: float, m0: float
+    load: Floats, motion: Floats, first: int, end: int, begin: int, finish: int, band: tuple[float, float, float, float]
 ) -> tuple[float, float]:
     """Least-squares line of load on motion in the band, going round from ``begin`` to ``finish``.
 
-    Gives its slope, and the motion at which it meets zero load.
+    Gives its slope, and the motion at which it meets zero load. ``band`` holds its ends and the origin of the sums.
     """
+    low, high, l0, m0 = band
     if begin <= finish:
-        count, ms, ls, mm, ml = band_sums(load[begin : finish + 1], motion[begin : finish + 1], low, high, l0, m0)
+        count, ms, ls, mm, ml = band_sums(load, motion, begin, finish + 1, low, high, l0, m0)
     else:
-        count, ms, ls, mm, ml = band_sums(load[begin:], motion[begin:], low, high, l0, m0)
-        more = band_sums(load[: finish + 1], motion[: finish + 1], low, high, l0, m0)
+        count, ms, ls, mm, ml = band_sums(load, motion, begin, end, low, high, l0, m0)
+        more = band_sums(load, motion, first, finish + 1, low, high, l0, m0)
         count, ms, ls, mm, ml = count + more[0], ms + more[1], ls + more[2], mm + more[3], ml + more[4]
     spread = count * mm - ms * ms
     if count < LEAST_SLOPE_SAMPLES or spread <= 0.0:

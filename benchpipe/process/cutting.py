@@ -210,8 +210,7 @@ def _pieces(signals: Signals, events: NDArray[np.int64], cut: Cut) -> Pieces:
     elif len(events):
         trigger = trigger_of(signals, cut)
         start_part = _part(trigger, start, cut.high)
-        end_part = np.where(closed, _part(trigger, np.minimum(end, len(signals) - 1), cut.high), 1.0)
-        end = np.where(closed, end, np.maximum(end - 1, start + 1))  # an open cycle ends at its last sample
+        end_part = np.where(closed, _part(trigger, np.minimum(end, len(signals) - 1), cut.high), 0.0)
     return Pieces(signals, start, end, start_part, end_part, closed, events[:, 3].copy(), samples, boundary)
 
 
