@@ -131,7 +131,7 @@ def cycles_table(rows: CycleRows, closed_before: int, settings: CycleSettings, t
     start_us = rows.first_us + np.rint(get["start_offset_s"] * 1e6).astype(np.int64)
     n = len(rows)
     columns: dict[str, Any] = {
-        "block": pa.array([settings.block] * n),
+        "block": pa.repeat(settings.block, n),
         "cycle": pa.array(closed_before + np.cumsum(closed), mask=~closed),
         "segment": pa.array(rows.segment.astype(np.int32)),
         "start_us": pa.array(start_us),
@@ -148,20 +148,25 @@ def cycles_table(rows: CycleRows, closed_before: int, settings: CycleSettings, t
         "phase_deg": np.degrees(np.arctan2(get["loss_stiffness"], get["storage_stiffness"])),
     }
     no_loop = ~closed | ((flags & _NO_LOOP) != 0)
+    without = dict.fromkeys(LOOP_FIELDS, no_loop) if no_loop.any() else {}
+    if not closed.all():
+        without["period_s"] = ~closed
     arrays = []
     for field in table_schema:
         values = columns[field.name] if field.name in columns else get[field.name]
-        if isinstance(values, pa.Array):
-            arrays.append(values)
-            continue
-        empty = ~np.isfinite(values)
-        if field.name in LOOP_FIELDS:
-            empty |= no_loop
-        if field.name == "period_s":
-            empty |= ~closed
-        dtype = field.type.to_pandas_dtype()
-        arrays.append(pa.array(values.astype(dtype), mask=empty if field.nullable else None))
+        if not isinstance(values, pa.Array):
+            values = _column(values, field, without.get(field.name))
+        arrays.append(values)
     return pa.Table.from_arrays(arrays, schema=table_schema)
+
+
+def _column(values: Floats, field: pa.Field, without: NDArray[np.bool_] | None) -> pa.Array:
+    """Values as a column: null where they are not finite, and where a cycle does not have them."""
+    typed = values.astype(field.type.to_pandas_dtype())
+    if not field.nullable or (without is None and np.isfinite(values.sum())):  # a sum is finite only if all terms are
+        return pa.array(typed)
+    empty = ~np.isfinite(values)
+    return pa.array(typed, mask=empty if without is None else empty | without)
 
 
 def _secant(get: dict[str, Floats], load_range: Floats, motion_range: Floats, by_load: bool) -> Floats:
