@@ -27,7 +27,8 @@ def table(count: int = 100, **columns: np.ndarray) -> pa.Table:
     n = np.arange(count)
     own = {
         "flags": np.zeros(count, np.uint16), "start_us": n * 1_000_000, "segment": 1 + (n >= count // 2),
-        "period_s": np.ones(count), "complete": np.ones(count, bool), "samples": np.full(count, 100), "counter": n.astype(float),
+        "period_s": np.ones(count),
+        "complete": np.ones(count, bool), "samples": np.full(count, 100), "counter": n.astype(float),
         "peak_load": 80.0 + 0.1 * (n % 3), "valley_load": 5.0 + 0.1 * (n % 2),
         "motion_max": 12.0 + 0.01 * (n % 3), "motion_min": -3.0 + 0.01 * (n % 2),
     }  # fmt: skip
