@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from benchpipe.cli.options import Lab, Run, Store
+from benchpipe.cli.output import tell
 from benchpipe.errors import ConfigError, nearest
 
 if TYPE_CHECKING:
@@ -39,6 +40,7 @@ def export(
     if out is None and chosen == "parquet" and sys.stdout.isatty():
         raise ConfigError("Parquet is not for a terminal", do_next="give --out FILE, or redirect the output")
     _, run_store, manifest = _kept(run, lab, store)
+    _tell_dropped(manifest)
     from benchpipe.report.tables_out import write_table
 
     write_table(run_store, manifest, table, chosen, out)
@@ -50,6 +52,9 @@ def trace(
     cycle: Annotated[int | None, typer.Option("--cycle", min=1, help="Number of a cycle.")] = None,
     hold: Annotated[int | None, typer.Option("--hold", min=1, help="Number of a hold.")] = None,
     sweep: Annotated[int | None, typer.Option("--sweep", min=1, help="Number of a sweep.")] = None,
+    stance: Annotated[int | None, typer.Option("--stance", min=1, help="Number of a stance window.")] = None,
+    proof: Annotated[int | None, typer.Option("--proof", min=1, help="Number of a proof.")] = None,
+    change: Annotated[int | None, typer.Option("--change", min=1, help="Number of a lock change.")] = None,
     lab: Lab = None,
     store: Store = None,
 ) -> None:
@@ -59,12 +64,23 @@ def trace(
     """
     from benchpipe.report.tracing import trace_rows
 
-    chosen = [(k, n) for k, n in (("cycle", cycle), ("hold", hold), ("sweep", sweep)) if n is not None]
+    given = {
+        "cycle": cycle, "hold": hold, "sweep": sweep, "stance": stance, "proof": proof, "change": change,
+    }  # fmt: skip
+    chosen = [(k, n) for k, n in given.items() if n is not None]
     if len(chosen) != 1:
-        raise ConfigError("give one of --cycle, --hold and --sweep")
+        raise ConfigError("give one of --cycle, --hold, --sweep, --stance, --proof and --change")
     config, run_store, manifest = _kept(run, lab, store)
+    _tell_dropped(manifest)
     for line in trace_rows(config, run_store, manifest, block, *chosen[0]):
         typer.echo(line)
+
+
+def _tell_dropped(manifest: Manifest) -> None:
+    """Say on standard error that the samples were dropped, when and by what."""
+    step = manifest.steps.get("keep")
+    for remark in step.remarks if step is not None else ():
+        tell(f"note: {remark.text}")
 
 
 def _kept(run: str, lab: Path | None, store: Path | None) -> tuple[RunConfig, RunStore, Manifest]:

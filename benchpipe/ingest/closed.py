@@ -21,7 +21,7 @@ def closed_manifest(run: RunConfig, manifest: Manifest) -> Manifest:
     A cycle that spans the old end of the logs would need samples that are not there any more; to take
     some of a run and not the rest would be wrong without a word. So nothing is taken.
     """
-    sources, odd = dict((s.file, s) for s in manifest.sources), []
+    sources, odd = {s.file: s for s in manifest.sources}, []
     for name, path in _logs(run).items():
         known = sources.get(name)
         same = None if known is None else _as_taken(path, known)

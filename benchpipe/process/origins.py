@@ -17,11 +17,12 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import sample_inputs, stream_samples
 from benchpipe.tables import TABLES, columns, schema
 
-# What is numbered in a block → its table. A later table of numbered things is added here.
+LENGTHS = {"period_s", "duration_s"}
+# What is numbered in a block and has a beginning and a length → its table, such as cycle → cycles.
 TABLE_OF = {
-    what: table
-    for what, table in (("cycle", "cycles"), ("hold", "holds"), ("sweep", "sweeps"), ("proof", "proofs"))
-    if table in TABLES
+    table.removesuffix("s"): table
+    for table in TABLES
+    if {"block", "start_us", table.removesuffix("s")} <= set(columns(table)) and LENGTHS & set(columns(table))
 }
 Numbers = NDArray[np.int64]
 
@@ -43,7 +44,7 @@ class Spans:
 def spans(store: RunStore, manifest: Manifest, block: str, what: str) -> Spans:
     """Time spans of all complete cycles, or of all holds or sweeps, of a block."""
     table = TABLE_OF[what]
-    length = "period_s" if "period_s" in columns(table) else "duration_s"
+    length = next(iter(LENGTHS & set(columns(table))))
     rows = store.read(manifest, table, ["block", what, "start_us", length])
     rows = rows.filter(pc.and_(pc.equal(rows.column("block"), block), pc.is_valid(rows.column(what))))
     rows = rows.sort_by("start_us")
@@ -81,6 +82,8 @@ def _rows_of(
     file, first, last = "", _nothing(of), _nothing(of)
     ends_so_far = np.maximum.accumulate(of.end_us)
     for batch in stream_samples(store.folder, inputs, ["row"], int(of.start_us.min()), int(of.end_us.max())):
+        if not batch.time_us.size:
+            continue
         if batch.file != file:
             yield from _of_file(of, block, what, file, first, last)
             file, first, last = batch.file, _nothing(of), _nothing(of)

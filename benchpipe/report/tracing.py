@@ -8,11 +8,10 @@ import pyarrow.compute as pc
 
 from benchpipe.config.run import RunConfig
 from benchpipe.errors import ConfigError, nearest
+from benchpipe.process.origins import TABLE_OF
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import sample_inputs, stream_samples
-
-TABLE_OF = {"cycle": "cycles", "hold": "holds", "sweep": "sweeps"}
 
 
 def trace_rows(
@@ -37,15 +36,35 @@ def trace_rows(
     until = start + round(1e6 * (row.get("period_s") or row.get("duration_s") or 0.0))
     yield f"{run.name}, block {block}, {what} {number}: {row['samples']:,} samples"
     shas = {s.file: s for s in manifest.sources}
-    spans: dict[str, list[int]] = {}
-    inputs = sample_inputs(manifest, named[block].files)
-    for batch in stream_samples(store.folder, inputs, ["row"], start, until):
-        first, last = int(batch.columns["row"][0]), int(batch.columns["row"][-1])
-        span = spans.setdefault(batch.file, [first, last])
-        span[1] = last
+    if manifest.closed:
+        spans = _kept_rows(store, manifest, block, what, number)
+    else:
+        spans = _rows_between(store, manifest, named[block].files, start, until)
     for file, (first, last) in spans.items():
         yield f"  {run.folder / file}, rows {first:,} to {last:,}"
         yield f"    SHA-256 of the file as it was taken: {shas[file].sha256}"
     for name, value in row.items():
         if value is not None and name not in ("block", what, "start_us"):
             yield f"  {name} = {value}"
+
+
+def _rows_between(
+    store: RunStore, manifest: Manifest, files: tuple[str, ...], start_us: int, until_us: int
+) -> dict[str, tuple[int, int]]:
+    """First and last row of each log between two times, from the samples."""
+    found: dict[str, tuple[int, int]] = {}
+    for batch in stream_samples(store.folder, sample_inputs(manifest, files), ["row"], start_us, until_us):
+        row = batch.columns["row"]
+        if row.size:
+            found[batch.file] = (found.get(batch.file, (int(row[0]), 0))[0], int(row[-1]))
+    return found
+
+
+def _kept_rows(
+    store: RunStore, manifest: Manifest, block: str, what: str, number: int
+) -> dict[str, tuple[int, int]]:
+    """The same as they were kept when the samples were dropped."""
+    rows = store.read(manifest, "origins")
+    for column, value in (("block", block), ("what", what), ("number", number)):
+        rows = rows.filter(pc.equal(rows.column(column), value))
+    return {row["file"]: (row["first_row"], row["last_row"]) for row in rows.to_pylist()}

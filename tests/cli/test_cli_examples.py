@@ -18,6 +18,11 @@ COMMANDS = sorted(str(command.name) for command in app.registered_commands)
 HEAVY = ("numpy", "scipy", "numba", "polars", "pyarrow", "pandas", "rich", "benchpipe.config", "benchpipe.store")
 # What an example leaves with: the sample runs hold runs that fail; a log nobody described may leave questions.
 LEAVES = {"nightly": (10,), "inspect": (0, 11)}
+# What must have been done before an example.
+AFTER = {
+    "drop": ["sign", "sample_runs/creeping-lock/plan.toml", "--by", "A. Reviewer, laboratory"],
+    "restore": ["archive", "sample_runs/wearing/plan.toml", "--to", "archive"],
+}
 
 
 @pytest.fixture(scope="module")
@@ -40,6 +45,8 @@ def test_the_example_of_a_command_runs(folder: Path, command: str, capsys: pytes
     assert call([command, "--help"]) == 0
     arguments = example(capsys.readouterr().out)
     assert arguments[0] == command
+    if command in AFTER:
+        assert run(AFTER[command], folder)[0] == 0
     code, out, err = run(arguments, folder)
     assert code in LEAVES.get(command, (0,)), err
     assert "Traceback" not in err

@@ -1,0 +1,141 @@
+"""Commands on what is kept of a run that is done: sign it off, drop its samples, archive it, fetch it back."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from benchpipe.cli.options import Lab, Run, Store, Wait
+from benchpipe.cli.output import tell
+from benchpipe.errors import ConfigError
+
+MB = 1e6
+
+
+def sign(
+    run: Run,
+    by: Annotated[str, typer.Option("--by", metavar="WHO", help="Who signs: a name and a role.")],
+    note: Annotated[str, typer.Option("--note", metavar="TEXT", help="What the person wants to say with it.")] = "",
+    lab: Lab = None,
+    store: Store = None,
+    wait: Wait = 0.0,
+) -> None:
+    """Record that a person signs off a run's figures and verdicts as they are now.
+
+    Example: benchpipe sign sample_runs/creeping-lock/plan.toml --by "A. Reviewer, laboratory"
+    """
+    from benchpipe.config.run import find_plan, load_run
+    from benchpipe.keeping import sign_off
+    from benchpipe.store.lock import hold_store
+    from benchpipe.store.run_store import RunStore
+
+    config = load_run(find_plan(run, lab), store)
+    with hold_store(config.store, wait_s=wait):
+        run_store = RunStore(config.store, config.name)
+        signed = sign_off(run_store, run_store.manifest(), by, note, datetime.now(UTC)).signed[-1]
+    typer.echo(
+        f"{config.name}: state {signed.sequence} ({signed.verdict}) signed off by {signed.who} on {signed.when}\n"
+        f"  verdicts  {signed.verdicts}\n  manifest  {signed.manifest_sha256}"
+    )
+
+
+def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
+    """Drop the samples of a run that was signed off; cycles, loops, holds and the way to the raw rows are kept.
+
+    Every log is held against its hash first: they are the other copy. Logs are only read.
+
+    Example: benchpipe drop sample_runs/creeping-lock/plan.toml
+    """
+    from benchpipe.config.run import find_plan, load_run
+    from benchpipe.keeping import drop_samples
+    from benchpipe.store.lock import hold_store
+    from benchpipe.store.run_store import RunStore
+
+    config = load_run(find_plan(run, lab), store)
+    with hold_store(config.store, wait_s=wait):
+        run_store = RunStore(config.store, config.name)
+        gone = drop_samples(
+            config, run_store, run_store.manifest(), "the command 'drop'", datetime.now(UTC),
+            tell=lambda name: tell(f"checking {name}"),
+        )  # fmt: skip
+    typer.echo(
+        f"{config.name}: samples dropped: {gone.rows:,} rows, {gone.bytes / MB:,.1f} MB; what was made of them is kept"
+    )
+
+
+Name = Annotated[str, typer.Argument(metavar="RUN", help="A plan file, or a run's name in the store.")]
+
+
+def archive(
+    run: Name,
+    to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Folder of the archive; made if it is not there.")],
+    lab: Lab = None,
+    store: Store = None,
+    wait: Wait = 0.0,
+) -> None:
+    """Move a run's tables from the store to an archive; the logs stay where they are.
+
+    Example: benchpipe archive sample_runs/wearing/plan.toml --to archive
+    """
+    from benchpipe.store.archive import archive_run, must_be_apart
+    from benchpipe.store.lock import hold_store
+
+    name, folder = _place(run, lab, store)
+    to = to.absolute()
+    must_be_apart(folder, to)
+    with hold_store(folder, wait_s=wait), hold_store(to, wait_s=wait):
+        count = archive_run(folder, name, to, datetime.now(UTC), tell=tell)
+    typer.echo(f"{name}: {count} file(s) moved to {to / name}, each held against its SHA-256")
+
+
+def restore(
+    run: Name,
+    source: Annotated[
+        Path | None, typer.Option("--from", metavar="DIR", help="Folder of the archive; else where it was moved to.")
+    ] = None,
+    check: Annotated[bool, typer.Option("--check", help="Only hold the archive against its hashes.")] = False,
+    lab: Lab = None,
+    store: Store = None,
+    wait: Wait = 0.0,
+) -> None:
+    """Move a run's tables from its archive back to the store.
+
+    Example: benchpipe restore sample_runs/wearing/plan.toml
+    """
+    from benchpipe.store.archive import restore_run, where_away
+    from benchpipe.store.archived_files import verify
+    from benchpipe.store.lock import hold_store
+
+    name, folder = _place(run, lab, store)
+    source = source.absolute() if source is not None else None
+    away = where_away(folder / name, source)
+    place = source or (away.archive if away is not None else None)
+    if place is None:
+        restore_run(folder, name, None, datetime.now(UTC))  # says why it cannot
+        return
+    if not place.is_dir():
+        raise ConfigError("the archive is not there", where=place, do_next="if it was moved, name it: --from DIR")
+    if check:
+        count = verify(place / name, tell=tell)
+        typer.echo(f"{name}: {count} file(s) in {place / name} are as they were put there")
+        return
+    with hold_store(folder, wait_s=wait), hold_store(place, wait_s=wait):
+        restore_run(folder, name, source, datetime.now(UTC), tell=tell)
+    typer.echo(f"{name}: back in {folder / name}, each file held against its SHA-256")
+
+
+def _place(run: str, lab: Path | None, store: Path | None) -> tuple[str, Path]:
+    """Name of a run and its store. The plan need not be there any more: a name and a store are enough."""
+    from benchpipe.cli.options import lab_file
+    from benchpipe.config.run import find_plan, load_lab, load_run
+
+    if Path(run).suffix == ".toml" or Path(run).is_file():
+        config = load_run(find_plan(run, lab), store)
+        return config.name, config.store
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]*", run):
+        raise ConfigError(f"'{run}' is no name of a run", do_next="give a plan file, or a run's name")
+    return run, store.absolute() if store is not None else load_lab(lab_file(lab))[2]

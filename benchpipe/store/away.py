@@ -1,0 +1,86 @@
+"""Whether a run's tables are in the store, or in an archive."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Literal, NamedTuple
+
+from benchpipe.errors import StoreError
+from benchpipe.store.files import write_whole
+
+NOTE = "archived.json"
+SUMS = "SHA256SUMS"
+
+
+class Away(NamedTuple):
+    """Note in a run's folder. ``leaving`` the store is done: ``archive`` holds the run, and what is still here
+    counts no more. ``back``: the run is here again, and what is still in ``archive`` counts no more.
+    """
+
+    state: Literal["leaving", "back"]
+    archive: Path
+    sums_sha256: str
+    since: str
+
+
+def read_away(folder: Path) -> Away | None:
+    """The note of a run's folder, if there is one.
+
+    Raises
+    ------
+    StoreError
+        It is not what was written.
+    """
+    try:
+        note = json.loads((folder / NOTE).read_bytes())
+        if note["state"] not in ("leaving", "back"):
+            raise ValueError(f"state {note['state']!r}")
+        return Away(note["state"], Path(note["archive"]), note["sums_sha256"], note["since"])
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise StoreError(
+            f"the note on where the run's archive is cannot be read: {error}",
+            where=folder / NOTE,
+            do_next="fetch the run by naming its archive: benchpipe restore RUN --from DIR",
+        ) from None
+
+
+def write_away(folder: Path, note: Away) -> None:
+    """Write the note, all or nothing."""
+    document = note._asdict() | {"archive": str(note.archive)}
+    write_whole(folder / NOTE, json.dumps(document, indent=1).encode())
+
+
+def must_be_here(folder: Path) -> None:
+    """Refuse to work on a run whose tables are in an archive.
+
+    Raises
+    ------
+    StoreError
+        Says where they are.
+    """
+    away = read_away(folder)
+    if away is not None and away.state == "leaving":
+        raise StoreError(
+            f"run '{folder.name}' is in the archive since {away.since[:10]}",
+            where=away.archive / folder.name,
+            do_next=f"look at it with --store '{away.archive}', or bring it back: benchpipe restore {folder.name}",
+        )
+
+
+def must_be_no_archive(folder: Path) -> None:
+    """Refuse to change a run that is in an archive.
+
+    Raises
+    ------
+    StoreError
+        It is one.
+    """
+    if (folder / SUMS).exists():
+        raise StoreError(
+            f"run '{folder.name}' is in an archive there, which is only read",
+            where=folder,
+            do_next=f"bring it back first: benchpipe restore {folder.name} --from '{folder.parent}'",
+        )
