@@ -1,25 +1,25 @@
-"""Sign a run off, and let its samples go afterwards: what was made of them stays."""
+"""Let the samples of a run go that was signed off: what was made of them stays."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
 
-from benchpipe.check.decision import Verdict, worst
+from benchpipe.check.decision import Verdict
+from benchpipe.check.signing import standing
+from benchpipe.config.lab import RetentionConfig
 from benchpipe.config.run import RunConfig
 from benchpipe.errors import ConfigError, InputError
 from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.opened import hash_of_beginning
 from benchpipe.process.origins import origins
-from benchpipe.store.files import sha256_of
-from benchpipe.store.manifest import Manifest, Part, Remark, SignOff, Source, Step, key_of
-from benchpipe.store.run_store import MANIFEST, RunStore
+from benchpipe.store.manifest import Manifest, Part, Remark, Source, Step, key_of
+from benchpipe.store.run_store import RunStore
 
 VERSION = 1
 STEP = "keep"
-JUDGED = ("limits_file", "limit", "block", "operator", "value", "unit", "verdict", "due")
+DAY_S = 86_400.0
 
 
 @dataclass(frozen=True)
@@ -32,75 +32,28 @@ class Dropped:
     bytes: int
 
 
-def sign_off(store: RunStore, manifest: Manifest, who: str, note: str, now: datetime) -> Manifest:
-    """Record that a person stands up for a run's figures and verdicts as they are now.
+def retain(run: RunConfig, store: RunStore, rules: RetentionConfig, now: datetime) -> Dropped | None:
+    """Drop the samples of a run if the lab's rules say so; the caller holds the store.
 
-    Parameters
-    ----------
-    who, note : str
-        Free texts.
-    now : datetime
-        With its time zone.
+    Only what a person has signed off, and nothing has changed of since, is let go.
 
     Raises
     ------
-    ConfigError
-        Nobody is named, or the run was not judged yet.
+    InputError
+        They say so, and a log is not there or not what was taken.
     """
-    if not who.strip():
-        raise ConfigError("nobody is named", do_next='give --by "NAME, ROLE"')
-    if "check" not in manifest.steps:
-        raise ConfigError(
-            f"run '{manifest.run}' was not judged yet: there is nothing to sign",
-            where=store.folder,
-            do_next="work on it first: benchpipe nightly",
-        )
-    verdicts = _verdicts(store, manifest)
-    signed = SignOff(
-        who=who.strip(),
-        when=now.isoformat(timespec="seconds"),
-        note=note.strip(),
-        sequence=manifest.sequence,
-        manifest_sha256=sha256_of(store.folder / MANIFEST),
-        process=manifest.steps["process"].key,
-        verdicts=key_of(verdicts),
-        verdict=str(worst([Verdict(row["verdict"]) for row in verdicts if row["due"]])),
-    )
-    return store.commit(manifest.model_copy(update={"signed": (*manifest.signed, signed)}))
-
-
-def standing(store: RunStore, manifest: Manifest) -> SignOff | None:
-    """The last sign-off, if figures and verdicts are still those that were signed."""
-    if not manifest.signed or not {"process", "check"} <= set(manifest.steps):
+    if rules.drop_samples_after is None:
+        return None
+    manifest = store.manifest()
+    if manifest.closed or not manifest.signed:
         return None
     last = manifest.signed[-1]
-    same = last.process == manifest.steps["process"].key and last.verdicts == key_of(_verdicts(store, manifest))
-    return last if same else None
-
-
-def _verdicts(store: RunStore, manifest: Manifest) -> list[dict[str, Any]]:
-    """What a person signs: each limit, its value and its verdict."""
-    rows: list[dict[str, Any]] = store.read(manifest, "verdicts", list(JUDGED)).to_pylist()
-    return rows
-
-
-def signed_words(store: RunStore, manifest: Manifest) -> str:
-    """The last sign-off in a line; empty where there is none."""
-    if not manifest.signed:
-        return ""
-    last = manifest.signed[-1]
-    by = f"{last.verdict}, signed off by {last.who} on {last.when[:10]} (state {last.sequence})"
-    return by if standing(store, manifest) else f"{by}; figures or verdicts have changed since: sign off again"
-
-
-def due_to_drop(store: RunStore, manifest: Manifest, after_s: float, now: datetime, *, keep_failed: bool) -> bool:
-    """Whether a rule lets the samples of a run go: signed off, so long ago, unchanged since."""
-    if manifest.closed or not manifest.signed:
-        return False
-    last = manifest.signed[-1]
-    if now - datetime.fromisoformat(last.when) < timedelta(seconds=after_s):
-        return False
-    return standing(store, manifest) is not None and not (keep_failed and last.verdict == Verdict.FAIL)
+    if now - datetime.fromisoformat(last.when) < timedelta(seconds=rules.drop_samples_after):
+        return None
+    if (rules.keep_failed and last.verdict == Verdict.FAIL) or standing(store, manifest) is None:
+        return None
+    rule = f"the lab's rule drop_samples_after = {rules.drop_samples_after / DAY_S:.4g} d"
+    return drop_samples(run, store, manifest, rule, now)
 
 
 def drop_samples(

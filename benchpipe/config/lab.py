@@ -6,7 +6,14 @@ from typing import Self
 
 from pydantic import Field, model_validator
 
-from benchpipe.config.model import ConfigModel, Many, PathText
+from benchpipe.config.model import ConfigModel, Many, PathText, Seconds
+
+
+class RetentionConfig(ConfigModel):
+    """What ``nightly`` lets go of a run that a person has signed off. Without it everything is kept."""
+
+    drop_samples_after: Seconds | None = Field(default=None, ge=0.0)
+    keep_failed: bool = True
 
 
 class LabConfig(ConfigModel):
@@ -15,6 +22,7 @@ class LabConfig(ConfigModel):
     name: str
     store: PathText
     plans: Many[PathText] = Field(min_length=1)
+    retention: RetentionConfig = RetentionConfig()
 
     @model_validator(mode="after")
     def _plans_differ(self) -> Self:
