@@ -12,11 +12,12 @@ from typing import Literal, TypedDict, Unpack
 from benchpipe.check.fitting import limits_fit
 from benchpipe.check.run import check_run
 from benchpipe.config.run import RunConfig
-from benchpipe.errors import ConfigError
+from benchpipe.errors import ConfigError, DamageError
 from benchpipe.ingest.run import ingest_run
 from benchpipe.process.run import process_run
 from benchpipe.store.lock import hold_store
 from benchpipe.store.manifest import Manifest
+from benchpipe.store.mending import Mended, mend, mend_more
 from benchpipe.store.run_store import RunStore
 
 StepName = Literal["ingest", "process", "check"]
@@ -27,13 +28,14 @@ class StepOptions(TypedDict, total=False):
     """Options of :func:`run_steps`.
 
     ``first`` and ``until`` choose the steps; ``again`` reads every log anew and forgets what
-    was made of them; ``today`` is held against calibration due dates; ``tell`` is called
-    with each log that is read.
+    was made of them; ``verify`` holds every file of the store against its hash first; ``today``
+    is held against calibration due dates; ``tell`` is called with each log that is read.
     """
 
     first: StepName
     until: StepName
     again: bool
+    verify: bool
     today: date | None
     tell: Callable[[str], None] | None
 
@@ -67,19 +69,32 @@ def work(run: RunConfig, *, wait_s: float = 0.0, **options: Unpack[StepOptions])
 def run_steps(run: RunConfig, **options: Unpack[StepOptions]) -> Outcome:
     """Do the steps of a run from ``first`` to ``until``, each only where something is new.
 
-    The caller holds the store.
+    The caller holds the store. What of it is damaged is set aside and made anew from the logs, if
+    ``first`` is the ingest.
     """
     limits_fit(run)
     first, until = options.get("first", "ingest"), options.get("until", "check")
     steps = STEPS[STEPS.index(first) : STEPS.index(until) + 1]
     store = RunStore(run.store, run.name)
-    outcome = Outcome(run, store.manifest())
+    if first != "ingest":
+        return _do(run, store, Mended(store.manifest()), steps, options)
+    mended = mend(store, verify=options.get("verify", False), again=options.get("again", False))
+    while True:
+        try:
+            return _do(run, store, mended, steps, options)
+        except DamageError as error:
+            mended = mend_more(store, mended, error)
+
+
+def _do(run: RunConfig, store: RunStore, mended: Mended, steps: tuple[StepName, ...], options: StepOptions) -> Outcome:
+    outcome = Outcome(run, mended.manifest)
     store.clean(outcome.manifest)
     if "ingest" in steps:
         with _timed(outcome, "ingest"):
-            result = ingest_run(run, store, again=options.get("again", False), tell=options.get("tell"))
+            again, tell = options.get("again", False), options.get("tell")
+            result = ingest_run(run, store, again=again, tell=tell, lost=mended.lost)
             outcome.manifest, outcome.read = result.manifest, result.read
-            if options.get("again"):  # and all that was made of the samples
+            if again:  # and all that was made of the samples
                 forgotten = {"steps": {"ingest": outcome.manifest.steps["ingest"]}}
                 outcome.manifest = store.commit(outcome.manifest.model_copy(update=forgotten))
     _samples_exist(outcome)

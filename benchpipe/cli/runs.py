@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchpipe.cli.keep import gone_to, retain_samples
 from benchpipe.cli.options import Again, Json, Lab, Run, Store, Wait, lab_file
 from benchpipe.cli.output import give_runs, system_error, tell
-from benchpipe.errors import BenchpipeError, ConfigError, ExitCode
+from benchpipe.errors import BenchpipeError, ConfigError, DamageError, ExitCode
 
 if TYPE_CHECKING:
+    from benchpipe.config.lab import RetentionConfig
     from benchpipe.config.run import RunConfig
     from benchpipe.report.view import RunView
 
@@ -110,22 +113,24 @@ def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:
     from benchpipe.config.run import load_lab
     from benchpipe.store.lock import hold_store
 
-    _, plans, store = load_lab(lab)
+    config, plans, store = load_lab(lab)
     found: list[tuple[ExitCode, RunView]] = []
     names: dict[str, Path] = {}
     with hold_store(store, wait_s=wait_s):
         for plan in plans:
-            found.append(_one(plan, store, names))
+            found.append(_one(plan, store, names, config.retention))
     found.sort(key=lambda item: SEVERITY.index(item[0]))
     return [view for _, view in found], found[0][0]
 
 
-def _one(plan: Path, store: Path, names: dict[str, Path]) -> tuple[ExitCode, RunView]:
+def _one(
+    plan: Path, store: Path, names: dict[str, Path], retention: RetentionConfig
+) -> tuple[ExitCode, RunView]:
     """One run of a lab: what breaks it is shown and stops no other. ``names`` gathers the names so far."""
     from benchpipe.cli.bugs import bug_report
     from benchpipe.config.run import load_run
     from benchpipe.pipeline import run_steps
-    from benchpipe.report.view import failed_view
+    from benchpipe.report.view import archived_view, failed_view
 
     name = ""
     try:
@@ -136,8 +141,16 @@ def _one(plan: Path, store: Path, names: dict[str, Path]) -> tuple[ExitCode, Run
                 do_next="give each plan a name of its own: tables are kept by it",
             )  # fmt: skip
         name = config.name
-        run_steps(config, tell=lambda name: tell(f"{config.name}: reading {name}"))
-        view = _view(config)
+        if (away := gone_to(config)) is not None:
+            return ExitCode.OK, archived_view(config, away)
+        told = partial(_told, config.name)
+        run_steps(config, tell=told)
+        retain_samples(config, retention)
+        try:
+            view = _view(config)
+        except DamageError:  # in what no step had to read
+            run_steps(config, tell=told, verify=True)
+            view = _view(config)
         return exit_code(view), view
     except BenchpipeError as error:
         return ExitCode(error.exit_code), failed_view(plan, str(error), name)
@@ -145,6 +158,10 @@ def _one(plan: Path, store: Path, names: dict[str, Path]) -> tuple[ExitCode, Run
         return ExitCode.BAD_INPUT, failed_view(plan, system_error(error), name)
     except Exception as error:
         return ExitCode.BUG, failed_view(plan, bug_report(error, ["nightly", str(plan)]), name)
+
+
+def _told(run: str, log: str) -> None:
+    tell(f"{run}: reading {log}")
 
 
 # Worst first: what a person must look at before anything else.

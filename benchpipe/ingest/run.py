@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -25,6 +25,7 @@ from benchpipe.ingest.renamed import find_renamed, under_name
 from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings, source_key
 from benchpipe.ingest.zeros import take_zeros, zero_remarks
 from benchpipe.store.manifest import Manifest, Part, Placed, Remark, Source, Step, key_of
+from benchpipe.store.mending import Damage, beyond_repair, damage_remarks
 from benchpipe.store.run_store import RunStore
 
 STEP = "ingest"
@@ -39,7 +40,14 @@ class IngestResult:
     read: tuple[str, ...]
 
 
-def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Progress | None = None) -> IngestResult:
+def ingest_run(
+    run: RunConfig,
+    store: RunStore,
+    *,
+    again: bool = False,
+    tell: Progress | None = None,
+    lost: Mapping[str, Damage] | None = None,
+) -> IngestResult:
     """Take what is new in a run's logs.
 
     Parameters
@@ -50,11 +58,15 @@ def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Pr
         Read every log anew, those too that were changed after they were taken.
     tell : callable, optional
         Called with the name of each file that is read.
+    lost : mapping, optional
+        Logs of which a part was damaged: they are read anew, if they are still what was taken.
 
     Raises
     ------
     InputError
         A log cannot be used. The store stays as it was.
+    StoreError
+        A damaged part cannot be made anew: its log is gone or has changed too.
     """
     manifest = store.manifest()
     if manifest.closed and not again:
@@ -62,12 +74,12 @@ def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Pr
         return IngestResult(manifest if new == manifest else store.commit(new), ())
     logs_must_be_there(run, manifest)
     found = find_logs(run)
-    taking = _Taking(run, store, again, tell)
+    taking = _Taking(run, store, again, tell, lost or {})
     renamed = {} if again else find_renamed(found.files, manifest)
     old = {source.file for source in renamed.values()}
     known = {s.file: s for s in manifest.sources if s.file not in old} | taking.renamed(renamed)
     sources = [taking.take(name, path, known.get(name)) for name, path in found.files.items()]
-    sources += [taking.kept(gone) for gone in known.values() if gone.file not in found.files]
+    sources += [kept for gone in known.values() if gone.file not in found.files for kept in taking.kept(gone)]
     places = {place.file: place for place in manifest.placed}
     ordered, placed, odd = place_sources(sources, run.rig.time, partial(find_overlap, store), places)
     before = manifest.steps.get(STEP)
@@ -75,7 +87,7 @@ def ingest_run(run: RunConfig, store: RunStore, *, again: bool = False, tell: Pr
     zeros = take_zeros(run, store, manifest.model_copy(update=update), before.zeros if before else ())
     new = manifest.model_copy(update=update)
     of_channels = (*zero_remarks(run.rig, zeros), *calibration_remarks(run.rig, new))
-    remarks = (*found.remarks, *taking.remarks, *odd, *of_channels)
+    remarks = (*found.remarks, *taking.remarks, *odd, *of_channels, *damage_remarks(store))
     state = {"account": new.account()._asdict()}
     key = key_of(ingest_settings(run.rig))
     parts = tuple(_late_rows(store, placed, key))
@@ -97,8 +109,10 @@ def _late_rows(store: RunStore, placed: list[Placed], key: str) -> Iterator[Part
 class _Taking:
     """Takes the logs of a run one by one; what is odd about them is in ``remarks``."""
 
-    def __init__(self, run: RunConfig, store: RunStore, again: bool, tell: Progress | None) -> None:
-        self._run, self._store, self._again, self._tell = run, store, again, tell
+    def __init__(
+        self, run: RunConfig, store: RunStore, again: bool, tell: Progress | None, lost: Mapping[str, Damage]
+    ) -> None:
+        self._run, self._store, self._again, self._tell, self._lost = run, store, again, tell, dict(lost)
         self.read: list[str] = []
         self.remarks: list[Remark] = []
 
@@ -106,6 +120,8 @@ class _Taking:
         """What is taken of a log: what was known, or that and what is new."""
         if known is None or self._again:
             return self._ingest(name, path)
+        if name in self._lost:
+            return self._made_anew(known, name, path)
         stat = self._stat(path)
         same_rig = self._same_rig(known)
         if (stat.st_size, stat.st_mtime_ns) == (known.size, known.mtime_ns):
@@ -127,11 +143,24 @@ class _Taking:
         for name, source in found.items():
             text = f"it was taken as {source.file} before, and renamed since"
             self.remarks.append(Remark(step="ingest", code="renamed", where=name, count=source.samples, text=text))
-        return {name: under_name(self._store, source, name) for name, source in found.items()}
+            if source.file in self._lost:
+                self._lost[name] = self._lost[source.file]
+        return {
+            name: source if name in self._lost else under_name(self._store, source, name)
+            for name, source in found.items()
+        }
 
     def _same_rig(self, known: Source) -> bool:
         """Whether the rig file still says what it said of the rows that were taken."""
         return source_key(self._run.rig, known.sha256, known.last_us) == known.key
+
+    def _made_anew(self, known: Source, name: str, path: Path) -> Source:
+        """A log read again because a part of it is lost: no other rows than those that were taken may come of it."""
+        beginning = hash_of_beginning(path, known.taken)
+        if beginning is None or beginning.hexdigest() != known.sha256:
+            what = "has shrunk" if beginning is None else "has changed"
+            raise beyond_repair(path, f"{what} since it was taken", self._lost[name], self._store)
+        return self._ingest(name, path)
 
     def _ingest(self, name: str, path: Path) -> Source:
         self._told(name)
@@ -161,8 +190,11 @@ class _Taking:
         self.remarks.append(Remark(step="ingest", code="changed", where=known.file, count=1, text=text))
         return known
 
-    def kept(self, gone: Source) -> Source:
+    def kept(self, gone: Source) -> Iterator[Source]:
         """A file that is gone keeps its samples, unless the settings changed since."""
+        if gone.file in self._lost:
+            yield from self._given_up(gone)
+            return
         if not self._same_rig(gone):
             raise InputError(
                 f"the log '{gone.file}' is gone, and the rig file has changed since it was taken",
@@ -171,5 +203,14 @@ class _Taking:
             )
         text = "the log is not there any more; what was taken from it is kept"
         self.remarks.append(Remark(step="ingest", code="gone", where=gone.file, count=gone.rows, text=text))
-        return gone
+        yield gone
+
+    def _given_up(self, gone: Source) -> Iterator[Source]:
+        """A log that is gone, its samples damaged: only a person can say that its rows are given up."""
+        damage = self._lost[gone.file]
+        if not self._again:
+            raise beyond_repair(self._run.folder / gone.file, "is gone", damage, self._store)
+        text = f"the log is gone, and what was taken from it was damaged ({damage.path}): its rows are given up"
+        self.remarks.append(Remark(step="ingest", code="given-up", where=gone.file, count=gone.rows, text=text))
+        yield from ()
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import pyarrow as pa
 
 from benchpipe.ingest.rows import Rows, joined
 from benchpipe.store.manifest import Part, Source
-from benchpipe.store.parts import open_part
+from benchpipe.store.parts import open_part, unread
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import plain_array
 
@@ -62,6 +63,9 @@ def _groups(store: RunStore, part: Part, *, backwards: bool = False) -> Iterator
     with open_part(store.folder, part) as file:
         order = range(file.num_row_groups)
         for index in reversed(order) if backwards else order:
-            table = file.read_row_group(index, use_threads=False)
+            try:
+                table = file.read_row_group(index, use_threads=False)
+            except (OSError, pa.ArrowException) as error:
+                raise unread(store.folder / part.path, error) from None
             arrays = {name: plain_array(table.column(name)) for name in table.column_names}
             yield Rows(arrays.pop("row"), arrays.pop("time_us"), arrays)

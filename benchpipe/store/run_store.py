@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchpipe import __version__
-from benchpipe.errors import StoreError
+from benchpipe.errors import DamageError, StoreError
+from benchpipe.store.away import must_be_here, must_be_no_archive
 from benchpipe.store.files import TEMPORARY, write_whole
-from benchpipe.store.manifest import SCHEMA, Manifest, Part
+from benchpipe.store.manifest import SCHEMA, Manifest, Part, is_sealed, sealed
 from benchpipe.store.parts import new_part, read_part
 from benchpipe.tables import TABLES, schema
 
@@ -23,7 +24,8 @@ MANIFEST = "manifest.json"
 HISTORY = "history"
 
 
-def _history_name(sequence: int) -> str:
+def history_name(sequence: int) -> str:
+    """Name of the copy of a manifest."""
     return f"{sequence:06d}.json"
 
 
@@ -35,61 +37,67 @@ class RunStore:
         self.run = run
 
     def manifest(self) -> Manifest:
-        """Read the current manifest (an empty one for a new run)."""
+        """Read the current manifest (an empty one for a new run).
+
+        Raises
+        ------
+        DamageError
+            It is not what was written, or missing.
+        StoreError
+            It cannot be read, is of another version, or the run is in an archive.
+        """
+        must_be_here(self.folder)
         path = self.folder / MANIFEST
         try:
             data = path.read_bytes()
         except FileNotFoundError:
-            if (self.folder / HISTORY / _history_name(2)).exists():  # the first alone: a job died over it
+            if any(copy.name > history_name(1) for copy in self.history()):  # the first: a job died over it
                 raise self._broken("it is missing") from None
             return Manifest(run=self.run, code=__version__)
         except OSError as error:
             raise StoreError(f"the manifest cannot be read: {error.strerror}", where=path) from None
+        return self.proven(data)
+
+    def proven(self, data: bytes) -> Manifest:
+        """The manifest that a document holds, if its seal holds."""
+        if not is_sealed(data):
+            raise self._broken("it is not the document that was written")
+        document = json.loads(data)
+        if document["schema_version"] != SCHEMA:
+            raise self._other_version(f"has schema {document['schema_version']}, this version reads {SCHEMA}")
         try:
-            document = json.loads(data)
-            version = document["schema_version"]
-        except (ValueError, TypeError, KeyError):
-            raise self._broken("it is not the document that was written") from None
-        if version != SCHEMA:
-            raise StoreError(
-                f"the manifest has schema {version}, this version reads {SCHEMA}",
-                where=path,
-                do_next="use the version of benchpipe that wrote it, or a new store",
-            )
-        try:
-            manifest = Manifest.model_validate(document)
+            return Manifest.model_validate(document)
         except ValueError as error:
-            raise self._broken(str(error).splitlines()[0]) from None
-        self._same_in_history(manifest, data)
-        return manifest
+            raise self._other_version(f"is of another version: {str(error).splitlines()[0]}") from None
 
-    def _same_in_history(self, manifest: Manifest, data: bytes) -> None:
-        """Every manifest was written twice: one flipped bit makes the copies differ."""
-        kept = self.folder / HISTORY / _history_name(manifest.sequence)
-        try:
-            same = kept.read_bytes() == data
-        except OSError as error:
-            raise self._broken(f"its copy {kept} cannot be read: {error.strerror}") from None
-        if not same:
-            raise self._broken(f"it differs from its copy {kept}")
+    def history(self) -> list[Path]:
+        """Copies of all manifests, the oldest first."""
+        return sorted((self.folder / HISTORY).glob("*.json"))
 
-    def _broken(self, why: str) -> StoreError:
+    def _other_version(self, why: str) -> StoreError:
         return StoreError(
+            f"the manifest {why}",
+            where=self.folder / MANIFEST,
+            do_next="use the version of benchpipe that wrote it, or a new store",
+        )
+
+    def _broken(self, why: str) -> DamageError:
+        return DamageError(
             f"the manifest is damaged: {why}",
             where=self.folder / MANIFEST,
-            do_next=f"copy the newest sound file of {self.folder / HISTORY} to {MANIFEST}, or remove the run's "
-            "folder from the store: it is made anew from the logs",
+            do_next="run 'benchpipe nightly': the newest sound copy takes its place, or all is made anew from the logs",
         )
 
     def commit(self, manifest: Manifest) -> Manifest:
         """Make ``manifest`` the current one, then drop parts that no manifest names."""
+        must_be_no_archive(self.folder)
         path = self.folder / MANIFEST
         previous = hashlib.sha256(path.read_bytes()).hexdigest() if path.exists() else None
         new = manifest.model_copy(
             update={"sequence": manifest.sequence + 1, "previous": previous, "code": __version__}
         )
-        data = new.model_dump_json(indent=1).encode()
-        write_whole(self.folder / HISTORY / _history_name(new.sequence), data)
+        new, data = sealed(new)
+        write_whole(self.folder / HISTORY / history_name(new.sequence), data)
         write_whole(path, data)
         self.clean(new)
         return new
@@ -97,11 +105,11 @@ class RunStore:
     def clean(self, manifest: Manifest) -> None:
         """Remove leftovers of killed jobs and parts that are not in use any more."""
         kept = {part.path for part in manifest.parts()}
-        for table in (*TABLES, HISTORY, "."):
+        for table in (HISTORY, *TABLES, "."):  # a manifest that never counted goes before its parts
             for path in (self.folder / table).glob("*"):
                 leftover = path.name.startswith(TEMPORARY)
                 unused = path.suffix == ".parquet" and f"{table}/{path.name}" not in kept
-                ahead = table == HISTORY and path.name > _history_name(manifest.sequence)
+                ahead = table == HISTORY and path.name > history_name(manifest.sequence)
                 if leftover or unused or ahead:
                     with suppress(OSError):
                         path.unlink()

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.store.manifest import Manifest, Part, Placed, Source, Zero
-from benchpipe.store.parts import damaged, open_part
+from benchpipe.store.parts import open_part, unread
 from benchpipe.stream.ordered import ordered_map
 
 if TYPE_CHECKING:
@@ -210,7 +210,7 @@ def _read(
         with open_part(folder, source.part, group.meta) as file:
             table = file.read_row_group(group.index, ["time_us", *columns], use_threads=False)
     except (OSError, pa.ArrowException) as error:
-        raise damaged(folder / source.part.path, str(error).splitlines()[0]) from None
+        raise unread(folder / source.part.path, error) from None
     time = plain_array(table.column("time_us"))
     if source.shift_us:
         time = time + source.shift_us

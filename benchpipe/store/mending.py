@@ -1,0 +1,287 @@
+"""Damage of a run's store: found, set aside as evidence, and dropped from the manifest.
+
+What is dropped is made anew from the logs by the steps that made it. Each night the folders are
+listed: a part that is missing, has another size, or was written to after the manifest is damage.
+A bit that rots on the disk, its file's time unchanged, is found by the hash when the part is read;
+then every part of the run is held against its hash. ``verify`` asks for that at once.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from benchpipe.errors import DamageError, StoreError
+from benchpipe.store.files import sha256_of, told_as_store_error, write_whole
+from benchpipe.store.manifest import Manifest, Part, Remark, Step
+from benchpipe.store.parts import damaged, unread
+from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
+from benchpipe.tables import TABLES
+
+QUARANTINE = "quarantine"
+
+
+@dataclass(frozen=True)
+class Damage:
+    """A file of a run's store that is not what was written. ``path`` is relative to the run's folder."""
+
+    path: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Mended:
+    """A run's store without what was damaged.
+
+    ``lost`` names the logs of which a part is lost, each with the damage: they must be read again.
+    """
+
+    manifest: Manifest
+    found: tuple[Damage, ...] = ()
+    lost: dict[str, Damage] = field(default_factory=dict)
+
+
+def mend(store: RunStore, *, verify: bool = False, again: bool = False) -> Mended:
+    """Take what is damaged out of a run's store, as far as it is plain; the caller holds the store.
+
+    Parameters
+    ----------
+    verify : bool
+        Hold every part against its hash.
+    again : bool
+        All logs will be read anew: a closed run may be mended too.
+
+    Raises
+    ------
+    DamageError
+        The run is closed, its samples are not there to make the damaged part anew.
+    StoreError
+        The store cannot be read or written now.
+    """
+    restored: tuple[Damage, ...] = ()
+    try:
+        manifest = store.manifest()
+    except DamageError as error:
+        manifest, restored = _restored(store, error)
+        verify = True  # the manifest's own time says nothing now
+    found = find_damage(store, manifest, verify=verify)
+    if manifest.closed and not again:
+        _only_verdicts(store, manifest, found)
+    for one in found:
+        set_aside(store, one)
+    gone = {one.path: one for one in found}
+    lost = {s.file: gone[p.path] for s in manifest.sources for p in reversed(s.parts) if p.path in gone}
+    less = without(manifest, set(gone))
+    if less != manifest:
+        less = store.commit(less)
+    return Mended(less, (*restored, *found), lost)
+
+
+def mend_more(store: RunStore, before: Mended, error: DamageError) -> Mended:
+    """Mend after a step met damage on reading: every part is held against its hash now.
+
+    Raises
+    ------
+    DamageError
+        As it was met: nothing new is found, or the store is gone as a whole (a share).
+    """
+    if not (store.folder / MANIFEST).exists():
+        raise error
+    mended = mend(store, verify=True)
+    if not mended.found or {one.path for one in mended.found} <= {one.path for one in before.found}:
+        raise error
+    return Mended(mended.manifest, (*before.found, *mended.found), before.lost | mended.lost)
+
+
+def _only_verdicts(store: RunStore, manifest: Manifest, found: list[Damage]) -> None:
+    """Of a closed run only verdicts can be made anew: its samples were dropped."""
+    verdicts = {part.path for part in manifest.steps["check"].parts} if "check" in manifest.steps else set()
+    for one in found:
+        if one.path not in verdicts:
+            raise DamageError(
+                damaged(store.folder / one.path, one.why).what + "; the samples it was made from were dropped",
+                where=store.folder / one.path,
+                do_next="make it anew from the logs: benchpipe ingest RUN --again, then benchpipe nightly",
+            )
+
+
+def find_damage(store: RunStore, manifest: Manifest, *, verify: bool = False) -> list[Damage]:
+    """Parts that are not what was written: by name, size and time, and by hash where that says nothing.
+
+    Parameters
+    ----------
+    verify : bool
+        By hash, all of them.
+
+    Raises
+    ------
+    StoreError
+        The store cannot be read now.
+    """
+    parts = {part.path: part for part in manifest.parts()}
+    if not parts:
+        return []
+    try:
+        written = (store.folder / MANIFEST).stat().st_mtime_ns
+        there = {table: _listing(store.folder / table) for table in {part.table for part in parts.values()}}
+    except OSError as error:
+        raise StoreError(f"the store cannot be read: {error.strerror}", where=store.folder) from None
+    found, newest = [], written
+    for path, part in parts.items():
+        stat = there[part.table].get(path.rpartition("/")[2])
+        why = None if stat is None else _why(store.folder / path, part, stat, verify or stat.st_mtime_ns > written)
+        newest = max(newest, 0 if stat is None else stat.st_mtime_ns)
+        if stat is None or why:
+            found.append(Damage(path, why or "it is missing"))
+    if newest > written and not found:  # looked at, and sound: not again tomorrow
+        with suppress(OSError):
+            os.utime(store.folder / MANIFEST, ns=(newest, newest))
+    return found
+
+
+def _listing(folder: Path) -> dict[str, os.stat_result]:
+    try:
+        with os.scandir(folder) as entries:
+            return {entry.name: entry.stat() for entry in entries}
+    except FileNotFoundError:
+        return {}
+
+
+def _why(path: Path, part: Part, stat: os.stat_result, by_hash: bool) -> str:
+    """What is wrong with a part; empty where nothing is."""
+    if stat.st_size != part.bytes:
+        return f"{stat.st_size} bytes instead of {part.bytes}"
+    try:
+        sound = not by_hash or sha256_of(path) == part.sha256
+    except OSError as error:
+        told = unread(path, error)
+        if not isinstance(told, DamageError):
+            raise told from None
+        return str(error.strerror)
+    return "" if sound else "its bytes are not those that were written"
+
+
+def without(manifest: Manifest, lost: set[str]) -> Manifest:
+    """A manifest without lost parts and what depends on them.
+
+    A log's record stays: what was taken is known by it, though its part must be made again. Of the
+    blocks only those go that lost a part.
+    """
+    steps: dict[str, Step] = {}
+    for name, step in manifest.steps.items():
+        kept = tuple(part for part in step.parts if part.path not in lost)
+        if len(kept) == len(step.parts):
+            steps[name] = step
+        elif name == "ingest":
+            steps[name] = step.model_copy(update={"parts": kept})
+        elif name == "process":
+            state = {block: known for block, known in step.state.items() if not lost & set(known["parts"])}
+            steps[name] = step.model_copy(update={"key": "", "parts": kept, "state": state})
+    return manifest if steps == manifest.steps else manifest.model_copy(update={"steps": steps})
+
+
+def set_aside(store: RunStore, damage: Damage) -> None:
+    """Move a damaged file into the quarantine folder, with a note of what is wrong with it."""
+    source = store.folder / damage.path
+    kept = _noted(store, damage)
+    with told_as_store_error(store.folder / QUARANTINE), suppress(FileNotFoundError):
+        source.replace(kept)
+
+
+def _noted(store: RunStore, damage: Damage) -> Path:
+    """Write the note of a damage, and say where its file goes; a note that never got its file serves again."""
+    notes = _notes(store)
+    folder = store.folder / QUARANTINE
+    for note in notes:
+        if note.get("path") == damage.path and not (folder / note["kept_as"]).exists():
+            return folder / str(note["kept_as"])
+    number = len(notes) + 1
+    kept = f"{number:04d}-{damage.path.replace('/', '-')}"
+    note = {
+        "path": damage.path, "why": damage.why, "kept_as": kept,
+        "found": datetime.now(UTC).isoformat(sep=" ", timespec="seconds"),
+    }  # fmt: skip
+    write_whole(folder / f"{number:04d}.json", json.dumps(note, indent=1).encode())
+    return folder / kept
+
+
+def _notes(store: RunStore) -> list[dict[str, Any]]:
+    notes = []
+    for path in sorted((store.folder / QUARANTINE).glob("[0-9]*.json")):
+        with suppress(OSError, ValueError):
+            if len(path.stem) == 4:
+                notes.append(json.loads(path.read_bytes()))
+    return notes
+
+
+def damage_remarks(store: RunStore) -> list[Remark]:
+    """What stands in the quarantine folder: it is told until a person has looked, and removed it."""
+    notes = _notes(store)
+    if not notes:
+        return []
+    last = notes[-1]
+    text = (
+        f"{len(notes)} file(s) of the store were damaged or missing, and what they held was made anew; the last: "
+        f"{last['path']} on {last['found'][:10]} ({last['why']}). The damaged files are kept in "
+        f"{store.folder / QUARANTINE}: look at the disk, then remove that folder"
+    )
+    return [Remark(step="ingest", code="damaged", where="store", count=len(notes), text=text)]
+
+
+def _restored(store: RunStore, error: DamageError) -> tuple[Manifest, tuple[Damage, ...]]:
+    """Put the newest sound copy in the place of a damaged manifest; without one, begin anew.
+
+    Parts that the copy does not name are set aside, not removed: what they were made from may be gone.
+    """
+    why = error.what.partition(": ")[2]
+    damage = [Damage(MANIFEST, why)]
+    for copy in reversed(store.history()):
+        try:
+            data = copy.read_bytes()
+            manifest = store.proven(data)
+        except DamageError:
+            damage.append(Damage(f"{HISTORY}/{copy.name}", "it is not the document that was written"))
+            continue
+        except OSError as cause:
+            raise unread(copy, cause) from None
+        break
+    else:
+        return _begun_anew(store, why)
+    named = {part.path for part in manifest.parts()}
+    damage += [Damage(path, "the copy of the manifest does not name it") for path in _parts_there(store) - named]
+    kept = _noted(store, damage[0])
+    with suppress(FileNotFoundError):
+        write_whole(kept, (store.folder / MANIFEST).read_bytes())  # copied: there is no moment without one
+    for one in damage[1:]:
+        set_aside(store, one)
+    write_whole(store.folder / MANIFEST, data)
+    return manifest, tuple(damage)
+
+
+def _begun_anew(store: RunStore, why: str) -> tuple[Manifest, tuple[Damage, ...]]:
+    """Set aside all of a run: no manifest of it is sound."""
+    damage = [Damage(name, f"no copy of the manifest is sound ({why})") for name in (*TABLES, HISTORY, MANIFEST)]
+    there = [one for one in damage if (store.folder / one.path).exists()]
+    for one in there:
+        set_aside(store, one)
+    return store.manifest(), tuple(there)
+
+
+def _parts_there(store: RunStore) -> set[str]:
+    return {f"{table}/{path.name}" for table in TABLES for path in (store.folder / table).glob("*.parquet")}
+
+
+def beyond_repair(log: Path, what: str, damage: Damage, store: RunStore) -> StoreError:
+    """The error for a log that is not there any more to make a damaged part anew."""
+    error = damaged(store.folder / damage.path, damage.why)
+    return StoreError(
+        f"{error.what}, and the log it was made from {what}",
+        where=store.folder / damage.path,
+        expected=f"the log as it was taken: {log}",
+        do_next="put the log back; or go on with what there is: benchpipe ingest RUN --again",
+    )
