@@ -33,8 +33,8 @@ def sign(
 
     Example: benchpipe sign sample_runs/creeping-lock/plan.toml --by "A. Reviewer, laboratory"
     """
-    from benchpipe.config.run import find_plan, load_run
     from benchpipe.check.signing import sign_off
+    from benchpipe.config.run import find_plan, load_run
     from benchpipe.store.lock import hold_store
     from benchpipe.store.run_store import RunStore
 
