@@ -50,7 +50,7 @@ class Placed:
     """Rows with their places, those that have none, and what the clock did.
 
     ``repeats`` counts rows that stood there before, ``gaps`` steps far longer than those before and after;
-    ``events`` are in the order they were seen.
+    ``events`` are in the order they were seen; ``places`` has the row after the first of each, ``"gap"`` included.
     """
 
     rows: list[Rows] = field(default_factory=list)
@@ -58,6 +58,13 @@ class Placed:
     repeats: int = 0
     gaps: int = 0
     events: list[Event] = field(default_factory=list)
+    places: dict[str, int] = field(default_factory=dict)
+
+    def see(self, event: Event, row: int, times: int = 1) -> None:
+        """Note what the clock did before a row."""
+        self.events += [event] * times
+        if times:
+            self.places.setdefault(event, row)
 
 
 def native_time(raw: NDArray[Any], config: TimeConfig) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
@@ -116,7 +123,7 @@ class Clock:
         self._history = [before] if before is not None and len(before) else []
         self._begins = [int(piece.time_us[0]) for piece in self._history]
         self._ends = [len(piece) for piece in self._history]
-        self._steps: list[int] = list(known.get("steps", []))  # the last two
+        self._steps: list[list[int]] = list(known.get("steps", []))  # the last two, and the rows after them
         self._held: Rows | None = None
 
     @property
@@ -219,10 +226,10 @@ class Clock:
         """Take rising rows, up to where a clock that was set back is ahead again: how many."""
         if not len(rows):
             return 0
-        n = self._until_ahead(rows.time_us, out) if self._shift and self._config.dated else len(rows)
+        n = self._until_ahead(rows, out) if self._shift and self._config.dated else len(rows)
         taken = rows.part(slice(0, n)) if n < len(rows) else rows
         placed = taken.at(taken.time_us + self._shift) if self._shift else taken
-        self._see_gaps(taken.time_us, out)  # before the places are set
+        self._see_gaps(taken, out)  # before the places are set
         self.first_us = int(placed.time_us[0]) if self.first_us is None else self.first_us
         self._since_us = int(placed.time_us[0]) if self._since_us is None else self._since_us
         self.last_us, self.native_last_us = int(placed.time_us[-1]), int(taken.time_us[-1])
@@ -230,32 +237,37 @@ class Clock:
         out.rows.append(placed)
         return n
 
-    def _see_gaps(self, native: NDArray[np.int64], out: Placed) -> None:
+    def _see_gaps(self, rows: Rows, out: Placed) -> None:
         """Count gaps: steps far longer than those before and after. A slower rate is none."""
         last = [] if self._since_us is None or self.native_last_us is None else [self.native_last_us]
-        times = np.concatenate((np.array(last, np.int64), native))
-        fresh = np.diff(times)
-        steps = np.concatenate((np.array(self._steps, np.int64), fresh))
-        self._steps = steps[-2:].tolist()
+        times = np.concatenate((np.array(last, np.int64), rows.time_us))
+        fresh = np.stack((np.diff(times), rows.row[1 - len(last) :]), axis=1)
+        steps, after_step = np.concatenate((np.array(self._steps, np.int64).reshape(-1, 2), fresh)).T
+        self._steps = [[int(a), int(b)] for a, b in zip(steps[-2:], after_step[-2:], strict=True)]
         if not (steps > self._gap_us).any():
             return
         if self._config.dated:
             due = times[:-1] + round(1e6 / self._config.sample_rate)
             on_hour = (due + self._gap_us) % HOUR_US <= 2 * self._gap_us
             ahead = on_hour & (np.abs(times[1:] - due - HOUR_US) <= self._gap_us)
-            out.events += ["begin of summer time"] * int(ahead.sum())
+            if ahead.any():
+                out.see("begin of summer time", int(fresh[np.argmax(ahead), 1]), int(ahead.sum()))
         most = self._config.gap_samples
         here, before, after = steps[1:-1], steps[:-2], steps[2:]
-        out.gaps += int(((here > self._gap_us) & (here > most * before) & (here > most * after)).sum())
+        gaps = (here > self._gap_us) & (here > most * before) & (here > most * after)
+        if gaps.any():
+            out.gaps += int(gaps.sum())
+            out.places.setdefault("gap", int(after_step[1:-1][np.argmax(gaps)]))
 
-    def _until_ahead(self, native: NDArray[np.int64], out: Placed) -> int:
+    def _until_ahead(self, rows: Rows, out: Placed) -> int:
         """Rows until the clock is ahead by itself: after a gap longer than it was set back by."""
+        native = rows.time_us
         start = native[0] - 1 if self.native_last_us is None else self.native_last_us
         before = np.concatenate(([start], native[:-1]))
         ahead = np.flatnonzero(native > before + self._shift + self._gap_us)
         if ahead.size and ahead[0] == 0:
             self._shift = 0
-            out.events.append("clock ahead again")
+            out.see("clock ahead again", int(rows.row[0]))
             return int(native.size)
         return int(ahead[0]) if ahead.size else int(native.size)
 
@@ -282,7 +294,7 @@ class Clock:
             return n
         now = int(rows.time_us[0])
         self._shift, event = step_back(self._config, now, native, last)
-        out.events.append(event)
+        out.see(event, int(rows.row[0]))
         self._history, self._begins, self._ends, self._since_us, self._steps = [], [], [], None, []
         self.native_last_us = now - 1
         return 0

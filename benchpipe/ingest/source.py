@@ -34,7 +34,7 @@ from benchpipe.stream.ordered import ordered_map
 if TYPE_CHECKING:
     from hashlib import _Hash
 
-VERSION = 2
+VERSION = 3
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
 EVENTS = {
     "gap": "{n} gap(s) between samples; cycles do not span a gap",
@@ -69,6 +69,7 @@ class _Tally:
     samples: int = 0
     repeats: int = 0
     events: dict[str, int] = field(default_factory=dict)
+    places: dict[str, int] = field(default_factory=dict)
     missing: dict[str, int] = field(default_factory=dict)
     tail: list[Reject] = field(default_factory=list)
     reader: dict[str, Any] | None = None
@@ -77,6 +78,7 @@ class _Tally:
         self.repeats += placed.repeats
         for event in (*placed.events, *["gap"] * placed.gaps):
             self.events[event] = self.events.get(event, 0) + 1
+        self.places = placed.places | self.places
         for rows in placed.rows:
             self.samples += len(rows)
             for name, values in rows.values.items():
@@ -96,7 +98,7 @@ class _Reading:
         if known is not None and state is not None:
             self.tally = _Tally(
                 known.rows - state["tail_rows"], known.samples, known.repeats, dict(state["events"]),
-                dict(known.missing), reader=state["reader"],
+                dict(state["places"]), dict(known.missing), reader=state["reader"],
             )  # fmt: skip
             before = last_rows(store, known, MOST_HELD, state["clock"]["since_us"])
             before = before.at(before.time_us - state["clock"]["shift_us"]) if before is not None else None
@@ -139,7 +141,7 @@ class _Reading:
             return None
         state = {
             "reader": self.tally.reader, "clock": self.clock.state, "stuck": self.stuck.state,
-            "stuck_counts": self.stuck.counts, "events": self.tally.events,
+            "stuck_counts": self.stuck.counts, "events": self.tally.events, "places": self.tally.places,
             "tail": tail.path if tail else None, "tail_rows": sum(r.rows for r in self.tally.tail),
         }  # fmt: skip
         plain: dict[str, Any] = json.loads(json.dumps(state))  # as it is read back
@@ -257,7 +259,8 @@ def _remarks(name: str, reading: _Reading, rejected: int) -> Iterator[Remark]:
         none = "the log holds no rows" if not rejected else "no row of the log could be taken"
         yield remark(code="empty", count=rejected or 1, text=none)
     for event, count in tally.events.items():
-        yield remark(code=event.replace(" ", "-"), count=count, text=EVENTS[event].format(n=count))
+        first = f" ({'the first ' if count > 1 else ''}before row {tally.places[event]:,})"
+        yield remark(code=event.replace(" ", "-"), count=count, text=EVENTS[event].format(n=count) + first)
     if tally.repeats:
         text = f"{tally.repeats:,} row(s) stand in the log twice, at one time with one content; they count once"
         yield remark(code="repeats", count=tally.repeats, text=text)

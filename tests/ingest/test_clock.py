@@ -46,12 +46,15 @@ class Result:
         self.lines = sorted((r.row + k, r.reason) for p in placed for r in p.rejects for k in range(r.rows))
         self.repeats = sum(p.repeats for p in placed)
         self.events = [e for p in placed for e in p.events]
+        self.gaps = sum(p.gaps for p in placed)
+        self.places = {what: row for p in placed[::-1] for what, row in p.places.items()}
         self.clock = clock
 
     @property
     def all(self) -> tuple[Any, ...]:
         """All of it, to be compared."""
-        return self.rows.row.tolist(), self.rows.time_us.tolist(), self.lines, self.repeats, self.events
+        seen = self.events, self.gaps, self.places
+        return self.rows.row.tolist(), self.rows.time_us.tolist(), self.lines, self.repeats, seen
 
 
 def test_rising_times_stay_as_they_are() -> None:
@@ -82,6 +85,14 @@ def test_elapsed_time_that_begins_anew_is_a_restart() -> None:
     assert result.events == ["restart"]
     assert len(result.rows) == 250
     assert result.rows.time_us[100] - result.rows.time_us[99] == RESTART_PAUSE_US
+
+
+@pytest.mark.parametrize("cuts", [[], [49], [50], [51], [52], [1, 2, 50, 51, 52, 53]])
+def test_a_gap_is_told_with_the_row_after_the_first(cuts: list[int]) -> None:
+    result = Result(rows([*range(50), *range(90, 120), *range(200, 240)]), ELAPSED, cuts)
+    assert (result.gaps, result.places) == (2, {"gap": 51})
+    again = Result(rows([*range(100), *range(150)]), ELAPSED, cuts)
+    assert (again.gaps, again.places) == (0, {"restart": 101})
 
 
 def test_a_restart_whose_first_rows_are_alike_by_chance_is_a_restart() -> None:
