@@ -20,7 +20,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.ingest.batch import RawBatch, Reject
 from benchpipe.ingest.text_block import BlockParser, line_count
 from benchpipe.ingest.text_layout import HeaderFinder, TextLayout, codec_of, find_layout
-from benchpipe.ingest.text_lines import LONGEST_LINE, OpenedText, open_lines
+from benchpipe.ingest.text_lines import LONGEST_LINE, OpenedText, Stretch, open_lines
 from benchpipe.stream.ordered import ordered_map
 
 _NOTHING = b"\r\n\x00\x1a "
@@ -86,7 +86,7 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] |
     for stretch in log.stretches:
         text, start = stretch.text, 0
         if not stretch.whole or stretch.too_long:
-            yield from _not_whole(stretch.text, line, rig, tail=not stretch.whole)
+            yield from _not_whole(stretch, line, rig)
             line += 1
             continue
         if layout is None or parser is None:
@@ -107,20 +107,21 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] |
             yield _Block(parser, layout, before, line, text[start:], stretch.end)
 
 
-def _not_whole(text: bytes, line: int, rig: RigConfig, *, tail: bool) -> Iterator[RawBatch]:
+def _not_whole(stretch: Stretch, line: int, rig: RigConfig) -> Iterator[RawBatch]:
     """The reject of a line that is too long, or of what stands after the last line end."""
-    shown = text[:1000].decode(codec_of(rig), "replace").strip("\r\n\x00\x1a ")
-    if not tail:
+    shown = stretch.text[:1000].decode(codec_of(rig), "replace").strip("\r\n\x00\x1a ")
+    if stretch.too_long:
         reject = Reject(line, 1, f"a line longer than {LONGEST_LINE:,} bytes", shown)
     elif shown:
-        reject = Reject(line, 1, "the last line has no line end: it may be half-written", shown)
-    elif not text:
+        ended = "the packed log has no end, and its last line none" if stretch.torn else "the last line has no line end"
+        reject = Reject(line, 1, f"{ended}: it may be half-written", shown)
+    elif stretch.torn:
         reject = Reject(line, 0, "the packed log has no end: it may be cut short, or still written")
     else:
         return
     time: NDArray[Any] = np.empty(0, np.float64 if rig.time.kind == "elapsed" else np.int64)
     channels = {channel.name: np.empty(0) for channel in rig.channel}
-    yield RawBatch(np.empty(0, np.int64), time, channels, [reject], tail=tail)
+    yield RawBatch(np.empty(0, np.int64), time, channels, [reject], tail=not stretch.whole)
 
 
 def _layout_of(state: dict[str, Any]) -> TextLayout:

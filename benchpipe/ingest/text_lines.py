@@ -31,16 +31,18 @@ class Stretch:
     end : int
         Bytes of the log up to the end of these lines (unpacked, where it is packed).
     whole : bool
-        Whether every line is ended. A last line without an end stands alone; where there is
-        nothing at all, the log is packed and its end is missing.
+        Whether every line is ended. A last line without an end stands alone.
     too_long : bool
         One line that is longer than LONGEST_LINE: only its beginning is there.
+    torn : bool
+        The log is packed and its end is missing; there may be a beginning of a line.
     """
 
     text: bytes
     end: int
     whole: bool = True
     too_long: bool = False
+    torn: bool = False
 
 
 @dataclass(frozen=True)
@@ -142,7 +144,7 @@ def _stretches(chunks: Iterator[bytes | None], codec: str, offset: int) -> Itera
     fed = False  # whether a line feed was seen: then a carriage return at the end is half a line end
     for chunk in chunks:
         if chunk is None:
-            yield Stretch(_as_text(pending, codec), offset + len(pending), whole=False)
+            yield Stretch(_as_text(pending, codec), offset + len(pending), whole=False, torn=True)
             return
         pending += chunk
         fed = fed or b"\n" in pending
