@@ -7,9 +7,11 @@ headings. A unit of ``load`` or ``motion`` stands for the run's own
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntFlag
 from typing import TYPE_CHECKING
+
+from benchpipe.columns import LOCK_CHANGES, PROOFS, Column
+from benchpipe.columns import column as _c
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -34,21 +36,6 @@ FLAG_MEANING: dict[CycleFlag, str] = {
     CycleFlag.OFF_TARGET: "peak or valley outside the target by more than the tolerance",
     CycleFlag.PEAKS_ONLY: "only peaks and valleys were logged: loop fields are null",
 }
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column of a table. ``dtype`` is an Arrow type's name."""
-
-    name: str
-    dtype: str
-    unit: str
-    null: bool
-    meaning: str
-
-
-def _c(name: str, dtype: str, unit: str, meaning: str, *, null: bool = False) -> Column:
-    return Column(name, dtype, unit, null, meaning)
 
 
 SAMPLES: tuple[Column, ...] = (
@@ -154,11 +141,86 @@ SWEEPS: tuple[Column, ...] = (
     _c("samples", "int32", "1", "samples inside"),
     _c("motion_min", "float64", "motion", "smallest motion"),
     _c("motion_max", "float64", "motion", "largest motion"),
-    _c("usable_range", "float64", "motion", "motion travelled while |load| stays within usable_load", null=True),
+    _c("range_of_motion", "float64", "motion", "between the points where the end stops engage", null=True),
+    _c("range_of_motion_u", "float64", "motion", "half of its 95 % interval, divided by 2", null=True),
+    _c("lower_stop", "float64", "motion", "motion at which the lower end stop engages", null=True),
+    _c("lower_stop_u", "float64", "motion", "half of its 95 % interval, divided by 2", null=True),
+    _c("upper_stop", "float64", "motion", "motion at which the upper end stop engages", null=True),
+    _c("upper_stop_u", "float64", "motion", "half of its 95 % interval, divided by 2", null=True),
+    _c("usable_range", "float64", "motion", "widest stretch in which |load| stays within usable_load", null=True),
+    _c("usable_range_u", "float64", "motion", "standard uncertainty from the steps between samples", null=True),
+    _c("lash", "float64", "motion", "gap at zero load between the branches at a reversal, mean of both", null=True),
+    _c("lash_u", "float64", "motion", "half of its 95 % interval, divided by 2", null=True),
     _c("resistance_forward", "float64", "load", "largest low-passed |load| in resistance_between, rising", null=True),
+    _c("resistance_forward_u", "float64", "load", "standard uncertainty from the noise of the load", null=True),
     _c("resistance_back", "float64", "load", "largest low-passed |load| in resistance_between, falling", null=True),
+    _c("resistance_back_u", "float64", "load", "standard uncertainty from the noise of the load", null=True),
+    _c("asymmetry", "float64", "load", "mean |load| in resistance_between, rising less falling", null=True),
+    _c("asymmetry_u", "float64", "load", "standard uncertainty from the scatter along the range", null=True),
     _c("energy_j", "float64", "J", "loop energy", null=True),
     _c("temperature_c", "float64", "degC", "mean temperature", null=True),
+    _c("remark", "string", "", "what could not be told, and why", null=True),
+)
+
+# The parts are loads, so that they add up to the resistance at the reference speed w:
+# Coulomb T_c, laminar c_1 w, orifice c_2 w^2.
+RESISTANCE: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("sweep", "int32", "1", "number of the sweep; null: all sweeps of the block in one fit", null=True),
+    _c("direction", "string", "", "forward (motion rises) or back"),
+    _c("samples", "int64", "1", "samples in motion, inside resistance_between"),
+    _c("speed_low", "float64", "motion/s", "slowest of their averages", null=True),
+    _c("speed_high", "float64", "motion/s", "fastest of their averages", null=True),
+    _c("temperature_low_c", "float64", "degC", "coldest of their averages", null=True),
+    _c("temperature_high_c", "float64", "degC", "warmest of their averages", null=True),
+    _c("breakaway", "float64", "load", "largest |load| in the first motion after a standstill", null=True),
+    _c("breakaway_u", "float64", "load", "its standard uncertainty", null=True),
+    _c("coulomb", "float64", "load", "part that does not follow the speed", null=True),
+    _c("coulomb_u", "float64", "load", "its standard error", null=True),
+    _c("laminar", "float64", "load", "part in proportion to the speed, at reference_speed and reference_c", null=True),
+    _c("laminar_u", "float64", "load", "its standard error", null=True),
+    _c("orifice", "float64", "load", "part in proportion to the square of the speed, at reference_speed", null=True),
+    _c("orifice_u", "float64", "load", "its standard error", null=True),
+    _c("reference_speed", "float64", "motion/s", "of the plan; where it has none, the fastest", null=True),
+    _c("reference_c", "float64", "degC", "mean temperature", null=True),
+    _c("thinning_per_k", "float64", "1/K", "fall of the laminar part per kelvin; both directions in one", null=True),
+    _c("thinning_u_per_k", "float64", "1/K", "half of its 95 % interval, divided by 2", null=True),
+    _c("residual_sd", "float64", "load", "standard deviation of the averages about the fit", null=True),
+    _c("remark", "string", "", "what could not be told, and why", null=True),
+)
+
+RESISTANCE_POINTS: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("sweep", "int32", "1", "number of the sweep"),
+    _c("direction", "string", "", "forward (motion rises) or back"),
+    _c("motion", "float64", "motion", "mean motion in a sixteenth of resistance_between"),
+    _c("speed", "float64", "motion/s", "mean speed, negative back"),
+    _c("load", "float64", "load", "mean load"),
+    _c("temperature_c", "float64", "degC", "mean temperature", null=True),
+    _c("samples", "int64", "1", "samples averaged"),
+)
+
+STANCES: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("stance", "int32", "1", "number of the stance window in its block, from 1"),
+    _c("start_us", "int64", "us", "time of its first sample"),
+    _c("duration_s", "float64", "s", "time from its first to its last sample"),
+    _c("samples", "int64", "1", "samples in it"),
+    _c("load_mean", "float64", "load", "mean load"),
+    _c("load_range", "float64", "load", "largest less smallest load"),
+    _c("motion_mean", "float64", "motion", "mean motion"),
+    _c("drift", "float64", "motion", "drift over the window: its rate times its length", null=True),
+    _c("drift_u", "float64", "motion", "its standard uncertainty, for correlated noise", null=True),
+    _c("drift_per_h", "float64", "motion/h", "rate of drift; of a sway, beside what follows the load", null=True),
+    _c("drift_u_per_h", "float64", "motion/h", "its standard uncertainty, for correlated noise", null=True),
+    _c("motion_range", "float64", "motion", "largest less smallest motion", null=True),
+    _c("motion_range_u", "float64", "motion", "standard uncertainty from the noise of single readings", null=True),
+    _c("motion_range_95", "float64", "motion", "range of the middle 95 % of the readings", null=True),
+    _c("motion_range_95_u", "float64", "motion", "its standard uncertainty, for normal readings", null=True),
+    _c("compliance", "float64", "motion/load", "motion that follows the load of a sway", null=True),
+    _c("compliance_u", "float64", "motion/load", "its standard uncertainty", null=True),
+    _c("temperature_c", "float64", "degC", "mean temperature", null=True),
+    _c("remark", "string", "", "what limits these figures", null=True),
 )
 
 TRENDS: tuple[Column, ...] = (
@@ -222,6 +284,11 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "holds": HOLDS,
     "creep_points": CREEP_POINTS,
     "sweeps": SWEEPS,
+    "resistance": RESISTANCE,
+    "resistance_points": RESISTANCE_POINTS,
+    "stances": STANCES,
+    "proofs": PROOFS,
+    "lock_changes": LOCK_CHANGES,
     "trends": TRENDS,
     "verdicts": VERDICTS,
     "origins": ORIGINS,

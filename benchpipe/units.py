@@ -46,8 +46,10 @@ _QUANTITIES: dict[str, tuple[str, dict[str, float]]] = {
     "angle rate": ("deg/h", {"deg/h": 1.0, "deg/min": 60.0, "deg/s": 3600.0}),
     "length rate": ("mm/h", {"mm/h": 1.0, "mm/min": 60.0, "mm/s": 3600.0}),
     "force rate": ("N/s", {"N/s": 1.0, "kN/s": 1e3}),
+    "torque rate": ("N*m/s", {"N*m/s": 1.0, "N*m/min": 1.0 / 60.0}),
     "voltage": ("V", {"V": 1.0, "mV": 1e-3}),
     "count": ("cycles", {"cycles": 1.0}),
+    "number": ("times", {"times": 1.0}),
 }
 _OFFSETS = {"K": -273.15, "degF": -32.0 * 5.0 / 9.0}
 # Other ways people write the same unit.
@@ -58,6 +60,7 @@ _ALIASES = {
     "kN m": "kN*m", "kN·m": "kN*m", "kNm": "kN*m", "lbf·in": "lbf*in", "lbf·ft": "lbf*ft",
     "N·m/deg": "N*m/deg", "Nm/deg": "N*m/deg", "N m/deg": "N*m/deg", "N·m/°": "N*m/deg",
     "Nm/°": "N*m/deg", "N·m/rad": "N*m/rad", "Nm/rad": "N*m/rad", "N m/rad": "N*m/rad",
+    "N·m/s": "N*m/s", "Nm/s": "N*m/s", "N m/s": "N*m/s", "N·m/min": "N*m/min",
     "°/h": "deg/h", "°/min": "deg/min", "°/s": "deg/s", "cycle": "cycles",
     "": "1", "-": "1", "[-]": "1",
 }  # fmt: skip

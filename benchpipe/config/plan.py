@@ -14,13 +14,16 @@ from benchpipe.config.model import (
     Hertz,
     Load,
     LoadOrMotion,
+    LoadRate,
     Many,
     Motion,
+    MotionRate,
     Pair,
     PathText,
     PatternText,
     Ratio,
     Seconds,
+    Stiffness,
 )
 from benchpipe.units import a_quantity
 
@@ -32,6 +35,14 @@ class _Block(ConfigModel):
     name: str = Field(pattern=r"^[a-z][a-z0-9_-]*$")
     files: Many[PatternText] = ("*",)
     mode: int | None = None
+    pause_min: Seconds | None = Field(default=None, ge=0)
+    pause_max: Seconds | None = Field(default=None, ge=0)
+
+    @model_validator(mode="after")
+    def _pauses_rise(self) -> Self:
+        if self.pause_min is not None and self.pause_max is not None and self.pause_min > self.pause_max:
+            raise ValueError("pause_min must not be above pause_max")
+        return self
 
 
 class _Cycling(_Block):
@@ -157,12 +168,26 @@ class SweepBlock(_Cycling):
     high: Motion
     resistance_between: Pair[Motion]
     usable_load: Load
+    stops_beyond: Pair[Motion] | None = None
+    speed_dead_band: MotionRate | None = None
+    breakaway_within: Motion | None = None
+    reference_speed: MotionRate | None = None
     planned_sweeps: int = Field(default=1, ge=1)
 
     @property
     def trigger(self) -> Literal["load", "motion"]:
         """Sweeps are bounded by motion."""
         return "motion"
+
+    @property
+    def speed_dead_band_per_s(self) -> float | None:
+        """Dead band of speed [motion/s]."""
+        return self.speed_dead_band.value / 3600.0 if self.speed_dead_band else None
+
+    @property
+    def reference_speed_per_s(self) -> float | None:
+        """Speed [motion/s] at which the parts of the resistance are given."""
+        return self.reference_speed.value / 3600.0 if self.reference_speed else None
 
     @model_validator(mode="after")
     def _ranges_fit(self) -> Self:
@@ -171,6 +196,43 @@ class SweepBlock(_Cycling):
             raise ValueError("resistance_between: the first value must be below the second, in the same quantity")
         if self.usable_load.value <= 0.0:
             raise ValueError("usable_load must be above zero")
+        if self.stops_beyond is not None:
+            low, high = self.stops_beyond
+            if low.quantity != first.quantity or high.quantity != first.quantity or not low.value <= high.value:
+                raise ValueError("stops_beyond must be two values in the quantity of motion, the first not above the second")
+        for key in ("speed_dead_band", "breakaway_within", "reference_speed"):
+            value = getattr(self, key)
+            if value is not None and value.value <= 0.0:
+                raise ValueError(f"{key} must be above zero")
+        return self
+
+
+class StanceBlock(_Block):
+    """Short stretches in which the joint is stood on: still, or swaying."""
+
+    kind: Literal["stance"]
+    posture: Literal["quiet", "sway"] = "quiet"
+    load_min: Load | None = None
+    load_max: Load | None = None
+    window: Seconds | None = Field(default=None, gt=0)
+    settling_time: Seconds = Field(default=1.0, ge=0)
+    planned_windows: int = Field(default=1, ge=1)
+
+    @property
+    def window_s(self) -> float:
+        """Length of a window [s]: 8 s quiet, 30 s sway are common practice, no source."""
+        return self.window if self.window is not None else {"quiet": 8.0, "sway": 30.0}[self.posture]
+
+    @model_validator(mode="after")
+    def _found_somehow(self) -> Self:
+        low, high = self.load_min, self.load_max
+        if (low is None) != (high is None):
+            raise ValueError("give both load_min and load_max, or neither")
+        if low is not None and high is not None:
+            if low.quantity != high.quantity or not low.value < high.value:
+                raise ValueError("load_min must be below load_max, in the same quantity")
+        elif self.mode is None and self.files == ("*",):
+            raise ValueError("give load_min and load_max, a mode, or files: something must tell where a stance is")
         return self
 
 
@@ -180,8 +242,68 @@ class ProofBlock(_Block):
     kind: Literal["proof"]
     load: Load
     settling_load: Load
-    tolerance: Ratio = Field(default=0.01, gt=0)
+    tolerance: Ratio = Field(default=0.01, gt=0, lt=0.2)
+    attempt_from: Ratio = Field(default=0.65, gt=0, lt=1)
+    loading_rate: Pair[LoadRate] | None = None
     hold_time: Seconds = Field(default=30.0, gt=0)
+    hold_tolerance: Seconds | None = Field(default=None, ge=0)
+    settling_time: Seconds = Field(default=1.0, gt=0)
+    sudden_drop: Ratio = Field(default=0.05, gt=0, lt=1)
+    sudden_time: Seconds = Field(default=0.5, gt=0)
+    planned_proofs: int = Field(default=1, ge=1)
+
+    @property
+    def band(self) -> float:
+        """How far a load may be from what was asked, in the load's unit."""
+        return self.tolerance * abs(self.load.value)
+
+    @model_validator(mode="after")
+    def _loads_fit(self) -> Self:
+        load, settling = self.load, self.settling_load
+        if load.quantity != settling.quantity:
+            raise ValueError(f"load is {a_quantity(load.quantity)}, settling_load {a_quantity(settling.quantity)}")
+        if load.value == 0.0 or settling.value * load.value < 0.0:
+            raise ValueError("load must not be zero, and settling_load must go the same way")
+        if abs(settling.value) + 3.0 * self.band > self.attempt_from * abs(load.value):
+            raise ValueError("settling_load must be well below attempt_from of the load")
+        if self.loading_rate is not None:
+            low, high = self.loading_rate
+            if low.quantity != high.quantity or not 0.0 <= low.value < high.value:
+                raise ValueError("loading_rate: the first value must be below the second, in the same quantity")
+        return self
+
+
+class LockingBlock(_Block):
+    """Every lock and unlock of the joint, by the rig's mode channel."""
+
+    kind: Literal["locking"]
+    locked: int = 1
+    unlocked: int = 0
+    carry_load: Load
+    still: Motion
+    still_time: Seconds = Field(default=0.2, gt=0)
+    within: Seconds = Field(default=2.0, gt=0)
+    bounce_time: Seconds = Field(default=0.05, ge=0)
+    locked_stiffness: Stiffness | None = None
+    asked: Motion | None = None
+    asked_channel: str | None = None
+    planned_changes: int | None = Field(default=None, ge=1)
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if self.mode is not None:
+            raise ValueError("a locking block looks at all modes: leave out 'mode'")
+        if self.locked == self.unlocked:
+            raise ValueError("locked and unlocked must be two values of the mode channel")
+        if self.carry_load.value <= 0.0 or self.still.value <= 0.0:
+            raise ValueError("carry_load and still must be above zero")
+        if self.locked_stiffness is not None and self.locked_stiffness.value <= 0.0:
+            raise ValueError("locked_stiffness must be above zero")
+        if self.asked is not None and self.asked_channel is not None:
+            raise ValueError("give asked or asked_channel, not both")
+        if not self.still_time < self.within:
+            raise ValueError("still_time must be shorter than within")
+        return self
 
 
 class IdleBlock(_Block):
@@ -190,7 +312,10 @@ class IdleBlock(_Block):
     kind: Literal["idle"]
 
 
-Block = Annotated[CyclicBlock | HoldBlock | SweepBlock | ProofBlock | IdleBlock, Field(discriminator="kind")]
+Block = Annotated[
+    CyclicBlock | HoldBlock | SweepBlock | ProofBlock | LockingBlock | StanceBlock | IdleBlock,
+    Field(discriminator="kind"),
+]
 
 
 class PlanConfig(ConfigModel):

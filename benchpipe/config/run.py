@@ -9,13 +9,14 @@ from pathlib import Path
 from benchpipe.config.lab import LabConfig
 from benchpipe.config.limits import LimitsConfig
 from benchpipe.config.model import Quantity, load_model, together
-from benchpipe.config.plan import Block, CyclicBlock, PlanConfig, SweepBlock
+from benchpipe.config.plan import Block, CyclicBlock, LockingBlock, PlanConfig, SweepBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.config.toml import TomlFile
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.units import a_quantity
 
 LAB_FILE = "lab.toml"
+LIMITED = ("cyclic", "hold", "sweep", "proof", "locking", "stance", "run")  # kinds that a limit may name
 
 
 @dataclass(frozen=True)
@@ -144,7 +145,7 @@ def _store_of(plan_path: Path) -> Path:
 def _limits_fit(plan: PlanConfig, limits: LimitsConfig, file: TomlFile) -> Iterator[ConfigError]:
     known = [b.name for b in plan.block] + sorted({b.kind for b in plan.block})
     for i, limit in enumerate(limits.limit):
-        if limit.block not in known and limit.block not in ("cyclic", "hold", "sweep", "proof", "run"):
+        if limit.block not in known and limit.block not in LIMITED:
             yield ConfigError(
                 f"limit '{limit.name}' is for the block '{limit.block}', which plan '{plan.name}' does not have",
                 where=file.where(("limit", i, "block")),
@@ -163,7 +164,7 @@ def _blocks_fit(plan: PlanConfig, rig: RigConfig, file: TomlFile) -> Iterator[Co
                 do_next='add mode = "CHANNEL" to the rig file, or remove the key',
             )
         for key, quantity in _quantities(block):
-            if quantity not in measured.values():
+            if _base_of(quantity, measured) not in measured.values():
                 yield ConfigError(
                     f"block '{block.name}': {key} is {a_quantity(quantity)}, the rig '{rig.name}' measures "
                     f"{measured['load']} against {measured['motion']}",
@@ -174,6 +175,33 @@ def _blocks_fit(plan: PlanConfig, rig: RigConfig, file: TomlFile) -> Iterator[Co
             yield from _valleys(block, rig, file, i)
         elif isinstance(block, CyclicBlock | SweepBlock):
             yield from _sampled(block, rig, file, i)
+        if isinstance(block, LockingBlock):
+            yield from _mode_shown(block, rig, file, i)
+
+
+def _base_of(quantity: str, measured: dict[str, str]) -> str:
+    """The load or motion that a rate is of, or the one that goes with a stiffness; else the quantity itself."""
+    if quantity.startswith("stiffness"):
+        return {"stiffness (angular)": "torque", "stiffness (linear)": "force"}[quantity]
+    return quantity.removesuffix(" rate") if quantity.removesuffix(" rate") in measured.values() else quantity
+
+
+def _mode_shown(block: LockingBlock, rig: RigConfig, file: TomlFile, place: int) -> Iterator[ConfigError]:
+    """The rig has the channels that a locking block looks at."""
+    if rig.mode is None:
+        yield ConfigError(
+            f"block '{block.name}' counts lock changes, and the rig '{rig.name}' names no mode channel",
+            where=file.where(("block", place, "kind")),
+            do_next='add mode = "CHANNEL" to the rig file, or remove the block',
+        )
+    known = {c.name: c.quantity for c in rig.channel}
+    if block.asked_channel is not None and known.get(block.asked_channel) != rig.motion_quantity:
+        yield ConfigError(
+            f"block '{block.name}': asked_channel '{block.asked_channel}' is no channel of {rig.motion_quantity} "
+            f"of the rig '{rig.name}'",
+            where=file.where(("block", place, "asked_channel")),
+            expected=nearest(block.asked_channel, [n for n, q in known.items() if q == rig.motion_quantity]),
+        )
 
 
 def _quantities(block: Block) -> Iterator[tuple[str, str]]:

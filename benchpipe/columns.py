@@ -1,0 +1,88 @@
+"""What a column of a table is, and the columns of proofs and lock changes (:mod:`benchpipe.tables` has all)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table. ``dtype`` is an Arrow type's name."""
+
+    name: str
+    dtype: str
+    unit: str
+    null: bool
+    meaning: str
+
+
+def column(name: str, dtype: str, unit: str, meaning: str, *, null: bool = False) -> Column:
+    """Make a column."""
+    return Column(name, dtype, unit, null, meaning)
+
+
+def with_u(name: str, unit: str, meaning: str) -> tuple[Column, Column]:
+    """A figure that may be missing, and its standard uncertainty."""
+    u = column(f"{name}_u", "float64", unit, "its standard uncertainty", null=True)
+    return column(name, "float64", unit, meaning, null=True), u
+
+
+PROOFS: tuple[Column, ...] = (
+    column("block", "string", "", "block of the plan"),
+    column("proof", "int32", "1", "number of the proof in its block, from 1"),
+    column("start_us", "int64", "us", "load leaves the settling load"),
+    column("duration_s", "float64", "s", "time until it is back there, or the log ends"),
+    column("complete", "bool", "", "the load came back to the settling load; false where the log ends before"),
+    column("samples", "int64", "1", "samples used"),
+    column("outcome", "string", "", "held, cut short, not reached, failed, gap, saturated or log ends"),
+    column("rules_broken", "int32", "times", "rules of the plan it broke; null where not known", null=True),
+    column("broken", "string", "", "which step broke a rule: what was found, what was asked", null=True),
+    column("stay_before_s", "float64", "s", "time at the settling load before"),
+    *with_u("loading_rate", "load/s", "line through 10 to 90 % of the way up"),
+    column("reached_after_s", "float64", "s", "time from the start until the load is in its band", null=True),
+    column("peak_load", "float64", "load", "largest load", null=True),
+    column("hold_time_s", "float64", "s", "time from there to the corner of unloading, or to failure", null=True),
+    *with_u("held_load", "load", "mean load of the hold"),
+    column("held_load_low", "float64", "load", "smallest mean over a second of the hold", null=True),
+    column("held_load_high", "float64", "load", "largest mean over a second of the hold", null=True),
+    *with_u("load_drop", "load", "mean load of the hold's first second less that of its last"),
+    column("motion_at_load", "float64", "motion", "motion at the end of the hold", null=True),
+    *with_u("permanent_set", "motion", "motion at the settling load, after less before"),
+    column("stay_after_s", "float64", "s", "time at the settling load after, as far as it was looked at", null=True),
+    *with_u("stiffness_before", "load/motion", "fitted slope of 20 to 80 % of the way, loading"),
+    *with_u("stiffness_after", "load/motion", "fitted slope of 20 to 80 % of the way, unloading"),
+    *with_u("stiffness_change", "1", "stiffness after / before - 1"),
+    column("sudden_drop", "int32", "times", "1 where the load fell suddenly; null where that is not known", null=True),
+    column("drop_load", "float64", "load", "load from which it first fell suddenly", null=True),
+    column("drop_size", "float64", "load", "how far it fell", null=True),
+    column("drop_time_s", "float64", "s", "time of that fall after the start", null=True),
+    column("failure_load", "float64", "load", "peak load at failure: it fell and was not reached again", null=True),
+    column("carried_load", "float64", "load", "largest load before the first sudden drop or failure", null=True),
+    column("temperature_c", "float64", "degC", "mean temperature", null=True),
+    column("temperature_range_c", "float64", "degC", "range of the temperature", null=True),
+    column("remark", "string", "", "what limits these figures", null=True),
+)
+
+LOCK_CHANGES: tuple[Column, ...] = (
+    column("block", "string", "", "block of the plan"),
+    column("change", "int32", "1", "number of the change in its block, from 1"),
+    column("start_us", "int64", "us", "first sample that shows the new mode"),
+    column("duration_s", "float64", "s", "time it was looked at"),
+    column("to", "string", "", "locked or unlocked"),
+    column("outcome", "string", "", "held, released, failed, not tested, cut short or time not known"),
+    column("samples", "int32", "1", "samples used"),
+    column("bounces", "int32", "1", "times the mode channel fell back before it stood"),
+    column("time_to_hold_s", "float64", "s", "time until the joint moves no more and carries the load", null=True),
+    column("time_to_hold_u_s", "float64", "s", "its standard uncertainty", null=True),
+    column("time_to_free_s", "float64", "s", "time until the load stays below carry_load", null=True),
+    column("time_to_free_u_s", "float64", "s", "its standard uncertainty", null=True),
+    *with_u("slip", "motion", "motion from the change until it holds, less the elastic part"),
+    column("motion_held", "float64", "motion", "motion at which it holds, less the elastic part", null=True),
+    column("asked", "float64", "motion", "motion at which it was asked to lock", null=True),
+    *with_u("lock_error", "motion", "motion_held less asked"),
+    column("travel", "float64", "motion", "largest motion since the change", null=True),
+    column("peak_load", "float64", "load", "largest size of the load since the change", null=True),
+    column("lock_failed", "int32", "times", "1 for a lock that failed; null where that is not known", null=True),
+    column("unlock_failed", "int32", "times", "1 for an unlock that failed; null where that is not known", null=True),
+    column("remark", "string", "", "what limits these figures", null=True),
+)

@@ -1,0 +1,376 @@
+"""Measure one proof from its samples: loading, hold, falls, set and stiffness.
+
+Loads are turned so that the proof load is positive; motion is as it comes. Nothing that a
+gap, a saturated load cell or a motion that stands still hides is given as a number.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import hypot, inf, nan, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.kernels.lines import LineResult, straight_line
+from benchpipe.kernels.proofs import OUTER, ProofTargets, first_fall, longest_still
+from benchpipe.kernels.robust import effective_size, lag1_autocorrelation, mad_sigma
+
+READ_S = 1.0  # a reading of load or motion is a mean over so long
+RATE_PART, STIFFNESS_PART = (0.1, 0.9), (0.2, 0.8)  # of the way from the settling load
+LOST = 0.9  # of the load: a hold below this is over
+STILL_PART = 0.25  # a motion that does not change in so much of a branch stands still
+BACK, AHEAD = 0.5, -0.1  # of the motion of unloading: it came back; it went on
+NOISES = 6.0  # motion of unloading must be so many times its noise to be told
+COLLAPSE = (0.9, 0.8)  # of the peak load: between them a slow collapse is looked at
+CURVE_BINS = 24
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A value and its standard uncertainty; NaN where there is none."""
+
+    value: float = nan
+    u: float = nan
+
+
+@dataclass(frozen=True)
+class ProofResult:
+    """One proof. Loads are turned like the proof load; NaN is "not measured".
+
+    ``outcome``: held, cut short, not reached, failed, gap, saturated or log ends. ``reached_s``, ``end_s``,
+    ``drop_s`` and ``failure_s`` are on the time axis given. ``load_low`` and ``load_high`` are the smallest
+    and largest mean over a second of the hold. ``carried`` is the largest load before the first sudden drop or
+    failure. ``drops_known``: the motion could tell a fall of the load from unloading. ``n_used``: samples used.
+    """
+
+    outcome: str
+    rate: Reading = Reading()
+    peak: float = nan
+    reached_s: float = nan
+    end_s: float = nan
+    hold_s: float = nan
+    load: Reading = Reading()
+    load_low: float = nan
+    load_high: float = nan
+    drop_in_hold: Reading = Reading()
+    motion: float = nan
+    set: Reading = Reading()
+    stay_after_s: float = nan
+    stiffness_before: Reading = Reading()
+    stiffness_after: Reading = Reading()
+    drop_load: float = nan
+    drop_size: float = nan
+    drop_s: float = nan
+    failure_load: float = nan
+    carried: float = nan
+    drops_known: bool = False
+    n_used: int = 0
+    remarks: tuple[str, ...] = ()
+
+
+def measure_proof(
+    time_s: Floats,
+    load: Floats,
+    motion: Floats,
+    targets: ProofTargets,
+    start_s: float,
+    return_s: float | None,
+) -> ProofResult:
+    """Measure a proof.
+
+    Parameters
+    ----------
+    time_s : float64 array, shape (n,)
+        Rising; it begins at the stay before and goes on through the stay after [s].
+    load : float64 array, shape (n,)
+        Turned so that the proof load is positive.
+    motion : float64 array, shape (n,)
+    targets : ProofTargets
+    start_s, return_s : float
+        Last sample before the rise, and first one back at the settling load; None: the log ends before.
+
+    Returns
+    -------
+    ProofResult
+
+    Notes
+    -----
+    Loading rate: least squares line of load over time between a tenth and nine tenths of the way. Stiffness:
+    inverse slope of motion over load between a fifth and four fifths of it, loading (before) and unloading (after).
+    Set: mean motion in the last second of the settling time after, less that in the second before the rise,
+    less what the difference of the two loads makes at the stiffness after. A fall of the load is unloading where
+    the motion comes back by at least half of what loading between the same loads took. Definitions are this
+    project's own, common practice, no source.
+    """
+    first = int(np.searchsorted(time_s, start_s))
+    end = time_s.size if return_s is None else int(np.searchsorted(time_s, return_s))  # first sample back
+    if end - first < 3:
+        return ProofResult("gap", n_used=max(end - first, 0))
+    if _gaps(time_s[first : min(end + 1, time_s.size)], targets.gap_s):
+        return ProofResult("gap", n_used=end - first, remarks=("samples are missing inside: not measured",))
+    if np.max(load[first:end]) >= targets.end:
+        text = "the load cell reached the end of its range: not measured"
+        return ProofResult("saturated", n_used=end - first, remarks=(text,))
+    proof = _Proof(time_s, load, motion, targets, first, end)
+    return proof.measured(open_end=return_s is None)
+
+
+def _gaps(time_s: Floats, gap_s: float) -> bool:
+    return bool(time_s.size > 1 and np.max(np.diff(time_s)) > gap_s)
+
+
+def reading(values: Floats) -> Reading:
+    """Mean and its standard uncertainty, neighbours' correlation counted."""
+    n = values.size
+    if n < 3:
+        return Reading()
+    size = max(effective_size(n, lag1_autocorrelation(values)), 1.0)
+    return Reading(float(values.mean()), float(values.std(ddof=1)) / sqrt(size))
+
+
+def slope_u(x: Floats, y: Floats) -> float:
+    """Standard uncertainty of a line's slope from the noise of y: what a cubic leaves, its correlation counted.
+
+    The bend of a branch is no noise: the slope of the same branch comes out the same again.
+    """
+    if x.size < 8:
+        return nan
+    scaled = (x - x.mean()) / np.ptp(x)
+    rest = y - np.polynomial.polynomial.polyval(scaled, np.polynomial.polynomial.polyfit(scaled, y, 3))
+    size = max(effective_size(x.size, lag1_autocorrelation(rest)), 1.0)
+    variance = float(rest @ rest) / (x.size - 4)
+    return sqrt(variance * x.size / size / float((x - x.mean()) @ (x - x.mean())))
+
+
+class _Proof:
+    """The samples of one proof, and where its steps lie in them."""
+
+    def __init__(
+        self, time_s: Floats, load: Floats, motion: Floats, targets: ProofTargets, first: int, end: int
+    ) -> None:
+        self.t, self.load, self.motion, self.asked, self.first, self.end = time_s, load, motion, targets, first, end
+        inside = load[first:end]
+        self.peak = first + int(np.argmax(inside))
+        at = np.flatnonzero(inside >= targets.load - targets.band)
+        self.reached = first + int(at[0]) if at.size else -1
+        self.top = self.reached if at.size else self.peak
+        self.remarks: list[str] = []
+        noise = mad_sigma(np.diff(motion[first:end])) / sqrt(2.0)
+        self.noise = noise if np.isfinite(noise) else 0.0
+        self.curve = self._loading_curve()
+
+    def measured(self, *, open_end: bool) -> ProofResult:
+        """All of it."""
+        asked, t = self.asked, self.t
+        top_load = asked.load if self.reached >= 0 else float(self.load[self.peak])
+        loading = slice(self.first, self.top + 1)
+        self.climb = self._climb(loading, top_load)
+        rate = Reading(self.climb.slope, sqrt(self.climb.var_slope)) if self.climb.converged else Reading()
+        before = self._stiffness(loading, top_load, "loading")
+        fall, failed_at, known = self._falls()
+        result = ProofResult(
+            "not reached", rate=rate, peak=float(self.load[self.peak]), stiffness_before=before, drops_known=known,
+            end_s=float(t[min(self.end, t.size - 1)]), n_used=self.end - self.first,
+        )  # fmt: skip
+        if fall is not None:
+            top, bottom = fall
+            size = float(self.load[top] - np.min(self.load[top : bottom + 1]))
+            result = replace(result, drop_load=float(self.load[top]), drop_size=size, drop_s=float(t[top]))
+        if failed_at >= 0:
+            result = replace(result, failure_load=float(np.max(self.load[self.first : failed_at + 1])))
+        if known:
+            until = fall[0] if fall is not None else failed_at if failed_at >= 0 else self.end - 1
+            result = replace(result, carried=float(np.max(self.load[self.first : until + 1])))
+        if self.reached >= 0:
+            result = self._held(result, failed_at, open_end=open_end)
+        elif failed_at >= 0:
+            result = replace(result, outcome="failed")
+        elif open_end:
+            result = replace(result, outcome="log ends")
+        if not open_end and result.outcome in ("held", "cut short"):
+            result = self._unloaded(result, top_load)
+        return replace(result, remarks=tuple(self.remarks))
+
+    def _climb(self, where: slice, top: float) -> LineResult:
+        """Line of the load over time on the way up."""
+        low, span = self.asked.settling, top - self.asked.settling
+        load = self.load[where]
+        use = (load >= low + RATE_PART[0] * span) & (load <= low + RATE_PART[1] * span)
+        line = straight_line(self.t[where][use], load[use], correlated=True)
+        if not line.converged:
+            self.remarks.append("too few samples on the way up: no loading rate")
+        return line
+
+    def _stiffness(self, where: slice, top: float, branch: str) -> Reading:
+        """Inverse slope of motion over load in the middle of a branch."""
+        low, span = self.asked.settling, top - self.asked.settling
+        load, motion = self.load[where], self.motion[where]
+        use = (load >= low + STIFFNESS_PART[0] * span) & (load <= low + STIFFNESS_PART[1] * span)
+        load, motion = load[use], motion[use]
+        if load.size >= 4 and longest_still(motion, 0, motion.size) > max(STILL_PART * motion.size, 3):
+            self.remarks.append(f"the motion stands still while {branch}: stuck, or too coarse to tell")
+            return Reading()
+        line = straight_line(load, motion)
+        u = slope_u(load, motion) if line.converged else nan
+        if not line.converged or abs(line.slope) <= NOISES * u:
+            self.remarks.append(f"the motion does not follow the load while {branch}: no stiffness")
+            return Reading()
+        return Reading(1.0 / line.slope, u / line.slope**2)
+
+    def _loading_curve(self) -> tuple[Floats, Floats]:
+        """Load and motion on the way up, averaged over steps of the load."""
+        where = slice(self.first, self.top + 1)
+        load, motion = self.load[where], self.motion[where]
+        edges = np.linspace(self.asked.settling, max(load.max(), self.asked.settling + 1e-9), CURVE_BINS + 1)
+        bins = np.clip(np.searchsorted(edges, load, "right") - 1, 0, CURVE_BINS - 1)
+        count = np.bincount(bins, minlength=CURVE_BINS)
+        full = count > 0
+        sums = (np.bincount(bins, weights=v, minlength=CURVE_BINS)[full] / count[full] for v in (load, motion))
+        x, y = sums
+        return x, y
+
+    def _back(self, top: int, bottom: int) -> float:
+        """Part of the motion of loading that came back between two samples of a fall; NaN where it cannot be told."""
+        x, y = self.curve
+        high, low = float(self.load[top]), float(self.load[bottom])
+        up = float(np.interp(high, x, y) - np.interp(low, x, y))
+        if high > x[-1] and x.size > 1:  # beyond the curve: as steep as its last step
+            up += (high - max(low, x[-1])) * float(y[-1] - y[-2]) / float(x[-1] - x[-2])
+        if abs(up) <= NOISES * self.noise or up == 0.0:
+            return nan
+        return float((self.motion[top] - self.motion[bottom]) / up)
+
+    def _is_unloading(self, top: int, bottom: int) -> bool | None:
+        """Whether a fall is the load being taken off; None where the motion cannot tell."""
+        first = self._back(top, bottom)
+        if first >= BACK:
+            return True
+        if first < AHEAD:
+            return False
+        until, last = bottom, min(self.end, self.load.size - 1)  # the whole fall: while the load falls on
+        while True:
+            ahead = min(int(np.searchsorted(self.t, self.t[until] + self.asked.drop_s)), last)
+            if ahead <= until or self.load[until] - self.load[ahead] < 0.5 * self.asked.drop:
+                break
+            until = ahead
+        whole = self._back(top, until)
+        return None if np.isnan(whole) else whole >= BACK
+
+    def _falls(self) -> tuple[tuple[int, int] | None, int, bool]:
+        """First sudden drop, sample of the failure (-1: none), and whether the motion could tell."""
+        asked, found, known = self.asked, None, not np.isnan(self._back(self.top, self.first))
+        if not known:
+            self.remarks.append("the motion cannot tell a sudden drop from unloading")
+            return None, -1, False
+        at = self.first
+        while found is None:
+            top, bottom = first_fall(self.t, self.load, at, min(self.end + 1, self.t.size), asked.drop, asked.drop_s)
+            if top < 0:
+                break
+            unloading = self._is_unloading(top, bottom)
+            if unloading is False:
+                found = (top, self._bottom(top, bottom))
+            at = bottom
+        if found is not None:
+            again = np.max(self.load[found[1] : self.end], initial=-inf)
+            if again < self.load[found[0]] - asked.band:
+                return found, found[0], True
+        return found, self._collapse(), True
+
+    def _bottom(self, top: int, bottom: int) -> int:
+        """Sample where a sudden drop ends: the least load within its time."""
+        until = int(np.searchsorted(self.t, self.t[top] + self.asked.drop_s, "right"))
+        return bottom + int(np.argmin(self.load[bottom : max(until, bottom + 1)]))
+
+    def _collapse(self) -> int:
+        """Sample after which the load falls slowly and the motion does not come back; -1 for none."""
+        peak = float(self.load[self.peak])
+        after = np.flatnonzero(self.load[self.peak : self.end] < COLLAPSE[1] * peak)
+        if not after.size:
+            return -1
+        bottom = self.peak + int(after[0])
+        top = self.peak + int(np.flatnonzero(self.load[self.peak : bottom] >= COLLAPSE[0] * peak)[-1])
+        return self.peak if self._is_unloading(top, bottom) is False else -1
+
+    def _held(self, result: ProofResult, failed_at: int, *, open_end: bool) -> ProofResult:
+        """The hold: from the first sample in the band to the corner of the unloading."""
+        asked, t = self.asked, self.t
+        corner = failed_at if failed_at >= self.reached else self._corner()
+        length = float(t[corner] - t[self.reached])
+        step = float(np.median(np.diff(t[self.first : self.end])))
+        begin = self._climbed(corner)
+        held = self.load[begin : corner + 1]
+        when = t[begin : corner + 1]
+        part = min(READ_S, length / 3.0)
+        ends = reading(held[when <= when[0] + part]), reading(held[when >= when[-1] - part])
+        means = _means(when, held)
+        long_enough = length >= asked.hold_s - 2.0 * step
+        outcome = "held" if long_enough else "failed" if failed_at >= 0 else "log ends" if open_end else "cut short"
+        return replace(
+            result, outcome=outcome, reached_s=float(t[self.reached]), hold_s=length, load=reading(held),
+            load_low=float(means.min()), load_high=float(means.max()),
+            drop_in_hold=Reading(ends[0].value - ends[1].value, hypot(ends[0].u, ends[1].u)),
+            motion=float(self.motion[max(begin, corner - 2) : corner + 1].mean()),
+        )  # fmt: skip
+
+    def _climbed(self, corner: int) -> int:
+        """First sample after the way up: where its line, drawn on, leaves the load."""
+        if not self.climb.converged:
+            return self.reached
+        over = self.climb.predict(self.t[self.reached : corner]) - self.load[self.reached : corner]
+        flat = np.flatnonzero(over >= 0.5 * self.asked.band)
+        return self.reached + int(flat[0]) if flat.size else self.reached
+
+    def _corner(self) -> int:
+        """Last sample of the hold: where the line of the unloading, drawn back, leaves the load."""
+        asked = self.asked
+        over = np.flatnonzero(self.load[self.reached : self.end] >= LOST * asked.load)
+        last = self.reached + (int(over[-1]) if over.size else 0)
+        below = np.flatnonzero(self.load[last : self.end] <= 0.5 * asked.load)
+        bottom = last + int(below[0]) + 1 if below.size else self.end
+        line = straight_line(self.t[last:bottom], self.load[last:bottom])
+        if not (line.converged and line.slope < 0.0):
+            return last
+        above = line.predict(self.t[self.reached : last + 1]) - self.load[self.reached : last + 1]
+        flat = np.flatnonzero(above >= 0.5 * asked.band)
+        return self.reached + int(flat[-1]) if flat.size else last
+
+    def _unloaded(self, result: ProofResult, top: float) -> ProofResult:
+        """Stiffness on the way down, and the set that stays."""
+        corner = int(np.searchsorted(self.t, result.reached_s + result.hold_s))
+        after = self._stiffness(slice(corner, self.end + 1), top, "unloading")
+        result = replace(result, stiffness_after=after)
+        asked, t = self.asked, self.t
+        read_s = min(READ_S, asked.settling_s)
+        near = np.abs(self.load - asked.settling) <= OUTER * asked.band
+        steps = np.diff(t, prepend=t[0]) <= asked.gap_s
+        away = np.flatnonzero(~(near & steps)[self.end + 1 :])
+        last = self.end + (int(away[0]) if away.size else t.size - 1 - self.end)
+        stay = float(t[last] - t[self.end])
+        until = min(t[self.end] + asked.settling_s, t[last])
+        then = (t >= max(until - read_s, t[self.end])) & (t <= until)
+        back = np.flatnonzero(~(near & steps)[: self.first])
+        since = t[back[-1] + 1] if back.size else t[0]
+        leaves = t[self.first] - min(OUTER * asked.band / result.rate.value, read_s)  # the way up begins
+        before = (t >= max(leaves - read_s, since)) & (t <= leaves)
+        result = replace(result, stay_after_s=stay)
+        short = 0.5 * read_s
+        if not leaves - since >= short or stay < short:  # no rate, no reading before
+            step = "after" if leaves - since >= short else "before"
+            self.remarks.append(f"no stay at the settling load {step} the proof: no permanent set")
+            return result
+        stiffness = after if np.isfinite(after.value) else result.stiffness_before
+        if not np.isfinite(stiffness.value):  # stands still: the set would be nought whatever happened
+            return result
+        a, b = reading(self.motion[before]), reading(self.motion[then])
+        by_load = (float(self.load[then].mean()) - float(self.load[before].mean())) / stiffness.value
+        return replace(result, set=Reading(b.value - by_load - a.value, hypot(a.u, b.u, abs(by_load) / sqrt(3.0))))
+
+
+def _means(time_s: Floats, values: Floats) -> Floats:
+    """Means over whole seconds (of the last one with the rest); of all where it is shorter."""
+    count = max(int((time_s[-1] - time_s[0]) / READ_S), 1)
+    bins = np.minimum(((time_s - time_s[0]) / READ_S).astype(np.int64), count - 1)
+    return np.bincount(bins, weights=values) / np.bincount(bins)

@@ -1,0 +1,186 @@
+"""Lock changes found in a mode channel and measured (invented signals; the figures follow from how they are made)."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchpipe.config.model import Quantity
+from benchpipe.config.plan import LockingBlock
+from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
+from benchpipe.process.lock_changes import LockBuilder, mode_rig
+from benchpipe.process.signals import Signals, signal_columns
+
+RIG = RigConfig(
+    name="r",
+    time=TimeConfig(column="t", sample_rate="100 Hz"),
+    channel=(
+        ChannelConfig(name="load", column="f", unit="N*m"),
+        ChannelConfig(name="motion", column="x", unit="deg"),
+        ChannelConfig(name="mode", column="m", unit="1"),
+        ChannelConfig(name="setpoint", column="s", unit="deg"),
+    ),
+    load=AxisConfig(channel="load"),
+    motion=AxisConfig(channel="motion"),
+    mode="mode",
+)
+K = 16.0
+BLOCK = LockingBlock(
+    name="lock", kind="locking", carry_load=Quantity(2.0, "torque"), still=Quantity(0.1, "angle"),
+    locked_stiffness=Quantity(K, "stiffness (angular)"), asked=Quantity(5.0, "angle"),
+)  # fmt: skip
+T = np.arange(0.0, 12.0, 0.01)
+LOCK_S, UNLOCK_S = 3.0, 9.0
+
+
+def joint(
+    *, speed: float = 10.0, stops_after_s: float = 0.25, loaded_from_s: float = 4.0, noise: float = 0.002
+) -> dict[str, np.ndarray]:
+    """A free joint moves at a speed, is locked at 3 s, stops, carries 20 N*m from 4 to 8 s, is unlocked at 9 s, moves.
+
+    At the lock it is at 5 deg; the locked joint is a spring of 16 N*m/deg.
+    """
+    rng = np.random.default_rng(4)
+    free = 5.0 + speed * (np.minimum(T, LOCK_S + stops_after_s) - LOCK_S)
+    free = free + 6.0 * np.maximum(T - UNLOCK_S, 0.0)
+    load = 20.0 * np.clip((T - loaded_from_s) / 0.5, 0.0, 1.0) * np.clip((8.5 - T) / 0.5, 0.0, 1.0)
+    mode = ((T >= LOCK_S - 1e-9) & (T < UNLOCK_S - 1e-9)).astype(np.float32)
+    motion = free + load / K + noise * rng.standard_normal(T.size)
+    return {"load": load + 0.02 * rng.standard_normal(T.size), "motion": motion, "mode": mode}
+
+
+def signals(made: dict[str, np.ndarray], asked: np.ndarray | None = None) -> Signals:
+    """Signals as a locking block sees them: the mode in the place of the counter."""
+    nothing = np.empty(0) if asked is None else asked
+    time_us = np.rint(T * 1e6).astype(np.int64)
+    return Signals(time_us, made["load"], made["motion"], nothing, made["mode"]).copy()
+
+
+def rows_of(*pieces: Signals, block: LockingBlock = BLOCK) -> list[dict[str, Any]]:
+    builder = LockBuilder(block, RIG)
+    for piece in pieces:
+        builder.feed(piece)
+    return builder.finish()
+
+
+def test_the_signals_carry_the_mode_and_the_angle_asked_for() -> None:
+    rig = mode_rig(RIG, BLOCK.model_copy(update={"asked": None, "asked_channel": "setpoint"}))
+    assert signal_columns(rig) == ["load", "motion", "setpoint", "mode"]
+
+
+def test_a_lock_slips_until_it_holds_and_an_unlock_sets_free() -> None:
+    # it moves on for 0.25 s at 10 deg/s: 2.5 deg of slip, held at 7.5, asked for 5
+    lock, unlock = rows_of(signals(joint()))
+    assert (lock["to"], lock["outcome"], lock["lock_failed"], lock["unlock_failed"]) == ("locked", "held", 0, None)
+    assert lock["start_us"] == 3_000_000
+    assert lock["time_to_hold_s"] == pytest.approx(0.25, abs=0.05 / 10.0 + 3 * lock["time_to_hold_u_s"])
+    assert lock["slip"] == pytest.approx(2.5, abs=3 * lock["slip_u"])
+    assert lock["motion_held"] == pytest.approx(7.5, abs=0.01)
+    assert lock["lock_error"] == pytest.approx(2.5, abs=0.01)
+    assert (unlock["to"], unlock["outcome"], unlock["unlock_failed"]) == ("unlocked", "released", 0)
+    assert unlock["time_to_free_s"] == 0.0
+    assert unlock["travel"] == pytest.approx(12.0, abs=0.1)
+
+
+def test_a_lock_that_stands_at_once_holds_at_once() -> None:
+    lock, _ = rows_of(signals(joint(speed=0.0)))
+    assert lock["time_to_hold_s"] == 0.0
+    assert lock["slip"] == pytest.approx(0.0, abs=3 * lock["slip_u"])
+    # the elastic part of 20 N*m is no slip; where nothing is taken off, it is not still in its time
+    plain, _ = rows_of(signals(joint(speed=0.0)), block=BLOCK.model_copy(update={"locked_stiffness": None}))
+    assert plain["slip"] > 10.0 * abs(lock["slip"]) or plain["outcome"] != "held"
+
+
+def test_a_lock_that_goes_on_moving_failed() -> None:
+    lock, _ = rows_of(signals(joint(stops_after_s=5.0)))
+    assert (lock["outcome"], lock["lock_failed"]) == ("failed", 1)
+    for name in ("time_to_hold_s", "slip", "motion_held", "lock_error"):
+        assert np.isnan(lock[name]), name
+    assert lock["travel"] == pytest.approx(20.0 - 20.0 / K * 0, rel=0.02)
+
+
+def test_a_lock_that_never_had_a_load_is_not_tested() -> None:
+    lock, _ = rows_of(signals(joint(loaded_from_s=6.0)))
+    assert (lock["outcome"], lock["lock_failed"]) == ("not tested", None)
+    assert np.isnan(lock["time_to_hold_s"])
+    assert "no load came on it" in lock["remark"]
+
+
+def test_an_unlock_that_goes_on_carrying_failed() -> None:
+    made = joint(speed=0.0)
+    late = T >= UNLOCK_S
+    made["load"][late] = np.minimum(20.0, 40.0 * (T[late] - UNLOCK_S))
+    made["motion"][late] = 5.0 + made["load"][late] / 160.0  # stands, stiffer than locked
+    _, unlock = rows_of(signals(made), block=BLOCK.model_copy(update={"still": Quantity(0.2, "angle")}))
+    assert (unlock["outcome"], unlock["unlock_failed"]) == ("failed", 1)
+
+
+def test_bounces_are_counted_and_are_no_changes() -> None:
+    made = joint()
+    made["mode"][302:304] = 0.0  # falls back twice after the lock at sample 300
+    made["mode"][305] = 0.0
+    made["mode"][600] = 0.0  # and once in between
+    builder = LockBuilder(BLOCK, RIG)
+    builder.feed(signals(made))
+    lock, unlock = builder.finish()
+    assert (lock["start_us"], lock["bounces"], unlock["bounces"]) == (3_000_000, 2, 0)
+    assert builder.glitches == 1
+    assert lock["slip"] == pytest.approx(2.5, abs=3 * lock["slip_u"])
+    quick = BLOCK.model_copy(update={"bounce_time": 0.0})
+    assert len(rows_of(signals(made), block=quick)) == 8
+
+
+def test_missing_values_and_other_modes_say_nothing() -> None:
+    made = joint()
+    made["mode"][100:200] = np.nan
+    made["mode"][500:520] = 7.0
+    assert len(rows_of(signals(made))) == 2
+    made["mode"][250:340] = np.nan  # the change itself is hidden: its time is not known
+    lock, _ = rows_of(signals(made))
+    assert (lock["outcome"], lock["lock_failed"]) == ("time not known", None)
+    assert np.isnan(lock["slip"])
+    made["mode"][:] = np.nan
+    assert rows_of(signals(made)) == []
+
+
+def test_a_gap_or_the_end_of_the_log_cuts_a_change_short() -> None:
+    whole = signals(joint())
+    for piece in (whole.part(0, 340), whole.select((T < 3.4) | (T > 3.8))):
+        lock = rows_of(piece)[0]
+        assert (lock["outcome"], lock["lock_failed"]) == ("cut short", None)
+        assert np.isnan(lock["time_to_hold_s"])
+        assert lock["remark"]
+
+
+def test_a_next_change_ends_the_time_of_the_one_before() -> None:
+    made = joint(stops_after_s=5.0)
+    made["mode"][400:450] = 0.0
+    first, second, *_ = rows_of(signals(made))
+    assert (first["outcome"], first["duration_s"]) == ("failed", pytest.approx(0.99))
+    assert second["to"] == "unlocked"
+
+
+def test_the_angle_asked_for_may_stand_in_a_channel() -> None:
+    block = BLOCK.model_copy(update={"asked": None, "asked_channel": "setpoint"})
+    lock, _ = rows_of(signals(joint(), np.where(T < 2.0, 0.0, 7.0)), block=block)
+    assert (lock["asked"], lock["lock_error"]) == (7.0, pytest.approx(0.5, abs=0.01))
+
+
+@settings(max_examples=25)
+@given(st.lists(st.integers(0, T.size), max_size=6).map(sorted), st.integers(0, 3))
+def test_where_a_batch_ends_changes_nothing(places: list[int], spoil: int) -> None:
+    made = joint()
+    if spoil > 0:
+        made["mode"][302:305] = 0.0
+    if spoil > 1:
+        made["mode"][420:450] = 0.0
+    if spoil > 2:
+        made["mode"][890:1200] = np.nan
+    whole = signals(made)
+    pieces = [whole.part(a, b) for a, b in pairwise([0, *places, len(whole)]) if b > a]
+    assert repr(rows_of(*pieces)) == repr(rows_of(whole))
