@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["cyclic", "hold", "sweep", "run"]
+Kind = Literal["cyclic", "hold", "sweep", "stance", "proof", "locking", "run"]
 
 
 @dataclass(frozen=True)
@@ -24,11 +24,13 @@ class Measure:
     unit : str
         As in :mod:`benchpipe.tables`.
     sampling : str
-        What finite sampling takes off: ``"peak"``, ``"energy"`` or nothing.
+        How finite sampling touches it: ``"peak"``, ``"energy"``, ``"secant"`` or not at all.
     u_column : str, optional
         Column of the value's own standard uncertainty.
     absolute : bool
         Judged by its size: a lock that creeps the other way creeps all the same.
+    zero_times : float
+        How often an error of its channel's zero enters.
     """
 
     name: str
@@ -39,13 +41,39 @@ class Measure:
     load_power: int
     motion_power: int
     meaning: str
-    sampling: Literal["peak", "energy", ""] = ""
+    sampling: Literal["peak", "energy", "secant", ""] = ""
     u_column: str | None = None
     absolute: bool = False
+    zero_times: float = 1.0
 
 
 def _cyclic(name: str, unit: str, load: int, motion: int, meaning: str, sampling: str = "") -> Measure:
     return Measure(name, "cyclic", "cycles", (name,), unit, load, motion, meaning, sampling)  # type: ignore[arg-type]
+
+
+def _sweep(name: str, unit: str, meaning: str) -> Measure:
+    return Measure(name, "sweep", "sweeps", (name,), unit, 0, 1, meaning, u_column=f"{name}_u")
+
+
+def _part(name: str, meaning: str) -> Measure:
+    """A part of the resistance from the fit over all sweeps: one value a direction."""
+    return Measure(name, "sweep", "resistance", (name,), "load", 1, 0, meaning, u_column=f"{name}_u")
+
+
+def _stance(name: str, column: str, unit: str, meaning: str) -> Measure:
+    u_column = "drift_u_per_h" if column == "drift_per_h" else f"{column}_u"
+    return Measure(name, "stance", "stances", (column,), unit, 0, 1, meaning, u_column=u_column, absolute=True)
+
+
+def _proof(name: str, column: str, unit: str, load: int, motion: int, meaning: str, *, own: bool = True,
+           absolute: bool = False) -> Measure:
+    u_column = f"{column}_u" if own else None
+    return Measure(name, "proof", "proofs", (column,), unit, load, motion, meaning, "", u_column, absolute)
+
+
+def _lock(name: str, column: str, unit: str, motion: int, meaning: str) -> Measure:
+    u_column = f"{column.removesuffix('_s')}_u_s" if unit == "s" else f"{column}_u"
+    return Measure(name, "locking", "lock_changes", (column,), unit, 0, motion, meaning, "", u_column, unit != "s")
 
 
 _ALL = (
@@ -57,7 +85,7 @@ _ALL = (
     _cyclic("motion_min", "motion", 0, 1, "smallest motion of a cycle", "peak"),
     _cyclic("motion_mean", "motion", 0, 1, "mean motion of a cycle (its drift is permanent set)"),
     _cyclic("energy_j", "J", 1, 1, "loop energy", "energy"),
-    _cyclic("secant_stiffness", "load/motion", 1, -1, "secant stiffness"),
+    _cyclic("secant_stiffness", "load/motion", 1, -1, "secant stiffness", "secant"),
     _cyclic("loading_stiffness", "load/motion", 1, -1, "stiffness of the loading branch"),
     _cyclic("unloading_stiffness", "load/motion", 1, -1, "stiffness of the unloading branch"),
     _cyclic("loss_factor", "1", 0, 0, "loss factor"),
@@ -77,12 +105,45 @@ _ALL = (
             u_column="leak_u_per_h", absolute=True),
     Measure("elastic_motion", "hold", "holds", ("elastic_motion",), "motion", 0, 1, "motion on loading", absolute=True),
     Measure("hold_time", "hold", "holds", ("duration_s",), "s", 0, 0, "length of a hold"),
-    Measure("range_of_motion", "sweep", "sweeps", ("motion_max", "motion_min"), "motion", 0, 1,
+    _sweep("range_of_motion", "motion", "motion between the points where the end stops engage"),
+    _sweep("lower_stop", "motion", "motion at which the lower end stop engages"),
+    _sweep("upper_stop", "motion", "motion at which the upper end stop engages"),
+    Measure("travel", "sweep", "sweeps", ("motion_max", "motion_min"), "motion", 0, 1,
             "motion between the ends of a sweep"),
-    Measure("usable_range", "sweep", "sweeps", ("usable_range",), "motion", 0, 1,
-            "motion within the usable load"),
+    _sweep("usable_range", "motion", "motion within the usable load"),
+    Measure("free_lash", "sweep", "sweeps", ("lash",), "motion", 0, 1, "lash of the free joint", u_column="lash_u"),
     Measure("free_resistance", "sweep", "sweeps", ("resistance_forward", "resistance_back"), "load", 1, 0,
-            "largest resistance inside the free range, either way"),
+            "largest resistance inside the free range, either way", u_column="resistance_back_u"),
+    Measure("asymmetry", "sweep", "sweeps", ("asymmetry",), "load", 1, 0, "resistance forward less that back",
+            u_column="asymmetry_u", absolute=True, zero_times=2.0),
+    _part("breakaway", "load that starts the free joint from standstill, each way"),
+    _part("coulomb", "part of the free resistance that does not follow the speed, each way"),
+    _part("laminar", "part in proportion to the speed, at the reference speed, each way"),
+    _part("orifice", "part in proportion to its square, at the reference speed, each way"),
+    _stance("stance_drift", "drift", "motion", "drift over a stance window"),
+    _stance("stance_drift_per_h", "drift_per_h", "motion/h", "rate of drift in a stance window"),
+    _stance("stance_range", "motion_range", "motion", "range of motion in a stance window"),
+    _stance("stance_range_95", "motion_range_95", "motion", "range of the middle 95 % of it"),
+    _proof("loading_rate", "loading_rate", "load/s", 1, 0, "loading rate of a proof", absolute=True),
+    _proof("proof_peak_load", "peak_load", "load", 1, 0, "largest load of a proof", own=False, absolute=True),
+    _proof("held_load", "held_load", "load", 1, 0, "mean load of a proof's hold", absolute=True),
+    _proof("proof_hold_time", "hold_time_s", "s", 0, 0, "how long a proof's load was held", own=False),
+    _proof("load_drop", "load_drop", "load", 1, 0, "drop of the load during a proof's hold"),
+    _proof("permanent_set", "permanent_set", "motion", 0, 1, "permanent set after a proof", absolute=True),
+    _proof("stiffness_before", "stiffness_before", "load/motion", 1, -1, "stiffness, loading to the proof load"),
+    _proof("stiffness_after", "stiffness_after", "load/motion", 1, -1, "stiffness, unloading from it"),
+    _proof("stiffness_change", "stiffness_change", "1", 0, 0, "stiffness after a proof over that before, less one"),
+    _proof("carried_load", "carried_load", "load", 1, 0, "largest load before the first sudden drop or failure",
+           own=False, absolute=True),
+    _proof("sudden_drops", "sudden_drop", "times", 0, 0, "sudden drops of the load in a proof", own=False),
+    _proof("rules_broken", "rules_broken", "times", 0, 0, "rules of the plan that a proof broke", own=False),
+    _lock("time_to_hold", "time_to_hold_s", "s", 0, "time from a lock until the joint moves no more under load"),
+    _lock("time_to_free", "time_to_free_s", "s", 0, "time from an unlock until the joint carries no load"),
+    _lock("slip", "slip", "motion", 1, "motion from a lock until the joint holds"),
+    _lock("lock_error", "lock_error", "motion", 1, "motion at which the joint holds less that asked for"),
+    Measure("lock_failures", "locking", "lock_changes", ("lock_failed",), "times", 0, 0, "locks that failed"),
+    Measure("unlock_failures", "locking", "lock_changes", ("unlock_failed",), "times", 0, 0, "unlocks that failed"),
+    Measure("lock_changes", "locking", "lock_changes", ("change",), "times", 0, 0, "locks and unlocks"),
     Measure("days_to_calibration", "run", "", (), "s", 0, 0, "time until the first calibration is due"),
 )  # fmt: skip
 

@@ -1,4 +1,5 @@
-"""The uncertainty of a judged value: calibration, sampling, and the spread of the values.
+"""The uncertainty of a judged value: calibration, sampling, and the spread of the values (for sampling see
+:mod:`benchpipe.check.sampling`).
 
 Calibration comes from the rig file (expanded, k = 2) and is common to all values, so
 that no averaging lowers it and a ratio to the baseline does not have it. Lever arms
@@ -24,17 +25,6 @@ MEDIAN_FACTOR = math.sqrt(math.pi / 2.0)  # standard error of a median over that
 Floats = NDArray[np.float64]
 
 
-def peak_under_read(samples: float) -> float:
-    """Largest part of a sine's half-range that N samples a cycle miss: ``1 - cos(pi / N)``."""
-    return 1.0 - math.cos(math.pi / samples)
-
-
-def area_under_read(samples: float) -> float:
-    """Part of an ellipse's area that a polygon of N samples misses: ``1 - sin(2 pi / N) / (2 pi / N)``."""
-    step = 2.0 * math.pi / samples
-    return 1.0 - math.sin(step) / step
-
-
 def calibration_u(measure: Measure, rig: RigConfig, value: float, values: Values) -> float:
     """Standard uncertainty from the channels' certificates, in the measure's unit."""
     parts = []
@@ -50,7 +40,7 @@ def calibration_u(measure: Measure, rig: RigConfig, value: float, values: Values
         floor *= _gearing(axis, is_load=axis is rig.load)
         same_unit = measure.load_power + measure.motion_power == 1 and measure.unit in ("load", "motion")
         if same_unit:
-            parts.append(math.hypot(relative * value, floor))
+            parts.append(math.hypot(relative * value, measure.zero_times * floor))
         elif math.isfinite(typical) and typical > 0.0:
             parts.append(value * math.hypot(relative, floor / typical))
         else:
@@ -70,15 +60,12 @@ def _gearing(axis: AxisConfig, *, is_load: bool) -> float:
     return axis.lever_arm / MM_PER_M if is_load else math.degrees(1.0 / axis.lever_arm)
 
 
-def sampling_u(measure: Measure, value: float, values: Values) -> float:
-    """Standard uncertainty from what sampling may have missed (a rectangle from 0 to the worst)."""
-    if not measure.sampling or not math.isfinite(values.samples) or values.samples < 2:
-        return 0.0
-    if measure.sampling == "energy":
-        return abs(value) * area_under_read(values.samples) / math.sqrt(3.0)
-    typical = values.load_range if measure.load_power else values.motion_range
-    half = 0.5 * typical if math.isfinite(typical) else abs(value)
-    return half * peak_under_read(values.samples) / math.sqrt(3.0)
+def single_u(value: Floats) -> float:
+    """Standard uncertainty of one value among its neighbours: robust, from the steps between them.
+
+    Slow drift does not enter: the spread of successive differences is sqrt(2) times that of the values (von Neumann).
+    """
+    return mad_sigma(np.diff(value)) / math.sqrt(2.0) if value.size > 2 else 0.0
 
 
 def spread_u(value: Floats, *, of_median: bool) -> float:

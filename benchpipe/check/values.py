@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 
 import numpy as np
@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from benchpipe.check.measures import Measure
+from benchpipe.check.sampling import Sampled, sampling_u
 from benchpipe.config.limits import LimitConfig
 from benchpipe.process.trends import NOT_JUDGED, floats
 from benchpipe.tables import CycleFlag
@@ -35,8 +36,10 @@ class Values:
         False while the plan has not come to it yet.
     why : str
         Why there is nothing to judge.
-    load_range, motion_range, samples : float
-        Typical ranges and samples a cycle, for the uncertainty.
+    load_range, motion_range : float
+        Typical ranges, for the uncertainty.
+    sampling_u : float64 array, shape (n,), or None
+        Standard uncertainty of each value from what sampling may have missed; None where nothing can be.
     """
 
     number: Floats
@@ -47,7 +50,7 @@ class Values:
     why: str = ""
     load_range: float = float("nan")
     motion_range: float = float("nan")
-    samples: float = float("nan")
+    sampling_u: Floats | None = None
 
 
 def nothing(why: str, *, due: bool, of: int = 0) -> Values:
@@ -84,13 +87,21 @@ def collect(
         return nothing("no log of this block yet", due=False)
     if measure.kind == "cyclic":
         return _of_cycles(limit, measure, tables.block("cycles", block))
-    rows = tables.block({"hold": "holds", "sweep": "sweeps"}[measure.kind], block)
+    rows = tables.block(_TABLE[measure.kind], block)
     if rows.num_rows == 0:
         if waits:
             return nothing(f"no {measure.kind} yet, {waits}", due=False)
         return nothing(f"no {measure.kind} was found in the logs of block '{block}'", due=True)
+    if measure.table == "resistance":
+        return _of_parts(measure, tables.block("resistance", block))
     if measure.kind == "sweep":
         return _of_sweeps(measure, rows)
+    if measure.kind == "proof":
+        return _of_proofs(measure, rows)
+    if measure.kind == "locking":
+        return _of_locks(limit, measure, rows)
+    if measure.kind == "stance":
+        return _measured(measure, rows, floats(rows.column("stance")))
     if measure.name == "creep":
         return _of_creep(limit.at_time or 0.0, rows, tables.block("creep_points", block))
     return _of_holds(limit, measure, rows)
@@ -120,8 +131,15 @@ def _of_cycles(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
         number[inside], np.abs(value) if measure.absolute else value, np.zeros(len(value)), until - first + 1,
         load_range=_typical(rows, "load_range", inside),
         motion_range=_typical(rows, "motion_range", inside),
-        samples=_typical(rows, "samples", inside),
+        sampling_u=_missed(measure, value, rows, inside),
     )  # fmt: skip
+
+
+def _missed(measure: Measure, value: Floats, rows: pa.Table, inside: NDArray[np.bool_]) -> Floats | None:
+    """What sampling may have taken off each cycle's value."""
+    if not measure.sampling:
+        return None
+    return sampling_u(measure, value, Sampled(*(floats(rows.column(f.name))[inside] for f in fields(Sampled))))
 
 
 def _typical(rows: pa.Table, column: str, inside: NDArray[np.bool_]) -> float:
@@ -145,6 +163,7 @@ def _of_creep(at_time: float, holds: pa.Table, points: pa.Table) -> Values:
     return Values(number, value[:, 0], value[:, 1], len(number), why=why)
 
 
+_TABLE = {"hold": "holds", "sweep": "sweeps", "stance": "stances", "proof": "proofs", "locking": "lock_changes"}
 _CREEP = ("hold", "creep", "creep_u")
 
 
@@ -168,10 +187,61 @@ def _of_holds(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
 
 
 def _of_sweeps(measure: Measure, rows: pa.Table) -> Values:
-    columns = [floats(rows.column(name)) for name in measure.columns]
-    value = columns[0]
-    if measure.name == "range_of_motion":
-        value = columns[0] - columns[1]
-    elif len(columns) > 1:
-        value = np.maximum(*columns)
-    return Values(floats(rows.column("sweep")), value, np.zeros(len(value)), len(value))
+    number = floats(rows.column("sweep"))
+    if len(measure.columns) == 1:
+        return _measured(measure, rows, number)
+    one, other = (floats(rows.column(name)) for name in measure.columns)
+    if measure.name == "travel":
+        return Values(number, one - other, np.zeros(len(one)), len(one))
+    u = np.maximum(*(floats(rows.column(f"{name}_u")) for name in measure.columns))
+    return Values(number, np.maximum(one, other), u, len(one), why=_why(rows, np.maximum(one, other)))
+
+
+def _of_proofs(measure: Measure, rows: pa.Table) -> Values:
+    """One value a proof; none for one in which the log ends, unless it failed before."""
+    done = np.array([r["complete"] or r["outcome"] == "failed" for r in rows.select(_DONE).to_pylist()], bool)
+    if not done.any():
+        return nothing("the log ends inside the proof", due=False, of=rows.num_rows)
+    rows = rows.filter(pa.array(done))
+    return _measured(measure, rows, floats(rows.column("proof")))
+
+
+_DONE = ["complete", "outcome"]
+
+
+def _of_locks(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
+    """One value for each change that the measure is of; none for the one in which the log ends."""
+    number = floats(rows.column("change"))
+    if measure.name == "lock_changes":
+        due = limit.operator == "<=" or len(number) >= limit.value.value
+        why = "" if due else f"{len(number):,} of {limit.value.value:,.0f} changes so far"
+        done = np.array([float(len(number))])
+        return Values(done, done, np.zeros(1), len(number), due, why)
+    last = rows.slice(rows.num_rows - 1)
+    if last.column("outcome")[0].as_py() == "cut short":
+        rows = rows.slice(0, rows.num_rows - 1)
+    of_locks = measure.name in ("slip", "lock_error", "time_to_hold", "lock_failures")
+    rows = rows.filter(pc.equal(rows.column("to"), "locked" if of_locks else "unlocked"))
+    if rows.num_rows == 0:
+        return nothing("no such change yet", due=False)
+    return _measured(measure, rows, floats(rows.column("change")))
+
+
+def _of_parts(measure: Measure, rows: pa.Table) -> Values:
+    """A part of the resistance from the fit over all sweeps: one value a direction."""
+    last = pc.max(rows.column("sweep")).as_py()
+    together = rows.filter(pc.is_null(rows.column("sweep")))
+    return _measured(measure, together, np.full(together.num_rows, float(last or 0)))
+
+
+def _measured(measure: Measure, rows: pa.Table, number: Floats) -> Values:
+    """One column with its own uncertainty."""
+    value = floats(rows.column(measure.columns[0]))
+    u = floats(rows.column(measure.u_column)) if measure.u_column else np.zeros(len(value))
+    return Values(number, np.abs(value) if measure.absolute else value, u, len(value), why=_why(rows, value))
+
+
+def _why(rows: pa.Table, value: Floats) -> str:
+    """What the table says of the last value that could not be measured."""
+    lost = np.flatnonzero(~np.isfinite(value))
+    return str(rows.column("remark")[int(lost[-1])].as_py() or "") if lost.size else ""

@@ -199,7 +199,7 @@ class SweepBlock(_Cycling):
         if self.stops_beyond is not None:
             low, high = self.stops_beyond
             if low.quantity != first.quantity or high.quantity != first.quantity or not low.value <= high.value:
-                raise ValueError("stops_beyond must be two values in the quantity of motion, the first not above the second")
+                raise ValueError("stops_beyond must be two motions, the first not above the second")
         for key in ("speed_dead_band", "breakaway_within", "reference_speed"):
             value = getattr(self, key)
             if value is not None and value.value <= 0.0:

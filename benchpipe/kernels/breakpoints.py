@@ -33,7 +33,7 @@ class BreakpointResult:
 
     ``free_slope`` and ``stop_slope`` are the stiffness before the stop and what it adds at contact
     (load/motion); ``load`` the load at the breakpoint. Not ``converged`` where no stop was reached: too
-    few rows beyond it, or a stop that adds nothing told from zero.
+    few rows beyond it to bound the breakpoint, or a stop that resists less than the free range does.
     """
 
     position: float
@@ -92,16 +92,18 @@ def end_stop(
         return none
     ordered = np.unique(x)
     trials = np.linspace(ordered[FEWEST_BEYOND - 1], ordered[-FEWEST_BEYOND], TRIALS)
-    rss = np.array([_fit(x, y, at, stiffening)[1] for at in trials])
-    best = _refine(x, y, trials, rss, stiffening)
+    sums = _Sums.of(x, y, stiffening)
+    rss = np.array([sums.rss(at) for at in trials])
+    best = _refine(sums, trials, rss)
     parts, least, residual = _fit(x, y, best, stiffening)
     rho = lag1_autocorrelation(residual)
     size = effective_size(n, rho)
     dof = max(size - p, 1.0)
     allowed = least * (1 + t_quantile(coverage, dof) ** 2 / dof)
-    low, high = _profile(x, y, trials, rss, best, allowed, stiffening)
+    low, high = _profile(sums, trials, rss, best, allowed)
     straight = straight_line(x, y)
     flat = straight.s**2 * straight.dof  # no stop at all
+    bounded = trials[0] < min(low, best) and max(high, best) < trials[-1]
     ends = sorted((sign * low, sign * high))
     return BreakpointResult(
         position=sign * best,
@@ -115,7 +117,7 @@ def end_stop(
         n_used=n,
         n_effective=size,
         coverage=coverage,
-        converged=bool(flat > allowed and parts[2] > 0 and trials[0] < best < trials[-1]),
+        converged=bool(flat > allowed and _engages(x, parts, best) and bounded),
     )
 
 
@@ -128,13 +130,66 @@ def _fit(x: Floats, y: Floats, at: float, stiffening: bool) -> tuple[Floats, flo
     return parts, float(residual @ residual), residual
 
 
-def _refine(x: Floats, y: Floats, trials: Floats, rss: Floats, stiffening: bool) -> float:
+def _engages(x: Floats, parts: Floats, at: float) -> bool:
+    """Whether the load beyond rises by more than what the free range resists: a stop, and no bend of it."""
+    reach = float(x.max()) - at
+    rise = parts[2] * reach + (parts[3] * reach**2 if parts.size > 3 else 0.0)
+    return bool(rise > max(abs(float(parts[0])), abs(float(parts[1])) * reach))
+
+
+@dataclass(frozen=True, eq=False)
+class _Sums:
+    """Sums over the rows from each one on, in order of x: a trial costs the same however many rows there are.
+
+    x and y are centred and scaled to keep the digits; ``powers`` holds sums of x^0 … x^4, ``with_y`` of
+    y, xy and x²y.
+    """
+
+    x: Floats
+    centre: float
+    scale: float
+    powers: Floats
+    with_y: Floats
+    total: float
+    terms: int
+
+    @staticmethod
+    def of(x: Floats, y: Floats, stiffening: bool) -> _Sums:
+        order = np.argsort(x, kind="stable")
+        centre, scale = float(x.mean()), float(np.ptp(x)) / 2
+        u, v = (x[order] - centre) / scale, y[order] - y.mean()
+        powers = np.stack([u**k for k in range(5)])
+        with_y = np.stack([v * u**k for k in range(3)])
+        ends = [np.append(np.cumsum(a[:, ::-1], axis=1)[:, ::-1], np.zeros((len(a), 1)), 1) for a in (powers, with_y)]
+        return _Sums(u, centre, scale, ends[0], ends[1], float(v @ v), 4 if stiffening else 3)
+
+    def rss(self, at: float) -> float:
+        """Least sum of squares with a breakpoint there."""
+        c = (at - self.centre) / self.scale
+        first = int(np.searchsorted(self.x, c, "right"))
+        p, q = self.powers[:, first], self.with_y[:, first]  # sums over the rows beyond
+        n, sx, sxx = self.powers[0, 0], self.powers[1, 0], self.powers[2, 0]
+        d1, d2 = p[1] - c * p[0], p[2] - 2 * c * p[1] + c * c * p[0]
+        xd = p[2] - c * p[1]
+        rows = [[n, sx, d1], [sx, sxx, xd], [d1, xd, d2]]
+        right = [self.with_y[0, 0], self.with_y[1, 0], q[1] - c * q[0]]
+        if self.terms == 4:
+            d3 = p[3] - 3 * c * p[2] + 3 * c * c * p[1] - c**3 * p[0]
+            d4 = p[4] - 4 * c * p[3] + 6 * c * c * p[2] - 4 * c**3 * p[1] + c**4 * p[0]
+            xdd = p[3] - 2 * c * p[2] + c * c * p[1]
+            rows = [[*row, more] for row, more in zip(rows, (d2, xdd, d3), strict=True)] + [[d2, xdd, d3, d4]]
+            right.append(q[2] - 2 * c * q[1] + c * c * q[0])
+        parts = np.linalg.lstsq(np.array(rows), np.array(right), rcond=None)[0]
+        return max(self.total - float(parts @ np.array(right)), 0.0)
+
+
+def _refine(sums: _Sums, trials: Floats, rss: Floats) -> float:
     """Breakpoint of least squares, between the neighbours of the best trial."""
     from scipy.optimize import minimize_scalar
 
     k = int(np.argmin(rss))
     found = minimize_scalar(
-        lambda at: _fit(x, y, float(at), stiffening)[1],
+        lambda at: sums.rss(float(at)),
         bounds=(trials[max(k - 1, 0)], trials[min(k + 1, trials.size - 1)]),
         method="bounded",
         options={"xatol": 1e-6 * float(trials[1] - trials[0])},
@@ -142,16 +197,14 @@ def _refine(x: Floats, y: Floats, trials: Floats, rss: Floats, stiffening: bool)
     return float(found.x if found.fun <= rss[k] else trials[k])
 
 
-def _profile(
-    x: Floats, y: Floats, trials: Floats, rss: Floats, best: float, allowed: float, stiffening: bool
-) -> tuple[float, float]:
+def _profile(sums: _Sums, trials: Floats, rss: Floats, best: float, allowed: float) -> tuple[float, float]:
     """Ends of the breakpoints whose sum of squares is allowed, found between trials by bisection."""
     inside = np.append(trials[rss <= allowed], best)
 
     def edge(good: float, bad: float) -> float:
         for _ in range(30):
             middle = (good + bad) / 2
-            if _fit(x, y, middle, stiffening)[1] <= allowed:
+            if sums.rss(middle) <= allowed:
                 good = middle
             else:
                 bad = middle
@@ -172,29 +225,6 @@ def range_of_motion(lower: BreakpointResult, upper: BreakpointResult) -> SpanRes
     down = hypot(upper.position - upper.low, lower.high - lower.position)
     up = hypot(upper.high - upper.position, lower.position - lower.low)
     return SpanResult(value, value - down, value + up, upper.coverage, True)
-
-
-def usable_range(motion: ArrayLike, load: ArrayLike, limit: float) -> tuple[float, float]:
-    """Ends of the widest stretch of motion in which |load| stays at or below a limit.
-
-    Parameters
-    ----------
-    motion, load : array_like, shape (n,)
-        Samples of a sweep, in order of time; rows that are not finite end a stretch.
-    limit : float
-        Size of load, > 0.
-
-    Returns
-    -------
-    low, high : float
-        NaN where no sample is within the limit.
-    """
-    x, q = np.asarray(motion, np.float64), np.asarray(load, np.float64)
-    with np.errstate(invalid="ignore"):
-        good = np.isfinite(x) & (np.abs(q) <= limit)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
-    spans = [(float(x[a:b].min()), float(x[a:b].max())) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    return max(spans, key=lambda span: span[1] - span[0], default=(nan, nan))
 
 
 def lash(

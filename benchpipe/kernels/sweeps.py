@@ -1,61 +1,278 @@
-"""Measure slow sweeps through the free range from their raw samples."""
+"""Measure one slow sweep through the free range, there and back, from its raw samples.
+
+A sweep begins and ends where the motion rises through one angle: it goes forward to its top, back to its
+bottom, and forward again.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
+from math import hypot, isfinite, nan, sqrt
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.compiled import compiled
+from benchpipe.kernels.breakpoints import BreakpointResult, SpanResult, end_stop, lash
 from benchpipe.kernels.filters import smooth
+from benchpipe.kernels.robust import effective_size, lag1_autocorrelation, mad_sigma, median
+from benchpipe.kernels.sweep_fit import breakaway, local_speed
 
-SWEEP_FIELDS: tuple[str, ...] = ("usable_low", "usable_high", "resistance_forward", "resistance_back")
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Direction = Literal["forward", "back"]
+SIGN: dict[Direction, float] = {"forward": 1.0, "back": -1.0}
+
+BINS = 16
+"""Averages of the resistance along the range."""
+SPEED_PART = 0.01
+"""Half of the time, in parts of the sweep, over which speed is taken."""
+DEAD_PART = 0.1
+"""Dead band in parts of the sweep's fastest speed, where none is given."""
+BRANCH = (0.2, 0.8)
+"""Parts of the resistance between which a branch at a reversal is drawn straight."""
+FEWEST_OF_BRANCH = 4
+SMOOTHED = 5
+"""Samples whose running median breakaway is read from."""
+SAME_SPEED = 0.1
+"""Speeds there and back that differ by more are not compared."""
+MEDIAN_FACTOR = sqrt(np.pi / 2)  # standard error of a median over that of a mean, normal values
 
 
-@compiled
-def measure_sweeps(
-    load: NDArray[np.float64],
-    motion: NDArray[np.float64],
-    start: NDArray[np.int64],
-    end: NDArray[np.int64],
-    inner_low: float,
-    inner_high: float,
-    usable_load: float,
-    weights: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Measure sweeps that go up and come down again.
+@dataclass(frozen=True)
+class SweepSettings:
+    """How a sweep is measured; loads and motions in the run's units.
+
+    ``inner``: where resistance is taken, clear of the end stops; they are sought outside ``stops_beyond``.
+    ``dead_band``: speed [motion/s] at or below which nothing is taken for moving; None for a tenth of the
+    sweep's fastest. ``breakaway_within``: motion after a standstill in which breaking away is over.
+    ``weights``: half of a symmetric low-pass of the load, centre first.
+    """
+
+    inner: tuple[float, float]
+    usable_load: float
+    stops_beyond: tuple[float, float]
+    dead_band: float | None
+    breakaway_within: float
+    weights: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class DirectionMeasures:
+    """One direction of a sweep.
+
+    ``peak`` is the largest low-passed size of the load inside the range, ``breakaway`` that in the first
+    motion after a standstill; both with their standard error from the load's noise. ``motion``, ``speed``,
+    ``load``, ``temperature`` (float64, shape (n,)) are averages along the range of ``count`` samples each,
+    speed and load with their signs.
+    """
+
+    peak: float
+    peak_u: float
+    breakaway: float
+    breakaway_u: float
+    motion: Floats
+    speed: Floats
+    load: Floats
+    temperature: Floats
+    count: Ints
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value and its standard error."""
+
+    value: float
+    u: float
+
+
+@dataclass(frozen=True, eq=False)
+class SweepResult:
+    """What a sweep measures; NaN where it cannot be told, and ``remarks`` why.
+
+    ``asymmetry`` is the mean size of the load forward less that back.
+    """
+
+    usable: Estimate
+    lower: BreakpointResult
+    upper: BreakpointResult
+    lash: SpanResult
+    asymmetry: Estimate
+    directions: dict[Direction, DirectionMeasures]
+    remarks: tuple[str, ...]
+
+
+def measure_sweep(
+    time_s: Floats, load: Floats, motion: Floats, temperature: Floats, settings: SweepSettings
+) -> SweepResult:
+    """Measure a sweep.
 
     Parameters
     ----------
-    load, motion : float arrays, shape (n,)
-    start, end : int64 arrays, shape (k,)
-        Samples ``start … end - 1`` of each sweep.
-    inner_low, inner_high : float
-        Part of the motion in which resistance is taken, clear of the end stops.
-    usable_load : float
-        The range is usable where ``|load|`` stays at or below this.
-    weights : float64 array, shape (h + 1,)
-        One half of a symmetric low-pass for the resistance, centre first; shape (1,) for none. The motion is
-        not smoothed: it would lose its turning points.
+    time_s, load, motion : float64 arrays, shape (n,)
+        Samples from one rise through an angle to the next, in order.
+    temperature : float64 array, shape (n,)
+        NaN where it is not known.
+    settings : SweepSettings
 
     Returns
     -------
-    float64 array, shape (k, 4)
-        Columns as in :data:`SWEEP_FIELDS`; NaN where no sample counts. Forward is from
-        the smallest motion to the largest, back the rest.
+    SweepResult
     """
-    out = np.full((start.size, 4), np.nan)
-    for c in range(start.size):
-        loads, motions = load[start[c] : end[c]].astype(np.float64), motion[start[c] : end[c]].astype(np.float64)
-        edge = (weights.size - 1) // 2  # samples at the ends that the filter sees from one side only
-        calm = smooth(loads, weights) if weights.size > 1 else loads
-        top, bottom = np.argmax(motions), np.argmin(motions)
-        for k in range(loads.size):
-            size, at = abs(calm[k]), motions[k]
-            if abs(loads[k]) <= usable_load:
-                out[c, 0] = at if np.isnan(out[c, 0]) else min(out[c, 0], at)
-                out[c, 1] = at if np.isnan(out[c, 1]) else max(out[c, 1], at)
-            if inner_low <= at <= inner_high and edge <= k < loads.size - edge:
-                rising = bottom <= k <= top if bottom <= top else (k >= bottom or k <= top)
-                way = 2 if rising else 3
-                out[c, way] = size if np.isnan(out[c, way]) else max(out[c, way], size)
-    return out
+    n = motion.size
+    top = int(np.argmax(motion))
+    bottom = top + int(np.argmin(motion[top:]))
+    calm = smooth(load, settings.weights) if settings.weights.size > 1 else load
+    speed = local_speed(time_s, motion, max(1, round(SPEED_PART * n)))
+    size = np.abs(speed[np.isfinite(speed)])
+    fastest = float(np.quantile(size, 0.95)) if size.size else nan
+    dead = DEAD_PART * fastest if settings.dead_band is None else settings.dead_band
+    noise = mad_sigma(np.diff(load)) / sqrt(2.0)
+    at = np.arange(n)
+    forward = (at <= top) | (at >= bottom)
+    starts, breaking = _starts(motion, speed, dead, settings)
+    edge = settings.weights.size - 1  # samples at the ends that the filter sees from one side only
+    inside = (motion >= settings.inner[0]) & (motion <= settings.inner[1])
+    seen = inside & (at >= edge) & (at < n - edge)
+    gain = sqrt(settings.weights[0] ** 2 + 2 * float(np.sum(settings.weights[1:] ** 2)))
+    directions: dict[Direction, DirectionMeasures] = {}
+    way: Direction
+    for way, of_way in (("forward", forward), ("back", ~forward)):
+        moving = inside & ~breaking & of_way & (SIGN[way] * speed > dead)
+        peak = float(np.max(np.abs(calm[seen & of_way]), initial=-np.inf))
+        found = [
+            breakaway(motion[a:], load[a:], within=settings.breakaway_within, smooth=SMOOTHED).load
+            for a, sign in starts if sign == SIGN[way]
+        ]  # fmt: skip
+        known = np.array([v for v in found if isfinite(v)])
+        u = MEDIAN_FACTOR * noise / sqrt(SMOOTHED * known.size) if known.size else nan
+        directions[way] = DirectionMeasures(
+            peak if isfinite(peak) else nan, noise * gain if isfinite(peak) else nan, median(known), u,
+            *_averages(settings.inner, moving, motion, speed, load, temperature),
+        )  # fmt: skip
+    lower, upper = _stops(motion, load, top, bottom, settings)
+    play = _lash(motion, load, top, bottom, directions)
+    asymmetry, unlike = _asymmetry(directions)
+    usable = usable_range(motion, load, settings.usable_load)
+    remarks = [
+        f"{side} end stop: not reached, or too few samples in it"
+        for side, stop in (("lower", lower), ("upper", upper)) if not stop.converged
+    ] + ([] if play.converged else ["lash: too few samples where the load changes its sign"]) + unlike  # fmt: skip
+    return SweepResult(usable, lower, upper, play, asymmetry, directions, tuple(remarks))
+
+
+def _starts(
+    motion: Floats, speed: Floats, dead: float, settings: SweepSettings
+) -> tuple[list[tuple[int, float]], NDArray[np.bool_]]:
+    """Starts from standstill inside the range (sample, direction), and the samples that are breaking away."""
+    with np.errstate(invalid="ignore"):
+        still = np.abs(speed) <= dead
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(np.int8)))
+    starts, breaking = [], np.zeros(motion.size, bool)
+    for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        place = float(motion[end - 1])
+        if end == motion.size or not settings.inner[0] <= place <= settings.inner[1]:
+            continue
+        begin = (first + end) // 2  # the load of the way before has gone
+        moved = np.flatnonzero(np.abs(motion[begin:] - motion[begin]) >= settings.breakaway_within)
+        last = begin + int(moved[0]) + 1 if moved.size else motion.size
+        breaking[first:last] = True
+        starts.append((begin, float(np.sign(motion[last - 1] - motion[begin]))))
+    return starts, breaking
+
+
+def _averages(
+    inner: tuple[float, float], rows: NDArray[np.bool_],
+    motion: Floats, speed: Floats, load: Floats, temperature: Floats,
+) -> tuple[Floats, Floats, Floats, Floats, Ints]:  # fmt: skip
+    """Means over equal parts of the range, those without samples left out."""
+    part = (motion[rows] - inner[0]) * (BINS / (inner[1] - inner[0]))
+    index = np.clip(part.astype(np.int64), 0, BINS - 1)
+    count = np.bincount(index, minlength=BINS)
+    full = count > 0
+    means = [np.bincount(index, v[rows], BINS)[full] / count[full] for v in (motion, speed, load, temperature)]
+    return means[0], means[1], means[2], means[3], count[full]
+
+
+def _stops(
+    motion: Floats, load: Floats, top: int, bottom: int, settings: SweepSettings
+) -> tuple[BreakpointResult, BreakpointResult]:
+    """Lower and upper end stop, each from the leg into it."""
+    up, down = slice(0, top + 1), slice(top, bottom + 1)
+    low, high = motion[down] <= settings.stops_beyond[0], motion[up] >= settings.stops_beyond[1]
+    return (
+        end_stop(motion[down][low], load[down][low], "lower"),
+        end_stop(motion[up][high], load[up][high], "upper"),
+    )
+
+
+def _lash(
+    motion: Floats, load: Floats, top: int, bottom: int, directions: dict[Direction, DirectionMeasures]
+) -> SpanResult:
+    """Mean over the reversals of the gap between the branch that goes and the branch that comes."""
+    none = SpanResult(nan, nan, nan, 0.95, False)
+    level = {way: median(SIGN[way] * d.load) for way, d in directions.items()}
+    if not min(level.values()) > 0:
+        return none
+    found = []
+    turns: tuple[tuple[int, Direction, Direction], ...] = ((top, "forward", "back"), (bottom, "back", "forward"))
+    for begin, before, way in turns:
+        after = SIGN[way] * load[begin:]  # from below zero to the resistance of the new direction
+        full = np.flatnonzero(after >= level[way])
+        near = after[: int(full[0])] if full.size else after
+        goes = (near <= -BRANCH[0] * level[before]) & (near >= -BRANCH[1] * level[before])
+        comes = (near >= BRANCH[0] * level[way]) & (near <= BRANCH[1] * level[way])
+        if min(int(goes.sum()), int(comes.sum())) < FEWEST_OF_BRANCH:
+            continue
+        x, q = motion[begin : begin + near.size], SIGN[way] * near
+        pulled, pushed = (comes, goes) if way == "forward" else (goes, comes)
+        found.append(lash(x[pulled], q[pulled], x[pushed], q[pushed]))
+    found = [f for f in found if f.converged]
+    if not found:
+        return none
+    value = sum(f.value for f in found) / len(found)
+    half = hypot(*((f.high - f.low) / 2 for f in found)) / len(found)
+    return SpanResult(value, value - half, value + half, found[0].coverage, True)
+
+
+def _asymmetry(directions: dict[Direction, DirectionMeasures]) -> tuple[Estimate, list[str]]:
+    """Mean size of the load forward less that back, where both went at one speed."""
+    ahead, back = directions["forward"], directions["back"]
+    none = Estimate(nan, nan)
+    if min(ahead.load.size, back.load.size) < 2:
+        return none, ["too few samples inside the range to compare the directions"]
+    there, here = float(ahead.speed.mean()), -float(back.speed.mean())
+    if abs(there - here) > SAME_SPEED * max(there, here):
+        return none, ["the directions were swept at different speeds: asymmetry is not told"]
+    parts = []
+    for values in (ahead.load, -back.load):
+        worth = max(effective_size(values.size, lag1_autocorrelation(values) if values.size > 2 else 0.0), 1.0)
+        parts.append((float(values.mean()), float(values.std(ddof=1)) / sqrt(worth)))
+    return Estimate(parts[0][0] - parts[1][0], hypot(parts[0][1], parts[1][1])), []
+
+
+def usable_range(motion: Floats, load: Floats, limit: float) -> Estimate:
+    """Widest stretch of motion in which ``|load|`` stays at or below a limit.
+
+    Parameters
+    ----------
+    motion, load : float64 arrays, shape (n,)
+        Samples of a sweep, in order of time.
+    limit : float
+        Size of load, > 0.
+
+    Returns
+    -------
+    Estimate
+        NaN where no sample is within the limit; its ends lie somewhere in the steps to the next samples.
+    """
+    good = np.abs(load) <= limit
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
+    best = Estimate(nan, nan)
+    for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        span = float(np.ptp(motion[first:end]))
+        if not span <= best.value:
+            before, after = motion[max(first - 1, 0)], motion[min(end, motion.size - 1)]
+            steps = hypot(float(motion[first] - before), float(after - motion[end - 1]))
+            best = Estimate(span, steps / sqrt(3.0))
+    return best

@@ -5,19 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from benchpipe.config.plan import Block, CyclicBlock
+from benchpipe.config.plan import Block
 from benchpipe.config.rig import RigConfig
 from benchpipe.config.run import RunConfig
 from benchpipe.process.cyclic import cyclic_block
 from benchpipe.process.found import Found
 from benchpipe.process.holds import hold_block
+from benchpipe.process.lock_changes import locking_block
 from benchpipe.process.proofs import proof_block
+from benchpipe.process.stance import stance_block
 from benchpipe.process.sweeps import sweep_block
 from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleInput, sample_inputs
 
-VERSION = 3
+VERSION = 4
 STEP = "process"
 KEPT = (
     "the plan, the rig file or the program has changed since the samples were dropped: what was made of them stays "
@@ -30,11 +32,14 @@ def _kept(rig: RigConfig, store: RunStore, block: Block, inputs: list[SampleInpu
     return Found()
 
 
+# What measures a block that goes on from where the last night ended, by its kind.
+GOING_ON: dict[str, Callable[..., Found]] = {"cyclic": cyclic_block, "sweep": sweep_block, "stance": stance_block}
+
 # What measures a block that is worked on whole when its samples change, by its kind.
 BLOCKS: dict[str, Callable[..., Found]] = {
     "hold": hold_block,
-    "sweep": sweep_block,
     "proof": proof_block,
+    "locking": locking_block,
     "idle": _kept,
 }
 
@@ -90,8 +95,9 @@ def _process_block(
         remarks = [r for r in (before.remarks if before else ()) if r.where == block.name]
         return Found([old[path] for path in known["parts"]], remarks, known)
     new_key = key_of([key, identities])
-    if isinstance(block, CyclicBlock):
-        found = cyclic_block(run.rig, store, block, inputs, _resumable(known, key, identities), old, new_key)
+    if block.kind in GOING_ON:
+        past = _resumable(known, key, identities)
+        found = GOING_ON[block.kind](run.rig, store, block, inputs, past, old, new_key)
     else:
         found = BLOCKS[block.kind](run.rig, store, block, inputs, new_key)
     found.state |= {"key": key, "inputs": identities, "parts": [p.path for p in found.parts]}

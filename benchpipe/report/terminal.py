@@ -15,9 +15,10 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
-from benchpipe.check.decision import Verdict
+from benchpipe.check.decision import COVERAGE_FACTOR, Verdict
 from benchpipe.report.caution import CAUTION, UNVERIFIED
-from benchpipe.report.view import BlockView, Figure, RunView
+from benchpipe.report.figures import BlockView, Figure
+from benchpipe.report.view import RunView
 
 STYLE = {
     Verdict.PASS: "green",
@@ -26,6 +27,10 @@ STYLE = {
     Verdict.NOT_EVALUATED: "yellow",
 }
 MOST_REMARKS = 6
+THINGS = {
+    "cyclic": "cycles", "hold": "holds", "sweep": "sweeps", "stance": "stance windows", "proof": "proofs",
+    "locking": "lock changes",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -103,6 +108,8 @@ def headline(view: RunView) -> tuple[str, str]:
     """The verdict in words, and its style."""
     if view.failed is not None:
         return "COULD NOT BE WORKED ON", "bold red"
+    if view.archived:
+        return "IN THE ARCHIVE", "dim"
     if not view.judged:
         return "NOT JUDGED YET", "yellow"
     if not view.limits:
@@ -134,6 +141,8 @@ def run_summary(view: RunView, marks: Marks = UNICODE) -> RenderableType:
         parts.append(Text(view.note, style="dim"))
     if view.failed is not None:
         parts.append(Padding(Text(view.failed), (0, 0, 0, 2)))
+    elif view.archived:
+        parts.append(Padding(Text(view.archived), (0, 0, 0, 2)))
     else:
         parts += [_counts(view, marks), Text(), _limits(view, marks), Text()]
         parts += [_block(block, marks) for block in view.blocks if block.done or block.planned]
@@ -154,7 +163,8 @@ def _counts(view: RunView, marks: Marks) -> Text:
     left = [f"{view.rejects:,} rejected"] if view.rejects else []
     left += [f"{view.repeats:,} repeated"] if view.repeats else []
     first, last = (clock(us, dated=view.dated, marks=marks) for us in (view.first_us, view.last_us))
-    return Text(f"{', '.join([took, *left])}; {first} to {last}")
+    signed = f"\n{view.signed}" if view.signed else ""
+    return Text(f"{', '.join([took, *left])}; {first} to {last}{signed}")
 
 
 def _limits(view: RunView, marks: Marks) -> RenderableType:
@@ -224,7 +234,7 @@ def _u(row: dict[str, Any]) -> str:
 
 
 def _block(block: BlockView, marks: Marks) -> RenderableType:
-    things = {"cyclic": "cycles", "hold": "holds", "sweep": "sweeps"}.get(block.kind, "")
+    things = THINGS.get(block.kind, "")
     head = Text(block.name, style="bold")
     if things:
         head.append(f"  {block.done:,}", style="not bold")
@@ -241,13 +251,25 @@ def _block(block: BlockView, marks: Marks) -> RenderableType:
     table.add_column(no_wrap=True)
     table.add_column(justify="right", no_wrap=True)
     for figure in block.figures:
-        table.add_row(f"  {figure.name}", *_figure(figure, marks))
-    return Group(head, table)
+        if not figure.group:
+            table.add_row(f"  {figure.name}", *_figure(figure, marks))
+    groups = dict.fromkeys(f.group for f in block.figures if f.group)
+    return Group(head, table, *(_grouped(g, [f for f in block.figures if f.group == g], marks) for g in groups))
 
 
 def _figure(figure: Figure, marks: Marks) -> tuple[str, str, str]:
     change = "" if figure.change is None else f"{figure.change:+.1%} since baseline"
-    return with_unit(figure.value, figure.unit, marks=marks), sparkline(figure.trend, marks.bars), change
+    value = with_unit(figure.value, figure.unit, marks=marks)
+    if figure.u and figure.value is not None and math.isfinite(figure.u):
+        shown, _, unit = value.partition(" ")
+        value = f"{shown} {marks.plus_minus} {number(COVERAGE_FACTOR * figure.u, 2)} {unit}"
+    return value, sparkline(figure.trend, marks.bars), change
+
+
+def _grouped(group: str, figures: list[Figure], marks: Marks) -> RenderableType:
+    """Figures of a group in one line, with their unit once."""
+    values = ", ".join(f"{figure.name} {number(figure.value, 3, marks)}" for figure in figures)
+    return Padding(Text(f"{group}: {values} {unit_shown(figures[0].unit, marks)}"), (0, 0, 0, 2))
 
 
 def _remarks(view: RunView) -> list[RenderableType]:

@@ -12,39 +12,19 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from benchpipe.check.decision import RANK, Verdict, worst
-from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, SweepBlock
+from benchpipe.check.signing import signed_words
+from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, LockingBlock, ProofBlock, StanceBlock, SweepBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.process.signals import signal_units
 from benchpipe.process.trends import floats
 from benchpipe.report.alarms import Alarm
+from benchpipe.report.figures import BlockView, Figure, of_block, thinned
+from benchpipe.report.free_views import stance_view, sweep_view
 from benchpipe.report.pace import Pace, last_cycles, pace_of
+from benchpipe.report.strength_views import locking_view, proof_view
+from benchpipe.store.away import Away
 from benchpipe.store.manifest import Manifest, Remark
 from benchpipe.store.run_store import RunStore
-
-TREND_POINTS = 20
-
-
-@dataclass(frozen=True)
-class Figure:
-    """One measured figure: what, value, unit, and its trend as bin medians."""
-
-    name: str
-    value: float | None
-    unit: str
-    change: float | None = None
-    trend: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True)
-class BlockView:
-    """What one block measured."""
-
-    name: str
-    kind: str
-    done: int
-    planned: int | None
-    figures: tuple[Figure, ...]
-    said: str = ""
 
 
 @dataclass(frozen=True)
@@ -54,6 +34,8 @@ class StepUse:
     step: str
     seconds: float
     peak_mb: float
+# What of a block a figure is traced by.
+WHAT = {"cyclic": "cycle", "hold": "hold", "sweep": "sweep", "proof": "proof", "locking": "change"}
 
 
 @dataclass(frozen=True)
@@ -88,6 +70,8 @@ class RunView:
     pace: Pace | None = None
     alarms: tuple[Alarm, ...] = ()
     steps: tuple[StepUse, ...] = ()
+    signed: str = ""
+    archived: str = ""
 
 
 def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
@@ -127,7 +111,17 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         reasons=_reasons(store.read(manifest, "rejects")),
         do_next=tuple(_do_next(run, manifest, verdict, limits, blocks)),
         pace=pace_of(run, manifest, store, last_us),
+        signed=signed_words(store, manifest),
     )
+
+
+def archived_view(run: RunConfig, away: Away) -> RunView:
+    """A run whose tables are in an archive."""
+    return RunView(
+        run.name, run.plan.specimen, run.rig.name, run.plan.note, Verdict.NOT_EVALUATED, False, False, None, None,
+        False, 0, 0, 0, 0, 0, (), (), (), (), (f"to work on it again: benchpipe restore {run.name}",),
+        archived=f"in the archive {away.archive / run.name} since {away.since[:10]}",
+    )  # fmt: skip
 
 
 def failed_view(plan_path: Path, why: str, name: str = "") -> RunView:
@@ -167,7 +161,7 @@ def _do_next(
     first = next((r for r in limits if r["due"] and r["verdict"] != Verdict.PASS), None)
     if verdict is Verdict.FAIL and first is not None:
         kind = {b.name: b.kind for b in run.plan.block}.get(first["block"])
-        what = {"cyclic": "cycle", "hold": "hold", "sweep": "sweep"}.get(kind or "")
+        what = WHAT.get(kind or "")
         steps = [f"stop the rig and look at the specimen: '{first['limit']}' failed"]
         if what and first["last"]:
             last = f"--{what} {first['last']}"
@@ -182,7 +176,8 @@ def _do_next(
 
 def _block_view(block: Block, run: RunConfig, manifest: Manifest, store: RunStore) -> BlockView:
     makers: dict[type, Callable[..., BlockView]] = {
-        CyclicBlock: _cyclic_view, HoldBlock: _hold_view, SweepBlock: _sweep_view,
+        CyclicBlock: _cyclic_view, HoldBlock: _hold_view, SweepBlock: sweep_view, StanceBlock: stance_view,
+        ProofBlock: proof_view, LockingBlock: locking_view,
     }  # fmt: skip
     make = makers.get(type(block))
     if make is None:
@@ -190,13 +185,9 @@ def _block_view(block: Block, run: RunConfig, manifest: Manifest, store: RunStor
     return make(block, signal_units(run.rig), manifest, store)
 
 
-def _of_block(table: pa.Table, block: str) -> pa.Table:
-    return table.filter(pc.equal(table.column("block"), block))
-
-
 def _cyclic_view(block: CyclicBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
     done = last_cycles(block.name, manifest, store).done
-    trends = _of_block(store.read(manifest, "trends"), block.name)
+    trends = of_block(store.read(manifest, "trends"), block.name)
     figures = []
     for measure, label, unit in (
         ("secant_stiffness", "secant stiffness", f"{units['load']}/{units['motion']}"),
@@ -209,26 +200,20 @@ def _cyclic_view(block: CyclicBlock, units: dict[str, str], manifest: Manifest, 
         rows = trends.filter(pc.equal(trends.column("measure"), measure))
         if rows.num_rows:
             values, change = floats(rows.column("median")), rows.column("change").to_pylist()[-1]
-            figures.append(Figure(label, float(values[-1]), unit, change, tuple(_thinned(values))))
+            figures.append(Figure(label, float(values[-1]), unit, change, tuple(thinned(values))))
     return BlockView(block.name, block.kind, done, block.planned_cycles, tuple(figures))
 
 
-def _thinned(values: np.ndarray[Any, Any]) -> list[float]:
-    """At most :data:`TREND_POINTS` medians of neighbours, for a small trend."""
-    pieces = np.array_split(values, min(len(values), TREND_POINTS))
-    return [float(np.median(piece)) for piece in pieces]
-
-
 def _hold_view(block: HoldBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
-    holds = _of_block(store.read(manifest, "holds"), block.name).to_pylist()
-    points = _of_block(store.read(manifest, "creep_points"), block.name).to_pylist()
+    holds = of_block(store.read(manifest, "holds"), block.name).to_pylist()
+    points = of_block(store.read(manifest, "creep_points"), block.name).to_pylist()
     figures: list[Figure] = []
     if holds:
         last = holds[-1]
         motion = units["motion"]
         curve = [p["creep"] for p in points if p["hold"] == last["hold"] and p["kind"] == "curve"]
         known = np.array([c for c in curve if c is not None])
-        trend = tuple(_thinned(known)) if known.size else ()
+        trend = tuple(thinned(known)) if known.size else ()
         figures = [
             Figure("hold time", last["duration_s"], "s"),
             Figure("load", last["load_mean"], units["load"]),
@@ -247,21 +232,3 @@ def _hold_words(hold: dict[str, Any]) -> str:
     words = {"leaking": "leaking", "settling": "settling", "both": "settling and leaking"}
     said = words.get(hold["kind"], hold["kind"])
     return f"{said} ({hold['remark']})" if hold["remark"] else said
-
-
-def _sweep_view(block: SweepBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
-    sweeps = _of_block(store.read(manifest, "sweeps"), block.name)
-    figures = []
-    if sweeps.num_rows:
-        get = {name: floats(sweeps.column(name)) for name in sweeps.column_names if name not in ("block",)}
-        span = get["motion_max"] - get["motion_min"]
-        resistance = np.maximum(get["resistance_forward"], get["resistance_back"])
-        for label, values, unit in (
-            ("range of motion", span, units["motion"]),
-            ("usable range", get["usable_range"], units["motion"]),
-            ("resistance", resistance, units["load"]),
-        ):
-            known = values[np.isfinite(values)]
-            if known.size:
-                figures.append(Figure(label, float(np.median(known)), unit, None, tuple(_thinned(known))))
-    return BlockView(block.name, block.kind, sweeps.num_rows, block.planned_sweeps, tuple(figures))

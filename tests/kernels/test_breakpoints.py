@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.kernels.breakpoints import end_stop, lash, range_of_motion, usable_range
+from benchpipe.kernels.breakpoints import end_stop, lash, range_of_motion
 
 
 def leg(
@@ -72,14 +72,6 @@ def test_a_stop_that_was_not_reached_is_not_converged() -> None:
     assert not range_of_motion(end_stop(*leg(stop=20.0), "upper"), end_stop(*leg(), "upper")).converged
     assert not end_stop([1.0, 2.0], [1.0, 2.0], "upper").converged
     assert not end_stop([1.0] * 30, [1.0] * 30, "upper").converged
-
-
-def test_usable_range_is_the_widest_stretch() -> None:
-    x = np.arange(10.0)
-    load = np.array([9, 1, 1, 9, 1, 1, -1, 1, -9, 9.0])
-    assert usable_range(x, load, 2.0) == (4.0, 7.0)
-    assert all(isnan(v) for v in usable_range(x, load, 0.5))
-    assert usable_range([0.0, np.nan, 2.0, 3.0], [1.0, 1.0, 1.0, 1.0], 2.0) == (2.0, 3.0)
 
 
 def branches(seed: int, gap: float = 0.3) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:

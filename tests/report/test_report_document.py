@@ -19,7 +19,8 @@ from benchpipe.cli.runs import run_lab
 from benchpipe.errors import ExitCode
 from benchpipe.report.alarms import Alarm
 from benchpipe.report.document import FIELDS, VERSION, document, to_json
-from benchpipe.report.view import Figure, RunView, StepUse, failed_view
+from benchpipe.report.figures import Figure
+from benchpipe.report.view import RunView, StepUse, failed_view
 from benchpipe.tables import columns
 
 

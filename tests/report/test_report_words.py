@@ -23,7 +23,8 @@ from benchpipe.report.terminal import (
     unit_shown,
     with_unit,
 )
-from benchpipe.report.view import BlockView, RunView, failed_view
+from benchpipe.report.figures import BlockView
+from benchpipe.report.view import RunView, failed_view
 from benchpipe.store.manifest import Remark
 from benchpipe.units import INSIDE_UNIT, find_unit
 

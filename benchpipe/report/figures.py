@@ -1,0 +1,51 @@
+"""What is shown of a block: figures with their units, uncertainties and trends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+TREND_POINTS = 20
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One measured figure: what, value, unit, and its trend as bin medians.
+
+    ``u`` is its standard uncertainty where it is known. Figures of one ``group`` share a unit and a line.
+    """
+
+    name: str
+    value: float | None
+    unit: str
+    change: float | None = None
+    trend: tuple[float, ...] = ()
+    u: float | None = None
+    group: str = ""
+
+
+@dataclass(frozen=True)
+class BlockView:
+    """What one block measured."""
+
+    name: str
+    kind: str
+    done: int
+    planned: int | None
+    figures: tuple[Figure, ...]
+    said: str = ""
+
+
+def of_block(table: pa.Table, block: str) -> pa.Table:
+    """Rows of one block."""
+    return table.filter(pc.equal(table.column("block"), block))
+
+
+def thinned(values: np.ndarray[Any, Any]) -> list[float]:
+    """At most :data:`TREND_POINTS` medians of neighbours, for a small trend."""
+    pieces = np.array_split(values, min(len(values), TREND_POINTS))
+    return [float(np.median(piece)) for piece in pieces]
