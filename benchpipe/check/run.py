@@ -14,7 +14,7 @@ import pyarrow as pa
 from benchpipe.check.decision import COVERAGE_FACTOR, Verdict, conformance_probability, decide, margin_of
 from benchpipe.check.fitting import blocks_of, limit_unit
 from benchpipe.check.measures import MEASURES, Measure
-from benchpipe.check.uncertainty import calibration_u, sampling_u, spread_u
+from benchpipe.check.uncertainty import calibration_u, single_u, spread_u
 from benchpipe.check.values import RunTables, Values, collect, nothing
 from benchpipe.config.limits import LimitConfig, LimitsConfig
 from benchpipe.config.plan import Block, CyclicBlock
@@ -25,7 +25,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import matches
 from benchpipe.tables import schema
 
-VERSION = 3
+VERSION = 4
 STEP = "check"
 DAY_S = 86400.0
 
@@ -165,21 +165,24 @@ def _put_together(
 ) -> tuple[float, float]:
     """Value and standard uncertainty of the limit's statistic."""
     value, own = values.value[good], values.u[good]
+    missed = values.sampling_u[good] if values.sampling_u is not None else np.zeros(value.size)
     if limit.statistic == "count":
         return float(value[-1]), 0.0
     if limit.statistic == "share":
         return float(value.mean()), 0.0
     if limit.statistic in ("max", "min", "last"):
         at = {"max": int(value.argmax()), "min": int(value.argmin()), "last": value.size - 1}[limit.statistic]
-        result, random_u = float(value[at]), float(own[at])
+        result, missed_u = float(value[at]), float(missed[at])
+        random_u = math.hypot(float(own[at]), single_u(value) if measure.kind == "cyclic" else 0.0)
     else:
         of_median = limit.statistic != "mean"
         result = float(np.median(value) if of_median else value.mean())
+        missed_u = float(np.median(missed))  # common to all: averaging does not lower it
         single = math.sqrt(float(np.mean(own * own)) / own.size)  # few values show too little of their own spread
         random_u = float(np.maximum(spread_u(value, of_median=of_median), single))  # NaN stays NaN
     if not math.isfinite(random_u):
         return result, math.nan
-    systematic = math.hypot(calibration_u(measure, run.rig, result, values), sampling_u(measure, result, values))
+    systematic = math.hypot(calibration_u(measure, run.rig, result, values), missed_u)
     return result, math.hypot(systematic, random_u)
 
 

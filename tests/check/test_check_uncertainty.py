@@ -9,36 +9,14 @@ import numpy as np
 import pytest
 
 from benchpipe.check.measures import MEASURES
-from benchpipe.check.uncertainty import area_under_read, calibration_u, peak_under_read, sampling_u, spread_u
+from benchpipe.check.uncertainty import calibration_u, single_u, spread_u
 from benchpipe.check.values import Values
 from benchpipe.config.model import load_model
 from benchpipe.config.rig import RigConfig
 from tests.config.written import write_lab
 
 EMPTY = np.empty(0)
-TYPICAL = Values(EMPTY, EMPTY, EMPTY, 0, load_range=75.0, motion_range=3.6, samples=50.0)
-
-
-# Worst under-read of a sine's amplitude at N samples a cycle, per cent (recomputed: 1 - cos(pi / N)).
-@pytest.mark.parametrize(("samples", "per_cent", "digits"), [(10, 4.89, 2), (20, 1.23, 2), (50, 0.197, 3),
-                                                             (100, 0.049, 3), (200, 0.012, 3)])  # fmt: skip
-def test_the_peak_under_read(samples: int, per_cent: float, digits: int) -> None:
-    assert round(100.0 * peak_under_read(samples), digits) == per_cent
-    # and of a sine itself, sampled with its peak half way between two samples
-    at = 2.0 * np.pi * (np.arange(samples) + 0.5) / samples
-    assert 1.0 - np.cos(at).max() == pytest.approx(peak_under_read(samples), abs=1e-12)
-
-
-# A polygon's area reads low by 1 - sin(2 pi / N) / (2 pi / N), per cent (recomputed).
-@pytest.mark.parametrize(("samples", "per_cent", "digits"), [(20, 1.64, 2), (50, 0.26, 2), (100, 0.066, 3),
-                                                             (200, 0.016, 3)])  # fmt: skip
-def test_the_area_under_read(samples: int, per_cent: float, digits: int) -> None:
-    assert round(100.0 * area_under_read(samples), digits) == per_cent
-    at = 2.0 * np.pi * np.arange(samples) / samples
-    x, y = 3.0 * np.cos(at), 2.0 * np.sin(at + 0.4)
-    area = 0.5 * abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
-    ellipse = np.pi * 3.0 * 2.0 * math.cos(0.4)
-    assert 1.0 - area / ellipse == pytest.approx(area_under_read(samples), abs=1e-12)
+TYPICAL = Values(EMPTY, EMPTY, EMPTY, 0, load_range=75.0, motion_range=3.6)
 
 
 def rig(folder: Path, torque: str, angle: str) -> RigConfig:
@@ -69,17 +47,6 @@ def test_a_floor_is_a_least_uncertainty_of_a_reading(tmp_path: Path) -> None:
     assert calibration_u(MEASURES["energy_j"], made, 40.0, TYPICAL) == pytest.approx(energy)
 
 
-def test_sampling_takes_off_peaks_and_areas_only() -> None:
-    for name, value, most in [
-        ("energy_j", -2.0, 2.0 * area_under_read(50)),
-        ("peak_load", 80.0, 37.5 * peak_under_read(50)),
-        ("motion_max", 3.0, 1.8 * peak_under_read(50)),
-    ]:
-        assert sampling_u(MEASURES[name], value, TYPICAL) == pytest.approx(most / math.sqrt(3.0))
-    assert sampling_u(MEASURES["secant_stiffness"], 20.0, TYPICAL) == 0.0
-    assert sampling_u(MEASURES["energy_j"], 2.0, Values(EMPTY, EMPTY, EMPTY, 0)) == 0.0
-
-
 @pytest.mark.parametrize("of_median", [True, False])
 @pytest.mark.parametrize("rho", [0.0, 0.6])
 def test_the_spread_covers_what_repeated_draws_do(of_median: bool, rho: float) -> None:
@@ -98,3 +65,11 @@ def test_the_spread_covers_what_repeated_draws_do(of_median: bool, rho: float) -
 def test_one_value_has_no_spread_of_its_own() -> None:
     assert spread_u(np.array([3.0]), of_median=True) == 0.0
     assert spread_u(np.full(100, 3.0), of_median=False) == 0.0
+
+
+def test_one_value_among_its_neighbours_has_their_scatter_without_their_drift() -> None:
+    noise = np.random.default_rng(5).normal(0.0, 0.3, 4000)
+    assert single_u(noise + np.linspace(0.0, 50.0, 4000)) == pytest.approx(0.3, rel=0.06)
+    noise[::50] += 40.0  # wild ones
+    assert single_u(noise) == pytest.approx(0.3, rel=0.1)
+    assert single_u(np.array([1.0, 2.0])) == 0.0
