@@ -62,8 +62,8 @@ def limit_unit(limit: LimitConfig, measure: Measure, run: RunConfig) -> str:
 
 
 def _wrong_statistic(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
-    if (limit.statistic == "count") != (measure.name == "cycles_done"):
-        return "statistic", "'count' goes with cycles_done, and only with it"
+    if (limit.statistic == "count") != (measure.name == "cycles_done" or measure.unit == "times"):
+        return "statistic", "'count' goes with cycles_done and what is counted in times, and only with them"
     if (limit.statistic == "share") != (measure.name == "off_target"):
         return "statistic", "'share' goes with off_target, and only with it"
     if limit.statistic == "change" and (measure.kind != "cyclic" or measure.name in NO_RATIO):

@@ -144,6 +144,7 @@ _ALL = (
     Measure("lock_failures", "locking", "lock_changes", ("lock_failed",), "times", 0, 0, "locks that failed"),
     Measure("unlock_failures", "locking", "lock_changes", ("unlock_failed",), "times", 0, 0, "unlocks that failed"),
     Measure("lock_changes", "locking", "lock_changes", ("change",), "times", 0, 0, "locks and unlocks"),
+    Measure("plan_order_broken", "run", "", (), "times", 0, 0, "blocks out of turn, or after a pause not allowed"),
     Measure("days_to_calibration", "run", "", (), "s", 0, 0, "time until the first calibration is due"),
 )  # fmt: skip
 

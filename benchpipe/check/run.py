@@ -19,6 +19,7 @@ from benchpipe.check.values import RunTables, Values, collect, nothing
 from benchpipe.config.limits import LimitConfig, LimitsConfig
 from benchpipe.config.plan import Block, CyclicBlock
 from benchpipe.config.run import LimitSet, RunConfig
+from benchpipe.process.order import CODES, SPANNED
 from benchpipe.process.trends import floats
 from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.run_store import RunStore
@@ -28,6 +29,7 @@ from benchpipe.tables import schema
 VERSION = 4
 STEP = "check"
 DAY_S = 86400.0
+COUNTED = ("cycles_done", "lock_changes")  # a plan may ask for more of them: not due before
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,8 @@ def _rows(
     for limit in limits.config.limit:
         measure = MEASURES[limit.measure]
         if measure.kind == "run":
-            rows.append(_row(limit, limits.config, measure, run, "run", _calibration(run, today)))
+            judged = _order(run, manifest, tables) if measure.name == "plan_order_broken" else _calibration(run, today)
+            rows.append(_row(limit, limits.config, measure, run, "run", judged))
             continue
         blocks = blocks_of(limit, measure, run)
         if not blocks:
@@ -122,9 +125,9 @@ def _judge(
     first, last = (int(values.number[0]), int(values.number[-1])) if values.number.size else (None, None)
     if not values.due or used == 0:
         why = values.why or "none of the values could be measured"
-        known = float(values.value[0]) if used and measure.name == "cycles_done" else None
+        known = float(values.value[0]) if used and measure.name in COUNTED else None
         return _Judged(known, 0.0, first, last, used, values.of, values.due, why)
-    if measure.name != "cycles_done" and used < limits.least_measured * values.of:
+    if measure.name not in COUNTED and used < limits.least_measured * values.of:
         why = f"only {used:,} of {values.of:,} could be measured, {limits.least_measured:.0%} are asked for"
         return _Judged(None, None, first, last, used, values.of, True, why)
     if limit.statistic == "change" and isinstance(block, CyclicBlock):
@@ -167,7 +170,7 @@ def _put_together(
     value, own = values.value[good], values.u[good]
     missed = values.sampling_u[good] if values.sampling_u is not None else np.zeros(value.size)
     if limit.statistic == "count":
-        return float(value[-1]), 0.0
+        return float(value.sum() if measure.unit == "times" else value[-1]), 0.0
     if limit.statistic == "share":
         return float(value.mean()), 0.0
     if limit.statistic in ("max", "min", "last"):
@@ -191,6 +194,16 @@ def _calibration(run: RunConfig, today: date) -> _Judged:
     if not days:
         return _Judged(None, None, remark="no channel of the rig file has a due date")
     return _Judged(min(days) * DAY_S, 0.0, used=len(days), of=len(days))
+
+
+def _order(run: RunConfig, manifest: Manifest, tables: RunTables) -> _Judged:
+    """How often the plan's order and pauses were broken; not due before two of its blocks are there."""
+    there = [b for b in run.plan.block if b.kind in SPANNED and tables.block(SPANNED[b.kind], b.name).num_rows]
+    if len(there) < 2:
+        return _Judged(None, None, due=False, remark="fewer than two blocks of the plan are there")
+    broken = [r for r in manifest.steps["process"].remarks if r.code in CODES]
+    remark = "; ".join(f"'{r.where}': {r.text}" for r in broken)
+    return _Judged(float(len(broken)), 0.0, used=len(there), of=len(there), remark=remark)
 
 
 def _row(

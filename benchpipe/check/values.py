@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from benchpipe.check.measures import Measure
 from benchpipe.check.sampling import Sampled, sampling_u
-from benchpipe.check.sampling import Sampled, sampling_u
 from benchpipe.config.limits import LimitConfig
 from benchpipe.process.trends import NOT_JUDGED, floats
 from benchpipe.tables import CycleFlag
@@ -134,13 +133,6 @@ def _of_cycles(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
         motion_range=_typical(rows, "motion_range", inside),
         sampling_u=_missed(measure, value, rows, inside),
     )  # fmt: skip
-
-
-def _missed(measure: Measure, value: Floats, rows: pa.Table, inside: NDArray[np.bool_]) -> Floats | None:
-    """What sampling may have taken off each cycle's value."""
-    if not measure.sampling:
-        return None
-    return sampling_u(measure, value, Sampled(*(floats(rows.column(f.name))[inside] for f in fields(Sampled))))
 
 
 def _missed(measure: Measure, value: Floats, rows: pa.Table, inside: NDArray[np.bool_]) -> Floats | None:

@@ -114,9 +114,8 @@ class LockBuilder:
     def _measure(self, held: Signals, over_us: int, *, complete: bool) -> None:
         at_us, locks, bounces, sure = self._waiting.pop(0)
         block = self._block
-        first, end = (
-            int(np.searchsorted(held.time_us, us, side)) for us, side in ((at_us, "left"), (over_us, "right"))
-        )
+        first = int(np.searchsorted(held.time_us, at_us))
+        end = int(np.searchsorted(held.time_us, over_us, "right"))
         gaps = np.flatnonzero(np.diff(held.time_us[first : min(end + 1, len(held))]) > self._gap_us)
         if gaps.size:
             end, complete = first + int(gaps[0]) + 1, False

@@ -12,6 +12,7 @@ from benchpipe.process.cyclic import cyclic_block
 from benchpipe.process.found import Found
 from benchpipe.process.holds import hold_block
 from benchpipe.process.lock_changes import locking_block
+from benchpipe.process.order import CODES, Span, block_span, order_remarks
 from benchpipe.process.proofs import proof_block
 from benchpipe.process.stance import stance_block
 from benchpipe.process.sweeps import sweep_block
@@ -70,12 +71,15 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
             return manifest if kept == manifest else store.commit(kept)
         return manifest
     found = Found()
+    spans: dict[str, Span | None] = {}
     for block in run.plan.block:
         known = before.state.get(block.name) if before else None
         one = _process_block(run, store, block, inputs[block.name], blocks[block.name], known, before)
         found.parts += one.parts
-        found.remarks += one.remarks
+        found.remarks += [r for r in one.remarks if r.code not in CODES]
         found.state[block.name] = one.state
+        spans[block.name] = block_span(store, block, one.parts)
+    found.remarks += order_remarks(run.plan.block, spans)
     step = Step(key=key, version=VERSION, parts=tuple(found.parts), remarks=tuple(found.remarks), state=found.state)
     return store.commit(manifest.model_copy(update={"steps": {**manifest.steps, STEP: step}}))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,10 @@ import pyarrow as pa
 
 from benchpipe.check.fitting import limits_fit
 from benchpipe.check.run import check_run
+from benchpipe.config.model import Quantity
+from benchpipe.config.plan import LockingBlock, ProofBlock, StanceBlock
 from benchpipe.config.run import RunConfig, load_run
-from benchpipe.store.manifest import Manifest, Placed, Source, Step
+from benchpipe.store.manifest import Manifest, Placed, Remark, Source, Step
 from benchpipe.store.run_store import RunStore
 from benchpipe.tables import TABLES, schema
 from tests.config.written import RIG, write_lab
@@ -19,6 +22,13 @@ from tests.config.written import RIG, write_lab
 TODAY = date(2031, 6, 1)
 ZERO = {"string": "", "bool": True, "int64": 0, "int32": 0, "uint16": 0, "float64": 0.0, "float32": 0.0}
 SURE_RIG = RIG.replace('uncertainty = "0.5 %"\nuncertainty_floor = "0.1 N*m"\n', "")  # channels without uncertainty
+
+# Blocks of the plan that need more than the small lab's rig file tells; they are given as they are.
+STRENGTH = (
+    ProofBlock(name="strength", kind="proof", load=Quantity(110.0, "torque"), settling_load=Quantity(5.0, "torque")),
+    StanceBlock(name="stood", kind="stance", load_min=Quantity(25.0, "torque"), load_max=Quantity(35.0, "torque")),
+    LockingBlock(name="lock", kind="locking", carry_load=Quantity(2.0, "torque"), still=Quantity(0.1, "angle")),
+)
 
 
 def limit(measure: str, value: str, *, operator: str = "<=", block: str = "durability", **keys: Any) -> str:
@@ -35,6 +45,7 @@ def run_with(folder: Path, *limits: str, rig: str = RIG, head: str = "") -> RunC
     (folder / "rig.toml").write_text(rig)
     (folder / "limits.toml").write_text('name = "own"\nbasis = "invented"\n' + head + "\n" + "\n".join(limits))
     run = load_run(plan)
+    run = replace(run, plan=run.plan.model_copy(update={"block": (*run.plan.block, *STRENGTH)}))
     limits_fit(run)
     return run
 
@@ -56,7 +67,13 @@ def cycles(count: int, **columns: Any) -> list[dict[str, Any]]:
 
 
 def judge(
-    run: RunConfig, *, today: date = TODAY, logs: bool = True, samples: int = 9, **tables: list[dict[str, Any]]
+    run: RunConfig,
+    *,
+    today: date = TODAY,
+    logs: bool = True,
+    samples: int = 9,
+    remarks: tuple[Remark, ...] = (),
+    **tables: list[dict[str, Any]],
 ) -> list[dict[str, Any]]:
     """Verdicts of a run whose tables hold these rows."""
     store = RunStore(run.store, run.name)
@@ -71,7 +88,7 @@ def judge(
         run=run.name,
         sources=(source,) if logs else (),
         placed=(Placed(file=source.file, shift_us=0, after_us=None, repeats=0),) if logs else (),
-        steps={"process": Step(key="0", version=1, parts=tuple(parts))},
+        steps={"process": Step(key="0", version=1, parts=tuple(parts), remarks=remarks)},
     )
     new = check_run(run, store, manifest, today=today)
     assert store.read(new, "verdicts").schema.equals(schema("verdicts"))

@@ -13,13 +13,17 @@ from benchpipe.check.decision import Verdict
 from benchpipe.check.measures import MEASURES, Measure
 from benchpipe.check.run import check_run
 from benchpipe.process.signals import signal_units
+from benchpipe.store.manifest import Remark
 from benchpipe.store.run_store import RunStore
 from benchpipe.tables import CycleFlag, columns, unit_text
 from tests.check.judged import SURE_RIG, TODAY, cycles, judge, limit, rows, run_with
 from tests.config.written import RIG
 
-BLOCK = {"cyclic": "durability", "hold": "held", "sweep": "free", "run": "run"}
+BLOCK = {"cyclic": "durability", "hold": "held", "sweep": "free", "run": "run", "proof": "proof", "locking": "locking",
+         "stance": "stance"}
 STATISTIC = {"cycles_done": "count", "off_target": "share"}
+COUNTED = ("cycles_done", "lock_changes")  # a test may ask for more of them: not due before
+NO_NULL = (*COUNTED, "off_target", "plan_order_broken")  # nothing stands for a missing value
 UNITS = {"load": "N*m", "motion": "deg"}
 DUE = SURE_RIG.replace('unit = "deg"', 'unit = "deg"\ndue = 2031-06-11')
 
@@ -27,7 +31,8 @@ DUE = SURE_RIG.replace('unit = "deg"', 'unit = "deg"\ndue = 2031-06-11')
 def limit_on(measure: Measure, value: float, operator: str) -> str:
     """A limit in the measure's unit."""
     unit = {"off_target": "1"}.get(measure.name, unit_text(measure.unit, UNITS))
-    keys: dict[str, Any] = {"statistic": STATISTIC.get(measure.name, "median"), "operator": operator}
+    usual = "count" if measure.unit == "times" else "median"
+    keys: dict[str, Any] = {"statistic": STATISTIC.get(measure.name, usual), "operator": operator}
     if measure.name == "creep":
         keys["at_time"] = "10 min"
     return limit(measure.name, f"{value!r} {unit}", block=BLOCK[measure.kind], **keys)
@@ -43,18 +48,38 @@ def made(measure: Measure, value: float | None) -> dict[str, list[dict[str, Any]
         point = {"block": "held", "hold": 1, "kind": "asked", "time_s": 600.0, "creep": value, "creep_u": 0.0}
         return {"holds": rows("holds", 1, block="held", hold=1, duration_s=1800.0),
                 "creep_points": rows("creep_points", 1, **point)}  # fmt: skip
-    if measure.name == "range_of_motion":
+    if measure.name == "travel":
         both = {"motion_max": 30.0, "motion_min": 30.0 - value if value is not None else math.nan}
         return {"sweeps": rows("sweeps", 3, block="free", sweep=[1, 2, 3], **both)}
     if measure.name == "free_resistance":
-        both = {"resistance_forward": None if value is None else 0.5 * value, "resistance_back": value}
+        both = {"resistance_forward": None if value is None else 0.5 * value, "resistance_back": value,
+                "resistance_forward_u": 0.0, "resistance_back_u": 0.0}  # fmt: skip
         return {"sweeps": rows("sweeps", 3, block="free", sweep=[1, 2, 3], **both)}
+    if measure.name == "lock_changes":
+        return {"lock_changes": rows("lock_changes", int(value or 0), block="lock", change=1, to="locked")}
+    if measure.kind in ("proof", "locking"):
+        given = measure.columns[0], value if value is None or measure.unit != "times" else int(value)
+        sure = {measure.u_column: 0.0} if measure.u_column else {}
+        to = "unlocked" if measure.name in ("time_to_free", "unlock_failures") else "locked"
+        known = {"block": "strength", "proof": 1}
+        if measure.kind == "locking":
+            known = {"block": "lock", "change": 1, "to": to}
+        return {measure.table: rows(measure.table, 1, **{given[0]: given[1]}, **sure, **known, remark="why")}
     if measure.kind == "cyclic":
         return {"cycles": cycles(40, **{measure.columns[0]: value})}
     if measure.kind == "hold":
         sure = {measure.u_column: 0.0} if measure.u_column else {}
         return {"holds": rows("holds", 1, block="held", hold=1, **{measure.columns[0]: value}, **sure)}
-    return {"sweeps": rows("sweeps", 3, block="free", sweep=[1, 2, 3], **{measure.columns[0]: value})}
+    sure = {measure.u_column: 0.0} if measure.u_column else {}
+    if measure.kind == "stance":
+        return {"stances": rows("stances", 2, block="stood", stance=[1, 2], **{measure.columns[0]: value}, **sure)}
+    free = rows("sweeps", 3, block="free", sweep=[1, 2, 3], **{measure.columns[0]: value}, **sure)
+    if measure.table == "resistance":
+        many = {"block": "free", "sweep": [3, 3, None, None], "direction": ["forward", "back"] * 2}
+        found = [99.0, 99.0, value, value]  # only the fit over all sweeps is judged
+        free = rows("sweeps", 3, block="free", sweep=[1, 2, 3])
+        return {"sweeps": free, "resistance": rows("resistance", 4, **many, **{measure.columns[0]: found}, **sure)}
+    return {"sweeps": free}
 
 
 def value_of(measure: Measure) -> float:
@@ -62,7 +87,7 @@ def value_of(measure: Measure) -> float:
     return {"cycles_done": 40.0, "off_target": 0.25, "days_to_calibration": 10 * 86_400.0}.get(measure.name, 12.0)
 
 
-@pytest.mark.parametrize("name", sorted(MEASURES))
+@pytest.mark.parametrize("name", [n for n in sorted(MEASURES) if n != "plan_order_broken"])
 def test_a_limit_on_each_measure_passes_and_fails(tmp_path: Path, name: str) -> None:
     measure = MEASURES[name]
     tables = {} if measure.kind == "run" else made(measure, 40.0 if name == "cycles_done" else 12.0)
@@ -71,7 +96,7 @@ def test_a_limit_on_each_measure_passes_and_fails(tmp_path: Path, name: str) -> 
         ("a", 2.0 * value, "<=", "pass"),
         ("b", 0.5 * value, "<=", "fail"),
         ("c", 0.5 * value, ">=", "pass"),
-        ("d", 2.0 * value, ">=", "not evaluated" if name == "cycles_done" else "fail"),
+        ("d", 2.0 * value, ">=", "not evaluated" if name in COUNTED else "fail"),
     ]:
         run = run_with(tmp_path / sub, limit_on(measure, bound, operator), rig=DUE)
         (row,) = judge(run, **tables)
@@ -82,7 +107,7 @@ def test_a_limit_on_each_measure_passes_and_fails(tmp_path: Path, name: str) -> 
         assert row["due"] is (verdict != "not evaluated")
 
 
-@pytest.mark.parametrize("name", [n for n in sorted(MEASURES) if n not in ("cycles_done", "off_target")])
+@pytest.mark.parametrize("name", [n for n in sorted(MEASURES) if n not in NO_NULL])
 @pytest.mark.parametrize("decision", ["guarded", "simple"])
 @pytest.mark.parametrize("operator", ["<=", ">="])
 def test_a_measure_without_a_value_never_passes(tmp_path: Path, name: str, decision: str, operator: str) -> None:
@@ -96,6 +121,18 @@ def test_a_measure_without_a_value_never_passes(tmp_path: Path, name: str, decis
     assert row["measured"] is None
     assert row["due"]
     assert row["remark"]
+
+
+def test_the_order_of_the_plan_is_judged_when_two_blocks_are_there(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("plan_order_broken", "0 times", block="run", statistic="count"))
+    (row,) = judge(run, cycles=cycles(9))
+    assert (row["verdict"], row["due"]) == ("not evaluated", False)
+    both = {"cycles": cycles(9), "holds": rows("holds", 1, block="held", hold=1)}
+    (row,) = judge(run, **both)
+    assert (row["verdict"], row["measured"]) == ("pass", 0.0)
+    early = Remark(step="process", code="order", where="held", count=1, text="too early")
+    (row,) = judge(run, remarks=(early,), **both)
+    assert (row["verdict"], row["measured"], row["remark"]) == ("fail", 1.0, "'held': too early")
 
 
 @pytest.mark.parametrize("kind", ["cyclic", "hold", "sweep"])

@@ -1,0 +1,69 @@
+"""The order of a plan's blocks and the pauses between them, held against when they took place.
+
+A block stands where its complete cycles, holds, sweeps, stance windows or proofs stand. Idle and
+locking blocks, and blocks of which nothing was found yet, say nothing of the order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
+
+import numpy as np
+
+from benchpipe.config.plan import Block
+from benchpipe.process.trends import floats
+from benchpipe.store.manifest import Part, Remark
+from benchpipe.store.run_store import RunStore
+from benchpipe.tables import columns
+
+US = 1e6
+CODES = ("order", "pause")
+SPANNED = {"cyclic": "cycles", "hold": "holds", "sweep": "sweeps", "stance": "stances", "proof": "proofs"}
+Span = tuple[int, int]
+
+
+def block_span(store: RunStore, block: Block, parts: Iterable[Part]) -> Span | None:
+    """First and last time [us] of what was found of a block; None where nothing was, or it says nothing."""
+    table = SPANNED.get(block.kind)
+    if table is None:
+        return None
+    length = "period_s" if "period_s" in columns(table) else "duration_s"
+    number = table.removesuffix("s") if table == "cycles" else "start_us"  # an open cycle has no number
+    rows = store.read_parts(parts, table, list(dict.fromkeys(["start_us", length, number])))
+    known = np.isfinite(floats(rows.column(number)))
+    if not known.any():
+        return None
+    start = np.asarray(rows.column("start_us"), np.int64)[known]
+    end = start + np.rint(US * np.nan_to_num(floats(rows.column(length))[known])).astype(np.int64)
+    return int(start.min()), int(end.max())
+
+
+def order_remarks(blocks: tuple[Block, ...], spans: dict[str, Span | None]) -> Iterator[Remark]:
+    """One remark for each block that began out of turn, or after a pause that the plan does not allow.
+
+    Parameters
+    ----------
+    blocks : tuple of Block
+        In the order of the plan.
+    spans : dict
+        First and last time of each block, or None.
+    """
+    there = [(block, span) for block in blocks if (span := spans.get(block.name)) is not None]
+    for (before, (began, over)), (block, (start, _)) in pairwise(there):
+        if start < began:
+            text = f"it began {(began - start) / US:,.4g} s before '{before.name}', which the plan has before it"
+            yield _remark("order", block, text)
+            continue
+        pause = (start - over) / US
+        for asked, broken, word in (
+            (block.pause_min, block.pause_min is not None and pause < block.pause_min, "least"),
+            (block.pause_max, block.pause_max is not None and pause > block.pause_max, "most"),
+        ):
+            if broken:
+                text = f"it began {pause:,.4g} s after '{before.name}' was over, at {word} {asked:,.4g} s asked"
+                yield _remark("pause", block, text)
+
+
+def _remark(code: str, block: Block, text: str) -> Remark:
+    return Remark(step="process", code=code, where=block.name, count=1, text=text)
