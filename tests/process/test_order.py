@@ -65,7 +65,8 @@ def test_a_block_stands_where_what_was_found_of_it_stands(tmp_path: Path) -> Non
 
     def span(block: Block, table: str, content: list[dict[str, Any]]) -> Span | None:
         made = pa.Table.from_pylist(content, schema=schema(table))
-        return block_span(store, block, [store.write(table, made, "0" * 64)])
+        other = store.write("trends", schema("trends").empty_table(), "1" * 64)  # of the same block
+        return block_span(store, block, [store.write(table, made, "0" * 64), other])
 
     cyclic, idle, held, _ = blocks()
     starts = [k * S for k in range(4)]
