@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,19 +28,34 @@ class ConfigModel(BaseModel):
 
 
 def _portable(value: object) -> object:
-    """Refuse what a Windows path leaves in a TOML string."""
+    """Refuse what a Windows path leaves in a TOML string, and such a path where there is no Windows."""
     if isinstance(value, str):
         if any(ord(letter) < 32 for letter in value):
             raise ValueError("a backslash in \"…\" starts an escape in TOML: write the path with /")
         if "\\" in value:
-            raise ValueError("write the path with /, on Windows too")
+            raise ValueError(f"write the path with /, on Windows too: '{_with_slashes(value)}'")
+        if os.name != "nt" and re.match("[A-Za-z]:|//", value):
+            raise ValueError("a drive or share of Windows: mount it here, and write the path that it has then")
+    return value
+
+
+def _with_slashes(path: str) -> str:
+    """The same path with /, a doubled one in its middle once; that of a share stays doubled at its beginning."""
+    path = path.replace("\\", "/")
+    return path[:1] + re.sub("/+", "/", path[1:])
+
+
+def _pattern(value: object) -> object:
+    """A pattern of log files, which starts from the plan's folder."""
+    if isinstance(_portable(value), str) and re.match("[A-Za-z]:|/", str(value)):
+        raise ValueError("a pattern starts from the plan's folder: put the plan above its logs, and write 'logs/*.csv'")
     return value
 
 
 Many = Annotated[tuple[T, ...], Field(strict=False)]
 Pair = Annotated[tuple[T, T], Field(strict=False)]
 PathText = Annotated[Path, Field(strict=False), BeforeValidator(_portable)]
-PatternText = Annotated[str, BeforeValidator(_portable)]
+PatternText = Annotated[str, BeforeValidator(_pattern)]
 
 
 @dataclass(frozen=True)
