@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from benchpipe import __version__
-from benchpipe.cli import data, demo, init, inspect, keep, make, runs
+from benchpipe.cli import data, demo, doctor, init, inspect, keep, make, runs
 from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.interrupt import interrupt_kept
 from benchpipe.cli.output import drop_output, system_error, tell
@@ -41,6 +41,7 @@ app.command("process")(runs.process)
 app.command("check")(runs.check)
 app.command("trace")(data.trace)
 app.command("export")(data.export)
+app.command("doctor")(doctor.doctor)
 app.command("init")(init.init)
 app.command("simulate")(make.simulate)
 app.command("inspect")(inspect.inspect)

@@ -1,0 +1,86 @@
+"""The command that looks a lab over before a night does."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from benchpipe.cli.options import lab_file
+from benchpipe.errors import BenchpipeError, ExitCode
+
+if TYPE_CHECKING:
+    from benchpipe.cli.findings import Finding
+
+WORST = (ExitCode.BUG, ExitCode.BAD_INPUT, ExitCode.USAGE, ExitCode.STORE_BUSY, ExitCode.OK)
+
+
+def doctor(
+    lab: Annotated[
+        Path | None, typer.Argument(metavar="[LAB]", help="Lab file or its folder; else the nearest.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print a JSON document instead.")] = False,
+) -> int:
+    """Look a lab over without working on it: config, access, space, clock, libraries, and what a night would read.
+
+    Leaves with 0 if nothing is wrong; else with the code that a night would leave with.
+
+    Example: benchpipe doctor sample_runs/lab.toml
+    """
+    found = look_over(lab_file(lab))
+    code = min((f.code for f in found), key=WORST.index)
+    if as_json:
+        rows = [{"state": f.state, "topic": f.topic, "text": f.text, "do_next": f.do_next} for f in found]
+        typer.echo(json.dumps({"document": "benchpipe doctor", "version": 1, "exit_code": int(code), "found": rows}))
+    else:
+        _show(found)
+    return code
+
+
+def look_over(lab: Path) -> list[Finding]:
+    """Everything that is found of a lab, in the order in which it is looked at."""
+    from benchpipe.cli import findings
+    from benchpipe.cli.rehearsal import rehearse
+    from benchpipe.config.run import load_lab
+
+    try:
+        config, plans, store = load_lab(lab)
+    except BenchpipeError as error:
+        return [*findings.libraries(set()), findings.of_error("lab", error)]
+    names: dict[str, Path] = {}
+    runs = [rehearse(plan, store, names) for plan in plans]
+    dated = [(run.newest_us, run.name) for run in runs if run.newest_us is not None]
+    newest, where = max(dated, default=(None, ""))
+    return [
+        *findings.libraries({run.format for run in runs}),
+        findings.Finding("ok", "lab", f"{config.name}: {len(plans)} plan(s)"),
+        *findings.store_access(store),
+        findings.space(store, sum(run.to_read for run in runs)),
+        *findings.clock(newest, where, [one for run in runs for one in run.written]),
+        *(one for run in runs for one in run.findings),
+    ]
+
+
+def _show(found: list[Finding]) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    from benchpipe.report.terminal import console
+
+    style = {"ok": "green", "look": "yellow", "wrong": "bold red"}
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_column(no_wrap=True)
+    table.add_column(max_width=20)
+    table.add_column(overflow="fold")
+    for one in found:
+        text = Text(one.text)
+        if one.do_next and one.state != "ok":
+            text.append(f"\ndo next: {one.do_next}", "bold")
+        table.add_row(Text(one.state, style[one.state]), Text(one.topic), text)
+    screen = console()
+    screen.print(table)
+    wrong, look = (sum(one.state == state for one in found) for state in ("wrong", "look"))
+    last = f"{wrong} thing(s) are wrong" if wrong else "nothing is wrong: a night can run"
+    screen.print(Text(f"{last}{f'; {look} to look at' if look else ''}", "bold red" if wrong else "bold"))

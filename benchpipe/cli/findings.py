@@ -1,0 +1,176 @@
+"""What `doctor` finds of a machine and a lab; each finding says what to do."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import sys
+import time
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from importlib import metadata
+from pathlib import Path
+from typing import Literal
+
+from benchpipe.errors import BenchpipeError, ExitCode, StoreBusyError, StoreError
+from benchpipe.store.files import TEMPORARY, told_as_store_error
+
+State = Literal["ok", "look", "wrong"]
+GB = 1e9
+SPARE = 1 * GB  # so much free space that a night leaves alone; common practice, no source
+SKEW_S = 60.0
+EXTRAS = {"hdf5": "h5py", "mdf": "asammdf"}  # log format that needs a library → the library; the extra has its name
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing looked at. ``code`` is the exit code that a wrong one stands for."""
+
+    state: State
+    topic: str
+    text: str
+    do_next: str = ""
+    code: ExitCode = ExitCode.OK
+
+
+def of_error(topic: str, error: BenchpipeError, where: str = "") -> Finding:
+    """A finding of an error."""
+    place = f" ({error.where})" if error.where else ""
+    wanted = f"; expected {error.expected}" if error.expected else ""
+    got = f"; got {error.got}" if error.got else ""
+    text = f"{where + ': ' if where else ''}{error.what}{place}{wanted}{got}"
+    return Finding("wrong", topic, text, error.do_next or "", ExitCode(error.exit_code))
+
+
+def libraries(formats: set[str]) -> Iterator[Finding]:
+    """Python and the libraries: are they there, and of a version that will do."""
+    python = ".".join(map(str, sys.version_info[:3]))
+    wrong = []
+    for requirement in _requirements():
+        name, extra = re.split(r"[^A-Za-z0-9_.-]", requirement)[0], re.search(r"extra\s*==\s*['\"](\w+)", requirement)
+        if extra is not None and extra[1] not in formats:
+            continue
+        try:
+            version = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            wrong.append(f"{name} is not installed")
+            continue
+        least = re.search(r">=\s*([0-9.]+)", requirement)
+        if least is not None and _numbers(version) < _numbers(least[1]):
+            wrong.append(f"{name} is {version}, {least[1]} or newer is asked for")
+    extras = ",".join(sorted(formats & set(EXTRAS)))
+    if wrong:
+        named = f"'benchpipe[{extras}]'" if extras else "benchpipe"
+        yield Finding("wrong", "libraries", "; ".join(wrong), f"pip install --upgrade {named}", ExitCode.USAGE)
+    else:
+        also = f", those for {extras} too" if extras else ""
+        yield Finding("ok", "libraries", f"Python {python}, benchpipe and all it needs{also}")
+
+
+def _requirements() -> list[str]:
+    """What the package asks for, as it was installed; of a checkout, as it stands in pyproject.toml."""
+    try:
+        return metadata.requires("benchpipe") or []
+    except metadata.PackageNotFoundError:
+        project = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+        extras = project["optional-dependencies"].items()
+        return [*project["dependencies"], *(f"{one}; extra == '{extra}'" for extra, all_ in extras for one in all_)]
+
+
+def _numbers(version: str) -> tuple[int, ...]:
+    return tuple(int(n) for n in re.findall(r"\d+", version)[:3])
+
+
+def store_access(store: Path) -> Iterator[Finding]:
+    """May the store be written, does a lock work there, is it held, does its clock go with ours?"""
+    from benchpipe.store.lock import hold_store
+
+    if not store.exists():
+        parent = next(folder for folder in store.parents if folder.exists())
+        if parent.is_dir() and os.access(parent, os.W_OK | os.X_OK):
+            yield Finding("ok", "store", f"{store} is not there yet, and can be made")
+        else:
+            yield Finding(
+                "wrong", "store", f"{store} is not there, and cannot be made in {parent}",
+                "give this account the right to write there, or name another store in lab.toml", ExitCode.BAD_INPUT,
+            )  # fmt: skip
+        return
+    try:
+        with hold_store(store):
+            yield Finding("ok", "store", f"{store} can be written and held: no other job is at work")
+            yield from _clock_of(store)
+    except StoreBusyError as error:
+        yield of_error("store", error)
+    except StoreError as error:
+        yield of_error("store", error)
+
+
+def _clock_of(store: Path) -> Iterator[Finding]:
+    """A file's time on the disk of the store, against this machine's clock."""
+    path = store / f"{TEMPORARY}doctor-{os.getpid()}"
+    with told_as_store_error(store):
+        before = time.time()
+        path.write_bytes(b"")
+        try:
+            skew = path.stat().st_mtime - before
+        finally:
+            path.unlink()
+    if abs(skew) > SKEW_S:
+        way = "ahead" if skew > 0 else "behind"
+        text = f"the disk or share of the store is {_span(abs(skew))} {way}"
+        yield Finding("look", "clock", text, "set both clocks by the same time server")
+
+
+def clock(newest_us: int | None, where: str, written: list[tuple[float, Path]]) -> Iterator[Finding]:
+    """Is this machine's clock before what it has already seen?
+
+    Parameters
+    ----------
+    newest_us : int or None
+        Last row of all runs with dates, by the rigs' clocks; ``where`` names the run.
+    written : list of (time, path)
+        When the files of the store were last written [s since 1970].
+    """
+    now = time.time()
+    local = datetime.now().astimezone()
+    name = local.tzname() or ""
+    zone = f"{name} (UTC{local.strftime('%z')})" if name else f"UTC{local.strftime('%z')}"
+    said = [Finding("ok", "clock", f"{local:%Y-%m-%d %H:%M} {zone}; dates in logs are taken as each rig writes them")]
+    late = [(when - now, path) for when, path in written if when > now + SKEW_S]
+    if late:
+        ahead, path = max(late)
+        text = f"it is {local:%Y-%m-%d %H:%M}, and {path} was written {_span(ahead)} later: the clock was set back"
+        said = [Finding("wrong", "clock", text, "set the clock by a time server", ExitCode.BAD_INPUT)]
+    yield from said
+    wall = now + (local.utcoffset() or timedelta(0)).total_seconds()
+    if newest_us is not None and newest_us / 1e6 > wall + SKEW_S:
+        yield Finding(
+            "look", "clock", f"the last row of {where} is {_span(newest_us / 1e6 - wall)} ahead of this machine",
+            "compare the rig's clock with this one; logs of a simulation may be of any date",
+        )  # fmt: skip
+
+
+def _span(seconds: float) -> str:
+    for size, unit in ((86_400.0, "d"), (3600.0, "h"), (60.0, "min")):
+        if seconds >= size:
+            return f"{seconds / size:,.0f} {unit}"
+    return f"{seconds:,.0f} s"
+
+
+def _size(size: float) -> str:
+    return f"{size / GB:,.1f} GB" if size >= GB else f"{size / 1e6:,.1f} MB"
+
+
+def space(store: Path, to_come: int) -> Finding:
+    """Free space where the store is, against what the next night brings at most: the size of its new logs."""
+    folder = next(f for f in (store, *store.parents) if f.exists())
+    free = shutil.disk_usage(folder).free
+    text = f"{_size(free)} free for the store; {_size(to_come)} of logs are to be read"
+    if free < to_come:
+        return Finding("wrong", "space", text, "free space on that disk, or name another store", ExitCode.BAD_INPUT)
+    if free < to_come + SPARE:
+        return Finding("look", "space", text, "free space on that disk soon: see 'benchpipe drop' and 'archive'")
+    return Finding("ok", "space", text)

@@ -1,0 +1,138 @@
+"""What a night would do with a run, found out without writing anything."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from benchpipe.check.fitting import limits_fit
+from benchpipe.cli.findings import Finding, of_error
+from benchpipe.config.run import RunConfig, load_run
+from benchpipe.errors import BenchpipeError, ExitCode, InputError
+from benchpipe.ingest.clock import native_time
+from benchpipe.ingest.logs import find_logs
+from benchpipe.ingest.opened import open_log
+from benchpipe.ingest.readers import read_log
+from benchpipe.ingest.source import source_key
+from benchpipe.store.away import read_away
+from benchpipe.store.manifest import Manifest
+from benchpipe.store.run_store import MANIFEST, RunStore
+
+
+@dataclass(frozen=True)
+class Rehearsed:
+    """A run that was looked at.
+
+    ``to_read``: bytes of logs that are new; ``newest_us``: its last row, if it has dates;
+    ``written``: time of its manifest [s since 1970].
+    """
+
+    findings: tuple[Finding, ...]
+    name: str = ""
+    format: str = ""
+    to_read: int = 0
+    newest_us: int | None = None
+    written: tuple[tuple[float, Path], ...] = ()
+
+
+def rehearse(plan: Path, store: Path, names: dict[str, Path]) -> Rehearsed:
+    """Look at one run of a lab; ``names`` gathers the names so far."""
+    topic = f"plan {plan.parent.name}/{plan.name}"
+    try:
+        run = load_run(plan, store)
+        limits_fit(run)
+    except BenchpipeError as error:
+        found = of_error(topic, error)
+        if str(error.where).endswith("key rig") and "does not exist" in error.what:
+            found = replace(found, do_next=f"draft it from a log: benchpipe inspect LOG --write-rig {plan.parent}/rig.toml")
+        return Rehearsed((found,))
+    topic = f"run {run.name}"
+    if names.setdefault(run.name, plan) != plan:
+        text = f"the name '{run.name}' is taken by {names[run.name]}"
+        return Rehearsed((Finding("wrong", topic, text, "give each plan a name of its own", ExitCode.USAGE),))
+    try:
+        return _looked_at(run, topic)
+    except BenchpipeError as error:
+        return Rehearsed((of_error(topic, error),), run.name, run.rig.log.format)
+
+
+def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
+    away = read_away(run.store / run.name)
+    if away is not None and away.state == "leaving":
+        there = (away.archive / run.name).is_dir()
+        text = f"in the archive {away.archive / run.name}"
+        gone = Finding("look", topic, f"{text}, which is not there now", "mount its disk or share")
+        return Rehearsed((Finding("ok", topic, text) if there else gone,), run.name, run.rig.log.format)
+    folder = run.store / run.name
+    if folder.exists() and not os.access(folder, os.W_OK | os.X_OK):
+        text = f"{folder} may not be written"
+        denied = Finding("wrong", topic, text, "give this account the right to write there", ExitCode.BAD_INPUT)
+        return Rehearsed((denied,), run.name, run.rig.log.format)
+    manifest = RunStore(run.store, run.name).manifest()
+    places = {p.file: p.shift_us for p in manifest.placed}
+    ends = [s.last_us + places.get(s.file, 0) for s in manifest.sources if s.last_us is not None]
+    kept = run.store / run.name / MANIFEST
+    written = ((kept.stat().st_mtime, kept),) if kept.exists() else ()
+    findings, to_read = _logs(run, manifest, topic)
+    return Rehearsed(
+        tuple(findings),
+        run.name,
+        run.rig.log.format,
+        to_read,
+        max(ends, default=None) if run.rig.time.kind == "datetime" else None,
+        written,
+    )
+
+
+def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding], int]:
+    """What of the logs is new, and whether its first rows can be taken."""
+    if manifest.closed:
+        return [Finding("ok", topic, "its samples were dropped after the sign-off: nothing is read any more")], 0
+    found = find_logs(run)
+    new: list[tuple[str, Path]] = []
+    to_read = 0
+    for name, path in found.files.items():
+        with open_log(path) as file:
+            file.read(1)
+        stat, known = path.stat(), manifest.source(name)
+        if known is not None and source_key(run.rig, known.sha256, known.last_us) == known.key:
+            if (stat.st_size, stat.st_mtime_ns) == (known.size, known.mtime_ns):
+                continue
+            to_read += max(stat.st_size - known.taken, 0)
+        else:
+            to_read += stat.st_size
+        new.append((name, path))
+    what = f"{len(new)} of {len(found.files)} log(s) to read, {to_read / 1e6:,.1f} MB" if new else (
+        f"{len(found.files)} log(s), nothing new"
+    )  # fmt: skip
+    findings = list(_first_rows(run, topic, *new[-1])) if new else []
+    if not any(one.state == "wrong" for one in findings):
+        findings.insert(0, Finding("ok", topic, what))
+    findings += [Finding("look", topic, f"{r.where}: {r.text}", "see that no log is missing") for r in found.remarks]
+    return findings, to_read
+
+
+def _first_rows(run: RunConfig, topic: str, name: str, path: Path) -> Iterator[Finding]:
+    """Whether the first rows of a log can be taken as the rig file says."""
+    do_next = f"check the rig file against the log: benchpipe inspect {path}"
+    try:
+        with open_log(path) as file:
+            batch = next(iter(read_log(path, file, run.rig)), None)
+    except InputError as error:
+        yield of_error(topic, error, name)
+        return
+    if batch is None or (not len(batch.row) and not batch.rejects):
+        yield Finding("look", topic, f"{name} holds no rows yet", "see that the rig writes")
+        return
+    _, good = native_time(batch.time, run.rig.time)
+    taken, refused = int(good.sum()), sum(one.rows for one in batch.rejects) + int((~good).sum())
+    if not taken:
+        why = batch.rejects[0].reason if batch.rejects else "a time beyond all calendars"
+        yield Finding("wrong", topic, f"{name}: no row of the first {refused:,} can be taken: {why}", do_next,
+                      ExitCode.BAD_INPUT)  # fmt: skip
+    elif refused > taken:
+        why = batch.rejects[0].reason if batch.rejects else "a time beyond all calendars"
+        yield Finding("look", topic, f"{name}: {refused:,} of the first {taken + refused:,} rows are rejected: {why}",
+                      do_next)  # fmt: skip
