@@ -46,7 +46,7 @@ def rehearse(plan: Path, store: Path, names: dict[str, Path]) -> Rehearsed:
     except BenchpipeError as error:
         found = of_error(topic, error)
         if str(error.where).endswith("key rig") and "does not exist" in error.what:
-            found = replace(found, do_next=f"draft it from a log: benchpipe inspect LOG --write-rig {plan.parent}/rig.toml")
+            found = replace(found, do_next=f"draft it: benchpipe inspect LOG --write-rig {plan.parent / 'rig.toml'}")
         return Rehearsed((found,))
     topic = f"run {run.name}"
     if names.setdefault(run.name, plan) != plan:
