@@ -29,6 +29,26 @@ def find_renamed(files: dict[str, Path], manifest: Manifest) -> dict[str, Source
     return found
 
 
+def find_copied(files: dict[str, Path], manifest: Manifest) -> dict[str, str]:
+    """Logs that are not any more what was taken, whose rows stand in another log: each with that one's name.
+
+    A rig, or what rotates its logs, copied a log and then began it anew, and a night fell in between.
+    """
+    there = {s.file: s for s in manifest.sources if s.samples and _untouched(s, files.get(s.file))}
+    found: dict[str, str] = {}
+    for source in manifest.sources:
+        if not source.samples or source.file in there or _stands(source, files.get(source.file)):
+            continue
+        for name, other in there.items():
+            if other.first_us != source.first_us or other.taken < source.taken:
+                continue
+            changed = source.file in files  # of one that is gone, only whole copies: it is looked for each night
+            if other.sha256 == source.sha256 or (changed and _begins_with(files[name], source)):
+                found[source.file] = name
+                break
+    return found
+
+
 def under_name(store: RunStore, source: Source, name: str) -> Source:
     """The record of a log under its new name; samples stay as they are, rejects are written anew."""
     parts: dict[str, Part] = {}
@@ -53,8 +73,14 @@ def _stands(source: Source, path: Path | None) -> bool:
     """Whether a log is there under its name, as it was taken."""
     if path is None:
         return False
+    return _untouched(source, path) or _begins_with(path, source)
+
+
+def _untouched(source: Source, path: Path | None) -> bool:
+    if path is None:
+        return False
     stat = path.stat()
-    return (stat.st_size, stat.st_mtime_ns) == (source.size, source.mtime_ns) or _begins_with(path, source)
+    return (stat.st_size, stat.st_mtime_ns) == (source.size, source.mtime_ns)
 
 
 def _begins_with(path: Path, source: Source) -> bool:

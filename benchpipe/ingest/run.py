@@ -21,7 +21,7 @@ from benchpipe.ingest.opened import hash_of_beginning, open_log
 from benchpipe.ingest.overlap import find_overlap
 from benchpipe.ingest.placing import place_sources
 from benchpipe.ingest.rejects import rejects_table
-from benchpipe.ingest.renamed import find_renamed, under_name
+from benchpipe.ingest.renamed import find_copied, find_renamed, under_name
 from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings, source_key
 from benchpipe.ingest.zeros import take_zeros, zero_remarks
 from benchpipe.store.manifest import Manifest, Part, Placed, Remark, Source, Step, key_of
@@ -76,7 +76,9 @@ def ingest_run(
     found = find_logs(run)
     taking = _Taking(run, store, again, tell, lost or {})
     renamed = {} if again else find_renamed(found.files, manifest)
-    old = {source.file for source in renamed.values()}
+    copied = {} if again else find_copied(found.files, manifest)
+    old = {source.file for source in renamed.values()} | copied.keys()
+    taking.copied(copied)
     known = {s.file: s for s in manifest.sources if s.file not in old} | taking.renamed(renamed)
     sources = [taking.take(name, path, known.get(name)) for name, path in found.files.items()]
     sources += [kept for gone in known.values() if gone.file not in found.files for kept in taking.kept(gone)]
@@ -149,6 +151,12 @@ class _Taking:
             name: source if name in self._lost else under_name(self._store, source, name)
             for name, source in found.items()
         }
+
+    def copied(self, found: dict[str, str]) -> None:
+        """Tell of logs that began anew after a copy of them was taken: their rows are those of the copy."""
+        for name, copy in found.items():
+            text = f"what was taken of it stands in {copy} too, and it is another log now, or gone: that one counts"
+            self.remarks.append(Remark(step="ingest", code="renamed", where=name, count=1, text=text))
 
     def _same_rig(self, known: Source) -> bool:
         """Whether the rig file still says what it said of the rows that were taken."""

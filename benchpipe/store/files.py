@@ -90,12 +90,19 @@ def unfinished(folder: Path) -> Iterator[HashingFile]:
 
 
 def finish(file: HashingFile, name: str) -> Path:
-    """Give an unfinished file its name, once its bytes are safe."""
-    file.sync()
-    file.close()
+    """Give an unfinished file its name, once its bytes are safe.
+
+    Raises
+    ------
+    StoreError
+        The disk is full, or another reason why it cannot be written.
+    """
     final = file.path.with_name(name)
-    file.path.replace(final)
-    sync_folder(final.parent)
+    with told_as_store_error(final.parent):  # here: in a caller that reads a log, it would be blamed on that
+        file.sync()
+        file.close()
+        file.path.replace(final)
+        sync_folder(final.parent)
     return final
 
 
