@@ -157,6 +157,7 @@ class _Proof:
         self.reached = first + int(at[0]) if at.size else -1
         self.top = self.reached if at.size else self.peak
         self.remarks: list[str] = []
+        self.stuck = False
         noise = mad_sigma(np.diff(motion[first:end])) / sqrt(2.0)
         self.noise = noise if np.isfinite(noise) else 0.0
         self.curve = self._loading_curve()
@@ -169,7 +170,7 @@ class _Proof:
         self.climb = self._climb(loading, top_load)
         rate = Reading(self.climb.slope, sqrt(self.climb.var_slope)) if self.climb.converged else Reading()
         before = self._stiffness(loading, top_load, "loading")
-        fall, failed_at, known = self._falls()
+        fall, failed_at, known = self._falls(follows=np.isfinite(before.value))
         result = ProofResult(
             "not reached", rate=rate, peak=float(self.load[self.peak]), stiffness_before=before, drops_known=known,
             end_s=float(t[min(self.end, t.size - 1)]), n_used=self.end - self.first,
@@ -210,6 +211,7 @@ class _Proof:
         use = (load >= low + STIFFNESS_PART[0] * span) & (load <= low + STIFFNESS_PART[1] * span)
         load, motion = load[use], motion[use]
         if load.size >= 4 and longest_still(motion, 0, motion.size) > max(STILL_PART * motion.size, 3):
+            self.stuck = True
             self.remarks.append(f"the motion stands still while {branch}: stuck, or too coarse to tell")
             return Reading()
         line = straight_line(load, motion)
@@ -243,7 +245,13 @@ class _Proof:
         return float((self.motion[top] - self.motion[bottom]) / up)
 
     def _is_unloading(self, top: int, bottom: int) -> bool | None:
-        """Whether a fall is the load being taken off; None where the motion cannot tell."""
+        """Whether a fall is the load being taken off; None where the motion cannot tell.
+
+        A motion that shows exactly one value before, in and after the fall is stuck, or too coarse.
+        """
+        when = np.searchsorted(self.t, (self.t[top] - self.asked.drop_s, self.t[bottom] + self.asked.drop_s))
+        if np.ptp(self.motion[max(int(when[0]), self.first) : min(int(when[1]), self.t.size)]) == 0.0:
+            return None
         first = self._back(top, bottom)
         if first >= BACK:
             return True
@@ -258,41 +266,46 @@ class _Proof:
         whole = self._back(top, until)
         return None if np.isnan(whole) else whole >= BACK
 
-    def _falls(self) -> tuple[tuple[int, int] | None, int, bool]:
-        """First sudden drop, sample of the failure (-1: none), and whether the motion could tell."""
-        asked, found, known = self.asked, None, not np.isnan(self._back(self.top, self.first))
-        if not known:
-            self.remarks.append("the motion cannot tell a sudden drop from unloading")
-            return None, -1, False
-        at = self.first
-        while found is None:
+    def _falls(self, *, follows: bool) -> tuple[tuple[int, int] | None, int, bool]:
+        """First sudden drop, sample of the failure (-1: none), and whether the motion could tell.
+
+        ``follows``: the motion followed the load on the way up.
+        """
+        asked, at = self.asked, self.first
+        found: tuple[int, int] | None = None
+        unloading: bool | None = True if follows and not np.isnan(self._back(self.top, self.first)) else None
+        while unloading is True:
             top, bottom = first_fall(self.t, self.load, at, min(self.end + 1, self.t.size), asked.drop, asked.drop_s)
             if top < 0:
                 break
             unloading = self._is_unloading(top, bottom)
-            if unloading is False:
-                found = (top, self._bottom(top, bottom))
+            found = (top, self._bottom(top, bottom)) if unloading is False else None
             at = bottom
         if found is not None:
             again = np.max(self.load[found[1] : self.end], initial=-inf)
             if again < self.load[found[0]] - asked.band:
                 return found, found[0], True
-        return found, self._collapse(), True
+        failed_at, told = self._collapse()
+        if unloading is None or not (told or found):
+            self.remarks.append("the motion cannot tell a fall of the load from unloading")
+            return None, -1, False
+        return found, failed_at, True
 
     def _bottom(self, top: int, bottom: int) -> int:
         """Sample where a sudden drop ends: the least load within its time."""
         until = int(np.searchsorted(self.t, self.t[top] + self.asked.drop_s, "right"))
         return bottom + int(np.argmin(self.load[bottom : max(until, bottom + 1)]))
 
-    def _collapse(self) -> int:
-        """Sample after which the load falls slowly and the motion does not come back; -1 for none."""
+    def _collapse(self) -> tuple[int, bool]:
+        """Sample after which the load falls slowly and the motion does not come back (-1: none); can it be told?"""
         peak = float(self.load[self.peak])
         after = np.flatnonzero(self.load[self.peak : self.end] < COLLAPSE[1] * peak)
         if not after.size:
-            return -1
+            return -1, True
         bottom = self.peak + int(after[0])
         top = self.peak + int(np.flatnonzero(self.load[self.peak : bottom] >= COLLAPSE[0] * peak)[-1])
-        return self.peak if self._is_unloading(top, bottom) is False else -1
+        unloading = self._is_unloading(top, bottom)
+        return self.peak if unloading is False else -1, unloading is not None
 
     def _held(self, result: ProofResult, failed_at: int, *, open_end: bool) -> ProofResult:
         """The hold: from the first sample in the band to the corner of the unloading."""
@@ -362,7 +375,9 @@ class _Proof:
             self.remarks.append(f"no stay at the settling load {step} the proof: no permanent set")
             return result
         stiffness = after if np.isfinite(after.value) else result.stiffness_before
-        if not np.isfinite(stiffness.value):  # stands still: the set would be nought whatever happened
+        still = np.ptp(self.motion[then]) == 0.0 < np.ptp(self.motion[before])
+        if still or self.stuck or not np.isfinite(stiffness.value):
+            self.remarks.append("the motion stands still: no permanent set")
             return result
         a, b = reading(self.motion[before]), reading(self.motion[then])
         by_load = (float(self.load[then].mean()) - float(self.load[before].mean())) / stiffness.value

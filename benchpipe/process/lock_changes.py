@@ -8,6 +8,7 @@ until the time it has is over: where batches, files and nights end changes nothi
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import hypot
 from typing import Any
 
 import numpy as np
@@ -162,9 +163,10 @@ class LockBuilder:
             wanted = float(shown[-1]) if shown.size else np.nan
         number = max(block.still_time / step, 1.0)
         one, mean = sd, sd / np.sqrt(number)
+        late = abs(motion[1] - motion[0]) / np.sqrt(3.0) if motion.size > 1 else np.nan  # it may be a step later
         return {
             "outcome": outcome, "time_to_hold_s": held_s, "time_to_hold_u_s": step / np.sqrt(6.0) + 0.0 * held_s,
-            "slip": held_at - (motion[0] - compliance * load[0]), "slip_u": float(np.hypot(one, mean)),
+            "slip": held_at - (motion[0] - compliance * load[0]), "slip_u": hypot(one, mean, late),
             "motion_held": held_at, "asked": wanted, "lock_error": held_at - wanted,
             "lock_error_u": mean + 0.0 * wanted, "travel": travel, "peak_load": peak,
         }  # fmt: skip

@@ -30,7 +30,8 @@ def block_span(store: RunStore, block: Block, parts: Iterable[Part]) -> Span | N
         return None
     length = "period_s" if "period_s" in columns(table) else "duration_s"
     number = table.removesuffix("s") if table == "cycles" else "start_us"  # an open cycle has no number
-    rows = store.read_parts([p for p in parts if p.table == table], table, list(dict.fromkeys(["start_us", length, number])))
+    own = [p for p in parts if p.table == table]
+    rows = store.read_parts(own, table, list(dict.fromkeys(["start_us", length, number])))
     known = np.isfinite(floats(rows.column(number)))
     if not known.any():
         return None

@@ -59,12 +59,16 @@ class HoldConfig(_Block):
 
 
 class SweepConfig(_Block):
-    """Slow motion of the unlocked joint from stop to stop, there and back, at each speed in turn."""
+    """Slow motion of the unlocked joint from stop to stop, there and back, at each speed in turn.
+
+    With a pause each leg stands still once, where the locked joint rests.
+    """
 
     kind: Literal["sweep"] = "sweep"
     speeds: Many[float] = Field(min_length=1)  # motion/s
     sweeps: int = Field(default=3, ge=1)  # there and back, at each speed
     turn_load: float = Field(default=5.0, gt=0)  # load on a stop at which the rig turns
+    pause_s: float = Field(default=0.0, ge=0)
 
     @model_validator(mode="after")
     def _moves(self) -> Self:
@@ -90,6 +94,36 @@ class ProofConfig(_Block):
         return self
 
 
+class LockingConfig(_Block):
+    """Lock the moving joint again and again: it moves on until the lock holds, is loaded, unlocked and moved back.
+
+    Load goes the way of the motion. A failing lock lets the joint move on until it is unlocked.
+    """
+
+    kind: Literal["locking"] = "locking"
+    locks: int = Field(default=3, ge=1)
+    angle: float = 5.0  # motion at which it is locked
+    speed: float = Field(default=10.0, gt=0)  # motion/s
+    resistance: float = Field(default=0.5, ge=0)  # load while it moves
+    engage_s: float = Field(default=0.1, ge=0)  # it moves on for so long
+    load: float = Field(gt=0)  # put on then
+    load_s: float = Field(default=0.5, gt=0)  # time of loading, and of unloading
+    hold_s: float = Field(default=1.0, gt=0)
+    failing: Many[int] = ()  # numbers of the locks that fail, from 1
+    bounces: int = Field(default=0, ge=0)  # of the mode channel at each lock
+    bounce_s: float = Field(default=0.01, gt=0)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.angle > 0:
+            raise ValueError("angle must be above zero, where the joint rests")
+        if any(not 1 <= number <= self.locks for number in self.failing):
+            raise ValueError("failing holds numbers of locks, from 1")
+        if 2 * self.bounces * self.bounce_s > self.engage_s:
+            raise ValueError("bounces must be over before the lock engages")
+        return self
+
+
 class IdleConfig(_Block):
     """Nothing on the specimen: where the zero of the load cell shows."""
 
@@ -98,4 +132,6 @@ class IdleConfig(_Block):
     locked: bool = True
 
 
-Block = Annotated[CyclicConfig | HoldConfig | SweepConfig | ProofConfig | IdleConfig, Field(discriminator="kind")]
+Block = Annotated[
+    CyclicConfig | HoldConfig | SweepConfig | ProofConfig | LockingConfig | IdleConfig, Field(discriminator="kind")
+]

@@ -8,7 +8,7 @@ is left out of held loads. What has not crept back when a block ends stays.
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -23,6 +23,8 @@ from benchpipe.simulate.waves import deflections
 
 Floats = NDArray[np.float64]
 KNOT_S = 10.0  # longest step of the leak's integral
+BREAK_S = 0.02  # something breaks in this time
+AFTER_S = 3.0  # and the rig unloads so long after
 # Reading times of creep tests [s]: 1, 3, 6, 12, 30 min, 1, 2, 5, 10, 20, 50, 100 h, those of ISO 899-1 [M: from
 # memory, not verified], with shorter ones before.
 READINGS_S = (10.0, 30.0, 60.0, 180.0, 360.0, 720.0, 1800.0, 3600.0, 7200.0, 18e3, 36e3, 72e3, 18e4, 36e4)
@@ -44,6 +46,7 @@ class LoadPath:
     most: Floats  # largest load so far at each knot, the specimen's past included
     creeping: tuple[tuple[float, float], ...]  # load steps: size, time
     wobble: tuple[float, float, float, float]  # amplitude, period, from, to
+    jump: tuple[float, float] = (0.0, 0.0)  # motion that goes ahead at a time: size, time
 
     def load(self, local_s: Floats) -> Floats:
         """Load at times of the stretch [s]."""
@@ -83,7 +86,9 @@ class LoadPath:
 
     def staying(self, local_s: Floats) -> Floats:
         """Motion that would be there without load and temperature."""
-        return self.offset + self.creep(local_s) + self.leak(local_s) + self.yielded(local_s)
+        size, since = self.jump
+        ahead = size * np.clip((local_s - since) / BREAK_S, 0.0, 1.0)
+        return self.offset + self.creep(local_s) + self.leak(local_s) + self.yielded(local_s) + ahead
 
     def motion(self, local_s: Floats) -> Floats:
         """Motion at times of the stretch [s]."""
@@ -148,6 +153,8 @@ def hold(walk: Walk, block: HoldConfig) -> Generator[Piece, None, HoldTruth]:
 
 def proof(walk: Walk, block: ProofConfig) -> Generator[Piece, None, ProofTruth]:
     """Plan a proof; returns its truth."""
+    if block.load > walk.specimen.lock.break_load:
+        return (yield from _broken(walk, block))
     settling = block.settling_load / block.rate_per_s
     ramp = (block.load - block.settling_load) / block.rate_per_s
     settled = settling + block.settle_s
@@ -165,6 +172,29 @@ def proof(walk: Walk, block: ProofConfig) -> Generator[Piece, None, ProofTruth]:
     return ProofTruth(
         high, low, block.rate_per_s, start + reached, start + unload, float(before), float(top), float(end),
         float(stayed[1] - stayed[0]), float(path.yielded(np.array([after]))[0]),
+    )  # fmt: skip
+
+
+def _broken(walk: Walk, block: ProofConfig) -> Generator[Piece, None, ProofTruth]:
+    """Plan a proof in which the specimen breaks on the way up; the rig unloads it then."""
+    lock, low = walk.specimen.lock, block.settling_load
+    left = lock.break_part * lock.break_load
+    settling = low / block.rate_per_s
+    settled = settling + block.settle_s
+    breaks = settled + (lock.break_load - low) / block.rate_per_s
+    unload = breaks + BREAK_S + AFTER_S
+    end = unload + left / block.rate_per_s
+    corners = [(0.0, 0.0), (settling, low), (settled, low), (breaks, lock.break_load), (breaks + BREAK_S, left)]
+    path = _lay(walk, [*corners, (unload, left), (end, 0.0), (end + AFTER_S, 0.0)], ())
+    held, kept = path.elastic(np.array([lock.break_load, left]))  # the rig stands: the motion does not come back
+    path = replace(path, jump=(float(held - kept) + lock.break_motion, breaks))
+    start = walk.time_s
+    yield from _follow(walk, path, block.sample_rate_hz)
+    before, top, after = path.motion(np.array([settled, breaks, end + AFTER_S]))
+    stayed = path.staying(np.array([settled, end + AFTER_S]))
+    return ProofTruth(
+        block.load, low, block.rate_per_s, start + breaks, start + unload, float(before), float(top), float(after),
+        float(stayed[1] - stayed[0]), float(path.yielded(np.array([end]))[0]), lock.break_load,
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from types import MappingProxyType
 
-from benchpipe.simulate.blocks import CyclicConfig, HoldConfig, IdleConfig, ProofConfig, SweepConfig
+from benchpipe.simulate.blocks import CyclicConfig, HoldConfig, IdleConfig, LockingConfig, ProofConfig, SweepConfig
 from benchpipe.simulate.log import WrittenLogConfig
 from benchpipe.simulate.rig import ChannelConfig, RigConfig, RoomConfig, StopConfig
 from benchpipe.simulate.scenario import ScenarioConfig
@@ -44,10 +44,13 @@ def healthy(seed: int = 1, cycles: int = 1200) -> ScenarioConfig:
         log=WrittenLogConfig(preamble=_preamble(","), units_row=True, gzip=True, cut="hour"),
         block=(
             IdleConfig(name="zero", duration_s=20.0),
-            SweepConfig(name="free", speeds=(6.0, 24.0), sweeps=3, turn_load=4.0),
+            SweepConfig(name="free", speeds=(3.0, 8.0, 24.0), sweeps=2, turn_load=10.0, pause_s=1.0),
             _ankle_cycles(cycles),
             HoldConfig(name="hold", load=60.0, duration_s=1800.0, ramp_s=2.0, wobble=0.2, sample_rate_hz=5.0),
+            HoldConfig(name="quiet-stance", load=30.0, duration_s=12.0, wobble=0.2),
+            HoldConfig(name="sway", load=30.0, duration_s=35.0, wobble=8.0, wobble_s=3.0),
             ProofConfig(name="proof", settling_load=5.0, load=110.0, rate_per_s=10.0),
+            LockingConfig(name="locks", locks=5, load=20.0, speed=4.0, engage_s=0.06),
         ),
     )
 
@@ -128,7 +131,7 @@ def creeping_lock(seed: int = 3, cycles: int = 400) -> ScenarioConfig:
         log=WrittenLogConfig(format="parquet"),
         block=(
             IdleConfig(name="zero", duration_s=20.0),
-            SweepConfig(name="free", speeds=(6.0, 24.0), sweeps=3, turn_load=4.0),
+            SweepConfig(name="free", speeds=(3.0, 8.0, 24.0), sweeps=2, turn_load=10.0, pause_s=1.0),
             _ankle_cycles(cycles),
             *holds,
         ),
@@ -151,11 +154,11 @@ def _ankle(name: str, *, ageing: AgeingConfig, lock: LockConfig) -> SpecimenConf
         free=FreeConfig(
             rising=DirectionConfig(coulomb=0.5, laminar=0.02, orifice=4e-4),
             falling=DirectionConfig(coulomb=0.45, laminar=0.025, orifice=5e-4),
-            lower_stop=-8.0,
-            upper_stop=16.0,
-            stop_stiffness=12.0,
+            lower_stop=-8.5,
+            upper_stop=16.5,
+            stop_stiffness=4.0,
             breakaway=0.3,
-            breakaway_motion=0.3,
+            breakaway_motion=1.0,
         ),
         self_heating_k=3.0,
         self_heating_s=1200.0,

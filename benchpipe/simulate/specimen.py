@@ -72,6 +72,9 @@ class LockConfig(ConfigModel):
     expansion_per_k: float = 0.0  # motion per kelvin (trapped oil)
     yield_load: float = Field(default=1e12, gt=0)  # above it every load leaves a permanent set
     set_per_load: float = Field(default=0.0, ge=0)  # motion per load above yield_load
+    break_load: float = Field(default=1e12, gt=0)  # at it something breaks in a proof:
+    break_part: float = Field(default=0.4, ge=0, lt=1)  # so much of the load is left,
+    break_motion: float = Field(default=0.0, ge=0)  # and the motion goes so far ahead
 
 
 class DirectionConfig(ConfigModel):

@@ -54,6 +54,23 @@ class Leg:
         return np.asarray(sign * (steady_load + breaking) + free.stop_stiffness * stops)
 
 
+@dataclass(frozen=True)
+class Standstill:
+    """A pause: the joint keeps its place, and the friction of the way before its load."""
+
+    place: float
+    held: float
+    temperature_c: float
+
+    def motion(self, local_s: Floats) -> Floats:
+        """Motion at times of the pause [s]."""
+        return np.full(local_s.shape, self.place)
+
+    def load(self, local_s: Floats) -> Floats:
+        """Load at times of the pause [s]."""
+        return np.full(local_s.shape, self.held)
+
+
 def resistance(way: DirectionConfig, speed: float, thinning: float) -> float:
     """Resistance to steady motion, as a positive load."""
     return way.coulomb + thinning * way.laminar * speed + way.orifice * speed**2
@@ -64,7 +81,7 @@ class LegPiece:
     """Samples of a leg."""
 
     place: Place
-    leg: Leg
+    leg: Leg | Standstill
 
     def sample(self, load_skew_s: float, motion_skew_s: float) -> Rows:
         """Make its rows."""
@@ -82,13 +99,18 @@ def sweep(walk: Walk, block: SweepConfig) -> Generator[Piece, None, SweepTruth]:
     rate_hz = block.sample_rate_hz or walk.rig.sample_rate_hz
     temperature = walk.temperature_c()
     turns = [(low, block.speeds[0])]
-    turns += [(end, speed) for speed in block.speeds for _ in range(block.sweeps) for end in (high, low)]
+    ends = (rest, high, rest, low) if block.pause_s else (high, low)
+    turns += [(end, speed) for speed in block.speeds for _ in range(block.sweeps) for end in ends]
     turns.append((rest, block.speeds[-1]))
     begin = rest
     for end, speed in turns:
         warm = walk.temperature_c()
         leg = Leg(free, begin, end, speed, float(walk.specimen.thinning(np.asarray(warm))), warm)
         yield from walk.stretch(leg.duration_s, rate_hz, partial(LegPiece, leg=leg), locked=False)
+        if block.pause_s and end == rest:
+            held = free.rising.coulomb if end > begin else -free.falling.coulomb
+            still = Standstill(rest, held, walk.temperature_c())
+            yield from walk.stretch(block.pause_s, rate_hz, partial(LegPiece, leg=still), locked=False)
         begin = end
     thinning = float(walk.specimen.thinning(np.asarray(temperature)))
     ways = [

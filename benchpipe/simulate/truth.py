@@ -99,6 +99,19 @@ class ProofTruth:
     motion_after: float
     permanent_set: float
     yield_set: float  # its part from yielding
+    failure_load: float | None = None  # where the specimen broke: the load was not reached, or not held again
+
+
+@dataclass(frozen=True)
+class LockTruth:
+    """One lock: what the mode channel says, and what the joint does."""
+
+    locked_s: float  # run time of the mode's change
+    unlocked_s: float
+    asked: float  # motion at the change
+    time_to_hold_s: float
+    slip: float
+    failed: bool  # it moved on until it was unlocked
 
 
 @dataclass(frozen=True)
@@ -115,6 +128,7 @@ class BlockTruth:
     hold: HoldTruth | None = None
     sweep: SweepTruth | None = None
     proof: ProofTruth | None = None
+    locks: tuple[LockTruth, ...] = ()
 
     @property
     def cycles_completed(self) -> int:

@@ -180,7 +180,7 @@ TEMPLATE = Path(__file__).resolve().parents[2] / "configs" / "scenario.toml"
 
 def test_the_commented_template_makes_a_run(tmp_path: Path) -> None:
     result = simulate(load_scenario(TEMPLATE), tmp_path / "run")
-    assert [b.kind for b in result.blocks] == ["idle", "sweep", "cyclic", "hold", "proof"]
+    assert [b.kind for b in result.blocks] == ["idle", "sweep", "cyclic", "hold", "proof", "locking"]
     assert result.cycles_completed == 300
     assert result.faults == ()
 
