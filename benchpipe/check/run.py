@@ -95,6 +95,8 @@ def _rows(
             started = any(s.rows and matches(s.file, block.files) for s in manifest.sources)
             waits = _under_way(block, run, tables)
             values = collect(limit, measure, block.name, tables, started=started, waits=waits)
+            if measure.name == "off_target" and isinstance(block, CyclicBlock) and block.targets is None:
+                values = nothing("the plan has no targets for this block", due=True)
             judged = _judge(limit, limits.config, measure, run, block, values, tables)
             rows.append(_row(limit, limits.config, measure, run, block.name, judged))
     return rows
