@@ -70,7 +70,7 @@ def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
         text = f"{folder} may not be written"
         denied = Finding("wrong", topic, text, "give this account the right to write there", ExitCode.BAD_INPUT)
         return Rehearsed((denied,), run.name, run.rig.log.format)
-    manifest = RunStore(run.store, run.name).manifest()
+    manifest = RunStore(run.store, run.name).manifest() if folder.is_dir() else Manifest(run=run.name)
     places = {p.file: p.shift_us for p in manifest.placed}
     ends = [s.last_us + places.get(s.file, 0) for s in manifest.sources if s.last_us is not None]
     kept = run.store / run.name / MANIFEST

@@ -37,7 +37,7 @@ def read_away(folder: Path) -> Away | None:
         if note["state"] not in ("leaving", "back"):
             raise ValueError(f"state {note['state']!r}")
         return Away(note["state"], Path(note["archive"]), note["sums_sha256"], note["since"])
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise StoreError(

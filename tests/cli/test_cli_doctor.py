@@ -1,0 +1,191 @@
+"""doctor finds what would stop a night, says what to do, leaves with the night's code, and writes nothing."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import time
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from benchpipe.cli import findings
+from benchpipe.cli.doctor import look_over
+from benchpipe.cli.findings import Finding
+from benchpipe.cli.main import call
+from tests.cli.commands import playground, run
+from tests.conftest import copy_samples
+from tests.store.kept import tree
+from tests.store.test_store_lock import another_job
+
+
+@pytest.fixture
+def lab(sample_lab: Path, tmp_path: Path) -> Path:
+    """A copy of the worked-through lab, to spoil."""
+    return playground(sample_lab, tmp_path) / "sample_runs" / "lab.toml"
+
+
+@pytest.fixture
+def fresh(tmp_path: Path) -> Path:
+    return copy_samples(tmp_path)
+
+
+def wrong(lab: Path, code: int) -> Finding:
+    """The one thing that is wrong with a lab; the command leaves with the code it stands for."""
+    found = [one for one in look_over(lab) if one.state == "wrong"]
+    assert len(found) == 1, found
+    assert found[0].do_next
+    assert call(["doctor", str(lab)]) == code == found[0].code
+    return found[0]
+
+
+def edited(path: Path, old: str, new: str) -> None:
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new, 1))
+
+
+def test_a_sound_lab_is_said_to_be_and_stays_as_it_was(lab: Path) -> None:
+    before = tree(lab.parents[1])
+    assert [one.text for one in look_over(lab) if one.state == "wrong"] == []
+    assert call(["doctor", str(lab.parent)]) == 0
+    assert tree(lab.parents[1]) == before
+
+
+def test_what_a_night_would_read_is_what_it_reads(fresh: Path) -> None:
+    def to_read() -> list[str]:
+        return [one.text for one in look_over(fresh) if one.topic.startswith("run ") and one.state == "ok"]
+
+    logs = sorted((fresh.parent / "healthy" / "logs").iterdir())
+    size = sum(path.stat().st_size for path in logs)
+    assert to_read()[0] == f"2 of 2 log(s) to read, {size / 1e6:,.1f} MB"
+    assert not (fresh.parent / "store").exists()
+    assert call(["ingest", "healthy", "--lab", str(fresh)]) == 0
+    assert to_read()[0] == "2 log(s), nothing new"
+    shutil.copy(logs[0], logs[0].with_name("healthy_0003.csv.gz"))
+    assert to_read()[0].startswith("1 of 3 log(s) to read")
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "code", "told"),
+    [
+        ("lab.toml", 'store = "store"', 'stroe = "store"', 2, "'store' is missing"),
+        ("healthy/plan.toml", 'name = "healthy"', 'nme = "healthy"', 2, "'name' is missing"),
+        ("healthy/plan.toml", 'rig = "../rig-one.toml"', 'rig = "rig.toml"', 2, "does not exist"),
+        ("healthy/plan.toml", 'name = "healthy"', 'name = "wearing"', 2, "is taken by"),
+        ("healthy/plan.toml", '"logs/*.csv.gz"', '"logs/*.txt"', 12, "has no logs"),
+        ("rig-two.toml", 'separator = ";"', 'separator = "|"', 12, "no line of the log names the columns"),
+        ("rig-two.toml", '%d.%m.%Y', '%Y.%m.%d', 12, "no row of the first"),
+    ],
+)
+def test_a_file_that_is_wrong_is_named(
+    fresh: Path, file: str, old: str, new: str, code: int, told: str
+) -> None:
+    edited(fresh.parent / file, old, new)
+    found = wrong(fresh, code)
+    assert told in found.text
+
+
+def test_a_missing_rig_file_is_to_be_drafted(fresh: Path) -> None:
+    edited(fresh.parent / "healthy" / "plan.toml", "../rig-one.toml", "rig.toml")
+    assert "benchpipe inspect LOG --write-rig" in wrong(fresh, 2).do_next
+
+
+def test_a_store_that_is_held_is_told(lab: Path) -> None:
+    with another_job(lab.parent / "store"):
+        assert "another job holds the store" in wrong(lab, 75).text
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="nothing is forbidden to this account")
+def test_what_may_not_be_read_or_written_is_told(lab: Path) -> None:
+    log = next((lab.parent / "healthy" / "logs").iterdir())
+    log.chmod(0)
+    assert "the log cannot be read" in wrong(lab, 12).text
+    log.chmod(0o600)
+    (lab.parent / "store" / "healthy").chmod(0o500)
+    assert "may not be written" in wrong(lab, 12).text
+
+
+def test_a_store_that_cannot_be_made_is_told(fresh: Path) -> None:
+    (fresh.parent / "file").write_text("")
+    edited(fresh, 'store = "store"', 'store = "file/store"')
+    assert "cannot be made in" in wrong(fresh, 12).text
+
+
+def test_a_damaged_store_is_told(lab: Path) -> None:
+    path = lab.parent / "store" / "healthy" / "manifest.json"
+    path.write_bytes(path.read_bytes()[:-9])
+    assert "manifest is damaged" in wrong(lab, 12).text
+
+
+def test_a_full_disk_is_told(fresh: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=1000))
+    assert "0.0 MB free for the store" in wrong(fresh, 12).text
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: SimpleNamespace(free=500_000_000))
+    assert [one.topic for one in look_over(fresh) if one.state == "look"] == ["space"]
+
+
+def test_a_clock_that_was_set_back_is_told(lab: Path) -> None:
+    manifest = lab.parent / "store" / "healthy" / "manifest.json"
+    ahead = time.time() + 3 * 86_400 + 600
+    os.utime(manifest, (ahead, ahead))
+    found = wrong(lab, 12)
+    assert found.topic == "clock"
+    assert "manifest.json was written 3 d later" in found.text
+
+
+def test_a_rig_clock_that_is_ahead_is_to_be_looked_at(lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    told = [one for one in look_over(lab) if one.state == "look" and one.topic == "clock"]
+    assert len(told) == 1  # the sample runs are of 2031
+    assert re.search(r"the last row of wearing is [0-9,]+ d ahead of this machine", told[0].text)
+    assert not any(one.state == "look" for one in findings.clock(int(1e6 * (time.time() - 2 * 86_400)), "x", []))
+
+
+def test_the_clock_of_a_share_is_held_against_ours(lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    plain = time.time
+    monkeypatch.setattr(findings.time, "time", lambda: plain() - 7200.0)
+    told = [one.text for one in findings.store_access(lab.parent / "store")]
+    assert told[-1] == "the disk or share of the store is 2 h ahead"
+
+
+def test_a_library_that_is_old_or_missing_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    plain = findings.metadata.version
+
+    def version(name: str) -> str:
+        if name == "h5py":
+            raise findings.metadata.PackageNotFoundError(name)
+        return "1.26.4" if name == "numpy" else plain(name)
+
+    monkeypatch.setattr(findings.metadata, "version", version)
+    (found,) = findings.libraries({"hdf5", "text"})
+    assert found.text == "numpy is 1.26.4, 2 or newer is asked for; h5py is not installed"
+    assert found.do_next == "pip install --upgrade 'benchpipe[hdf5]'"
+    assert "h5py" not in next(iter(findings.libraries({"text"}))).text
+
+
+def test_an_archive_that_is_away_is_to_be_looked_at(lab: Path) -> None:
+    assert call(["archive", "healthy", "--to", str(lab.parents[1] / "archive"), "--lab", str(lab)]) == 0
+    assert any(one.text == f"in the archive {lab.parents[1] / 'archive' / 'healthy'}" for one in look_over(lab))
+    (lab.parents[1] / "archive").rename(lab.parents[1] / "shelf")
+    assert any(one.state == "look" and "which is not there now" in one.text for one in look_over(lab))
+
+
+def test_it_is_plain_and_narrow_in_a_pipe(lab: Path) -> None:
+    edited(lab.parent / "healthy" / "plan.toml", 'name = "healthy"', 'nme = "healthy"')
+    code, out, _ = run(["doctor", str(lab)], lab.parent)
+    assert code == 2
+    assert "\x1b" not in out
+    assert max(map(len, out.splitlines())) <= 80
+    assert "do next:" in out
+    assert out.splitlines()[-1].startswith("1 thing(s) are wrong")
+
+
+def test_the_document_says_the_same(lab: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call(["doctor", str(lab), "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert (document["document"], document["version"], document["exit_code"]) == ("benchpipe doctor", 1, 0)
+    assert {row["state"] for row in document["found"]} <= {"ok", "look"}
+    assert {"libraries", "lab", "store", "space", "clock", "run healthy"} <= {row["topic"] for row in document["found"]}
