@@ -19,6 +19,7 @@ from benchpipe.store.lock import hold_store
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.mending import Mended, mend, mend_more
 from benchpipe.store.run_store import RunStore
+from benchpipe.stream.memory import forget_peak, peak_mb
 
 StepName = Literal["ingest", "process", "check"]
 STEPS: tuple[StepName, ...] = ("ingest", "process", "check")
@@ -42,12 +43,14 @@ class StepOptions(TypedDict, total=False):
 
 @dataclass
 class Outcome:
-    """What the steps of one run did."""
+    """What the steps of one run did; ``seconds`` and ``peak_mb`` (memory) are of each step, ``worked`` those that
+    found something new."""
 
     run: RunConfig
     manifest: Manifest
     read: tuple[str, ...] = ()
     seconds: dict[str, float] = field(default_factory=dict)
+    peak_mb: dict[str, float] = field(default_factory=dict)
     worked: tuple[str, ...] = ()
 
 
@@ -130,7 +133,8 @@ def _processed(outcome: Outcome) -> None:
 @contextmanager
 def _timed(outcome: Outcome, step: StepName) -> Iterator[None]:
     started, before = time.perf_counter(), outcome.manifest.sequence
+    forget_peak()
     yield
-    outcome.seconds[step] = time.perf_counter() - started
+    outcome.seconds[step], outcome.peak_mb[step] = time.perf_counter() - started, peak_mb()
     if outcome.manifest.sequence != before:
         outcome.worked = (*outcome.worked, step)

@@ -5,18 +5,13 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from benchpipe.cli.options import Lab, Run, Store, Wait
 from benchpipe.cli.output import tell
-from benchpipe.errors import ConfigError, InputError
-
-if TYPE_CHECKING:
-    from benchpipe.config.lab import RetentionConfig
-    from benchpipe.config.run import RunConfig
-    from benchpipe.store.away import Away
+from benchpipe.errors import ConfigError
 
 MB = 1e6
 
@@ -70,28 +65,6 @@ def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> No
     typer.echo(
         f"{config.name}: samples dropped: {gone.rows:,} rows, {gone.bytes / MB:,.1f} MB; what was made of them is kept"
     )
-
-
-def retain_samples(run: RunConfig, rules: RetentionConfig) -> None:
-    """Drop the samples of a run if the lab's rules say so; ``nightly`` calls this, and holds the store."""
-    from benchpipe.keeping import retain
-    from benchpipe.store.run_store import RunStore
-
-    try:
-        gone = retain(run, RunStore(run.store, run.name), rules, datetime.now(UTC))
-    except InputError as error:
-        tell(f"{run.name}: samples are due to be dropped, and are kept: {error}")
-        return
-    if gone is not None:
-        tell(f"{run.name}: samples dropped by the lab's rule: {gone.rows:,} rows, {gone.bytes / MB:,.1f} MB")
-
-
-def gone_to(run: RunConfig) -> Away | None:
-    """The archive that a run's tables were moved to, if they were."""
-    from benchpipe.store.away import read_away
-
-    away = read_away(run.store / run.name)
-    return away if away is not None and away.state == "leaving" else None
 
 
 Name = Annotated[str, typer.Argument(metavar="RUN", help="A plan file, or a run's name in the store.")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -17,6 +18,17 @@ Store = Annotated[Path | None, typer.Option("--store", metavar="DIR", help="Stor
 Json = Annotated[bool, typer.Option("--json", help="Print a JSON document instead of the summary.")]
 Wait = Annotated[float, typer.Option("--wait", metavar="SECONDS", min=0, help="Wait for another job on the store.")]
 Again = Annotated[bool, typer.Option("--again", help="Read every log anew, and forget what was made of them.")]
+Jobs = Annotated[
+    int,
+    typer.Option("--jobs", metavar="N", min=0, help="Runs at once, each in its own process; 0: half the processors."),
+]
+Junit = Annotated[Path | None, typer.Option("--junit", metavar="FILE", help="Write the verdicts as JUnit XML too.")]
+
+
+def default_jobs() -> int:
+    """Runs at once where nobody says: half of the processors that this job may use, since a run keeps two busy."""
+    count = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return max(1, count // 2)
 
 
 def lab_file(path: Path | None) -> Path:

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchpipe.cli.keep import gone_to, retain_samples
-from benchpipe.cli.options import Again, Json, Lab, Run, Store, Wait, lab_file
-from benchpipe.cli.output import give_runs, system_error, tell
-from benchpipe.errors import BenchpipeError, ConfigError, DamageError, ExitCode
+from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Store, Wait, default_jobs, lab_file
+from benchpipe.cli.output import give_runs, tell
 
 if TYPE_CHECKING:
-    from benchpipe.config.lab import RetentionConfig
     from benchpipe.config.run import RunConfig
+    from benchpipe.errors import ExitCode
+    from benchpipe.night.lab import Night
     from benchpipe.report.view import RunView
+
+DETAILED = 5
 
 
 def _load(run: str, lab: Path | None, store: Path | None) -> RunConfig:
@@ -25,12 +25,20 @@ def _load(run: str, lab: Path | None, store: Path | None) -> RunConfig:
     return load_run(find_plan(run, lab), store)
 
 
-def _view(run: RunConfig) -> RunView:
+def _show(run: RunConfig, *, as_json: bool) -> ExitCode:
+    """Show a run as it stands in the store, its alarms as the last night left them."""
+    from datetime import UTC, datetime
+
+    from benchpipe.night.lab import with_known_alarms
+    from benchpipe.report.severity import exit_code
     from benchpipe.report.view import run_view
     from benchpipe.store.run_store import RunStore
 
     store = RunStore(run.store, run.name)
-    return run_view(run, store.manifest(), store)
+    view = run_view(run, store.manifest(), store)
+    code = exit_code(view)
+    give_runs([with_known_alarms(view, run.store, datetime.now(UTC))], code, as_json=as_json)
+    return code
 
 
 def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False, wait: Wait = 0.0) -> None:
@@ -74,10 +82,7 @@ def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False,
 
     config = _load(run, lab, store)
     work(config, wait_s=wait, first="check")
-    view = _view(config)
-    code = exit_code(view)
-    give_runs([view], code, as_json=as_json)
-    return code
+    return _show(config, as_json=as_json)
 
 
 def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) -> int:
@@ -85,10 +90,7 @@ def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) 
 
     Example: benchpipe show sample_runs/healthy/plan.toml
     """
-    view = _view(_load(run, lab, store))
-    code = exit_code(view)
-    give_runs([view], code, as_json=as_json)
-    return code
+    return _show(_load(run, lab, store), as_json=as_json)
 
 
 def nightly(
@@ -97,87 +99,42 @@ def nightly(
     ] = None,
     as_json: Json = False,
     wait: Wait = 0.0,
-    brief: Annotated[bool, typer.Option("--brief", help="Only the line of each run.")] = False,
+    jobs: Jobs = 0,
+    junit: Junit = None,
+    details: Annotated[
+        bool | None,
+        typer.Option("--details/--brief", help=f"Each run's summary too (else up to {DETAILED} runs), or the table."),
+    ] = None,
 ) -> int:
     """Take in, process and check all runs of a lab; each step only where something is new.
 
     Example: benchpipe nightly sample_runs/lab.toml
     """
-    views, code = run_lab(lab_file(lab), wait)
-    give_runs(views, code, as_json=as_json, details=not brief)
-    return code
+    night = work_night(lab_file(lab), wait_s=wait, jobs=jobs)
+    views = list(night.views)
+    give_runs(views, night.code, as_json=as_json, details=len(views) <= DETAILED if details is None else details)
+    if junit is not None:
+        from benchpipe.report.junit import to_junit
+        from benchpipe.store.files import write_whole
+
+        write_whole(junit.absolute(), to_junit(views, night.began))
+    return night.code
 
 
 def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:
     """All runs of a lab, worst first, and the exit code of the worst."""
-    from benchpipe.config.run import load_lab
-    from benchpipe.store.lock import hold_store
-
-    config, plans, store = load_lab(lab)
-    found: list[tuple[ExitCode, RunView]] = []
-    names: dict[str, Path] = {}
-    with hold_store(store, wait_s=wait_s):
-        for plan in plans:
-            found.append(_one(plan, store, names, config.retention))
-    found.sort(key=lambda item: SEVERITY.index(item[0]))
-    return [view for _, view in found], found[0][0]
+    night = work_night(lab, wait_s=wait_s)
+    return list(night.views), night.code
 
 
-def _one(
-    plan: Path, store: Path, names: dict[str, Path], retention: RetentionConfig
-) -> tuple[ExitCode, RunView]:
-    """One run of a lab: what breaks it is shown and stops no other. ``names`` gathers the names so far."""
+def work_night(lab: Path, *, wait_s: float = 0.0, jobs: int = 1) -> Night:
+    """A night over a lab, with its progress on standard error."""
     from benchpipe.cli.bugs import bug_report
-    from benchpipe.config.run import load_run
-    from benchpipe.pipeline import run_steps
-    from benchpipe.report.view import archived_view, failed_view
+    from benchpipe.cli.progress import watching
+    from benchpipe.config.run import load_lab
 
-    name = ""
-    try:
-        config = load_run(plan, store)
-        if names.setdefault(config.name, plan) != plan:
-            raise ConfigError(
-                f"the name '{config.name}' is taken by another run of the lab", where=names[config.name],
-                do_next="give each plan a name of its own: tables are kept by it",
-            )  # fmt: skip
-        name = config.name
-        if (away := gone_to(config)) is not None:
-            return ExitCode.OK, archived_view(config, away)
-        told = partial(_told, config.name)
-        run_steps(config, tell=told)
-        retain_samples(config, retention)
-        try:
-            view = _view(config)
-        except DamageError:  # in what no step had to read
-            run_steps(config, tell=told, verify=True)
-            view = _view(config)
-        return exit_code(view), view
-    except BenchpipeError as error:
-        return ExitCode(error.exit_code), failed_view(plan, str(error), name)
-    except OSError as error:
-        return ExitCode.BAD_INPUT, failed_view(plan, system_error(error), name)
-    except Exception as error:
-        return ExitCode.BUG, failed_view(plan, bug_report(error, ["nightly", str(plan)]), name)
+    plans = load_lab(lab)[1]  # before anything heavy is imported
+    from benchpipe.night.lab import work_lab
 
-
-def _told(run: str, log: str) -> None:
-    tell(f"{run}: reading {log}")
-
-
-# Worst first: what a person must look at before anything else.
-SEVERITY = (
-    ExitCode.BUG, ExitCode.LIMIT_FAILED, ExitCode.BAD_INPUT, ExitCode.USAGE, ExitCode.STORE_BUSY,
-    ExitCode.INCONCLUSIVE, ExitCode.OK,
-)  # fmt: skip
-
-
-def exit_code(view: RunView) -> ExitCode:
-    """Exit code of a run: limits that are not due yet do not count."""
-    from benchpipe.check.decision import Verdict
-
-    due = [row for row in view.limits if row["due"]]
-    if any(row["verdict"] == Verdict.FAIL for row in due):
-        return ExitCode.LIMIT_FAILED
-    if any(row["verdict"] != Verdict.PASS for row in due) or not view.limits:
-        return ExitCode.INCONCLUSIVE
-    return ExitCode.OK
+    with watching(len(plans)) as watch:
+        return work_lab(lab, bug=bug_report, jobs=jobs or default_jobs(), wait_s=wait_s, watch=watch)

@@ -77,7 +77,7 @@ def _of_limits(view: RunView) -> Iterator[Alarm]:
         words = "is near" if verdict is Verdict.PASS else {Verdict.FAIL: "failed"}.get(verdict, f"is {verdict}")
         where = f"{row['limits_file']}: {row['limit']} ({row['block']})"
         why = f": {row['remark']}" if row["remark"] else ""
-        yield Alarm(view.run, code, where, f"limit '{row['limit']}' {words}{why}")
+        yield Alarm(view.run, code, where, f"limit '{row['limit']}' ({row['block']}) {words}{why}")
 
 
 def _of_remarks(view: RunView) -> Iterator[Alarm]:

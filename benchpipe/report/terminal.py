@@ -18,6 +18,7 @@ from rich.text import Text
 from benchpipe.check.decision import COVERAGE_FACTOR, Verdict
 from benchpipe.report.caution import CAUTION, UNVERIFIED
 from benchpipe.report.figures import BlockView, Figure
+from benchpipe.report.lab_rows import NONE, lab_row
 from benchpipe.report.view import RunView
 
 STYLE = {
@@ -282,22 +283,32 @@ def _remarks(view: RunView) -> list[RenderableType]:
 
 
 def runs_table(views: list[RunView], marks: Marks = UNICODE) -> RenderableType:
-    """One line a run, worst first."""
+    """One row a run, worst first."""
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False, expand=True)
-    table.add_column("run", no_wrap=True)
-    table.add_column("specimen", ratio=1, overflow="crop" if marks == ASCII else "ellipsis", no_wrap=True)
-    table.add_column("cycles", justify="right", no_wrap=True)
-    table.add_column("done", justify="right", no_wrap=True)
-    table.add_column("state", no_wrap=True)
-    for view in views:
-        words, style = headline(view)
-        cyclic = [b for b in view.blocks if b.kind == "cyclic"]
-        done = sum(b.done for b in cyclic)
-        planned = sum(b.planned or 0 for b in cyclic)
-        share = f"{100.0 * done / planned:.3g} %" if planned else ""
-        cycles = f"{done:,}" if cyclic else marks.none
-        table.add_row(view.run, view.specimen, cycles, share, Text(words.lower(), style))
+    table.add_column("run", ratio=1, overflow="fold")
+    for name in ("cycles", "a day", "end"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("rig", no_wrap=True)
+    table.add_column("new", justify="right", no_wrap=True)
+    table.add_column("limits", overflow="fold", max_width=16)
+    for row in map(lab_row, views):
+        cells = [marks.none if cell == NONE else cell for cell in (row.cycles, row.per_day, row.end)]
+        rig = Text(marks.none if row.rig == NONE else row.rig, "bold red" if row.rig in ("stopped", "slow") else "")
+        new = Text(marks.none if row.new == NONE else row.new, "" if row.new == NONE else "bold")
+        table.add_row(row.run, *cells, rig, new, Text(row.limits, STYLE[row.verdict] if row.verdict else ""))
     return table
+
+
+def _notes(view: RunView) -> list[RenderableType]:
+    """What there is to look at in a run: new alarms first, then for how long the others stand."""
+    lines = [
+        f"{'new: ' if alarm.new else f'since {alarm.since:%Y-%m-%d}: ' if alarm.since else ''}{alarm.text}"
+        for alarm in view.alarms
+    ]
+    shown = lines[:MOST_REMARKS]
+    if len(lines) > MOST_REMARKS:
+        shown.append(f"and {len(lines) - MOST_REMARKS} more: benchpipe show {view.run}")
+    return [_item(f"{view.run}:", line, "") for line in shown]
 
 
 class _SummaryConsole(Console):
@@ -312,14 +323,20 @@ def console() -> Console:
 
 
 def show(screen: Console, views: list[RunView], *, details: bool = True) -> None:
-    """Print summaries, worst run first, and the caution. Without details: only why a run could not be worked on."""
+    """Print summaries, worst run first, and the caution.
+
+    Without details: one table over all runs and what there is to look at, and why a run could not be worked on.
+    """
     marks = UNICODE if _can_draw(screen) else ASCII
     for view in views:
         if details or view.failed is not None:
             screen.print(run_summary(view, marks))
-    if len(views) > 1:
+    if len(views) > 1 or not details:
         screen.print(Rule(characters=marks.rule, style="dim"))
         screen.print(runs_table(views, marks))
+    if not details:
+        notes = [note for view in views if view.failed is None for note in _notes(view)]
+        screen.print(*([Text(), *notes] if notes else []), sep="\n")
     screen.print(Text(CAUTION, style="dim"))
 
 

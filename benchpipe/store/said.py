@@ -13,7 +13,8 @@ from pathlib import Path
 from benchpipe.errors import StoreError
 from benchpipe.store.files import write_whole
 
-SAID = "alarms.json"
+NIGHTS = ".nights"  # what nights keep for the next: no tables
+SAID = f"{NIGHTS}/alarms.json"
 VERSION = 1
 Identity = tuple[str, str, str]
 

@@ -78,8 +78,8 @@ def test_limits_and_remarks_that_ask_for_a_look_are_alarms() -> None:
         ("limit-not-evaluated", "drift: c (b)"), ("limit-near", "drift: d (b)"), ("gap", "logs/1.csv"),
     ]  # fmt: skip
     assert [a.text for a in found] == [
-        "limit 'a' failed", "limit 'b' is inconclusive", "limit 'c' is not evaluated: the baseline is zero",
-        "limit 'd' is near", "logs/1.csv: 3 gaps",
+        "limit 'a' (b) failed", "limit 'b' (b) is inconclusive", "limit 'c' (b) is not evaluated: the baseline is zero",
+        "limit 'd' (b) is near", "logs/1.csv: 3 gaps",
     ]  # fmt: skip
 
 

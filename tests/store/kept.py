@@ -10,6 +10,7 @@ import pyarrow as pa
 
 from benchpipe.store.manifest import Manifest, Placed, Source, Step, key_of
 from benchpipe.store.run_store import RunStore
+from benchpipe.store.said import NIGHTS
 from benchpipe.tables import schema
 
 SAMPLES = pa.schema(
@@ -55,11 +56,11 @@ def night(store: RunStore, number: int, manifest: Manifest | None = None) -> Man
 
 
 def tree(folder: Path) -> dict[str, str]:
-    """Hash of every file below a folder, but for the lock and its holder."""
+    """Hash of every file below a folder, but for the lock, its holder, and what nights keep of the hour."""
     return {
         path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
         for path in sorted(folder.rglob("*"))
-        if path.is_file() and path.name not in (".lock", ".holder.json")
+        if path.is_file() and path.name not in (".lock", ".holder.json") and NIGHTS not in path.parts
     }
 
 

@@ -1,0 +1,76 @@
+"""How a night goes on, on standard error: a display on a terminal, plain lines in a log."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from benchpipe.cli.output import tell
+
+if TYPE_CHECKING:
+    from rich.progress import TaskID
+
+    from benchpipe.night.apart import Event
+
+Watch = Callable[["Event"], None]
+
+
+@contextmanager
+def watching(runs: int) -> Iterator[Watch]:
+    """What is to be told of each event of a night over so many runs."""
+    error = sys.stderr
+    if error is None or not error.isatty() or os.environ.get("TERM", "dumb") == "dumb":
+        yield log_line
+    else:
+        with _display(runs) as watch:
+            yield watch
+
+
+def log_line(event: Event) -> None:
+    """A line for each log that is read, and one for a run that something was done for."""
+    if event.kind == "reads":
+        tell(f"{event.task.name}: reading {event.text}")
+    for line in ended(event):
+        tell(line)
+
+
+def ended(event: Event) -> list[str]:
+    """What was done for a run, and what time and memory the steps took; nothing where nothing was new."""
+    if event.done is None:
+        return []
+    lines = [f"{event.task.name}: {text}" for text in event.done.said]
+    steps = [f"{use.step} {use.seconds:.1f} s {use.peak_mb:.0f} MB" for use in event.done.steps]
+    return [*lines, *([f"{event.task.name}: {', '.join(steps)}"] if steps else [])]
+
+
+@contextmanager
+def _display(runs: int) -> Iterator[Watch]:
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+    from rich.text import Text
+
+    columns = (
+        SpinnerColumn(finished_text=" "), TextColumn("{task.description}"), BarColumn(bar_width=20),
+        MofNCompleteColumn(), TimeElapsedColumn(),
+    )  # fmt: skip
+    with Progress(*columns, console=Console(stderr=True, highlight=False), transient=True) as display:
+        whole = display.add_task("runs", total=runs)
+        rows: dict[str, TaskID] = {}
+
+        def watch(event: Event) -> None:
+            name = event.task.name
+            if event.kind == "reads" and name not in rows:
+                rows[name] = display.add_task(name, total=None)
+            if event.kind == "reads":
+                display.update(rows[name], description=Text(f"{name}: reading {event.text}").plain[-50:])
+            if event.kind == "ends":
+                display.advance(whole)
+                if name in rows:
+                    display.remove_task(rows.pop(name))
+                for line in ended(event):
+                    display.console.print(Text(line))
+
+        yield watch

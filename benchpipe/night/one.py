@@ -1,0 +1,103 @@
+"""One run of a night: what breaks it is shown and stops no other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from benchpipe.config.lab import RetentionConfig
+from benchpipe.config.run import RunConfig, load_run
+from benchpipe.errors import BenchpipeError, DamageError, ExitCode, InputError
+from benchpipe.keeping import retain
+from benchpipe.pipeline import Outcome, run_steps
+from benchpipe.report.severity import exit_code
+from benchpipe.report.view import RunView, StepUse, archived_view, failed_view, run_view
+from benchpipe.store.away import read_away
+from benchpipe.store.run_store import RunStore
+
+Bug = Callable[[BaseException, list[str]], str]
+Tell = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Task:
+    """A run to be worked on. ``bug`` writes down an error that is ours and says where (a plain function)."""
+
+    plan: Path
+    store: Path
+    name: str
+    bug: Bug
+    retention: RetentionConfig
+
+
+@dataclass(frozen=True)
+class Done:
+    """What came of a run.
+
+    ``steps`` did something this night; those that found nothing new are not there. ``said`` is
+    what was done besides, in sentences.
+    """
+
+    code: ExitCode
+    view: RunView
+    steps: tuple[StepUse, ...] = ()
+    said: tuple[str, ...] = ()
+
+
+def work_run(task: Task, tell: Tell) -> Done:
+    """Ingest, process and check a run, each only where something is new. The caller holds the store.
+
+    Parameters
+    ----------
+    tell : callable
+        Called with the name of each log that is read.
+    """
+    try:
+        config = load_run(task.plan, task.store)
+        away = read_away(config.store / config.name)
+        if away is not None and away.state == "leaving":
+            return Done(ExitCode.OK, archived_view(config, away))
+        outcome = run_steps(config, tell=tell)
+        said = _retained(config, task.retention)
+        try:
+            view = _view(config)
+        except DamageError:  # in what no step had to read
+            outcome = run_steps(config, tell=tell, verify=True)
+            view = _view(config)
+        return Done(exit_code(view), view, _steps(outcome), said)
+    except Exception as error:
+        return broken(task, error)
+
+
+def broken(task: Task, error: Exception) -> Done:
+    """A run that could not be worked on."""
+    if isinstance(error, BenchpipeError):
+        code, why = error.exit_code, str(error)
+    elif isinstance(error, OSError):
+        code = ExitCode.BAD_INPUT
+        why = f"{error.strerror or error}" + (f"\n  where:    {error.filename}" if error.filename else "")
+    else:
+        code, why = ExitCode.BUG, task.bug(error, ["nightly", str(task.plan)])
+    return Done(code, failed_view(task.plan, why, task.name))
+
+
+def _retained(config: RunConfig, rules: RetentionConfig) -> tuple[str, ...]:
+    """Drop the samples of the run if the lab's rules say so."""
+    try:
+        gone = retain(config, RunStore(config.store, config.name), rules, datetime.now(UTC))
+    except InputError as error:
+        return (f"samples are due to be dropped, and are kept: {error}",)
+    if gone is None:
+        return ()
+    return (f"samples dropped by the lab's rule: {gone.rows:,} rows, {gone.bytes / 1e6:,.1f} MB",)
+
+
+def _view(config: RunConfig) -> RunView:
+    store = RunStore(config.store, config.name)
+    return run_view(config, store.manifest(), store)
+
+
+def _steps(outcome: Outcome) -> tuple[StepUse, ...]:
+    return tuple(StepUse(step, outcome.seconds[step], outcome.peak_mb[step]) for step in outcome.worked)

@@ -1,0 +1,23 @@
+"""Exit codes of runs, and which is worst."""
+
+from __future__ import annotations
+
+from benchpipe.check.decision import Verdict
+from benchpipe.errors import ExitCode
+from benchpipe.report.view import RunView
+
+# Worst first: what a person must look at before anything else.
+SEVERITY = (
+    ExitCode.BUG, ExitCode.LIMIT_FAILED, ExitCode.BAD_INPUT, ExitCode.INTERRUPTED, ExitCode.USAGE,
+    ExitCode.STORE_BUSY, ExitCode.INCONCLUSIVE, ExitCode.OK,
+)  # fmt: skip
+
+
+def exit_code(view: RunView) -> ExitCode:
+    """Exit code of a run that was worked on: limits that are not due yet do not count."""
+    due = [row for row in view.limits if row["due"]]
+    if any(row["verdict"] == Verdict.FAIL for row in due):
+        return ExitCode.LIMIT_FAILED
+    if any(row["verdict"] != Verdict.PASS for row in due) or not view.limits:
+        return ExitCode.INCONCLUSIVE
+    return ExitCode.OK

@@ -1,0 +1,30 @@
+"""What the steps of each run took when they last did something: seconds and memory. Figures to look at, no tables."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+
+from benchpipe.store.files import write_whole
+from benchpipe.store.said import NIGHTS
+
+STEP_USES = f"{NIGHTS}/steps.json"
+Uses = tuple[tuple[str, float, float], ...]
+
+
+def read_step_uses(store: Path) -> dict[str, Uses]:
+    """By run: step, seconds, peak memory [MB]. A file that cannot be read says nothing, and is written anew."""
+    try:
+        document = json.loads((store / STEP_USES).read_bytes())
+        return {
+            str(run): tuple((str(step), float(seconds), float(peak)) for step, seconds, peak in rows)
+            for run, rows in document.items()
+        }
+    except (OSError, ValueError, TypeError, AttributeError):
+        return {}
+
+
+def write_step_uses(store: Path, uses: Mapping[str, Uses]) -> None:
+    """Keep them."""
+    write_whole(store / STEP_USES, json.dumps(uses, indent=1, sort_keys=True).encode())
