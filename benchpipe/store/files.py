@@ -113,6 +113,14 @@ def write_whole(path: Path, data: bytes) -> None:
         finish(file, path.name)
 
 
+def remove_unfinished(folder: Path) -> None:
+    """Remove what killed jobs left in a folder and those in it; the caller is the only one who writes there."""
+    for pattern in (f"{TEMPORARY}*", f"*/{TEMPORARY}*"):
+        for path in folder.glob(pattern):
+            with suppress(OSError):
+                path.unlink()
+
+
 def sync_folder(folder: Path) -> None:
     """Wait until a rename in ``folder`` is on the disk (where the system can)."""
     if os.name != "posix":

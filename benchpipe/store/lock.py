@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from benchpipe.errors import StoreBusyError
-from benchpipe.store.files import told_as_store_error
+from benchpipe.store.files import remove_unfinished, told_as_store_error
 
 LOCK = ".lock"
 HOLDER = ".holder.json"
@@ -19,7 +19,7 @@ HOLDER = ".holder.json"
 
 @contextmanager
 def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
-    """Hold the store for this job.
+    """Hold the store for this job. What killed jobs left half-written beside the runs is removed.
 
     Raises
     ------
@@ -44,6 +44,7 @@ def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
         with suppress(OSError):
             holder = {"pid": os.getpid(), "host": socket.gethostname(), "since": since}
             (store / HOLDER).write_text(json.dumps(holder), encoding="utf-8")
+        remove_unfinished(store)
         yield
     finally:
         with suppress(OSError):

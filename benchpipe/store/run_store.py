@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from benchpipe import __version__
 from benchpipe.errors import DamageError, StoreError
 from benchpipe.store.away import must_be_here, must_be_no_archive
-from benchpipe.store.files import TEMPORARY, write_whole
+from benchpipe.store.files import remove_unfinished, write_whole
 from benchpipe.store.manifest import SCHEMA, Manifest, Part, is_sealed, sealed
 from benchpipe.store.parts import new_part, read_part
 from benchpipe.tables import TABLES, schema
@@ -104,13 +104,13 @@ class RunStore:
 
     def clean(self, manifest: Manifest) -> None:
         """Remove leftovers of killed jobs and parts that are not in use any more."""
+        remove_unfinished(self.folder)
         kept = {part.path for part in manifest.parts()}
-        for table in (HISTORY, *TABLES, "."):  # a manifest that never counted goes before its parts
+        for table in (HISTORY, *TABLES):  # a manifest that never counted goes before its parts
             for path in (self.folder / table).glob("*"):
-                leftover = path.name.startswith(TEMPORARY)
                 unused = path.suffix == ".parquet" and f"{table}/{path.name}" not in kept
                 ahead = table == HISTORY and path.name > history_name(manifest.sequence)
-                if leftover or unused or ahead:
+                if unused or ahead:
                     with suppress(OSError):
                         path.unlink()
 

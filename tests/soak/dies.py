@@ -1,42 +1,86 @@
-"""A night that dies at a chosen point: before or after the n-th fsync or rename of the store.
+"""Nights that die.
 
-``python -m tests.soak.dies PLAN STORE POINT``: exit code 99 where it came to it, else 0.
+``python -m tests.soak.dies PLAN STORE POINT`` works on one run and dies before or after the n-th
+fsync, rename or removal of the store: exit code 99 where it came to it, else 0.
+
+``python -m tests.soak.dies`` reads lines of JSON from standard input, each a command line of
+benchpipe and how it is to die: ``{"arguments": […], "point": 7}`` or ``{"arguments": […],
+"after_s": 0.3}``. Each is a process of its own, forked from one that has everything imported and
+has worked on nothing. The answer is its exit code (99: died at its point, -9: killed).
 """
 
 from __future__ import annotations
 
+import json
 import os
+import signal
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import benchpipe.check.run
+import benchpipe.report.terminal
+from benchpipe.cli.main import call
 from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
+
+POINTS = ((os, "fsync"), (Path, "replace"), (Path, "unlink"))
 
 
 def dying(plain: Callable[..., Any], left: list[int]) -> Callable[..., Any]:
     """``plain``, but death before or after it when it is its turn."""
 
-    def call(*arguments: Any) -> Any:
+    def dies(*arguments: Any, **named: Any) -> Any:
         for moment in ("before", "after"):
             left[0] -= 1
             if left[0] < 0:
                 os._exit(99)
             if moment == "before":
-                result = plain(*arguments)
+                result = plain(*arguments, **named)
         return result
 
-    return call
+    return dies
 
 
-def main(plan: str, store: str, point: str) -> None:
-    """Work on a run until it is time to die."""
-    left = [int(point)]
-    os.fsync = dying(os.fsync, left)
-    Path.replace = dying(Path.replace, left)  # type: ignore[method-assign]
-    work(load_run(Path(plan), Path(store)))
+def die_at(point: int) -> None:
+    """Die at the n-th of all moments before and after a fsync, a rename or a removal."""
+    left = [point]
+    for owner, name in POINTS:
+        setattr(owner, name, dying(getattr(owner, name), left))
+
+
+def night(arguments: list[str], point: int | None) -> int:
+    """Be that process."""
+    quiet = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(quiet, 1)
+    if point is not None:
+        die_at(point)
+    return int(call(arguments))
+
+
+def serve() -> None:
+    """Start a process for each line, kill it when it is time, tell its exit code."""
+    for line in sys.stdin:
+        asked = json.loads(line)
+        child = os.fork()
+        if child == 0:
+            code = 1
+            try:
+                code = night(asked["arguments"], asked.get("point"))
+            finally:
+                os._exit(code)
+        if "after_s" in asked:
+            time.sleep(asked["after_s"])
+            os.kill(child, signal.SIGKILL)
+        _, status = os.waitpid(child, 0)
+        print(os.waitstatus_to_exitcode(status), flush=True)
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    if len(sys.argv) == 4:
+        die_at(int(sys.argv[3]))
+        work(load_run(Path(sys.argv[1]), Path(sys.argv[2])))
+    else:
+        serve()

@@ -209,7 +209,12 @@ class Year:
         if what < 0.25:
             self.said[spoil(RunStore(run.store, run.name), draw)] += 1
         for _ in range(2 if what > 0.95 else 1):
-            work(run, today=today)
+            try:
+                work(run, today=today)
+            except StoreError as error:  # damaged, and its log renamed: the new name has not come yet
+                assert "and the log it was made from" in error.what, error
+                self.said["waits for a log"] += 1
+                return
             self.said["night"] += 1
 
     def _fails(self, kind: str, run: RunConfig, today: date, error: type[Exception]) -> None:
