@@ -1,0 +1,135 @@
+"""Processes of a night: one that ends early is reported, the others go on, and none is left behind."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from benchpipe.cli.bugs import bug_report
+from benchpipe.errors import ExitCode
+from benchpipe.night.apart import Event, work_apart
+from benchpipe.night.one import Task
+from tests.cli.commands import REPO, environment
+from tests.conftest import copy_samples
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals")
+RUNS = ("healthy", "wearing")
+
+
+class Rules:
+    """Retention rules that do something when they are looked at, in the process of the run."""
+
+    def __init__(self, what: str, file: Path) -> None:
+        self.what, self.file = what, file
+
+    @property
+    def drop_samples_after(self) -> None:
+        if self.what == "sleep":
+            self.file.write_text(str(os.getpid()))
+            time.sleep(600)
+        if self.what.startswith("SIG"):
+            os.kill(os.getpid(), getattr(signal, self.what))
+        if self.what == "leave":
+            os._exit(3)
+        if self.what == "raise":
+            raise ZeroDivisionError("ours")
+
+
+def task(lab: Path, run: str, what: str = "") -> Task:
+    rules = Rules(what, lab.parent / "pid")
+    return Task(lab.parent / run / "plan.toml", lab.parent / "store", run, bug_report, rules)  # type: ignore[arg-type]
+
+
+def ends(events: list[Event]) -> dict[str, Event]:
+    return {event.task.name: event for event in events if event.kind == "ends"}
+
+
+def alive(pid: int) -> bool:
+    """Whether a process is there and no zombie."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+def gone(pid: int) -> bool:
+    """Wait until a process has ended."""
+    for _ in range(300):
+        if not alive(pid):
+            return True
+        time.sleep(0.1)
+    return False
+
+
+def test_runs_side_by_side_tell_what_they_do(tmp_path: Path) -> None:
+    lab = copy_samples(tmp_path)
+    events = list(work_apart([task(lab, run) for run in RUNS], 2))
+    assert [event.kind for event in events[:2]] == ["begins", "begins"]
+    assert {(e.task.name, e.text.split("/")[0]) for e in events if e.kind == "reads"} == {(run, "logs") for run in RUNS}
+    done = {name: event.done for name, event in ends(events).items()}
+    assert set(done) == set(RUNS)
+    for run, one in done.items():
+        assert one is not None
+        assert (one.view.run, one.view.failed, one.view.judged) == (run, None, True)
+        assert [use.step for use in one.steps] == ["ingest", "process", "check"]
+        assert all(use.seconds > 0.0 and use.peak_mb > 20.0 for use in one.steps)
+
+
+@pytest.mark.parametrize(
+    ("what", "code", "said"),
+    [
+        ("SIGKILL", ExitCode.INTERRUPTED, "SIGKILL"), ("SIGTERM", ExitCode.INTERRUPTED, "SIGTERM"),
+        ("SIGSEGV", ExitCode.BUG, "SIGSEGV"), ("leave", ExitCode.BUG, "exit code 3"),
+        ("raise", ExitCode.BUG, "ZeroDivisionError: ours"),
+    ],
+)  # fmt: skip
+def test_a_run_that_ends_early_is_reported_and_the_other_goes_on(
+    sample_lab: Path, what: str, code: ExitCode, said: str
+) -> None:
+    found = ends(list(work_apart([task(sample_lab, "wearing", what), task(sample_lab, "healthy")], 1)))
+    bad, good = found["wearing"].done, found["healthy"].done
+    assert bad is not None
+    assert good is not None
+    assert bad.code == code
+    assert said in (bad.view.failed or "")
+    assert good.view.failed is None
+
+
+def test_leaving_early_leaves_no_process(sample_lab: Path, tmp_path: Path) -> None:
+    one = task(sample_lab, "healthy", "sleep")
+    one.retention.file = tmp_path / "pid"  # type: ignore[attr-defined]
+    events = work_apart([one], 2)
+    assert next(events).kind == "begins"
+    while not (tmp_path / "pid").exists():
+        time.sleep(0.05)
+    time.sleep(0.1)
+    pid = int((tmp_path / "pid").read_text())
+    assert alive(pid)
+    events.close()
+    assert gone(pid)
+
+
+def test_processes_end_with_a_job_that_is_killed(sample_lab: Path, tmp_path: Path) -> None:
+    program = (
+        "from pathlib import Path\nfrom tests.night.test_night_apart import task\n"
+        "from benchpipe.night.apart import work_apart\n"
+        f"one = task(Path({str(sample_lab)!r}), 'healthy', 'sleep')\n"
+        f"one.retention.file = Path({str(tmp_path / 'pid')!r})\n"
+        "list(work_apart([one], 2))\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", program], cwd=REPO, env=environment()) as job:
+        while not (tmp_path / "pid").exists():
+            assert job.poll() is None
+            time.sleep(0.05)
+        time.sleep(0.1)
+        pid = int((tmp_path / "pid").read_text())
+        assert alive(pid)
+        job.send_signal(signal.SIGKILL)
+        job.wait(30)
+    assert gone(pid)
