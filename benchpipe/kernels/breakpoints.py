@@ -93,7 +93,7 @@ def end_stop(
     ordered = np.unique(x)
     trials = np.linspace(ordered[FEWEST_BEYOND - 1], ordered[-FEWEST_BEYOND], TRIALS)
     sums = _Sums.of(x, y, stiffening)
-    rss = np.array([sums.rss(at) for at in trials])
+    rss = sums.rss(trials)
     best = _refine(sums, trials, rss)
     parts, least, residual = _fit(x, y, best, stiffening)
     rho = lag1_autocorrelation(residual)
@@ -163,24 +163,32 @@ class _Sums:
         ends = [np.append(np.cumsum(a[:, ::-1], axis=1)[:, ::-1], np.zeros((len(a), 1)), 1) for a in (powers, with_y)]
         return _Sums(u, centre, scale, ends[0], ends[1], float(v @ v), 4 if stiffening else 3)
 
-    def rss(self, at: float) -> float:
-        """Least sum of squares with a breakpoint there."""
-        c = (at - self.centre) / self.scale
-        first = int(np.searchsorted(self.x, c, "right"))
+    def rss(self, at: ArrayLike) -> Floats:
+        """Least sum of squares with a breakpoint at each place: the terms beyond, what the line takes of them off."""
+        c = (np.asarray(at, np.float64) - self.centre) / self.scale
+        first = np.searchsorted(self.x, c, "right")
         p, q = self.powers[:, first], self.with_y[:, first]  # sums over the rows beyond
-        n, sx, sxx = self.powers[0, 0], self.powers[1, 0], self.powers[2, 0]
-        d1, d2 = p[1] - c * p[0], p[2] - 2 * c * p[1] + c * c * p[0]
-        xd = p[2] - c * p[1]
-        rows = [[n, sx, d1], [sx, sxx, xd], [d1, xd, d2]]
-        right = [self.with_y[0, 0], self.with_y[1, 0], q[1] - c * q[0]]
+        n, sx, sxx = self.powers[:3, 0]
+        mean = sx / n
+        sy, sxy = self.with_y[0, 0], self.with_y[1, 0] - mean * self.with_y[0, 0]
+        sxx = sxx - mean * sx
+        d1, d2 = p[1] - c * p[0], p[2] - 2 * c * p[1] + c * c * p[0]  # Σd, Σd²
+        along = p[2] - c * p[1] - mean * d1  # Σ(x − x̄)d
+        own = np.asarray(d2 - d1**2 / n - along**2 / sxx)
+        left = q[1] - c * q[0] - d1 * sy / n - along * sxy / sxx
+        line = self.total - sy**2 / n - sxy**2 / sxx
+        tiny = 1e-12 * self.powers[2, 0]
+        gain = np.where(own > tiny, left**2 / np.maximum(own, tiny), 0.0)
         if self.terms == 4:
             d3 = p[3] - 3 * c * p[2] + 3 * c * c * p[1] - c**3 * p[0]
             d4 = p[4] - 4 * c * p[3] + 6 * c * c * p[2] - 4 * c**3 * p[1] + c**4 * p[0]
-            xdd = p[3] - 2 * c * p[2] + c * c * p[1]
-            rows = [[*row, more] for row, more in zip(rows, (d2, xdd, d3), strict=True)] + [[d2, xdd, d3, d4]]
-            right.append(q[2] - 2 * c * q[1] + c * c * q[0])
-        parts = np.linalg.lstsq(np.array(rows), np.array(right), rcond=None)[0]
-        return max(self.total - float(parts @ np.array(right)), 0.0)
+            along2 = p[3] - 2 * c * p[2] + c * c * p[1] - mean * d2
+            with_y2 = q[2] - 2 * c * q[1] + c * c * q[0]
+            both = d3 - d1 * d2 / n - along * along2 / sxx
+            own2 = d4 - d2**2 / n - along2**2 / sxx - both**2 / np.maximum(own, tiny)
+            left2 = with_y2 - d2 * sy / n - along2 * sxy / sxx - both * left / np.maximum(own, tiny)
+            gain = gain + np.where(own2 > tiny**2, left2**2 / np.maximum(own2, tiny**2), 0.0)
+        return np.asarray(np.maximum(line - gain, 0.0))
 
 
 def _refine(sums: _Sums, trials: Floats, rss: Floats) -> float:
@@ -189,7 +197,7 @@ def _refine(sums: _Sums, trials: Floats, rss: Floats) -> float:
 
     k = int(np.argmin(rss))
     found = minimize_scalar(
-        lambda at: sums.rss(float(at)),
+        lambda at: float(sums.rss(at)),
         bounds=(trials[max(k - 1, 0)], trials[min(k + 1, trials.size - 1)]),
         method="bounded",
         options={"xatol": 1e-6 * float(trials[1] - trials[0])},

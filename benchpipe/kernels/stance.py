@@ -3,7 +3,8 @@
 The drift is the slope of motion against time by generalised least squares. Its noise (white, and slow with
 an exponential memory) is found by restricted maximum likelihood from averages of neighbouring readings, so
 that slow noise widens the interval; what is slower than a twentieth of the window cannot be told from drift.
-In a sway the motion follows the load by the joint's compliance, which is fitted beside the drift.
+Where the load moves by more than its noise the motion follows it by the joint's compliance, which is fitted
+beside the drift.
 """
 
 from __future__ import annotations
@@ -21,17 +22,18 @@ from benchpipe.kernels.robust import effective_size, lag1_autocorrelation, mad_s
 
 Floats = NDArray[np.float64]
 
-AVERAGES = 120
+AVERAGES = 60
 """Averages that the drift is fitted to, at most."""
 FROM = 4.0
 """Windows before the first reading that its time is counted from: noise with a memory of up to a twentieth of
 the time at the end, a quarter of the window, is looked for."""
 FEWEST = 20
 """Readings below which nothing is measured."""
-NORMAL_95 = 3.919928
-"""Range of the middle 95 % of a normal distribution, in standard deviations."""
+LOAD_MOVES = 10.0
+"""Times the noise of its averages that the load must move for the motion to follow it: noise of the load draws the
+compliance towards zero, the more where slow noise makes quick changes count."""
 QUANTILE_FACTOR = sqrt(2 * 0.025 * 0.975) / 0.0584451
-"""Standard error of that range, in standard deviations over the root of the number of readings:
+"""Standard error of the range of the middle 95 %, in standard deviations over the root of the number of readings:
 √(p(1 − p)/n)/φ(z) for each quantile (M. G. Kendall & A. Stuart, *The Advanced Theory of Statistics* 1, ch. 10;
 [M] from memory, not verified); their correlation of 1/39 is left out."""
 
@@ -62,7 +64,7 @@ class StanceResult:
 
 
 def measure_stance(
-    time_s: Floats, motion: Floats, load: Floats, *, sway: bool = False, coverage: float = 0.95
+    time_s: Floats, motion: Floats, load: Floats, *, coverage: float = 0.95
 ) -> StanceResult:
     """Measure the drift and range of a window.
 
@@ -70,8 +72,6 @@ def measure_stance(
     ----------
     time_s, motion, load : float64 arrays, shape (n,)
         Readings of the window in order, finite.
-    sway : bool
-        Let the motion follow the load.
     coverage : float
         Coverage of the interval of the drift.
 
@@ -83,14 +83,13 @@ def measure_stance(
     n = int(time_s.size)
     if n < FEWEST or not np.ptp(motion) > 0:
         return StanceResult(nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, n, coverage, False)
-    noise = mad_sigma(np.diff(motion)) / sqrt(2.0) or float(np.diff(motion).std()) / sqrt(2.0)
     low, high = np.quantile(motion, [0.025, 0.975])
     centred = time_s - time_s[0]
     pieces = [np.array_split(v, min(n, AVERAGES)) for v in (centred, motion, load)]
     t, y, q = (np.array([p.mean() for p in piece]) for piece in pieces)
     count = np.array([p.size for p in pieces[0]], np.float64)
-    columns = [np.ones_like(t), t - t.mean(), *([q - q.mean()] if sway and np.ptp(q) > 0 else [])]
-    design = np.column_stack(columns)
+    moves = float(q.std()) > LOAD_MOVES * _noise(load) / sqrt(float(count.mean()))
+    design = np.column_stack([np.ones_like(t), t - t.mean(), *([q - q.mean()] if moves else [])])
     found, covariance = averages_noise(t + FROM * centred[-1], y, count, design)
     whiten = whitening(covariance)
     x, v = whiten(design), whiten(y)
@@ -100,6 +99,7 @@ def measure_stance(
     errors = np.sqrt(float(left @ left) / dof * np.diag(np.linalg.inv(x.T @ x)))
     half = t_quantile(coverage, dof) * float(errors[1])
     flat = motion - parts[0] - parts[1] * (centred - t.mean())
+    flat -= parts[2] * (load - q.mean()) if moves else 0.0
     worth = max(effective_size(n, lag1_autocorrelation(flat)), 1.0)
     span_95 = float(high - low)
     return StanceResult(
@@ -110,11 +110,17 @@ def measure_stance(
         compliance=float(parts[2]) if parts.size > 2 else nan,
         compliance_error=float(errors[2]) if parts.size > 2 else nan,
         span=float(np.ptp(motion)),
-        span_u=sqrt(2.0) * noise,
+        span_u=sqrt(2.0) * _noise(flat),
         span_95=span_95,
-        span_95_u=QUANTILE_FACTOR * span_95 / NORMAL_95 / sqrt(worth),
+        span_95_u=QUANTILE_FACTOR * float(flat.std()) / sqrt(worth),
         slow_noise_s=found.correlation_s,
         n_used=n,
         coverage=coverage,
         converged=True,
     )
+
+
+def _noise(values: Floats) -> float:
+    """Standard deviation of single readings from their steps; robust, but where most steps are none."""
+    steps = np.diff(values)
+    return (mad_sigma(steps) or float(steps.std())) / sqrt(2.0)

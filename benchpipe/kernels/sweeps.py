@@ -25,6 +25,8 @@ SIGN: dict[Direction, float] = {"forward": 1.0, "back": -1.0}
 
 BINS = 16
 """Averages of the resistance along the range."""
+STEADY = 0.15
+"""Standard deviation of the speed in an average, in parts of it, above which the speed was changed there."""
 SPEED_PART = 0.01
 """Half of the time, in parts of the sweep, over which speed is taken."""
 DEAD_PART = 0.1
@@ -32,6 +34,9 @@ DEAD_PART = 0.1
 BRANCH = (0.2, 0.8)
 """Parts of the resistance between which a branch at a reversal is drawn straight."""
 FEWEST_OF_BRANCH = 4
+WIDEST_LASH = 0.1
+"""Half of the widest interval of the lash that tells anything, in parts of the motion swept."""
+FEWEST_OF_START = 20
 SMOOTHED = 5
 """Samples whose running median breakaway is read from."""
 SAME_SPEED = 0.1
@@ -123,14 +128,15 @@ def measure_sweep(
     top = int(np.argmax(motion))
     bottom = top + int(np.argmin(motion[top:]))
     calm = smooth(load, settings.weights) if settings.weights.size > 1 else load
-    speed = local_speed(time_s, motion, max(1, round(SPEED_PART * n)))
+    reach = max(1, round(SPEED_PART * n))
+    speed = local_speed(time_s, motion, reach)
     size = np.abs(speed[np.isfinite(speed)])
     fastest = float(np.quantile(size, 0.95)) if size.size else nan
     dead = DEAD_PART * fastest if settings.dead_band is None else settings.dead_band
     noise = mad_sigma(np.diff(load)) / sqrt(2.0)
     at = np.arange(n)
     forward = (at <= top) | (at >= bottom)
-    starts, breaking = _starts(motion, speed, dead, settings)
+    starts, breaking = _starts(motion, speed, dead, reach, settings)
     edge = settings.weights.size - 1  # samples at the ends that the filter sees from one side only
     inside = (motion >= settings.inner[0]) & (motion <= settings.inner[1])
     seen = inside & (at >= edge) & (at < n - edge)
@@ -162,9 +168,12 @@ def measure_sweep(
 
 
 def _starts(
-    motion: Floats, speed: Floats, dead: float, settings: SweepSettings
+    motion: Floats, speed: Floats, dead: float, reach: int, settings: SweepSettings
 ) -> tuple[list[tuple[int, float]], NDArray[np.bool_]]:
-    """Starts from standstill inside the range (sample, direction), and the samples that are breaking away."""
+    """Starts from standstill inside the range (sample, direction), and the samples that are stopping or starting.
+
+    A start that is over in too few samples is none: its load would be that of a moving joint.
+    """
     with np.errstate(invalid="ignore"):
         still = np.abs(speed) <= dead
     edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(np.int8)))
@@ -176,8 +185,9 @@ def _starts(
         begin = (first + end) // 2  # the load of the way before has gone
         moved = np.flatnonzero(np.abs(motion[begin:] - motion[begin]) >= settings.breakaway_within)
         last = begin + int(moved[0]) + 1 if moved.size else motion.size
-        breaking[first:last] = True
-        starts.append((begin, float(np.sign(motion[last - 1] - motion[begin]))))
+        breaking[max(first - 2 * reach, 0) : last] = True  # speed is smeared before
+        if last - end >= FEWEST_OF_START:
+            starts.append((begin, float(np.sign(motion[last - 1] - motion[begin]))))
     return starts, breaking
 
 
@@ -185,11 +195,14 @@ def _averages(
     inner: tuple[float, float], rows: NDArray[np.bool_],
     motion: Floats, speed: Floats, load: Floats, temperature: Floats,
 ) -> tuple[Floats, Floats, Floats, Floats, Ints]:  # fmt: skip
-    """Means over equal parts of the range, those without samples left out."""
+    """Means over equal parts of the range, those without samples or with a change of speed left out."""
     part = (motion[rows] - inner[0]) * (BINS / (inner[1] - inner[0]))
     index = np.clip(part.astype(np.int64), 0, BINS - 1)
     count = np.bincount(index, minlength=BINS)
-    full = count > 0
+    with np.errstate(invalid="ignore"):
+        mean, square = (np.bincount(index, v, BINS) / count for v in (speed[rows], speed[rows] ** 2))
+        steady = square - mean**2 <= (STEADY * mean) ** 2
+    full = (count > 0) & steady
     means = [np.bincount(index, v[rows], BINS)[full] / count[full] for v in (motion, speed, load, temperature)]
     return means[0], means[1], means[2], means[3], count[full]
 
@@ -227,7 +240,8 @@ def _lash(
         x, q = motion[begin : begin + near.size], SIGN[way] * near
         pulled, pushed = (comes, goes) if way == "forward" else (goes, comes)
         found.append(lash(x[pulled], q[pulled], x[pushed], q[pushed]))
-    found = [f for f in found if f.converged]
+    widest = WIDEST_LASH * float(np.ptp(motion))
+    found = [f for f in found if f.converged and f.high - f.low <= 2 * widest]
     if not found:
         return none
     value = sum(f.value for f in found) / len(found)

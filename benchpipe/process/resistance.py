@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
 PARTS = ("coulomb", "laminar", "orifice")
 NOT_TOLD = 0.25
-"""A part whose standard error is more than this of the resistance at the reference speed is not told."""
-NO_START = "breakaway: no start from standstill clear of the end stops"
+"""A part whose standard error is more than this of the resistance at the fastest speed is not told."""
+NO_START = "breakaway: no start from standstill that is clear of the end stops and has samples enough"
 ONE_SPEED = 1.5
 """Speeds whose fastest is less than this times the slowest are one speed."""
 Floats = NDArray[np.float64]
@@ -127,12 +127,13 @@ def _parts(
     speeds = f"{slow:.3g} to {fast:.3g} {unit}/s"
     if fast < ONE_SPEED * slow:
         return none, [f"one speed only ({speeds}): Coulomb, laminar and orifice parts are not told apart"]
-    whole = float(direction.resistance(reference))
-    found = {}
+    whole = float(direction.resistance(fast))
+    found, lost = {}, []
     for power, name in enumerate(PARTS):
         part, factor = getattr(direction, name), reference**power
         found[name] = Estimate(part.value * factor, part.standard_error * factor)
-    lost = [name for name, e in found.items() if not e.u <= NOT_TOLD * whole]
+        if not part.standard_error * fast**power <= NOT_TOLD * whole:
+            lost.append(name)
     if not lost:
         return found, []
     names = ", ".join(name.capitalize() if name == "coulomb" else name for name in lost)

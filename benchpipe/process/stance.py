@@ -86,7 +86,7 @@ def stance_block(
         Names the new parts.
     """
     builder = StanceBuilder(block, rig, Stretch(**past["anchor"]) if past else Stretch())
-    rows = [row for s in block_signals(store, inputs, rig, block, builder.stretch.from_us) for row in builder.feed(s)]
+    rows = [row for s in block_signals(store, inputs, rig, block, builder.from_us) for row in builder.feed(s)]
     parts = [old[path] for path in past.get("settled", [])]
     parts += [store.write("stances", rows_table("stances", rows, rig), key)] if rows else []
     found = Found(parts, state={"anchor": asdict(builder.stretch), "settled": [p.path for p in parts]})
@@ -108,6 +108,7 @@ class StanceBuilder:
         self._settling_us = round(1e6 * block.settling_time)
         self._window_us = round(1e6 * block.window_s)
         self._held: Signals | None = None
+        self.from_us = stretch.from_us
         self.stretch = stretch if stretch.taken else replace(stretch, start_us=-1, last_us=-1)
 
     def feed(self, new: Signals) -> list[dict[str, Any]]:
@@ -157,7 +158,7 @@ class StanceBuilder:
         time_s = (own.time_us - own.time_us[0]) * 1e-6
         load, motion = own.load.astype(np.float64), own.motion.astype(np.float64)
         length = float(time_s[-1])
-        found = measure_stance(time_s, motion, load, sway=self._block.posture == "sway")
+        found = measure_stance(time_s, motion, load)
         known = own.temperature[np.isfinite(own.temperature)].astype(np.float64)
         return {
             "block": self._block.name, "stance": self.stretch.count, "start_us": int(own.time_us[0]),

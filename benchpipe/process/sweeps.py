@@ -78,7 +78,7 @@ def sweep_settings(block: SweepBlock, rig: RigConfig) -> SweepSettings:
         usable_load=block.usable_load.value,
         stops_beyond=(beyond[0], beyond[1]),
         dead_band=block.speed_dead_band_per_s,
-        breakaway_within=block.breakaway_within.value if block.breakaway_within else 0.05 * (high - low),
+        breakaway_within=block.breakaway_within.value if block.breakaway_within else 0.1 * (high - low),
         weights=gaussian_weights(block.lowpass, rig.time.sample_rate),
     )
 

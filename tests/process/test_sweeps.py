@@ -1,14 +1,21 @@
-"""Sweeps of an invented free joint."""
+"""Sweeps of an invented free joint: rows of the three tables, whatever the batches and nights."""
 
 from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchpipe.config.model import Quantity
 from benchpipe.config.plan import SweepBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
+from benchpipe.process.holds import rows_table
+from benchpipe.process.resistance import block_rows
 from benchpipe.process.signals import Signals
 from benchpipe.process.sweeps import SweepBuilder
 
@@ -21,20 +28,27 @@ RIG = RigConfig(
 )
 
 
-def block(lowpass: str | None = None) -> SweepBlock:
+def block(lowpass: str | None = None, **more: Any) -> SweepBlock:
     return SweepBlock(
         name="free", kind="sweep", frequency="0.1 Hz", low=Quantity(-4.0, "angle"), high=Quantity(4.0, "angle"),
         resistance_between=(Quantity(-8.0, "angle"), Quantity(8.0, "angle")), usable_load=Quantity(3.0, "torque"),
-        lowpass=lowpass,
+        lowpass=lowpass, **more,
     )  # fmt: skip
 
 
+def signals(load: np.ndarray, motion: np.ndarray, warm: np.ndarray | None = None) -> Signals:
+    """Samples at 50 a second."""
+    nothing = np.empty(0)
+    return Signals(np.arange(load.size) * 20_000, load, motion, nothing if warm is None else warm, nothing).copy()
+
+
 def sweeps(load: np.ndarray, motion: np.ndarray, how: SweepBlock, gap_at: int | None = None) -> pa.Table:
-    time_us = np.arange(load.size) * 20_000
+    whole = signals(load, motion)
+    time_us = whole.time_us.copy()
     if gap_at is not None:
         time_us[gap_at:] += 300_000
-    nothing = np.empty(0)
-    return SweepBuilder(how, RIG).feed(Signals(time_us, load, motion, nothing, nothing).copy())
+    rows = SweepBuilder(how, RIG).feed(Signals(time_us, load, motion, np.empty(0), np.empty(0)).copy())
+    return rows_table("sweeps", rows["sweeps"], RIG)
 
 
 TIME = np.arange(0, 45, 0.02)
@@ -49,9 +63,11 @@ def test_range_and_resistance_of_a_clean_sweep() -> None:
     assert len(rows) == 3
     for row in rows:
         assert row["motion_max"] - row["motion_min"] == pytest.approx(24, abs=0.2)
+        assert row["range_of_motion"] == pytest.approx(22.0, abs=0.1)  # at the turn no friction shows
         assert row["resistance_forward"] == pytest.approx(0.8)
         assert row["resistance_back"] == pytest.approx(0.8)
-        assert row["usable_range"] == pytest.approx(22 + 2 * (3 + 0.8) / 8, abs=0.2)  # friction helps on the way back
+        assert row["usable_range"] == pytest.approx(22 + 6 / 8, abs=0.2)  # friction helps where it leaves a stop
+        assert row["asymmetry"] == pytest.approx(0.0, abs=1e-9)
 
 
 def test_a_low_pass_takes_noise_off_the_resistance_and_nothing_off_the_range() -> None:
@@ -59,14 +75,97 @@ def test_a_low_pass_takes_noise_off_the_resistance_and_nothing_off_the_range() -
     raw, calm = sweeps(noisy, MOTION, block()), sweeps(noisy, MOTION, block("1 Hz"))
     assert min(raw.column("resistance_forward").to_pylist()) > 1.0  # the highest noise
     assert calm.column("resistance_forward").to_pylist() == pytest.approx([0.8] * 3, abs=0.1)
-    for name in ("motion_min", "motion_max", "usable_range"):
+    assert calm.column("resistance_forward_u")[0].as_py() < 0.5 * raw.column("resistance_forward_u")[0].as_py()
+    for name in ("motion_min", "motion_max", "usable_range", "range_of_motion", "lower_stop"):
         assert calm.column(name) == raw.column(name)
 
 
-@pytest.mark.parametrize("column", ["resistance_forward", "resistance_back", "usable_range", "energy_j"])
+@pytest.mark.parametrize("column", ["resistance_forward", "resistance_back", "usable_range", "energy_j", "lower_stop"])
 def test_a_dead_load_cell_and_a_gap_are_no_measure(column: str) -> None:
     dead = sweeps(np.zeros(LOAD.size), MOTION, block())
     assert dead.num_rows == 3
     assert dead.column(column).null_count == 3
+    assert "not measured" in dead.column("remark")[0].as_py()
     gapped = sweeps(LOAD, MOTION, block(), gap_at=800)
     assert gapped.column(column).null_count == 1
+
+
+PARTS = (0.5, 0.02, 4e-4)
+
+
+def swept(speeds: tuple[float, ...], warmth: tuple[float, ...] = (25.0,), noise: float = 0.02) -> Signals:
+    """Sweeps of +-10 deg at each speed and temperature, with the laminar part that thins by 4.6 % a kelvin."""
+    rng = np.random.default_rng(5)
+    motion, warm = [np.zeros(1)], [np.full(1, warmth[0])]
+    for here in warmth:
+        for speed in speeds:
+            turns = (0, 10, -10, 10, -10, 6, 0)
+            motion += [np.arange(a, b, np.sign(b - a) * speed / 50) for a, b in pairwise(turns)]
+            warm.append(np.full(sum(leg.size for leg in motion) - sum(w.size for w in warm), here))
+    x, w = np.concatenate(motion), np.concatenate(warm)
+    rate = np.gradient(x) * 50
+    thin = np.exp(-0.046 * (w - 25.0))
+    size = PARTS[0] + thin * PARTS[1] * np.abs(rate) + PARTS[2] * rate**2
+    w = w + 0.01 * rng.standard_normal(x.size)
+    return signals(np.sign(rate) * size + noise * rng.standard_normal(x.size), x, w)
+
+
+def resistance(made: Signals, how: SweepBlock) -> dict[str, dict[str, Any]]:
+    """Rows of all sweeps together, by direction."""
+    rows = SweepBuilder(how, RIG).feed(made)
+    points = rows_table("resistance_points", rows["resistance_points"], RIG)
+    single = rows_table("resistance", rows["resistance"], RIG)
+    assert single.num_rows == 2 * len(rows["sweeps"])
+    return {row["direction"]: row for row in block_rows(how, "deg", points, single)}
+
+
+def test_three_speeds_tell_the_parts() -> None:
+    how = block(reference_speed=Quantity(30.0 * 3600.0, "angle rate"))
+    found = resistance(swept((4.0, 12.0, 30.0)), how)
+    truth = {"coulomb": PARTS[0], "laminar": PARTS[1] * 30, "orifice": PARTS[2] * 900}
+    for row in found.values():
+        for name, value in truth.items():
+            assert row[name] == pytest.approx(value, abs=3 * row[f"{name}_u"])
+            assert 0 < row[f"{name}_u"] < 0.08
+        assert row["reference_speed"] == pytest.approx(30.0)
+
+
+@pytest.mark.parametrize("speeds", [(12.0,), (6.0, 24.0)])
+def test_too_few_speeds_tell_no_parts_and_that_is_said(speeds: tuple[float, ...]) -> None:
+    for row in resistance(swept(speeds), block()).values():
+        assert all(np.isnan(row[name]) for name in ("coulomb", "laminar", "orifice"))
+        assert ("one speed only" if len(speeds) == 1 else "not told apart by speeds") in row["remark"]
+        assert "breakaway: no start" in row["remark"]
+
+
+def test_several_temperatures_give_the_thinning_and_the_laminar_part_at_their_mean() -> None:
+    found = resistance(swept((4.0, 12.0, 30.0), (20.0, 30.0, 40.0)), block())
+    for row in found.values():
+        assert row["thinning_per_k"] == pytest.approx(0.046, abs=3 * row["thinning_u_per_k"])
+        wanted = PARTS[1] * row["reference_speed"] * np.exp(-0.046 * (row["reference_c"] - 25.0))
+        assert row["laminar"] == pytest.approx(wanted, abs=3 * row["laminar_u"])
+    cold = resistance(swept((4.0, 12.0, 30.0)), block())["forward"]
+    assert np.isnan(cold["thinning_per_k"])
+
+
+WHOLE = swept((12.0, 30.0, 48.0), noise=0.05)
+
+
+@settings(max_examples=15)
+@given(st.lists(st.integers(0, len(WHOLE)), max_size=5).map(sorted), st.data())
+def test_where_a_batch_or_a_night_ends_changes_nothing(places: list[int], data: st.DataObject) -> None:
+    how = block()
+    one = SweepBuilder(how, RIG).feed(WHOLE)
+    builder, many = SweepBuilder(how, RIG), {name: [] for name in one}
+    for place, end in zip([0, *places], [*places, len(WHOLE)], strict=True):
+        first = place
+        if place and builder.anchor is not None and data.draw(st.booleans()):  # a night: only the anchor is kept
+            anchor = builder.anchor
+            first = int(np.searchsorted(WHOLE.time_us, anchor.time_us))
+            builder = SweepBuilder(how, RIG, anchor)
+        if end > first:
+            for name, rows in builder.feed(WHOLE.part(first, end)).items():
+                many[name] += rows
+    for name, rows in one.items():
+        assert len(rows) >= 5
+        assert rows_table(name, many[name], RIG) == rows_table(name, rows, RIG)
