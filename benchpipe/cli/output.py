@@ -11,6 +11,7 @@ import typer
 
 if TYPE_CHECKING:
     from benchpipe.errors import ExitCode
+    from benchpipe.report.besides import Besides
     from benchpipe.report.view import RunView
 
 
@@ -31,7 +32,9 @@ def drop_output() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def give_runs(views: list[RunView], code: ExitCode, *, as_json: bool, details: bool = True) -> None:
+def give_runs(
+    views: list[RunView], code: ExitCode, *, as_json: bool, details: bool = True, besides: Besides | None = None
+) -> None:
     """Print runs on standard output. A reader that leaves early changes no exit code.
 
     Raises
@@ -39,15 +42,18 @@ def give_runs(views: list[RunView], code: ExitCode, *, as_json: bool, details: b
     OSError
         The output cannot be written for another reason.
     """
+    from benchpipe.report.besides import NOTHING
+
+    besides = besides or NOTHING
     try:
         if as_json:
             from benchpipe.report.document import to_json
 
-            typer.echo(to_json(views, code))
+            typer.echo(to_json(views, code, besides))
         else:
             from benchpipe.report.terminal import console, show
 
-            show(console(), views, details=details)
+            show(console(), views, details=details, besides=besides)
         sys.stdout.flush()
     except BrokenPipeError:
         drop_output()

@@ -25,19 +25,22 @@ def _load(run: str, lab: Path | None, store: Path | None) -> RunConfig:
     return load_run(find_plan(run, lab), store)
 
 
-def _show(run: RunConfig, *, as_json: bool) -> ExitCode:
+def _show(run: RunConfig, lab: Path | None, *, as_json: bool) -> ExitCode:
     """Show a run as it stands in the store, its alarms as the last night left them."""
     from datetime import UTC, datetime
 
+    from benchpipe.config.run import find_lab, load_lab
+    from benchpipe.config.watching import HealthConfig
     from benchpipe.night.lab import with_known_alarms
+    from benchpipe.night.one import healthy_view
     from benchpipe.report.severity import exit_code
-    from benchpipe.report.view import run_view
     from benchpipe.store.run_store import RunStore
 
-    store = RunStore(run.store, run.name)
-    view = run_view(run, store.manifest(), store)
+    lab, now = lab or find_lab(run.plan_path.parent), datetime.now(UTC)
+    rules = load_lab(lab)[0].health if lab else HealthConfig()
+    view = healthy_view(run, RunStore(run.store, run.name), rules, now)
     code = exit_code(view)
-    give_runs([with_known_alarms(view, run.store, datetime.now(UTC))], code, as_json=as_json)
+    give_runs([with_known_alarms(view, run.store, now)], code, as_json=as_json)
     return code
 
 
@@ -82,7 +85,7 @@ def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False,
 
     config = _load(run, lab, store)
     work(config, wait_s=wait, first="check")
-    return _show(config, as_json=as_json)
+    return _show(config, lab, as_json=as_json)
 
 
 def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) -> int:
@@ -90,7 +93,7 @@ def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) 
 
     Example: benchpipe show sample_runs/healthy/plan.toml
     """
-    return _show(_load(run, lab, store), as_json=as_json)
+    return _show(_load(run, lab, store), lab, as_json=as_json)
 
 
 def nightly(

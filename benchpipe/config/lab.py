@@ -7,6 +7,7 @@ from typing import Self
 from pydantic import Field, model_validator
 
 from benchpipe.config.model import ConfigModel, Many, PathText, Seconds
+from benchpipe.config.watching import HealthConfig, TellConfig
 
 
 class RetentionConfig(ConfigModel):
@@ -23,9 +24,14 @@ class LabConfig(ConfigModel):
     store: PathText
     plans: Many[PathText] = Field(min_length=1)
     retention: RetentionConfig = RetentionConfig()
+    health: HealthConfig = HealthConfig()
+    tell: Many[TellConfig] = ()
 
     @model_validator(mode="after")
     def _plans_differ(self) -> Self:
         if len(set(self.plans)) != len(self.plans):
             raise ValueError("a plan is listed twice")
+        names = [one.name for one in self.tell]
+        if len(set(names)) != len(names):
+            raise ValueError(f"the names of [[tell]] must differ: {', '.join(names)}")
         return self

@@ -10,6 +10,8 @@ from pathlib import Path
 
 from benchpipe.config.run import RunConfig, load_lab, load_run
 from benchpipe.errors import BenchpipeError, ConfigError, ExitCode, StoreError
+from benchpipe.health.look import store_health
+from benchpipe.health.rules import Finding
 from benchpipe.ingest.logs import find_logs
 from benchpipe.night.apart import Event, work_apart
 from benchpipe.night.one import Bug, Done, Task, broken, work_run
@@ -36,11 +38,14 @@ class Night:
         Worst first.
     began : datetime
         UTC.
+    store : tuple of Finding
+        What is not well with the store's disk.
     """
 
     code: ExitCode
     views: tuple[RunView, ...]
     began: datetime
+    store: tuple[Finding, ...] = ()
 
 
 def work_lab(
@@ -59,6 +64,8 @@ def work_lab(
         Runs at once. One works in this process; more, each in a process of its own.
     watch : callable
         Told what happens.
+    now : datetime, optional
+        What the health of the rigs is held against, and alarms are dated by; else this computer's time.
 
     Raises
     ------
@@ -68,10 +75,12 @@ def work_lab(
     config, plans, store = load_lab(lab)
     now = now or datetime.now(UTC)
     with hold_store(store, wait_s=wait_s):
-        done = list(_work([Task(plan, store, "", bug, config.retention) for plan in plans], jobs, watch))
+        tasks = [Task(plan, store, "", bug, config.retention, config.health, now) for plan in plans]
+        done = list(_work(tasks, jobs, watch))
         views = _with_alarms(_with_steps(done, store), store, now)
     found = sorted(zip(done, views, strict=True), key=lambda pair: SEVERITY.index(pair[0].code))
-    return Night(found[0][0].code, tuple(view for _, view in found), now)
+    growing = {view.run: view.bytes_a_day for view in views}
+    return Night(found[0][0].code, tuple(view for _, view in found), now, store_health(store, growing, config.health))
 
 
 def _work(tasks: list[Task], jobs: int, watch: Watch) -> Iterator[Done]:

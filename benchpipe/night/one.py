@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from benchpipe.config.lab import RetentionConfig
 from benchpipe.config.run import RunConfig, load_run
+from benchpipe.config.watching import HealthConfig
 from benchpipe.errors import BenchpipeError, DamageError, ExitCode, InputError
+from benchpipe.health.look import run_health
 from benchpipe.keeping import retain
 from benchpipe.pipeline import Outcome, run_steps
 from benchpipe.report.severity import exit_code
@@ -23,13 +25,19 @@ Tell = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Task:
-    """A run to be worked on. ``bug`` writes down an error that is ours and says where (a plain function)."""
+    """A run to be worked on.
+
+    ``bug`` writes down an error that is ours and says where (a plain function); ``now`` is what the health of
+    its rig is held against, this computer's time if None.
+    """
 
     plan: Path
     store: Path
     name: str
     bug: Bug
     retention: RetentionConfig
+    health: HealthConfig = field(default_factory=HealthConfig)
+    now: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -62,10 +70,10 @@ def work_run(task: Task, tell: Tell) -> Done:
         outcome = run_steps(config, tell=tell)
         said = _retained(config, task.retention)
         try:
-            view = _view(config)
+            view = _view(config, task)
         except DamageError:  # in what no step had to read
             outcome = run_steps(config, tell=tell, verify=True)
-            view = _view(config)
+            view = _view(config, task)
         return Done(exit_code(view), view, _steps(outcome), said)
     except Exception as error:
         return broken(task, error)
@@ -94,9 +102,16 @@ def _retained(config: RunConfig, rules: RetentionConfig) -> tuple[str, ...]:
     return (f"samples dropped by the lab's rule: {gone.rows:,} rows, {gone.bytes / 1e6:,.1f} MB",)
 
 
-def _view(config: RunConfig) -> RunView:
+def _view(config: RunConfig, task: Task) -> RunView:
     store = RunStore(config.store, config.name)
-    return run_view(config, store.manifest(), store)
+    return healthy_view(config, store, task.health, task.now or datetime.now(UTC))
+
+
+def healthy_view(config: RunConfig, store: RunStore, rules: HealthConfig, now: datetime) -> RunView:
+    """What is shown of a run, and how its rig is now."""
+    manifest = store.manifest()
+    health = run_health(config, manifest, store, rules, now)
+    return replace(run_view(config, manifest, store), health=health.findings, bytes_a_day=health.a_day)
 
 
 def _steps(outcome: Outcome) -> tuple[StepUse, ...]:

@@ -1,13 +1,13 @@
 """What a person must look at: alarms of a run, since when they stand, and which are new.
 
-An alarm is a remark or a limit's verdict that asks for a look. It is the same alarm as last
-night's while run, code and place are the same, whatever its text counts. ``since`` is when
+An alarm is a remark, a limit's verdict or a finding on a rig's health that asks for a look. It is
+the same alarm as last night's while run, code and place are the same, whatever its text counts. ``since`` is when
 a night first said it, without a break; ``new`` says that this was no longer ago than
 :data:`NEW_FOR`: a night of yesterday makes it old, the same night repeated in the morning
 does not. What was said is kept in one file of the store (:mod:`benchpipe.store.said`).
 
-To add alarms of another kind (the health of a rig, say), make ``Alarm(run, code, where, text)``
-and give them to :func:`dated` with the others.
+To add alarms of another kind, make ``Alarm(run, code, where, text)`` and give them to
+:func:`dated` with the others.
 """
 
 from __future__ import annotations
@@ -62,10 +62,11 @@ class Alarm:
 
 
 def alarms_of(view: RunView) -> tuple[Alarm, ...]:
-    """Alarms of a run: why it broke, limits that fail or are near, remarks; not yet dated."""
+    """Alarms of a run: why it broke, limits that fail or are near, its rig's health, remarks; not yet dated."""
     if view.failed is not None:
         return (Alarm(view.run, "broken", "", view.failed.splitlines()[0]),)
-    return (*_of_limits(view), *_of_remarks(view))
+    of_health = (Alarm(view.run, found.code, found.where, found.text) for found in view.health)
+    return (*_of_limits(view), *of_health, *_of_remarks(view))
 
 
 def _of_limits(view: RunView) -> Iterator[Alarm]:

@@ -14,6 +14,7 @@ from typing import Any
 
 from benchpipe import __version__
 from benchpipe.errors import ExitCode
+from benchpipe.report.besides import NOTHING, Besides
 from benchpipe.report.caution import CAUTION
 from benchpipe.report.view import RunView
 from benchpipe.tables import REMARKS, VERDICTS
@@ -27,6 +28,12 @@ FIELDS: dict[str, str] = {
     "code": "version of benchpipe that wrote it",
     "exit_code": "exit code of the command: that of the worst run",
     "caution": "what a verdict is not",
+    "store_health": "what is not well with the store's disk (fields as in runs[].health)",
+    "store_health[].code": "disk-space or not-looked-at",
+    "store_health[].where": "store",
+    "store_health[].text": "what is wrong, in a sentence",
+    "store_health[].do_next": "what to do about it",
+    "not_told": "who of the lab file's [[tell]] could not be told, and why, in sentences",
     "runs": "runs, worst first",
     "runs[].run": "name of the run",
     "runs[].specimen": "what is on the rig",
@@ -46,7 +53,7 @@ FIELDS: dict[str, str] = {
     "runs[].blocks": "blocks of the plan",
     "runs[].blocks[].name": "name of the block",
     "runs[].blocks[].kind": "cyclic, hold, sweep, proof, locking, stance or idle",
-    "runs[].blocks[].done": "complete cycles, holds, sweeps or stance windows",
+    "runs[].blocks[].done": "complete cycles, holds, sweeps, stance windows, proofs or lock changes",
     "runs[].blocks[].planned": "how many the plan asks for; null where it does not say",
     "runs[].blocks[].said": "what the block showed, in words",
     "runs[].blocks[].figures": "what it measured last",
@@ -79,6 +86,12 @@ FIELDS: dict[str, str] = {
     "runs[].alarms[].text": "what was seen, in a sentence",
     "runs[].alarms[].since": "the night that first said it (ISO 8601, UTC); null where no night has yet",
     "runs[].alarms[].new": "it was not in the last night",
+    "runs[].health": "what is not well with the rig, worst first",
+    "runs[].health[].code": "kind, as in the lab file's [health]",
+    "runs[].health[].where": "block or channel; empty for the whole rig",
+    "runs[].health[].text": "what is wrong, in a sentence",
+    "runs[].health[].do_next": "what to do about it",
+    "runs[].bytes_a_day": "its tables grow by so much in a day of logs; 0 where it does not go on",
     "runs[].steps": "steps of the night that last worked on the run",
     "runs[].steps[].step": "ingest, process or check",
     "runs[].steps[].seconds": "wall time [s]",
@@ -86,7 +99,7 @@ FIELDS: dict[str, str] = {
 }
 
 
-def document(views: list[RunView], exit_code: ExitCode) -> dict[str, Any]:
+def document(views: list[RunView], exit_code: ExitCode, besides: Besides = NOTHING) -> dict[str, Any]:
     """All of a set of runs as plain values."""
     return {
         "document": "benchpipe runs",
@@ -94,13 +107,15 @@ def document(views: list[RunView], exit_code: ExitCode) -> dict[str, Any]:
         "code": __version__,
         "exit_code": int(exit_code),
         "caution": CAUTION,
+        "store_health": [asdict(found) for found in besides.store],
+        "not_told": list(besides.not_told),
         "runs": [_plain(_run(view)) for view in views],
     }
 
 
-def to_json(views: list[RunView], exit_code: ExitCode) -> str:
+def to_json(views: list[RunView], exit_code: ExitCode, besides: Besides = NOTHING) -> str:
     """The document as strict JSON, in ASCII: the same bytes whatever the terminal's encoding."""
-    return json.dumps(document(views, exit_code), indent=1, allow_nan=False)
+    return json.dumps(document(views, exit_code, besides), indent=1, allow_nan=False)
 
 
 def _run(view: RunView) -> dict[str, Any]:

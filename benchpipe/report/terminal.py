@@ -16,6 +16,8 @@ from rich.table import Table
 from rich.text import Text
 
 from benchpipe.check.decision import COVERAGE_FACTOR, Verdict
+from benchpipe.health.rules import Finding
+from benchpipe.report.besides import NOTHING, Besides
 from benchpipe.report.caution import CAUTION, UNVERIFIED
 from benchpipe.report.figures import BlockView, Figure
 from benchpipe.report.lab_rows import NONE, lab_row
@@ -147,6 +149,7 @@ def run_summary(view: RunView, marks: Marks = UNICODE) -> RenderableType:
     else:
         parts += [_counts(view, marks), Text(), _limits(view, marks), Text()]
         parts += [_block(block, marks) for block in view.blocks if block.done or block.planned]
+        parts += _health(view.health)
         parts += _remarks(view)
     parts += [_item("next:", step, "bold") for step in view.do_next]
     return Group(*parts)
@@ -273,6 +276,12 @@ def _grouped(group: str, figures: list[Figure], marks: Marks) -> RenderableType:
     return Padding(Text(f"{group}: {values} {unit_shown(figures[0].unit, marks)}"), (0, 0, 0, 2))
 
 
+def _health(found: tuple[Finding, ...]) -> list[RenderableType]:
+    """What is not well with a rig or a store, and what to do."""
+    lines = [_item(f"{one.code}:", f"{one.text}. Next: {one.do_next}", "bold yellow") for one in found]
+    return [*lines, Text()] if lines else []
+
+
 def _remarks(view: RunView) -> list[RenderableType]:
     lines = [f"{rows:,} row(s) rejected: {reason}" for reason, rows in view.reasons]
     lines += [f"{r.where}: {r.text}" for r in view.remarks]
@@ -322,7 +331,7 @@ def console() -> Console:
     return _SummaryConsole(highlight=False, soft_wrap=False)
 
 
-def show(screen: Console, views: list[RunView], *, details: bool = True) -> None:
+def show(screen: Console, views: list[RunView], *, details: bool = True, besides: Besides = NOTHING) -> None:
     """Print summaries, worst run first, and the caution.
 
     Without details: one table over all runs and what there is to look at, and why a run could not be worked on.
@@ -337,6 +346,8 @@ def show(screen: Console, views: list[RunView], *, details: bool = True) -> None
     if not details:
         notes = [note for view in views if view.failed is None for note in _notes(view)]
         screen.print(*([Text(), *notes] if notes else []), sep="\n")
+    for line in (*_health(besides.store), *(_item("not told:", why, "bold red") for why in besides.not_told)):
+        screen.print(line)
     screen.print(Text(CAUTION, style="dim"))
 
 

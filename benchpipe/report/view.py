@@ -15,6 +15,7 @@ from benchpipe.check.decision import RANK, Verdict, worst
 from benchpipe.check.signing import signed_words
 from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, LockingBlock, ProofBlock, StanceBlock, SweepBlock
 from benchpipe.config.run import RunConfig
+from benchpipe.health.rules import Finding
 from benchpipe.process.signals import signal_units
 from benchpipe.process.trends import floats
 from benchpipe.report.alarms import Alarm
@@ -35,7 +36,7 @@ class StepUse:
     seconds: float
     peak_mb: float
 # What of a block a figure is traced by.
-WHAT = {"cyclic": "cycle", "hold": "hold", "sweep": "sweep", "proof": "proof", "locking": "change"}
+WHAT = {"cyclic": "cycle", "hold": "hold", "sweep": "sweep", "proof": "proof", "locking": "lock-change"}
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,8 @@ class RunView:
     """One run at a glance.
 
     ``running``: the plan asks for more than there is; ``judged``: it was checked; ``alarms`` and
-    ``steps``: as far as a night has been told or has worked on it.
+    ``steps``: as far as a night has been told or has worked on it; ``health``: how its rig was when
+    that was looked at; ``bytes_a_day``: its tables grow by so much, 0 where it does not go on.
     """
 
     run: str
@@ -72,6 +74,8 @@ class RunView:
     steps: tuple[StepUse, ...] = ()
     signed: str = ""
     archived: str = ""
+    health: tuple[Finding, ...] = ()
+    bytes_a_day: float = 0.0
 
 
 def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:

@@ -114,7 +114,7 @@ def test_the_templates_show_every_key_there_is() -> None:
     shown: dict[type[ConfigModel], set[str]] = {}
     for path in sorted((REPO / "configs").rglob("*.toml")):
         text = path.read_text(encoding="utf-8")
-        keys = re.findall(r"^#?\s*([a-z_]+)\s*=|^\s*\[+([a-z_.]+)\]+", text, re.MULTILINE)
+        keys = re.findall(r"^#?\s*([a-z_]+)\s*=|^#?\s*\[+([a-z_.]+)\]+", text, re.MULTILINE)
         here = {part for found in keys for name in found for part in name.split(".")}
         shown[kind_of(path)] = shown.get(kind_of(path), set()) | here
     for kind in (LabConfig, RigConfig, PlanConfig, LimitsConfig):

@@ -17,7 +17,9 @@ from hypothesis import strategies as st
 from benchpipe import __version__
 from benchpipe.cli.runs import run_lab
 from benchpipe.errors import ExitCode
+from benchpipe.health.rules import Finding
 from benchpipe.report.alarms import Alarm
+from benchpipe.report.besides import Besides
 from benchpipe.report.document import FIELDS, VERSION, document, to_json
 from benchpipe.report.figures import Figure
 from benchpipe.report.view import RunView, StepUse, failed_view
@@ -53,8 +55,10 @@ def views(sample_lab: Path) -> list[RunView]:
 
 def test_every_field_is_listed_and_every_listed_field_is_there(views: list[RunView]) -> None:
     alarm = Alarm("x", "gap", "b", "a gap", datetime(2026, 11, 25, tzinfo=UTC))
-    odd = replace(views[0], reasons=(("no number", 3),), alarms=(alarm,), steps=(StepUse("check", 0.1, 90.0),))
-    found = set(paths(strict(to_json([*views, odd, failed_view(Path("x/plan.toml"), "why")], ExitCode.OK))))
+    unwell = (Finding("rig-stopped", "b", "stopped", "look"),)
+    odd = replace(views[0], health=unwell, reasons=(("no number", 3),), alarms=(alarm,), steps=(StepUse("check", 0.1, 90.0),))
+    runs, besides = [*views, odd, failed_view(Path("x/plan.toml"), "why")], Besides(unwell, ("nobody",))
+    found = set(paths(strict(to_json(runs, ExitCode.OK, besides))))
     assert found == set(FIELDS)
     assert all(FIELDS.values())
 

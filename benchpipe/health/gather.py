@@ -1,0 +1,244 @@
+"""From a run's manifest, its tables' last rows and its logs' times to the facts that the rules look at.
+
+Nothing is written: health depends on the hour, and the store does not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from fnmatch import fnmatch
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, IdleBlock
+from benchpipe.config.rig import RigConfig
+from benchpipe.config.run import RunConfig
+from benchpipe.config.watching import HealthConfig
+from benchpipe.errors import InputError
+from benchpipe.health.facts import ChannelTail, CycleTail, RunFacts
+from benchpipe.health.growth import growth
+from benchpipe.ingest.logs import find_logs
+from benchpipe.process.remarks import REMARK_COLUMNS, count_cycles
+from benchpipe.process.trends import floats
+from benchpipe.store.manifest import Manifest, Part, Source
+from benchpipe.store.run_store import RunStore
+from benchpipe.store.samples import matches
+from benchpipe.store.tails import last_rows_of
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+IN_UTC = ("%z", "%:z", "%#z", "%s")  # parts of a time format that tell its distance from UTC
+COLUMNS = [*dict.fromkeys([*REMARK_COLUMNS, "period_s"])]
+# Kind of block → table with a row for each thing that is planned, and the key of their number.
+COUNTED = {
+    "sweep": ("sweeps", "planned_sweeps"), "stance": ("stances", "planned_windows"),
+    "proof": ("proofs", "planned_proofs"), "locking": ("lock_changes", "planned_changes"),
+}  # fmt: skip
+ROWS = 1 << 16  # of the samples that are looked back through
+MOVES = 0.1  # of its largest size: a signal that moves by so much moves
+
+
+def watched(run: str, config: HealthConfig) -> bool:
+    """Whether the health of a run is looked at."""
+    return any(fnmatch(run, pattern) for pattern in config.watch)
+
+
+def run_facts(
+    run: RunConfig, manifest: Manifest, store: RunStore, config: HealthConfig, now: datetime
+) -> RunFacts | None:
+    """Facts of a run; None where it has no samples yet, or somebody signed it off.
+
+    Raises
+    ------
+    StoreError
+        A part of the store is damaged.
+    """
+    last = _last(manifest)
+    if last is None or manifest.signed or manifest.closed:
+        return None
+    seen_us, by_row = _last_row(run.rig, last)
+    now_us = now_of(run.rig, now) if by_row else _us(_wall(now))
+    written_us = _written_since(run, manifest, last) if now_us - seen_us > 1e6 * config.stopped_after else None
+    if written_us is not None:
+        seen_us, by_row, now_us = written_us, False, _us(_wall(now))
+    tail = _samples(store, last, run.rig)
+    blocks = _blocks(run, last, tail)
+    cyclic = next((b for b in blocks if isinstance(b, CyclicBlock)), None)
+    over = _over(blocks, run, manifest, store)
+    cycles = _cycles(cyclic, run.rig, manifest, store, config) if cyclic and not over else None
+    alone = len(blocks) == 1 and written_us is None
+    return RunFacts(
+        now_us=now_us,
+        today=_wall(now).date(),
+        seen_us=seen_us,
+        by_row=by_row,
+        block=(cyclic or blocks[0]).name if blocks else "",
+        over=over,
+        standing_s=_standing(cycles, _end(manifest, last)) if cycles and alone else float("nan"),
+        cycles=cycles,
+        channels=tuple(_still(tail, blocks, run.rig)) if not over else (),
+        due=tuple((c.name, c.due) for c in run.rig.channel if c.due is not None),
+        a_day=0.0 if over else growth(manifest),
+    )
+
+
+def now_of(rig: RigConfig, now: datetime) -> int:
+    """Now [µs] by a rig's clock: local time as the rig's log writes it, or UTC where the log tells which."""
+    told = any(part in (rig.time.format or "") for part in IN_UTC)
+    return _us(now.astimezone(UTC) if told else _wall(now))
+
+
+def _wall(now: datetime) -> datetime:
+    """Local time as if it were UTC: the times of logs that tell no zone are read so too."""
+    return now.astimezone().replace(tzinfo=UTC)
+
+
+def _us(time: datetime) -> int:
+    return round(1e6 * time.timestamp())
+
+
+def _last(manifest: Manifest) -> Source | None:
+    """The log that the run's last samples are of."""
+    return max((s for s in manifest.sources if s.samples), key=lambda s: _end(manifest, s), default=None)
+
+
+def _end(manifest: Manifest, source: Source) -> int:
+    """Time of a log's last sample on the run's axis [µs]."""
+    return (source.last_us or 0) + next(p.shift_us for p in manifest.placed if p.file == source.file)
+
+
+def _last_row(rig: RigConfig, last: Source) -> tuple[int, bool]:
+    """When the last row was written, by the rig's clock (true), or by its file where that shows no dates."""
+    if rig.time.dated and last.native_last_us is not None:
+        return last.native_last_us, True
+    return _us(_wall(datetime.fromtimestamp(last.mtime_ns / 1e9).astimezone())), False
+
+
+def _written_since(run: RunConfig, manifest: Manifest, last: Source) -> int | None:
+    """When the run's logs were last written, if that was after the store last looked; None if it was not."""
+    known = {s.file for s in manifest.sources} - {last.file}
+    times = []
+    try:
+        for name, path in find_logs(run).files.items():
+            if name not in known:
+                found = path.stat()
+                if name != last.file or (found.st_size, found.st_mtime_ns) != (last.size, last.mtime_ns):
+                    times.append(found.st_mtime_ns)
+    except (OSError, InputError):  # the share is away: what the store knows is all there is
+        return None
+    return _us(_wall(datetime.fromtimestamp(max(times) / 1e9).astimezone())) if times else None
+
+
+def _samples(store: RunStore, last: Source, rig: RigConfig) -> dict[str, NDArray[Any]]:
+    """The last samples of a log: ``time_us`` and its channels."""
+    parts = [part for part in last.parts if part.table == "samples"]
+    names = ["time_us", *(c.name for c in rig.channel if c.name != rig.counter)]
+    rows = last_rows_of(store.folder, parts, names, 1)
+    if rows is None:
+        return {}
+    return {name: np.asarray(rows.column(name).combine_chunks())[-ROWS:] for name in names}
+
+
+def _blocks(run: RunConfig, last: Source, tail: dict[str, NDArray[Any]]) -> list[Block]:
+    """Blocks that the last rows may belong to, by the log's name and the mode."""
+    mode = tail[run.rig.mode][-1] if run.rig.mode is not None and tail else None
+    return [b for b in run.plan.block if matches(last.file, b.files) and (mode is None or b.mode in (None, mode))]
+
+
+def _parts(manifest: Manifest, block: Block, table: str) -> list[Part]:
+    """Parts of one block of a table, in order."""
+    step = manifest.steps.get("process")
+    paths = set(step.state.get(block.name, {}).get("parts", ())) if step else set()
+    return [part for part in manifest.table(table) if part.path in paths]
+
+
+def _over(blocks: list[Block], run: RunConfig, manifest: Manifest, store: RunStore) -> bool:
+    """Whether a rig that wrote its last rows for these blocks may stand: what the plan asks for is there."""
+    work = [b for b in blocks if not isinstance(b, IdleBlock)] or [
+        b for b in run.plan.block if not isinstance(b, IdleBlock)
+    ]
+    return bool(work) and all(_finished(b, manifest, store) for b in work)
+
+
+def _finished(block: Block, manifest: Manifest, store: RunStore) -> bool:
+    """Whether a block has all that the plan asks of it; one without a planned number never has."""
+    if isinstance(block, CyclicBlock):
+        rows = last_rows_of(store.folder, _parts(manifest, block, "cycles"), ["cycle"], 2)
+        done = 0.0 if rows is None else np.nanmax(floats(rows.column("cycle")), initial=0.0)
+        return block.planned_cycles is not None and bool(done >= block.planned_cycles)
+    if isinstance(block, HoldBlock):
+        holds = store.read_parts(_parts(manifest, block, "holds"), "holds", ["complete", "duration_s"]).to_pylist()
+        ended = [h for h in holds if h["complete"] or h["duration_s"] >= max(block.report_at, default=0.0)]
+        return len(ended) >= block.planned_holds
+    table, key = COUNTED.get(block.kind, ("", ""))
+    planned = getattr(block, key, None)
+    return planned is not None and sum(part.rows for part in _parts(manifest, block, table)) >= planned
+
+
+def _cycles(
+    block: CyclicBlock, rig: RigConfig, manifest: Manifest, store: RunStore, config: HealthConfig
+) -> CycleTail | None:
+    """The last cycles of a block, and how far counter and detection went apart in them."""
+    most = max(config.last_cycles, config.counter_cycles if rig.counter else 0)
+    rows = last_rows_of(store.folder, _parts(manifest, block, "cycles"), COLUMNS, most + 2)
+    if rows is None:
+        return None
+    columns = {name: _plain(rows.column(name))[-most - 2 :] for name in COLUMNS}
+    tail = CycleTail(block, rig.time.sample_rate, columns)
+    if rig.counter is None:
+        return tail
+    found = count_cycles(block, rig, columns)
+    apart = sum(d.cycles for d in found.differences if d.kind == "unexplained")
+    return replace(tail, differ=apart, counted=found.detected)
+
+
+def _plain(column: pa.ChunkedArray) -> NDArray[Any]:
+    """Column → array of its own kind, float64 with NaN where it has nulls."""
+    return floats(column) if column.null_count else np.asarray(column.combine_chunks())
+
+
+def _standing(cycles: CycleTail, end_us: int) -> float:
+    """How long rows came after the last complete cycle [s]; NaN where there is none."""
+    start, period = cycles.last("start_us", 1), cycles.last("period_s", 1)
+    return float(end_us / 1e6 - start[0] / 1e6 - period[0]) if start.size else float("nan")
+
+
+def _still(tail: dict[str, NDArray[Any]], blocks: list[Block], rig: RigConfig) -> Iterator[ChannelTail]:
+    """Channels that show nothing new at the end.
+
+    One without a value counts, whichever it is. One that repeats a value counts only if it is load or motion, and
+    the other moves, or repeats one too: in a hold a coarse sensor may well show one value.
+    """
+    if not tail:
+        return
+    time = tail.pop("time_us")
+    ends = {name: _end_of(name, values, time) for name, values in tail.items()}
+    yield from (end for end in ends.values() if end.missing)
+    if all(isinstance(b, IdleBlock) for b in blocks):
+        return
+    signals = (rig.load.channel, rig.motion.channel)
+    for name, other in (signals, signals[::-1]):
+        here, there = ends[name], ends[other]
+        since = time >= time[-1] - 1e6 * here.still_s
+        both = not there.missing and there.still_s >= here.still_s
+        if not here.missing and here.still_s > 0.0 and (both or _moves(tail[other], since)):
+            yield here
+
+
+def _end_of(name: str, values: NDArray[Any], time: NDArray[np.int64]) -> ChannelTail:
+    """For how long a channel has shown what it shows at the end."""
+    missing = bool(np.isnan(values[-1]))
+    other = np.flatnonzero(~np.isnan(values) if missing else values != values[-1])
+    first = int(other[-1]) + 1 if other.size else 0
+    return ChannelTail(name, float(time[-1] - time[first]) / 1e6, missing, not other.size)
+
+
+def _moves(values: NDArray[Any], since: NDArray[np.bool_]) -> bool:
+    """Whether a signal moves, by a part of its size, in a stretch of its samples."""
+    here = values[since & np.isfinite(values)]
+    return bool(here.size) and float(np.ptp(here)) > MOVES * float(np.nanmax(np.abs(values)))

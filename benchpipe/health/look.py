@@ -1,0 +1,54 @@
+"""The health of a run and of a store, now."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from benchpipe.config.run import RunConfig
+from benchpipe.config.watching import HealthConfig
+from benchpipe.errors import BenchpipeError
+from benchpipe.health.facts import StoreFacts
+from benchpipe.health.gather import run_facts, watched
+from benchpipe.health.rules import RUN_RULES, STORE_RULES, Finding, findings
+from benchpipe.store.manifest import Manifest
+from benchpipe.store.run_store import RunStore
+
+NOT_LOOKED_AT = "not-looked-at"
+
+
+@dataclass(frozen=True)
+class RunHealth:
+    """How a run's rig is: what is not well, worst first, and the bytes a day its tables grow by."""
+
+    findings: tuple[Finding, ...] = ()
+    a_day: float = 0.0
+
+
+def run_health(run: RunConfig, manifest: Manifest, store: RunStore, config: HealthConfig, now: datetime) -> RunHealth:
+    """Look at a run's rig; that it could not be looked at is a finding too."""
+    if not watched(run.name, config):
+        return RunHealth()
+    try:
+        facts = run_facts(run, manifest, store, config, now)
+    except (BenchpipeError, OSError) as error:
+        return RunHealth((_not_looked_at(error),))
+    return RunHealth(findings(RUN_RULES, facts, config), facts.a_day) if facts is not None else RunHealth()
+
+
+def store_health(store: Path, a_day: Mapping[str, float], config: HealthConfig) -> tuple[Finding, ...]:
+    """What is not well with the store's disk, by the bytes that its runs need a day."""
+    growing = {run: rate for run, rate in a_day.items() if rate > 0.0}
+    try:
+        facts = StoreFacts(shutil.disk_usage(store).free, sum(growing.values()), tuple(growing))
+    except OSError as error:
+        return (_not_looked_at(error),)
+    return findings(STORE_RULES, facts, config)
+
+
+def _not_looked_at(error: Exception) -> Finding:
+    text = "the health could not be looked at: " + str(error).splitlines()[0]
+    return Finding(NOT_LOOKED_AT, "", text, "see that the store and the logs can be read, then run again")
