@@ -24,7 +24,10 @@ LEAST_CYCLES = 3  # a shorter piece shows no cycling
 ENDS = (0.005, 0.995)  # of a window's samples lie between the ends of its range: a few wild ones do not set it
 LOW_PART, HIGH_PART = 0.32, 0.68
 BOUNDARIES = (0.5, 1.5)  # that cycling has, as parts of what the plan's frequency says
-TWICE = (1.5, 2.5)  # of one with two peaks a cycle
+TRIAL_PART, SAFE_PART = 0.58, 0.62  # of the range: peaks are looked for from there; those below need no care
+PEAKS = (1.25, 2.5)  # a cycle, where some are lower
+HIGHER = (0.8, 1.2)  # a cycle: the higher peaks
+LEAST_APART = 0.05  # of the range: between lower and higher peaks
 LEAST_BELONGING = 0.3  # lag-one autocorrelation: neighbours of a wave belong together, of noise they do not
 NEVER_US = 2**62
 Floats = NDArray[np.float64]
@@ -93,12 +96,11 @@ def _levels(values: Floats, per_cycle: float) -> tuple[float, float] | None:
     bottom, top = (float(end) for end in np.quantile(values, ENDS))
     if not bottom < top or _belonging(values) < LEAST_BELONGING:
         return None
-    low, high = bottom + LOW_PART * (top - bottom), bottom + HIGH_PART * (top - bottom)
-    cycles = len(values) / per_cycle
+    cycles, span = len(values) / per_cycle, top - bottom
+    low = bottom + LOW_PART * span
+    between = _between_peaks(values, low, bottom, span, cycles)
+    high = bottom + HIGH_PART * span if between is None else between
     starts = _starts(values, low, high)
-    if len(starts) > TWICE[0] * cycles and len(starts) < TWICE[1] * cycles:
-        high = _between_peaks(values, starts) or high
-        starts = _starts(values, low, high)
     return (low, high) if BOUNDARIES[0] * cycles <= len(starts) + 1 <= BOUNDARIES[1] * cycles + 2 else None
 
 
@@ -110,12 +112,21 @@ def _starts(values: Floats, low: float, high: float) -> NDArray[np.int64]:
     return np.append(events[:, 0], events[-1:, 1])
 
 
-def _between_peaks(values: Floats, starts: NDArray[np.int64]) -> float | None:
-    """Half way between the lower and the higher peaks of a load that has both in turn (heel, then toe)."""
-    peaks = np.maximum.reduceat(values, starts[:-1])
-    lower, higher = sorted((peaks[::2], peaks[1::2]), key=np.median)
-    apart = np.quantile(higher, 0.1) - np.quantile(lower, 0.9)
-    return float(0.5 * (np.median(lower) + np.median(higher))) if apart > 0.0 else None
+def _between_peaks(values: Floats, low: float, bottom: float, span: float, cycles: float) -> float | None:
+    """Half way between the lower and the higher peaks of a load with two a cycle (heel, then toe).
+
+    None where there are no lower ones, where they stay well below the usual threshold, or where the two are not apart.
+    """
+    starts = _starts(values, low, bottom + TRIAL_PART * span)
+    if not PEAKS[0] * cycles < len(starts) < PEAKS[1] * cycles:
+        return None
+    peaks = np.sort(np.maximum.reduceat(values[: starts[-1]], starts[:-1]))
+    most, least = (max(len(peaks) - round(part * cycles), 1) for part in HIGHER)
+    gaps = np.diff(peaks[least - 1 : most + 1])
+    if not gaps.size or gaps.max() < LEAST_APART * span:
+        return None
+    at = least - 1 + int(gaps.argmax())
+    return 0.5 * float(peaks[at] + peaks[at + 1]) if peaks[at] > bottom + SAFE_PART * span else None
 
 
 def _belonging(values: Floats) -> float:
