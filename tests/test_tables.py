@@ -63,7 +63,8 @@ def test_the_sample_runs_fill_every_table_but_rejects(sample_lab: Path) -> None:
     for run in RUNS:
         config = load_run(sample_lab.parent / run / "plan.toml")
         found |= {part.table for part in RunStore(config.store, config.name).manifest().parts()}
-    assert set(TABLES) - found <= {"rejects", "remarks", "origins"}  # remarks stand in the manifest, origins come when samples go
+    # Remarks stand in the manifest; origins come when samples go.
+    assert set(TABLES) - found <= {"rejects", "remarks", "origins"}
 
 
 @pytest.mark.parametrize(("table", "column"), COLUMNS, ids=lambda value: getattr(value, "name", value))

@@ -75,7 +75,8 @@ def _requirements() -> list[str]:
     try:
         return metadata.requires("benchpipe") or []
     except metadata.PackageNotFoundError:
-        project = tomllib.loads((Path(__file__).resolve().parents[2] / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+        checkout = Path(__file__).resolve().parents[2]
+        project = tomllib.loads((checkout / "pyproject.toml").read_text(encoding="utf-8"))["project"]
         extras = project["optional-dependencies"].items()
         return [*project["dependencies"], *(f"{one}; extra == '{extra}'" for extra, all_ in extras for one in all_)]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from contextlib import suppress
@@ -281,7 +282,7 @@ def test_nightly_keeps_to_the_rule_and_shows_what_is_away(
     rows = Kept(lab, "healthy").manifest.account().samples
     assert f"healthy: samples dropped by the lab's rule: {rows:,} rows" in err
     assert "wearing: samples" not in err
-    assert "in the archive" in out
+    assert re.search(r"creeping-lock .*archived", out)
     assert call(["trace", "healthy", "durability", "--cycle", "5"]) == 0
     assert "note: samples dropped on" in capsys.readouterr().err
     assert call(["export", "healthy", "samples"]) == 12
