@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import curve_fit, lsq_linear
 
 from benchpipe.kernels.sweep_fit import breakaway, fit_resistance, local_speed
 
@@ -44,6 +45,31 @@ def test_exact_parts_are_recovered() -> None:
     assert fit.rising.resistance(-10.0) == pytest.approx(0.5 + 0.2 + 0.04, rel=1e-9)
     assert fit.converged
     assert not fit.thinning_fitted
+
+
+def test_parts_and_standard_errors_are_those_of_independent_solvers() -> None:
+    # the constrained minimum by scipy's bounded-variable least squares (P. B. Stark & R. L. Parker, Comp. Stat. 10
+    # (1995) 129), the errors by its Levenberg-Marquardt fit: neither is what the kernel uses
+    speed, load, _ = legs(seed=3)
+    fit = fit_resistance(speed, load, dead_band=0.5)
+    wider = np.sqrt((fit.n_used - 6) / (fit.n_effective - 6))  # for the little correlation that is found
+    assert wider < 1.02
+
+    def law(w: np.ndarray, *p: float) -> np.ndarray:
+        up, down = (np.sign(w) * (a + b * np.abs(w) + c * w**2) for a, b, c in (p[:3], p[3:]))
+        return np.where(w > 0, up, down)
+
+    ours = [p for d in (fit.rising, fit.falling) for p in (d.coulomb, d.laminar, d.orifice)]
+    found, covariance = curve_fit(law, speed, load, p0=[1.0, 0.1, 1e-3] * 2)
+    assert [p.value for p in ours] == pytest.approx(found, rel=1e-5)
+    assert [p.standard_error for p in ours] == pytest.approx(wider * np.sqrt(np.diag(covariance)), rel=1e-4)
+    bare, load_bare, _ = legs(rising=(0.5, 0.02, -2e-4), noise=0.05)  # the free minimum has a part below zero
+    columns = np.column_stack([law(bare, *np.eye(6)[k]) for k in range(6)])
+    bounded = lsq_linear(columns, load_bare, bounds=(0.0, np.inf), method="bvls", tol=1e-14).x
+    held = fit_resistance(bare, load_bare, dead_band=0.5)
+    parts = [p.value for d in (held.rising, held.falling) for p in (d.coulomb, d.laminar, d.orifice)]
+    assert parts[2] == 0.0
+    assert parts == pytest.approx(bounded, rel=1e-6, abs=1e-12)
 
 
 def test_intervals_cover() -> None:
