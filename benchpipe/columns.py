@@ -65,7 +65,7 @@ PROOFS: tuple[Column, ...] = (
 
 LOCK_CHANGES: tuple[Column, ...] = (
     column("block", "string", "", "block of the plan"),
-    column("change", "int32", "1", "number of the change in its block, from 1"),
+    column("lock_change", "int32", "1", "number of the change in its block, from 1"),
     column("start_us", "int64", "us", "first sample that shows the new mode"),
     column("duration_s", "float64", "s", "time it was looked at"),
     column("to", "string", "", "locked or unlocked"),

@@ -143,7 +143,7 @@ _ALL = (
     _lock("lock_error", "lock_error", "motion", 1, "motion at which the joint holds less that asked for"),
     Measure("lock_failures", "locking", "lock_changes", ("lock_failed",), "times", 0, 0, "locks that failed"),
     Measure("unlock_failures", "locking", "lock_changes", ("unlock_failed",), "times", 0, 0, "unlocks that failed"),
-    Measure("lock_changes", "locking", "lock_changes", ("change",), "times", 0, 0, "locks and unlocks"),
+    Measure("lock_changes", "locking", "lock_changes", ("lock_change",), "times", 0, 0, "locks and unlocks"),
     Measure("plan_order_broken", "run", "", (), "times", 0, 0, "blocks out of turn, or after a pause not allowed"),
     Measure("days_to_calibration", "run", "", (), "s", 0, 0, "time until the first calibration is due"),
 )  # fmt: skip

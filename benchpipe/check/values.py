@@ -211,7 +211,7 @@ _DONE = ["complete", "outcome"]
 
 def _of_locks(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
     """One value for each change that the measure is of; none for the one in which the log ends."""
-    number = floats(rows.column("change"))
+    number = floats(rows.column("lock_change"))
     if measure.name == "lock_changes":
         due = limit.operator == "<=" or len(number) >= limit.value.value
         why = "" if due else f"{len(number):,} of {limit.value.value:,.0f} changes so far"
@@ -224,7 +224,7 @@ def _of_locks(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
     rows = rows.filter(pc.equal(rows.column("to"), "locked" if of_locks else "unlocked"))
     if rows.num_rows == 0:
         return nothing("no such change yet", due=False)
-    return _measured(measure, rows, floats(rows.column("change")))
+    return _measured(measure, rows, floats(rows.column("lock_change")))
 
 
 def _of_parts(measure: Measure, rows: pa.Table) -> Values:

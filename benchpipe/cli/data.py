@@ -54,7 +54,7 @@ def trace(
     sweep: Annotated[int | None, typer.Option("--sweep", min=1, help="Number of a sweep.")] = None,
     stance: Annotated[int | None, typer.Option("--stance", min=1, help="Number of a stance window.")] = None,
     proof: Annotated[int | None, typer.Option("--proof", min=1, help="Number of a proof.")] = None,
-    change: Annotated[int | None, typer.Option("--change", min=1, help="Number of a lock change.")] = None,
+    lock_change: Annotated[int | None, typer.Option("--lock-change", min=1, help="Number of a lock change.")] = None,
     lab: Lab = None,
     store: Store = None,
 ) -> None:
@@ -65,11 +65,11 @@ def trace(
     from benchpipe.report.tracing import trace_rows
 
     given = {
-        "cycle": cycle, "hold": hold, "sweep": sweep, "stance": stance, "proof": proof, "change": change,
+        "cycle": cycle, "hold": hold, "sweep": sweep, "stance": stance, "proof": proof, "lock_change": lock_change,
     }  # fmt: skip
     chosen = [(k, n) for k, n in given.items() if n is not None]
     if len(chosen) != 1:
-        raise ConfigError("give one of --cycle, --hold, --sweep, --stance, --proof and --change")
+        raise ConfigError("give one of --cycle, --hold, --sweep, --stance, --proof and --lock-change")
     config, run_store, manifest = _kept(run, lab, store)
     _tell_dropped(manifest)
     for line in trace_rows(config, run_store, manifest, block, *chosen[0]):

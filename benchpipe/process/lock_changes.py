@@ -125,7 +125,7 @@ class LockBuilder:
         step = float(np.median(np.diff(time_s))) if time_s.size > 1 else np.nan
         row: dict[str, Any] = {
             "block": block.name,
-            "change": len(self._rows) + 1,
+            "lock_change": len(self._rows) + 1,
             "start_us": at_us,
             "duration_s": float(time_s[-1]),
             "to": "locked" if locks else "unlocked",
@@ -193,7 +193,7 @@ def _remarks(block: LockingBlock, rows: list[dict[str, Any]], glitches: int) -> 
         return Remark(step="process", code=code, where=block.name, count=count, text=text)
 
     for to in ("locked", "unlocked"):
-        failed = [r["change"] for r in rows if r["to"] == to and r["outcome"] == "failed"]
+        failed = [r["lock_change"] for r in rows if r["to"] == to and r["outcome"] == "failed"]
         if failed:
             named = ", ".join(map(str, failed[:MOST_TOLD])) + (" …" if len(failed) > MOST_TOLD else "")
             of = sum(r["to"] == to for r in rows)

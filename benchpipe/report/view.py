@@ -36,7 +36,10 @@ class StepUse:
     seconds: float
     peak_mb: float
 # What of a block a figure is traced by.
-WHAT = {"cyclic": "cycle", "hold": "hold", "sweep": "sweep", "proof": "proof", "locking": "lock-change"}
+WHAT = {
+    "cyclic": "cycle", "hold": "hold", "sweep": "sweep", "stance": "stance", "proof": "proof",
+    "locking": "lock-change",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)

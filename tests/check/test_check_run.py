@@ -56,14 +56,14 @@ def made(measure: Measure, value: float | None) -> dict[str, list[dict[str, Any]
                 "resistance_forward_u": 0.0, "resistance_back_u": 0.0}  # fmt: skip
         return {"sweeps": rows("sweeps", 3, block="free", sweep=[1, 2, 3], **both)}
     if measure.name == "lock_changes":
-        return {"lock_changes": rows("lock_changes", int(value or 0), block="lock", change=1, to="locked")}
+        return {"lock_changes": rows("lock_changes", int(value or 0), block="lock", lock_change=1, to="locked")}
     if measure.kind in ("proof", "locking"):
         given = measure.columns[0], value if value is None or measure.unit != "times" else int(value)
         sure = {measure.u_column: 0.0} if measure.u_column else {}
         to = "unlocked" if measure.name in ("time_to_free", "unlock_failures") else "locked"
         known = {"block": "strength", "proof": 1}
         if measure.kind == "locking":
-            known = {"block": "lock", "change": 1, "to": to}
+            known = {"block": "lock", "lock_change": 1, "to": to}
         return {measure.table: rows(measure.table, 1, **{given[0]: given[1]}, **sure, **known, remark="why")}
     if measure.kind == "cyclic":
         return {"cycles": cycles(40, **{measure.columns[0]: value})}

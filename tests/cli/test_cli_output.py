@@ -26,6 +26,8 @@ COLOUR = re.compile(r"\x1b\[[0-9;]*3[0-7][0-9;]*m")
         (["export", "healthy", "samples"], 0),
         (["export", "healthy", "samples", "--format", "parquet"], 0),
         (["trace", "healthy", "durability", "--cycle", "1"], 0),
+        (["trace", "healthy", "strength", "--proof", "1"], 0),
+        (["trace", "healthy", "lock", "--lock-change", "2"], 0),
         (["--help"], 0),
     ],
 )

@@ -11,6 +11,8 @@ from simulated import cycles, scenario, table
 
 from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
+from benchpipe.report.figures import BlockView
+from benchpipe.report.view import run_view
 from benchpipe.simulate import simulate
 from benchpipe.simulate.blocks import IdleConfig, LockingConfig, ProofConfig
 from benchpipe.simulate.faults import HoldLastConfig, LoseRowsConfig
@@ -87,6 +89,13 @@ def analysed(folder: Path, made: Any, *, end: float = 500.0) -> tuple[TruthResul
     return result, RunStore(run.store, run.name), outcome.manifest
 
 
+def shown(folder: Path, block: str) -> BlockView:
+    """What is shown of a block of the run in a folder."""
+    run = load_run(folder / "plan.toml")
+    store = RunStore(run.store, run.name)
+    return {b.name: b for b in run_view(run, store.manifest(), store).blocks}[block]
+
+
 def proofs_of(folder: Path, made: Any, **more: float) -> tuple[TruthResult, list[dict[str, Any]]]:
     result, store, manifest = analysed(folder, made, **more)
     return result, store.read(manifest, "proofs").to_pylist()
@@ -129,6 +138,11 @@ def test_a_specimen_that_breaks_is_found_again(tmp_path: Path) -> None:
     assert row["start_us"] * 1e-6 + row["drop_time_s"] == pytest.approx(truth.load_reached_s, abs=0.03)
     for name in ("permanent_set", "stiffness_after", "hold_time_s", "held_load"):
         assert row[name] is None, name
+    view = shown(tmp_path, "proof")
+    assert view.said.startswith("failed (loading: the load fell suddenly by 57")
+    figures = {f.name: f.value for f in view.figures}
+    assert figures["peak load at failure"] == row["failure_load"]
+    assert figures["permanent set"] is None
     time, load, motion, *_ = table(tmp_path / "run")
     after = time > truth.unload_s + 0.4 * 95.0 / 20.0 + 0.5
     assert np.all(load[after] < 0.5)
@@ -192,3 +206,4 @@ def test_locks_are_found_again(tmp_path: Path, noise: float, bounces: int) -> No
     remarks = [r.code for r in manifest.steps["process"].remarks]
     assert "lock-failed" in remarks
     assert ("mode-bounces" in remarks) is (bounces > 0)
+    assert shown(tmp_path, "lock").said == "1 failed, 3 held, 5 released"
