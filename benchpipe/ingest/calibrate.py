@@ -7,7 +7,7 @@ differ from float64 by at most 1.4e-7).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 
 import numpy as np
@@ -125,6 +125,14 @@ def _fitted(way: CalibrationConfig) -> tuple[float, float, Floats]:
             where=way.certificate,
         )
     return fit.x_shift, fit.x_scale, fit.scaled
+
+
+def last_change_us(channels: Iterable[ChannelConfig], until_us: int | None) -> int | None:
+    """The last time up to another at which a calibration began to hold: the settings are the same from then on."""
+    if until_us is None:
+        return None
+    began = (_midnight_us(way) for channel in channels for way in channel.calibrations[1:])
+    return max((us for us in began if us <= until_us), default=-(1 << 62))
 
 
 def channel_settings(channel: ChannelConfig, until_us: int | None = None) -> dict[str, object]:

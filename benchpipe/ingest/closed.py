@@ -47,8 +47,9 @@ def logs_must_be_there(run: RunConfig, manifest: Manifest) -> None:
     InputError
         Names the log.
     """
-    found = _logs(run)
-    gone = [s.file for s in manifest.sources if s.file not in found and any(p.dropped for p in s.parts)]
+    dropped = [s.file for s in manifest.sources if any(p.dropped for p in s.parts)]
+    found = _logs(run) if dropped else {}
+    gone = [file for file in dropped if file not in found]
     if gone:
         raise InputError(
             f"{len(gone)} log(s) of run '{run.name}' are not there, and their samples were dropped: reading anew "

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -37,12 +37,13 @@ def find_logs(run: RunConfig) -> FoundLogs:
     """
     home = run.folder.resolve()
     matched = dict.fromkeys(path for pattern in run.plan.logs for path in _matches(run.folder, pattern))
-    own = {path.resolve() for path in matched if not _is_link(path, run.folder)}
+    links = _links(matched, run.folder)
+    own = {home / path.relative_to(run.folder) for path in matched if path not in links}
     files: dict[str, Path] = {}
     remarks: list[Remark] = []
     for path in matched:
         name = path.relative_to(run.folder).as_posix()
-        why = _left_out(path, run.folder, home, own)
+        why = _left_out(path, home / name, home, own, link=path in links)
         if why is None:
             files[_writable(name, path)] = path
         elif why:
@@ -80,25 +81,31 @@ def _matches(folder: Path, pattern: str) -> Iterator[Path]:
         yield path
 
 
-def _is_link(path: Path, folder: Path) -> bool:
-    """Whether a path or a folder on the way to it is a link."""
-    below = path.relative_to(folder).parts
-    return any(folder.joinpath(*below[: k + 1]).is_symlink() for k in range(len(below)))
+def _links(paths: Iterable[Path], folder: Path) -> set[Path]:
+    """Paths that are links, or have a folder on the way to them that is one."""
+    folders: dict[Path, bool] = {folder: False}
+
+    def is_link(path: Path) -> bool:
+        if path not in folders:
+            folders[path] = is_link(path.parent) or path.is_symlink()
+        return folders[path]
+
+    return {path for path in paths if is_link(path.parent) or path.is_symlink()}
 
 
-def _left_out(path: Path, folder: Path, home: Path, own: set[Path]) -> str | None:
-    """Why a path is no log of the run: an empty text where that is plain."""
+def _left_out(path: Path, real: Path, home: Path, own: set[Path], *, link: bool) -> str | None:
+    """Why a path is no log of the run: an empty text where that is plain. ``real`` is where it is without links."""
     if path.name.startswith("."):
         return ""
     try:
-        real = path.resolve(strict=True)
+        real = path.resolve(strict=True) if link else real
         if not real.is_file():
             return "" if real.is_dir() else "it is no plain file"
     except (OSError, RuntimeError):  # a loop is a RuntimeError before Python 3.13
         return "a link that leads nowhere, or round in a circle"
     if not real.is_relative_to(home):
         return f"a link that leaves the run's folder, to {real}"
-    if _is_link(path, folder) and real in own:
+    if link and real in own:
         return f"a link to {real.relative_to(home).as_posix()}, which is there itself"
     return None
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, field
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
 
@@ -16,7 +17,7 @@ import pyarrow as pa
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import BenchpipeError, InputError
 from benchpipe.ingest.batch import RawBatch, Reject
-from benchpipe.ingest.calibrate import channel_settings, samples_schema, to_rows
+from benchpipe.ingest.calibrate import channel_settings, last_change_us, samples_schema, to_rows
 from benchpipe.ingest.clock import MOST_HELD, Clock, Placed, native_time
 from benchpipe.ingest.opened import HashedLog, must_be_still, open_log, shrank
 from benchpipe.ingest.readers import read_log
@@ -26,7 +27,7 @@ from benchpipe.ingest.stored import last_rows
 from benchpipe.ingest.stuck import StuckChannels
 from benchpipe.ingest.text import read_text
 from benchpipe.store.files import sha256_of
-from benchpipe.store.manifest import Part, Remark, Source, key_of
+from benchpipe.store.manifest import Part, Remark, Source, canonical
 from benchpipe.store.parts import new_part
 from benchpipe.store.run_store import RunStore
 from benchpipe.stream.ordered import ordered_map
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from hashlib import _Hash
 
 VERSION = 3
+LONG_LINE = 200  # letters of a first line without end that are no header on its way
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
 EVENTS = {
     "gap": "{n} gap(s) between samples; cycles do not span a gap",
@@ -58,7 +60,14 @@ def ingest_settings(rig: RigConfig, until_us: int | None = None) -> dict[str, ob
 
 def source_key(rig: RigConfig, sha256: str, last_us: int | None) -> str:
     """What a log's samples were made from; ``last_us`` is the time of the last."""
-    return key_of({"settings": ingest_settings(rig, last_us), "sha256": sha256})
+    settings = _settings(rig, last_change_us(rig.channel, last_us))
+    return hashlib.sha256(b'{"settings":%b,"sha256":"%b"}' % (settings, sha256.encode())).hexdigest()
+
+
+@lru_cache(maxsize=64)
+def _settings(rig: RigConfig, until_us: int | None) -> bytes:
+    """Canonical JSON of the settings: a rig has many logs, and few of them."""
+    return canonical(ingest_settings(rig, until_us))
 
 
 @dataclass
@@ -241,7 +250,7 @@ def _write_tail(store: RunStore, name: str, tail: list[Reject], key: str) -> Par
 def _something_must_be_taken(path: Path, rejects: RejectWriter, tail: list[Reject]) -> None:
     """Refuse a log of which no row can be taken, unless there are hardly any yet."""
     first, rejected = rejects.first, rejects.rows
-    if rejected == 0 and any(one.rows for one in tail):
+    if rejected == 0 and any(one.rows and len(one.text or "") >= LONG_LINE for one in tail):  # no header on its way
         first, rejected = tail[0], FEW_ROWS
     if first is not None and rejected >= FEW_ROWS:
         raise InputError(

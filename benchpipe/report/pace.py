@@ -12,6 +12,7 @@ from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.store.manifest import Manifest, Part
 from benchpipe.store.run_store import RunStore
+from benchpipe.store.tails import last_rows_of
 
 DAY_US = 86_400_000_000
 
@@ -62,7 +63,10 @@ def last_cycles(block: str, manifest: Manifest, store: RunStore, since_us: int |
     parts = cycle_parts(block, manifest)
     done, starts, first = 0, [np.empty(0, np.int64)], None
     while parts:
-        table = store.read_parts([parts.pop()], "cycles", ["cycle", "start_us"])
+        part = parts.pop()
+        table = last_rows_of(store.folder, [part], ["cycle", "start_us"], part.rows)
+        if table is None:
+            continue
         number = np.array(table.column("cycle").combine_chunks().fill_null(0))
         start = np.array(table.column("start_us"))[number > 0]
         done = max(done, int(number.max(initial=0)))
