@@ -92,7 +92,7 @@ def test_11_for_a_run_that_was_not_judged(fresh: Path, capsys: pytest.CaptureFix
 
 def test_11_for_a_value_too_near_its_limit(lab: Path, capsys: pytest.CaptureFixture[str]) -> None:
     limits = lab.parents[1] / "configs" / "limits" / "lockable-ankle.toml"
-    limits.write_text(limits.read_text().replace('value = "24 deg"', 'value = "24.65 deg"'))
+    limits.write_text(limits.read_text().replace('value = "24 deg"', 'value = "24.85 deg"'))
     assert call(["check", "healthy", "--lab", str(lab)]) == 11
     assert "INCONCLUSIVE" in capsys.readouterr().out
 
