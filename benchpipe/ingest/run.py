@@ -148,7 +148,7 @@ class _Taking:
             if source.file in self._lost:
                 self._lost[name] = self._lost[source.file]
         return {
-            name: source if name in self._lost else under_name(self._store, source, name)
+            name: source.model_copy(update={"file": name}) if name in self._lost else under_name(self._store, source, name)
             for name, source in found.items()
         }
 

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from hashlib import _Hash
 
 VERSION = 3
-LONG_LINE = 200  # letters of a first line without end that are no header on its way
+LONG_LINE = 100  # letters of a first line without end that are no header on its way
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
 EVENTS = {
     "gap": "{n} gap(s) between samples; cycles do not span a gap",

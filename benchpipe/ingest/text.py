@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from benchpipe.config.rig import RigConfig
 from benchpipe.ingest.batch import RawBatch, Reject
 from benchpipe.ingest.text_block import BlockParser, line_count
-from benchpipe.ingest.text_layout import HeaderFinder, TextLayout, codec_of, find_layout
+from benchpipe.ingest.text_layout import HeaderFinder, TextLayout, codec_of, find_layout, only_begun
 from benchpipe.ingest.text_lines import LONGEST_LINE, OpenedText, Stretch, open_lines
 from benchpipe.stream.ordered import ordered_map
 
@@ -91,6 +91,9 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] |
             continue
         if layout is None or parser is None:
             if not text.strip(_NOTHING):
+                line += line_count(text)
+                continue
+            if only_begun(text, rig):
                 line += line_count(text)
                 continue
             layout, line, start = find_layout(path, text, rig, line)

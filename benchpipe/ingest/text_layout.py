@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 from benchpipe.config.rig import RigConfig
@@ -16,6 +17,7 @@ LINE = re.compile(rb"[^\r\n]*(?:\r\r\n|\r\n|\n|\r|$)")
 MARK = b"\xef\xbb\xbf"
 HEADER_BYTES = 1 << 20
 HEAD_LINES_KEPT = 200
+FEW_LINES = 20
 
 
 @dataclass(frozen=True)
@@ -101,6 +103,17 @@ def find_layout(path: Path, head: bytes, rig: RigConfig, first_line: int = 1) ->
         seen.append((content, reason))
         _check_units(f"{path}:{number}", rig, places, split_cells(_text(content, rig), rig.log.separator))
     return TextLayout(len(cells), places, _kept(seen[-HEAD_LINES_KEPT:])), number + 1, end
+
+
+def only_begun(head: bytes, rig: RigConfig) -> bool:
+    """Whether a log is so short that its header may not be written yet: a few lines of text, no row among them."""
+    if not rig.log.header:
+        return False
+    lines = [content for _, _, content in islice(lines_of(head), FEW_LINES)]
+    wanted = _names(rig)
+    cells = [cell for content in lines for cell in split_cells(_text(content, rig), rig.log.separator)]
+    a_row = any(content.lstrip(b" \t\"'+-.,;\x00")[:1].isdigit() for content in lines)
+    return len(lines) < FEW_LINES and not a_row and not any(name in cells for name in wanted)
 
 
 class HeaderFinder:

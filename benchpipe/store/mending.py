@@ -19,7 +19,7 @@ from typing import Any
 from benchpipe.errors import DamageError, StoreError
 from benchpipe.store.files import sha256_of, told_as_store_error, write_whole
 from benchpipe.store.manifest import Manifest, Part, Remark, Step
-from benchpipe.store.parts import damaged, unread
+from benchpipe.store.parts import damaged, forget_hashes, unread
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
 from benchpipe.tables import TABLES
 
@@ -64,6 +64,7 @@ def mend(store: RunStore, *, verify: bool = False, again: bool = False) -> Mende
         The store cannot be read or written now.
     """
     restored: tuple[Damage, ...] = ()
+    forget_hashes()
     try:
         manifest = store.manifest()
     except DamageError as error:
@@ -194,13 +195,18 @@ def set_aside(store: RunStore, damage: Damage) -> None:
 
 
 def _noted(store: RunStore, damage: Damage) -> Path:
-    """Write the note of a damage, and say where its file goes; a note that never got its file serves again."""
+    """Write the note of a damage, and say where its file goes.
+
+    A note serves again where its file never came (a job was killed), and for a file that is missing
+    since it was set aside.
+    """
     notes = _notes(store)
     folder = store.folder / QUARANTINE
     for note in notes:
-        if note.get("path") == damage.path and not (folder / note["kept_as"]).exists():
+        again = not (folder / note["kept_as"]).exists() or not (store.folder / damage.path).exists()
+        if note["path"] == damage.path and again:
             return folder / str(note["kept_as"])
-    number = len(notes) + 1
+    number = 1 + max((int(path.name[:4]) for path in folder.glob("[0-9][0-9][0-9][0-9]*")), default=0)
     kept = f"{number:04d}-{damage.path.replace('/', '-')}"
     note = {
         "path": damage.path, "why": damage.why, "kept_as": kept,
@@ -214,8 +220,9 @@ def _notes(store: RunStore) -> list[dict[str, Any]]:
     notes = []
     for path in sorted((store.folder / QUARANTINE).glob("[0-9]*.json")):
         with suppress(OSError, ValueError):
-            if len(path.stem) == 4:
-                notes.append(json.loads(path.read_bytes()))
+            note = json.loads(path.read_bytes())
+            if isinstance(note, dict) and {"path", "why", "kept_as", "found"} <= note.keys():
+                notes.append(note)
     return notes
 
 

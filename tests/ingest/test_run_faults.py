@@ -383,7 +383,7 @@ def test_a_named_pipe_is_no_log_and_does_not_hang(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "where"),
     [
-        (b"no log at all", "b.csv:1"),
+        (b"no log at all " * 20, "b.csv:1"),
         (b"a,b,c\n1,2,3\n", "b.csv"),
         (HEAD.encode() + b"x,y,z\n" * 30, "b.csv:2"),
         (b"\xff\xfet\x00,\x00", "b.csv"),
@@ -455,3 +455,28 @@ def test_a_calibration_from_a_later_day_leaves_what_was_taken(tmp_path: Path) ->
     run = Run(tmp_path, time=DATED, force=two.format("2026-11-24"))
     with pytest.raises(InputError, match="is gone, and the rig file has changed"):
         run.take()
+
+
+def test_a_log_whose_header_is_not_written_yet_is_waited_for(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    run.write("a.csv", HEAD + rows(0, 50))
+    for begun in ("Rig 3\n", "Rig 3\nstart", "Rig 3\nstarted\nt,F", ""):
+        run.write("b.csv", begun)
+        assert len(run.take().samples) == 50
+    run.write("b.csv", "Rig 3\nstarted\n" + HEAD + rows(50, 80))
+    assert len(run.take().samples) == 80
+    run.write("c.csv", "Rig 3\n80.0,1,2\n")
+    with pytest.raises(InputError, match="no line of the log names"):
+        run.take()
+
+
+def test_a_log_that_was_copied_and_then_begun_anew_counts_once(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    run.write("current.csv", HEAD + rows(0, 50))
+    run.take()
+    run.write("week.csv", HEAD + rows(0, 60))
+    run.take()  # between the copy and the new beginning
+    run.write("current.csv", HEAD + rows(60, 70))
+    taken = run.take()
+    assert (len(taken.samples), "changed" in taken.codes, "renamed" in taken.codes) == (70, False, True)
+    assert "renamed" not in run.take().codes

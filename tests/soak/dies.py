@@ -20,8 +20,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import benchpipe.check.run
-import benchpipe.report.terminal
 from benchpipe.cli.main import call
 from benchpipe.config.run import load_run
 from benchpipe.pipeline import work

@@ -131,7 +131,8 @@ class Rig:
             self.cycle, self.count = self.cycle + 1, self.count + 1
         phase = 2 * math.pi * ((k % RATE_HZ) + 0.3) / RATE_HZ
         torque = 50.0 - 40.0 * math.cos(phase)
-        angle = (torque + 4.0 * math.sin(phase)) / (20.0 - 2e-4 * self.cycle) + 1e-3 * math.sin(12.9898 * self.cycle + k)
+        angle = (torque + 4.0 * math.sin(phase)) / (20.0 - 2e-4 * self.cycle)
+        angle += 1e-3 * math.sin(12.9898 * self.cycle + k)
         return self._line(self._time(at), torque + 0.1 * math.sin(78.233 * (self.cycle + k)), angle, self.count)
 
     def _time(self, at: float) -> str:

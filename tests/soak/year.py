@@ -74,7 +74,7 @@ class Share:
 
     def _write(self, path: Path, data: bytes, draw: Random) -> None:
         before = path.read_bytes() if path.exists() else None
-        if before is not None and (before == data or len(before) > len(data) and before.startswith(data)):
+        if before is not None and before.startswith(data):
             return
         path.write_bytes(data)
         if draw.random() < 0.1:  # the clock of the rig, or of the share, was wrong
@@ -211,9 +211,10 @@ class Year:
         for _ in range(2 if what > 0.95 else 1):
             try:
                 work(run, today=today)
-            except StoreError as error:  # damaged, and its log renamed: the new name has not come yet
-                assert "and the log it was made from" in error.what, error
-                self.said["waits for a log"] += 1
+            except StoreError as error:
+                if "and the log it was made from" not in error.what:
+                    raise
+                self.said["waits for a log"] += 1  # damaged, and its log renamed: the new name has not come yet
                 return
             self.said["night"] += 1
 
