@@ -7,23 +7,21 @@ gap, a saturated load cell or a motion that stands still hides is given as a num
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import hypot, inf, nan, sqrt
+from math import hypot, nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.lines import LineResult, straight_line
-from benchpipe.kernels.proofs import OUTER, ProofTargets, first_fall, longest_still
-from benchpipe.kernels.robust import effective_size, lag1_autocorrelation, mad_sigma
+from benchpipe.kernels.proof_falls import Falls, FallsResult
+from benchpipe.kernels.proofs import OUTER, ProofTargets, longest_still
+from benchpipe.kernels.robust import effective_size, lag1_autocorrelation
 
 READ_S = 1.0  # a reading of load or motion is a mean over so long
 RATE_PART, STIFFNESS_PART = (0.1, 0.9), (0.2, 0.8)  # of the way from the settling load
 LOST = 0.9  # of the load: a hold below this is over
 STILL_PART = 0.25  # a motion that does not change in so much of a branch stands still
-BACK, AHEAD = 0.5, -0.1  # of the motion of unloading: it came back; it went on
-NOISES = 6.0  # motion of unloading must be so many times its noise to be told
-COLLAPSE = (0.9, 0.8)  # of the peak load: between them a slow collapse is looked at
-CURVE_BINS = 24
+NOISES = 6.0  # a slope must be so many times its uncertainty to be one
 Floats = NDArray[np.float64]
 
 
@@ -158,9 +156,6 @@ class _Proof:
         self.top = self.reached if at.size else self.peak
         self.remarks: list[str] = []
         self.stuck = False
-        noise = mad_sigma(np.diff(motion[first:end])) / sqrt(2.0)
-        self.noise = noise if np.isfinite(noise) else 0.0
-        self.curve = self._loading_curve()
 
     def measured(self, *, open_end: bool) -> ProofResult:
         """All of it."""
@@ -170,20 +165,14 @@ class _Proof:
         self.climb = self._climb(loading, top_load)
         rate = Reading(self.climb.slope, sqrt(self.climb.var_slope)) if self.climb.converged else Reading()
         before = self._stiffness(loading, top_load, "loading")
-        fall, failed_at, known = self._falls(follows=np.isfinite(before.value))
+        falls = Falls(t, self.load, self.motion, asked, self.first, self.top, self.end).find(
+            follows=bool(np.isfinite(before.value))
+        )
         result = ProofResult(
-            "not reached", rate=rate, peak=float(self.load[self.peak]), stiffness_before=before, drops_known=known,
-            end_s=float(t[min(self.end, t.size - 1)]), n_used=self.end - self.first,
+            "not reached", rate=rate, peak=float(self.load[self.peak]), stiffness_before=before,
+            drops_known=falls.known, end_s=float(t[min(self.end, t.size - 1)]), n_used=self.end - self.first,
         )  # fmt: skip
-        if fall is not None:
-            top, bottom = fall
-            size = float(self.load[top] - np.min(self.load[top : bottom + 1]))
-            result = replace(result, drop_load=float(self.load[top]), drop_size=size, drop_s=float(t[top]))
-        if failed_at >= 0:
-            result = replace(result, failure_load=float(np.max(self.load[self.first : failed_at + 1])))
-        if known:
-            until = fall[0] if fall is not None else failed_at if failed_at >= 0 else self.end - 1
-            result = replace(result, carried=float(np.max(self.load[self.first : until + 1])))
+        result, failed_at = self._fallen(result, falls), falls.failed_at
         if self.reached >= 0:
             result = self._held(result, failed_at, open_end=open_end)
         elif failed_at >= 0:
@@ -193,6 +182,21 @@ class _Proof:
         if not open_end and result.outcome in ("held", "cut short"):
             result = self._unloaded(result, top_load)
         return replace(result, remarks=tuple(self.remarks))
+
+    def _fallen(self, result: ProofResult, falls: FallsResult) -> ProofResult:
+        """First sudden drop, peak load at failure, and what was carried before."""
+        if not falls.known:
+            self.remarks.append("the motion cannot tell a fall of the load from unloading")
+            return result
+        until = self.end - 1
+        if falls.failed_at >= 0:
+            until = falls.failed_at
+            result = replace(result, failure_load=float(np.max(self.load[self.first : until + 1])))
+        if falls.drop is not None:
+            until, bottom = falls.drop
+            size = float(self.load[until] - np.min(self.load[until : bottom + 1]))
+            result = replace(result, drop_load=float(self.load[until]), drop_size=size, drop_s=float(self.t[until]))
+        return replace(result, carried=float(np.max(self.load[self.first : until + 1])))
 
     def _climb(self, where: slice, top: float) -> LineResult:
         """Line of the load over time on the way up."""
@@ -220,92 +224,6 @@ class _Proof:
             self.remarks.append(f"the motion does not follow the load while {branch}: no stiffness")
             return Reading()
         return Reading(1.0 / line.slope, u / line.slope**2)
-
-    def _loading_curve(self) -> tuple[Floats, Floats]:
-        """Load and motion on the way up, averaged over steps of the load."""
-        where = slice(self.first, self.top + 1)
-        load, motion = self.load[where], self.motion[where]
-        edges = np.linspace(self.asked.settling, max(load.max(), self.asked.settling + 1e-9), CURVE_BINS + 1)
-        bins = np.clip(np.searchsorted(edges, load, "right") - 1, 0, CURVE_BINS - 1)
-        count = np.bincount(bins, minlength=CURVE_BINS)
-        full = count > 0
-        sums = (np.bincount(bins, weights=v, minlength=CURVE_BINS)[full] / count[full] for v in (load, motion))
-        x, y = sums
-        return x, y
-
-    def _back(self, top: int, bottom: int) -> float:
-        """Part of the motion of loading that came back between two samples of a fall; NaN where it cannot be told."""
-        x, y = self.curve
-        high, low = float(self.load[top]), float(self.load[bottom])
-        up = float(np.interp(high, x, y) - np.interp(low, x, y))
-        if high > x[-1] and x.size > 1:  # beyond the curve: as steep as its last step
-            up += (high - max(low, x[-1])) * float(y[-1] - y[-2]) / float(x[-1] - x[-2])
-        if abs(up) <= NOISES * self.noise or up == 0.0:
-            return nan
-        return float((self.motion[top] - self.motion[bottom]) / up)
-
-    def _is_unloading(self, top: int, bottom: int) -> bool | None:
-        """Whether a fall is the load being taken off; None where the motion cannot tell.
-
-        A motion that shows exactly one value before, in and after the fall is stuck, or too coarse.
-        """
-        when = np.searchsorted(self.t, (self.t[top] - self.asked.drop_s, self.t[bottom] + self.asked.drop_s))
-        if np.ptp(self.motion[max(int(when[0]), self.first) : min(int(when[1]), self.t.size)]) == 0.0:
-            return None
-        first = self._back(top, bottom)
-        if first >= BACK:
-            return True
-        if first < AHEAD:
-            return False
-        until, last = bottom, min(self.end, self.load.size - 1)  # the whole fall: while the load falls on
-        while True:
-            ahead = min(int(np.searchsorted(self.t, self.t[until] + self.asked.drop_s)), last)
-            if ahead <= until or self.load[until] - self.load[ahead] < 0.5 * self.asked.drop:
-                break
-            until = ahead
-        whole = self._back(top, until)
-        return None if np.isnan(whole) else whole >= BACK
-
-    def _falls(self, *, follows: bool) -> tuple[tuple[int, int] | None, int, bool]:
-        """First sudden drop, sample of the failure (-1: none), and whether the motion could tell.
-
-        ``follows``: the motion followed the load on the way up.
-        """
-        asked, at = self.asked, self.first
-        found: tuple[int, int] | None = None
-        unloading: bool | None = True if follows and not np.isnan(self._back(self.top, self.first)) else None
-        while unloading is True:
-            top, bottom = first_fall(self.t, self.load, at, min(self.end + 1, self.t.size), asked.drop, asked.drop_s)
-            if top < 0:
-                break
-            unloading = self._is_unloading(top, bottom)
-            found = (top, self._bottom(top, bottom)) if unloading is False else None
-            at = bottom
-        if found is not None:
-            again = np.max(self.load[found[1] : self.end], initial=-inf)
-            if again < self.load[found[0]] - asked.band:
-                return found, found[0], True
-        failed_at, told = self._collapse()
-        if unloading is None or not (told or found):
-            self.remarks.append("the motion cannot tell a fall of the load from unloading")
-            return None, -1, False
-        return found, failed_at, True
-
-    def _bottom(self, top: int, bottom: int) -> int:
-        """Sample where a sudden drop ends: the least load within its time."""
-        until = int(np.searchsorted(self.t, self.t[top] + self.asked.drop_s, "right"))
-        return bottom + int(np.argmin(self.load[bottom : max(until, bottom + 1)]))
-
-    def _collapse(self) -> tuple[int, bool]:
-        """Sample after which the load falls slowly and the motion does not come back (-1: none); can it be told?"""
-        peak = float(self.load[self.peak])
-        after = np.flatnonzero(self.load[self.peak : self.end] < COLLAPSE[1] * peak)
-        if not after.size:
-            return -1, True
-        bottom = self.peak + int(after[0])
-        top = self.peak + int(np.flatnonzero(self.load[self.peak : bottom] >= COLLAPSE[0] * peak)[-1])
-        unloading = self._is_unloading(top, bottom)
-        return self.peak if unloading is False else -1, unloading is not None
 
     def _held(self, result: ProofResult, failed_at: int, *, open_end: bool) -> ProofResult:
         """The hold: from the first sample in the band to the corner of the unloading."""
