@@ -56,7 +56,8 @@ def views(sample_lab: Path) -> list[RunView]:
 def test_every_field_is_listed_and_every_listed_field_is_there(views: list[RunView]) -> None:
     alarm = Alarm("x", "gap", "b", "a gap", datetime(2026, 11, 25, tzinfo=UTC))
     unwell = (Finding("rig-stopped", "b", "stopped", "look"),)
-    odd = replace(views[0], health=unwell, reasons=(("no number", 3),), alarms=(alarm,), steps=(StepUse("check", 0.1, 90.0),))
+    odd = replace(views[0], reasons=(("no number", 3),), alarms=(alarm,), steps=(StepUse("check", 0.1, 90.0),))
+    odd = replace(odd, health=unwell)
     runs, besides = [*views, odd, failed_view(Path("x/plan.toml"), "why")], Besides(unwell, ("nobody",))
     found = set(paths(strict(to_json(runs, ExitCode.OK, besides))))
     assert found == set(FIELDS)
@@ -79,7 +80,9 @@ def test_the_head_says_what_it_is() -> None:
 def test_what_is_not_a_number_is_null(views: list[RunView]) -> None:
     block = replace(views[0].blocks[0], figures=(Figure("x", math.nan, "N", math.inf, (1.0, math.nan)),))
     figure = strict(to_json([replace(views[0], blocks=(block,))], ExitCode.OK))["runs"][0]["blocks"][0]["figures"][0]
-    assert figure == {"name": "x", "value": None, "unit": "N", "change": None, "trend": [1.0, None]}
+    assert figure == {
+        "name": "x", "value": None, "unit": "N", "change": None, "trend": [1.0, None], "u": None, "group": "",
+    }  # fmt: skip
 
 
 @given(st.text(max_size=40))
