@@ -147,10 +147,11 @@ class _Taking:
             self.remarks.append(Remark(step="ingest", code="renamed", where=name, count=source.samples, text=text))
             if source.file in self._lost:
                 self._lost[name] = self._lost[source.file]
-        return {
-            name: source.model_copy(update={"file": name}) if name in self._lost else under_name(self._store, source, name)
-            for name, source in found.items()
-        }
+        return {name: self._under(name, source) for name, source in found.items()}
+
+    def _under(self, name: str, source: Source) -> Source:
+        """The record of a log under its new name; one that is read anew needs no parts under it."""
+        return source.model_copy(update={"file": name}) if name in self._lost else under_name(self._store, source, name)
 
     def copied(self, found: dict[str, str]) -> None:
         """Tell of logs that began anew after a copy of them was taken: their rows are those of the copy."""
