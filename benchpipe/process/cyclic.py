@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
@@ -18,7 +19,7 @@ from benchpipe.process.peaks import write_peaks
 from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks, learnt_remark, not_learnt
 from benchpipe.process.signals import block_signals, look_back_us, signal_columns, signal_units, to_signals
 from benchpipe.process.thresholds import Thresholds, learn_thresholds
-from benchpipe.process.trends import cycle_trends, floats
+from benchpipe.process.trends import CycleValues, cycle_trends, floats
 from benchpipe.store.manifest import Part
 from benchpipe.store.parts import new_part
 from benchpipe.store.run_store import RunStore
@@ -56,14 +57,20 @@ def cyclic_block(
         return Found(remarks=[not_learnt(block)])
     if learnt is not None and past and past.get("thresholds") != asdict(learnt):
         past = {}  # what was cut with others is cut anew
+    if "ends" not in past:  # kept by an older program
+        past = {}
     settings = cycle_settings(block, rig, learnt)
     anchor = Anchor(**past["anchor"]) if past else None
     settled = [old[path] for path in past.get("settled", [])]
     new, tail, anchor = write_cycles(rig, store, block, settings, inputs, anchor, key)
     settled += new
     parts = settled + tail
-    loops, numbers = _loops(rig, store, block, inputs, past, old, parts, key)
-    trends = cycle_trends(block, lambda columns: store.read_parts(parts, "cycles", columns))
+    last = past["ends"][-1] if past.get("ends") else 0
+    ends = [*past.get("ends", []), *(max(last, _last_cycle(store, part)) for part in new)]
+    done = _Cycles(store, settled, ends)
+    loops, numbers = _loops(rig, store, block, inputs, past, old, done, key)
+    before = [old[path] for path in past.get("parts", []) if old[path].table == "trends"]
+    trends = cycle_trends(block, CycleValues(done.read), store.read_parts(before, "trends"), last)
     found = Found(parts + loops)
     found.parts += [store.write("trends", trends, key)] if trends.num_rows else []
     found.remarks = cycle_remarks(block, rig, store.read_parts(parts, "cycles", REMARK_COLUMNS))
@@ -71,6 +78,7 @@ def cyclic_block(
     found.state = {
         "anchor": asdict(anchor) if anchor else None,
         "settled": [p.path for p in settled],
+        "ends": ends,
         "loops": {"cycles": numbers, "parts": [p.path for p in loops]},
         "thresholds": asdict(learnt) if learnt is not None else None,
     }
@@ -81,7 +89,7 @@ def _peaks(rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[Sam
     """Cycles and trends of a log that holds peaks and valleys only."""
     parts = write_peaks(rig, store, block, inputs, key)
     remarks = cycle_remarks(block, rig, store.read_parts(parts, "cycles", REMARK_COLUMNS))
-    trends = cycle_trends(block, lambda columns: store.read_parts(parts, "cycles", columns))
+    trends = cycle_trends(block, CycleValues(lambda columns, *_: store.read_parts(parts, "cycles", columns)))
     return Found(parts + ([store.write("trends", trends, key)] if trends.num_rows else []), remarks)
 
 
@@ -160,19 +168,48 @@ def _loops(
     inputs: list[SampleInput],
     past: dict[str, Any],
     old: dict[str, Part],
-    cycles: list[Part],
+    cycles: _Cycles,
     key: str,
 ) -> tuple[list[Part], list[int]]:
     """Loops of cycles that are not kept yet."""
     have = past.get("loops", {"cycles": [], "parts": []})
     parts = [old[path] for path in have["parts"]]
-    number = floats(store.read_parts(cycles, "cycles", ["cycle"]).column("cycle"))
-    last = int(np.nanmax(number)) if np.isfinite(number).any() else 0
-    wanted = [n for n in loop_numbers(last) if n not in have["cycles"]] if last else []
+    wanted = [n for n in loop_numbers(cycles.last) if n not in have["cycles"]] if cycles.last else []
     if wanted:
-        table = store.read_parts(cycles, "cycles", ["start_us", "period_s"])
+        table = cycles.read(["cycle", "start_us", "period_s"], wanted[0], wanted[-1])
+        number = floats(table.column("cycle"))
         at = np.flatnonzero(np.isin(number, wanted))
         start, period = np.array(table.column("start_us"))[at], floats(table.column("period_s"))[at]
         loops = loops_table(store, inputs, rig, block, number[at].astype(np.int64), start, period)
         parts.append(store.write("loops", loops, key))
     return parts, [*have["cycles"], *wanted]
+
+
+@dataclass(frozen=True)
+class _Cycles:
+    """Cycles of a block that are settled: parts, and the number of the last cycle in each."""
+
+    store: RunStore
+    parts: list[Part]
+    ends: list[int]
+
+    @property
+    def last(self) -> int:
+        """Number of the last cycle; 0 where there is none."""
+        return self.ends[-1] if self.ends else 0
+
+    def read(self, columns: list[str], first: int = 1, last: int | None = None) -> pa.Table:
+        """Columns of the parts that hold the cycles from ``first`` to ``last``."""
+        starts = [0, *self.ends[:-1]]
+        wanted = [
+            part
+            for part, before, end in zip(self.parts, starts, self.ends, strict=True)
+            if end >= first and (last is None or before < last)
+        ]
+        return self.store.read_parts(wanted, "cycles", columns)
+
+
+def _last_cycle(store: RunStore, part: Part) -> int:
+    """Number of the last complete cycle in a part; 0 where there is none."""
+    number = floats(store.read_parts([part], "cycles", ["cycle"]).column("cycle"))
+    return int(np.nanmax(number)) if np.isfinite(number).any() else 0
