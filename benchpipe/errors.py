@@ -20,6 +20,7 @@ class ExitCode(IntEnum):
     LIMIT_FAILED = 10
     INCONCLUSIVE = 11
     BAD_INPUT = 12
+    NOT_TOLD = 69
     BUG = 70
     STORE_BUSY = 75
     INTERRUPTED = 130

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from benchpipe import __version__
-from benchpipe.cli import data, demo, doctor, init, inspect, keep, make, runs
+from benchpipe.cli import data, demo, doctor, init, inspect, keep, make, runs, telling
 from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.interrupt import interrupt_kept
 from benchpipe.cli.output import drop_output, system_error, tell
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
 EPILOG = (
     "Exit codes: 0 nothing failing, 2 usage or configuration, 10 a limit failed, 11 inconclusive or not evaluated, "
-    "12 input that cannot be used, 70 a bug, 75 another job holds the store, 130 interrupted."
+    "12 input that cannot be used, 69 somebody could not be told, 70 a bug, 75 another job holds the store, "
+    "130 interrupted."
 )
 
 app = typer.Typer(
@@ -43,6 +44,7 @@ app.command("trace")(data.trace)
 app.command("export")(data.export)
 app.command("doctor")(doctor.doctor)
 app.command("init")(init.init)
+app.command("tell")(telling.try_out)
 app.command("simulate")(make.simulate)
 app.command("inspect")(inspect.inspect)
 app.command("sign")(keep.sign)

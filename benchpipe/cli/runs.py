@@ -9,6 +9,7 @@ import typer
 
 from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Store, Wait, default_jobs, lab_file
 from benchpipe.cli.output import give_runs, tell
+from benchpipe.cli.telling import tell_of
 
 if TYPE_CHECKING:
     from benchpipe.config.run import RunConfig
@@ -114,14 +115,20 @@ def nightly(
     Example: benchpipe nightly sample_runs/lab.toml
     """
     night = work_night(lab_file(lab), wait_s=wait, jobs=jobs)
-    views = list(night.views)
-    give_runs(views, night.code, as_json=as_json, details=len(views) <= DETAILED if details is None else details)
+    from benchpipe.report.besides import Besides
+
+    code, not_told = tell_of(lab_file(lab), night)
+    for why in not_told:
+        tell(f"not told: {why}")
+    views, besides = list(night.views), Besides(night.store, not_told)
+    details = len(views) <= DETAILED if details is None else details
+    give_runs(views, code, as_json=as_json, details=details, besides=besides)
     if junit is not None:
         from benchpipe.report.junit import to_junit
         from benchpipe.store.files import write_whole
 
         write_whole(junit.absolute(), to_junit(views, night.began))
-    return night.code
+    return code
 
 
 def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:

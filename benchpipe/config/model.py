@@ -193,7 +193,7 @@ def _allowed(kind: type[ConfigModel], item: Any) -> list[str]:
 
 
 def _short(value: object) -> str:
-    text = repr(value)
+    text = re.sub(r"(\w+://)[^\s'\"]+", r"\1…", repr(value))  # URLs hold secrets
     return text if len(text) <= 120 else text[:117] + "…"
 
 

@@ -15,6 +15,7 @@ HealthCode = Literal[
 ]  # fmt: skip
 HEALTH_CODES: tuple[str, ...] = get_args(HealthCode)
 Occasion = Literal["limit-failed", "run-broke", "alarm", "health", "night-finished"]
+Topic = Literal[Occasion, HealthCode]
 Share = Annotated[Ratio, Field(gt=0)]
 Span = Annotated[Seconds, Field(gt=0)]
 Cycles = Annotated[int, Field(ge=10)]
@@ -41,7 +42,7 @@ class TellConfig(ConfigModel):
     """Who is told of what. The addresses are secrets, so they stand in the environment or in a file."""
 
     name: str = Field(min_length=1)
-    on: Many[Occasion | HealthCode] = ("limit-failed", "run-broke", "alarm", "health")
+    on: Many[Topic] = ("limit-failed", "run-broke", "alarm", "health")
     runs: Many[str] = ("*",)
     env: str | None = None
     file: PathText | None = None

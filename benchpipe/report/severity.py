@@ -6,9 +6,10 @@ from benchpipe.check.decision import Verdict
 from benchpipe.errors import ExitCode
 from benchpipe.report.view import RunView
 
-# Worst first: what a person must look at before anything else.
+# Worst first: what a person must look at before anything else. Somebody who could not be told comes before a failed
+# limit: schedulers take 10 and 11 for success, since people are told of those.
 SEVERITY = (
-    ExitCode.BUG, ExitCode.LIMIT_FAILED, ExitCode.BAD_INPUT, ExitCode.INTERRUPTED, ExitCode.USAGE,
+    ExitCode.BUG, ExitCode.NOT_TOLD, ExitCode.LIMIT_FAILED, ExitCode.BAD_INPUT, ExitCode.INTERRUPTED, ExitCode.USAGE,
     ExitCode.STORE_BUSY, ExitCode.INCONCLUSIVE, ExitCode.OK,
 )  # fmt: skip
 
