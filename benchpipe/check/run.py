@@ -20,7 +20,6 @@ from benchpipe.config.limits import LimitConfig, LimitsConfig
 from benchpipe.config.plan import Block, CyclicBlock
 from benchpipe.config.run import LimitSet, RunConfig
 from benchpipe.process.order import CODES, SPANNED
-from benchpipe.process.trends import floats
 from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import matches
@@ -66,7 +65,7 @@ def check_run(run: RunConfig, store: RunStore, manifest: Manifest, *, today: dat
     before = manifest.steps.get(STEP)
     if before is not None and before.key == key:
         return manifest
-    tables = RunTables(lambda name: store.read(manifest, name))
+    tables = RunTables(store, manifest)
     rows = [row for limits in run.limits for row in _rows(limits, run, manifest, tables, today)]
     table = pa.Table.from_pylist(rows, schema=schema("verdicts"))
     step = Step(key=key, version=VERSION, parts=(store.write("verdicts", table, key),))
@@ -106,8 +105,7 @@ def _under_way(block: Block, run: RunConfig, tables: RunTables) -> str:
     """How far the cycle test is that the plan has before this block; empty where none is under way."""
     for before in takewhile(lambda other: other.name != block.name, run.plan.block):
         if isinstance(before, CyclicBlock):
-            number = floats(tables.block("cycles", before.name).column("cycle"))
-            done = int(np.nanmax(number)) if np.isfinite(number).any() else 0
+            done = tables.last_cycle(before.name)
             if 0 < done < (before.planned_cycles or 0):
                 return f"'{before.name}' before it is at {done:,} of {before.planned_cycles:,} cycles"
     return ""
@@ -200,12 +198,18 @@ def _calibration(run: RunConfig, today: date) -> _Judged:
 
 def _order(run: RunConfig, manifest: Manifest, tables: RunTables) -> _Judged:
     """How often the plan's order and pauses were broken; not due before two of its blocks are there."""
-    there = [b for b in run.plan.block if b.kind in SPANNED and tables.block(SPANNED[b.kind], b.name).num_rows]
+    there = [b for b in run.plan.block if b.kind in SPANNED and _is_there(b, tables)]
     if len(there) < 2:
         return _Judged(None, None, due=False, remark="fewer than two blocks of the plan are there")
     broken = [r for r in manifest.steps["process"].remarks if r.code in CODES]
     remark = "; ".join(f"'{r.where}': {r.text}" for r in broken)
     return _Judged(float(len(broken)), 0.0, used=len(there), of=len(there), remark=remark)
+
+
+def _is_there(block: Block, tables: RunTables) -> bool:
+    if block.kind == "cyclic":
+        return tables.last_cycle(block.name) > 0
+    return bool(tables.block(SPANNED[block.kind], block.name).num_rows)
 
 
 def _row(

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, fields
-from functools import lru_cache
 
 import numpy as np
 import pyarrow as pa
@@ -14,7 +12,10 @@ from numpy.typing import NDArray
 from benchpipe.check.measures import Measure
 from benchpipe.check.sampling import Sampled, sampling_u
 from benchpipe.config.limits import LimitConfig
+from benchpipe.process.settled import settled_cycles
 from benchpipe.process.trends import NOT_JUDGED, floats
+from benchpipe.store.manifest import Manifest
+from benchpipe.store.run_store import RunStore
 from benchpipe.tables import CycleFlag
 
 Floats = NDArray[np.float64]
@@ -60,14 +61,38 @@ def nothing(why: str, *, due: bool, of: int = 0) -> Values:
 
 
 class RunTables:
-    """The tables of a run, read when a limit asks."""
+    """The tables of a run, read when a limit asks; of the cycles only what it asks for."""
 
-    def __init__(self, read: Callable[[str], pa.Table]) -> None:
-        self._read = lru_cache(maxsize=None)(read)
+    def __init__(self, store: RunStore, manifest: Manifest) -> None:
+        self._store, self._manifest = store, manifest
+        self._known: dict[str, pa.Table] = {}
 
     def block(self, table: str, block: str) -> pa.Table:
         """Rows of one block."""
-        rows = self._read(table)
+        if table not in self._known:
+            self._known[table] = self._store.read(self._manifest, table)
+        rows = self._known[table]
+        return rows.filter(pc.equal(rows.column("block"), block))
+
+    def last_cycle(self, block: str) -> int:
+        """Number of the last complete cycle of a block; 0 where there is none."""
+        known = settled_cycles(block, self._store, self._manifest)
+        if known is not None:
+            return known.last
+        number = self._rows(block, ["cycle"], 1, None).column("cycle")
+        return int(pc.max(number).as_py() or 0)
+
+    def cycles(self, block: str, columns: list[str], first: int, last: int) -> pa.Table:
+        """Columns of the complete cycles of a block from one number to another."""
+        rows = self._rows(block, ["cycle", *columns], first, last)
+        number = rows.column("cycle")
+        return rows.filter(pc.and_(pc.greater_equal(number, first), pc.less_equal(number, last)))
+
+    def _rows(self, block: str, columns: list[str], first: int, last: int | None) -> pa.Table:
+        known = settled_cycles(block, self._store, self._manifest)
+        if known is not None:
+            return known.read(list(dict.fromkeys(columns)), first, last)
+        rows = self._store.read(self._manifest, "cycles", list(dict.fromkeys(["block", *columns])))
         return rows.filter(pc.equal(rows.column("block"), block))
 
 
@@ -86,7 +111,7 @@ def collect(
     if not started:
         return nothing("no log of this block yet", due=False)
     if measure.kind == "cyclic":
-        return _of_cycles(limit, measure, tables.block("cycles", block))
+        return _of_cycles(limit, measure, block, tables)
     rows = tables.block(_TABLE[measure.kind], block)
     if rows.num_rows == 0:
         if waits:
@@ -107,10 +132,8 @@ def collect(
     return _of_holds(limit, measure, rows)
 
 
-def _of_cycles(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
-    number, flags = floats(rows.column("cycle")), np.array(rows.column("flags"))
-    complete = np.isfinite(number)
-    last = int(number[complete][-1]) if complete.any() else 0
+def _of_cycles(limit: LimitConfig, measure: Measure, block: str, tables: RunTables) -> Values:
+    last = tables.last_cycle(block)
     if measure.name == "cycles_done":
         done = float(last)
         reached = limit.operator == "<=" or done >= limit.value.value
@@ -121,29 +144,32 @@ def _of_cycles(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
     first, until = limit.cycles or (last - limit.last_cycles + 1 if limit.last_cycles else 1, last)
     if first < 1 or until > last:
         return nothing(f"{last:,} cycles so far", due=False, of=until - max(first, 1) + 1)
-    inside = complete & (number >= first) & (number <= until)
+    columns = ["flags", *measure.columns, "load_range", "motion_range", *(f.name for f in fields(Sampled))]
+    rows = tables.cycles(block, columns, first, until)
+    flags = np.array(rows.column("flags"))
     if measure.name == "off_target":
-        value = ((flags[inside] & int(CycleFlag.OFF_TARGET)) != 0).astype(float)
+        value = ((flags & int(CycleFlag.OFF_TARGET)) != 0).astype(float)
     else:
-        value = floats(rows.column(measure.columns[0]))[inside]
-        value[(flags[inside] & int(NOT_JUDGED)) != 0] = np.nan
+        value = floats(rows.column(measure.columns[0]))
+        value[(flags & int(NOT_JUDGED)) != 0] = np.nan
     return Values(
-        number[inside], np.abs(value) if measure.absolute else value, np.zeros(len(value)), until - first + 1,
-        load_range=_typical(rows, "load_range", inside),
-        motion_range=_typical(rows, "motion_range", inside),
-        sampling_u=_missed(measure, value, rows, inside),
+        floats(rows.column("cycle")), np.abs(value) if measure.absolute else value, np.zeros(len(value)),
+        until - first + 1,
+        load_range=_typical(rows, "load_range"),
+        motion_range=_typical(rows, "motion_range"),
+        sampling_u=_missed(measure, value, rows),
     )  # fmt: skip
 
 
-def _missed(measure: Measure, value: Floats, rows: pa.Table, inside: NDArray[np.bool_]) -> Floats | None:
+def _missed(measure: Measure, value: Floats, rows: pa.Table) -> Floats | None:
     """What sampling may have taken off each cycle's value."""
     if not measure.sampling:
         return None
-    return sampling_u(measure, value, Sampled(*(floats(rows.column(f.name))[inside] for f in fields(Sampled))))
+    return sampling_u(measure, value, Sampled(*(floats(rows.column(f.name)) for f in fields(Sampled))))
 
 
-def _typical(rows: pa.Table, column: str, inside: NDArray[np.bool_]) -> float:
-    values = floats(rows.column(column))[inside]
+def _typical(rows: pa.Table, column: str) -> float:
+    values = floats(rows.column(column))
     values = values[np.isfinite(values)]
     return float(np.median(values)) if values.size else float("nan")
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
@@ -17,6 +16,7 @@ from benchpipe.process.found import Found
 from benchpipe.process.loops import loop_numbers, loops_table
 from benchpipe.process.peaks import write_peaks
 from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks, learnt_remark, not_learnt
+from benchpipe.process.settled import SettledCycles
 from benchpipe.process.signals import block_signals, look_back_us, signal_columns, signal_units, to_signals
 from benchpipe.process.thresholds import Thresholds, learn_thresholds
 from benchpipe.process.trends import CycleValues, cycle_trends, floats
@@ -67,7 +67,7 @@ def cyclic_block(
     parts = settled + tail
     last = past["ends"][-1] if past.get("ends") else 0
     ends = [*past.get("ends", []), *(max(last, _last_cycle(store, part)) for part in new)]
-    done = _Cycles(store, settled, ends)
+    done = SettledCycles(store, settled, ends)
     loops, numbers = _loops(rig, store, block, inputs, past, old, done, key)
     before = [old[path] for path in past.get("parts", []) if old[path].table == "trends"]
     trends = cycle_trends(block, CycleValues(done.read), store.read_parts(before, "trends"), last)
@@ -168,7 +168,7 @@ def _loops(
     inputs: list[SampleInput],
     past: dict[str, Any],
     old: dict[str, Part],
-    cycles: _Cycles,
+    cycles: SettledCycles,
     key: str,
 ) -> tuple[list[Part], list[int]]:
     """Loops of cycles that are not kept yet."""
@@ -183,30 +183,6 @@ def _loops(
         loops = loops_table(store, inputs, rig, block, number[at].astype(np.int64), start, period)
         parts.append(store.write("loops", loops, key))
     return parts, [*have["cycles"], *wanted]
-
-
-@dataclass(frozen=True)
-class _Cycles:
-    """Cycles of a block that are settled: parts, and the number of the last cycle in each."""
-
-    store: RunStore
-    parts: list[Part]
-    ends: list[int]
-
-    @property
-    def last(self) -> int:
-        """Number of the last cycle; 0 where there is none."""
-        return self.ends[-1] if self.ends else 0
-
-    def read(self, columns: list[str], first: int = 1, last: int | None = None) -> pa.Table:
-        """Columns of the parts that hold the cycles from ``first`` to ``last``."""
-        starts = [0, *self.ends[:-1]]
-        wanted = [
-            part
-            for part, before, end in zip(self.parts, starts, self.ends, strict=True)
-            if end >= first and (last is None or before < last)
-        ]
-        return self.store.read_parts(wanted, "cycles", columns)
 
 
 def _last_cycle(store: RunStore, part: Part) -> int:
