@@ -12,9 +12,10 @@ from datetime import UTC, datetime, timedelta
 from typing import Generic, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchpipe.config.watching import HealthConfig
-from benchpipe.health.facts import RunFacts, StoreFacts
+from benchpipe.health.facts import CycleTail, RunFacts, StoreFacts
 from benchpipe.tables import CycleFlag
 
 F = TypeVar("F")
@@ -102,19 +103,19 @@ def _off_target(facts: RunFacts, config: HealthConfig) -> Found:
         return
     share = float(((flags & int(CycleFlag.OFF_TARGET)) != 0).mean())
     if share > config.off_target:
-        reached = _reached(facts, config)
+        reached = _reached(facts.cycles, (flags & int(CycleFlag.OFF_TARGET)) != 0, config)
         yield facts.block, f"{share:.0%} of the last {flags.size:,} cycles were off target{reached}"
 
 
-def _reached(facts: RunFacts, config: HealthConfig) -> str:
-    """What was reached at either end, where it was asked for."""
-    cycles = facts.cycles
-    if cycles is None or cycles.block.targets is None:
+def _reached(cycles: CycleTail, off: NDArray[np.bool_], config: HealthConfig) -> str:
+    """What the cycles off target reached at either end, and what was asked for."""
+    if cycles.block.targets is None:
         return ""
     low, high = cycles.block.targets
     names = ("valley_load", "peak_load") if cycles.block.load_min is not None else ("motion_min", "motion_max")
-    at = [float(np.nanmedian(cycles.last(name, config.last_cycles))) for name in names]
-    return f": from {at[0]:.4g} to {at[1]:.4g} {high.unit}, asked for {low.value:.4g} to {high.value:.4g} (medians)"
+    at = [float(np.median(cycles.last(name, config.last_cycles)[off])) for name in names]
+    asked = f"asked for are {low.value:.4g} to {high.value:.4g}"
+    return f": they went from {at[0]:.4g} to {at[1]:.4g} {high.unit} (medians), {asked}"
 
 
 def _dropped(facts: RunFacts, config: HealthConfig) -> Found:
@@ -199,7 +200,8 @@ def span(seconds: float) -> str:
     """A length of time in the largest unit that fits: ``4.8 h``."""
     for unit, length in (("d", DAY_S), ("h", 3600.0), ("min", 60.0)):
         if abs(seconds) >= 2 * length:
-            return f"{seconds / length:.3g} {unit}"
+            count = seconds / length
+            return f"{count:,.0f} {unit}" if count >= 100 else f"{count:.3g} {unit}"
     return f"{seconds:.3g} s"
 
 

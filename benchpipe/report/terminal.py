@@ -310,8 +310,10 @@ def runs_table(views: list[RunView], marks: Marks = UNICODE) -> RenderableType:
 
 def _notes(view: RunView) -> list[RenderableType]:
     """What there is to look at in a run: new alarms first, then for how long the others stand."""
+    steps = {(found.code, found.where): f". Next: {found.do_next}" for found in view.health}
     lines = [
         f"{'new: ' if alarm.new else f'since {alarm.since:%Y-%m-%d}: ' if alarm.since else ''}{alarm.text}"
+        f"{steps.get((alarm.code, alarm.where), '')}"
         for alarm in view.alarms
     ]
     shown = lines[:MOST_REMARKS]

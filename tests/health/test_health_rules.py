@@ -94,7 +94,8 @@ def test_the_texts_say_since_when_how_much_and_against_what() -> None:
     assert text(standing_s=7200.0) == "stopped since 2031-06-01 03:59 (2 h): rows come, and no cycle in them"
     low = cycles(flags=16, peak_load=71.0, valley_load=5.2)
     assert text(cycles=low) == (
-        "100% of the last 1,000 cycles were off target: from 5.2 to 71 N*m, asked for 5 to 80 (medians)"
+        "100% of the last 1,000 cycles were off target: they went from 5.2 to 71 N*m (medians), "
+        "asked for are 5 to 80"
     )
     assert "98,000 of 100,000 at 100 Hz" in text(cycles=cycles(samples=98))
     assert "2,000 cycles were found, and the rig's counter counted 2,012" in text(cycles=cycles(differ=12.0))
@@ -119,5 +120,5 @@ def test_the_disk_must_last_for_the_coming_week() -> None:
 
 
 def test_lengths_and_sizes_are_told_in_the_unit_that_fits() -> None:
-    assert [span(s) for s in (30, 150, 7201, 1e6)] == ["30 s", "2.5 min", "2 h", "11.6 d"]
+    assert [span(s) for s in (30, 150, 7201, 1e6, 1e8)] == ["30 s", "2.5 min", "2 h", "11.6 d", "1,157 d"]
     assert [size(b) for b in (12, 3.2e9)] == ["12 B", "3.2 GB"]
