@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import shutil
@@ -42,7 +43,9 @@ def of_error(topic: str, error: BenchpipeError, where: str = "") -> Finding:
     wanted = f"; expected {error.expected}" if error.expected else ""
     got = f"; got {error.got}" if error.got else ""
     text = f"{where + ': ' if where else ''}{error.what}{place}{wanted}{got}"
-    return Finding("wrong", topic, text, error.do_next or "", ExitCode(error.exit_code))
+    denied = os.strerror(errno.EACCES) in error.what
+    otherwise = "give this account the right to it" if denied else "mend what is named, and look again"
+    return Finding("wrong", topic, text, error.do_next or otherwise, ExitCode(error.exit_code))
 
 
 def libraries(formats: set[str]) -> Iterator[Finding]:
