@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -16,17 +17,16 @@ from benchpipe.kernels.holds import (
     FRESH_HOLD,
     LOAD,
     LOAD2,
-    MOTION,
-    MOTION2,
     N_TEMPERATURE,
+    RAMP_FOOT,
     TEMPERATURE,
-    TIME,
-    HoldState,
     fresh_bins,
     scan_hold,
 )
 from benchpipe.process.found import Found
+from benchpipe.process.hold_curves import HoldCurve, doubts, fit_hold, hold_curve, ratio
 from benchpipe.process.signals import Signals, block_signals, signal_units
+from benchpipe.store.manifest import Remark
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleInput
 from benchpipe.tables import schema
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from benchpipe.kernels.creep_fit import CreepResult
 
 PATIENCE_S = 1.0  # a load outside its band for longer ends the hold
+UNLOADED_S = 60.0  # what comes back is looked for if the load is off so soon
 HOUR_S = 3600.0
 LEAST_LEAK = 0.05  # a leak that makes a smaller part of the creep is given, and not named
 BACKWARDS = "moves against the load at the end: temperature or the channel, no leak"
@@ -44,10 +45,15 @@ Floats = NDArray[np.float64]
 
 @dataclass
 class HoldRows:
-    """Rows of both tables, as they are found."""
+    """Rows of both tables, as they are found.
+
+    ``nearest_load`` is how near the load came to what is to be held, ``longest_s`` the longest stay there.
+    """
 
     holds: list[dict[str, Any]] = field(default_factory=list)
     points: list[dict[str, Any]] = field(default_factory=list)
+    nearest_load: float = np.inf
+    longest_s: float = 0.0
 
 
 def hold_block(rig: RigConfig, store: RunStore, block: HoldBlock, inputs: list[SampleInput], key: str) -> Found:
@@ -60,104 +66,204 @@ def hold_block(rig: RigConfig, store: RunStore, block: HoldBlock, inputs: list[S
     for table, content in (("holds", rows.holds), ("creep_points", rows.points)):
         if content:
             found.parts.append(store.write(table, rows_table(table, content, rig), key))
+    if not rows.holds and np.isfinite(rows.nearest_load):
+        found.remarks.append(_no_hold(block, rig, rows))
     return found
 
 
+def _no_hold(block: HoldBlock, rig: RigConfig, rows: HoldRows) -> Remark:
+    """Why there is no hold in the samples of a block."""
+    unit = signal_units(rig)["load"]
+    band = block.tolerance * abs(block.load.value)
+    if rows.nearest_load > band:
+        text = (
+            f"the load never came within {band:.3g} {unit} of the {block.load.value:g} {unit} to be held: "
+            f"the nearest was {rows.nearest_load:.3g} {unit} off"
+        )
+    else:
+        text = (
+            f"the load stayed within {band:.3g} {unit} of {block.load.value:g} {unit} for {rows.longest_s:.3g} s at "
+            f"most: least_time is {block.least_time:g} s"
+        )
+    return Remark(step="process", code="no-hold", where=block.name, count=1, text=text)
+
+
+class _Scan:
+    """One load that is looked for."""
+
+    def __init__(self, target: float, tolerance: float, gap_us: int) -> None:
+        self.target, self.tolerance, self._gap_us = target, tolerance, gap_us
+        self.state, self.bins = FRESH_HOLD, fresh_bins()
+
+    def stays(self, new: Signals) -> Iterator[bool]:
+        """Go through samples and pause at the end of each stay in the band; true where a gap ended it."""
+        position = 0
+        while position < len(new):
+            begun, before = position, self.state.previous_us
+            position, self.state = scan_hold(
+                new.time_us, new.load, new.motion, new.temperature, position, self.target,
+                self.tolerance, round(1e6 * PATIENCE_S), self._gap_us, self.state, self.bins,
+            )  # fmt: skip
+            if not self.state.inside and self.state.start_us >= 0:
+                before = int(new.time_us[position - 1]) if position > begun else before
+                yield bool(new.time_us[position] - before > self._gap_us)
+                self.state, self.bins = FRESH_HOLD, fresh_bins()
+
+    @property
+    def duration_s(self) -> float:
+        """From the first to the last sample inside the band."""
+        return (self.state.last_in_us - self.state.start_us) * 1e-6
+
+
 class HoldBuilder:
-    """Takes signals batch by batch and collects holds."""
+    """Takes signals batch by batch and collects holds, and what came back after each."""
 
     def __init__(self, block: HoldBlock, rig: RigConfig) -> None:
         self._block = block
-        self._gap_us = round(1e6 * max(rig.time.gap_s, PATIENCE_S))
-        self._tolerance = block.tolerance * abs(block.load.value)
-        self._state: HoldState = FRESH_HOLD
-        self._bins = fresh_bins()
-        self._count = 0
+        gap_us = round(1e6 * max(rig.time.gap_s, PATIENCE_S))
+        size = abs(block.load.value)
+        self._held = _Scan(block.load.value, block.tolerance * size, gap_us)
+        self._rest = _Scan(0.0, RAMP_FOOT * size, gap_us)
+        self._ended: list[tuple[int, float, CreepResult]] = []  # when each hold ended, the ramp's part, and its creep
         self._rows = HoldRows()
 
     def feed(self, new: Signals) -> None:
         """Take samples; holds that end in them are measured."""
-        position = 0
-        while position < len(new):
-            position, self._state = scan_hold(
-                new.time_us, new.load, new.motion, new.temperature, position, self._block.load.value,
-                self._tolerance, round(1e6 * PATIENCE_S), self._gap_us, self._state, self._bins,
-            )  # fmt: skip
-            if not self._state.inside and self._state.start_us >= 0:
-                self._measure(complete=True)
-                self._state, self._bins = FRESH_HOLD, fresh_bins()
+        if len(new):
+            off = float(np.abs(new.load - self._block.load.value).min())
+            self._rows.nearest_load = min(self._rows.nearest_load, off)
+        for gap in self._held.stays(new):
+            self._measure(complete=True, gap=gap)
+        for _ in self._rest.stays(new):
+            self._came_back()
 
     def finish(self) -> HoldRows:
         """All rows, with that of a hold in which the log ends."""
-        if self._state.inside:
-            self._measure(complete=False)
+        if self._held.state.inside:
+            self._measure(complete=False, gap=False)
+        if self._rest.state.inside:
+            self._came_back()
         return self._rows
 
-    def _measure(self, *, complete: bool) -> None:
-        duration = (self._state.last_in_us - self._state.start_us) * 1e-6
-        if duration < self._block.least_time:
+    def _measure(self, *, complete: bool, gap: bool) -> None:
+        held, block = self._held, self._block
+        duration, state, bins = held.duration_s, held.state, held.bins
+        self._rows.longest_s = max(self._rows.longest_s, duration)
+        if duration < block.least_time:
             return
-        self._count += 1
-        ramp_s = (self._state.start_us - self._state.foot_us) * 1e-6 if self._state.foot_us >= 0 else np.nan
-        skip = self._block.skip_ramps * ramp_s if np.isfinite(ramp_s) else 0.0
-        curve = creep_curve(self._bins, min(skip, 0.1 * duration))
-        fit = curve.fit(duration, self._block.report_at)
-        self._rows.holds.append(self._hold_row(self._bins, duration, ramp_s, fit, complete=complete))
-        self._rows.points += self._point_rows(curve, fit)
-
-    def _hold_row(
-        self, bins: Floats, duration: float, ramp_s: float, fit: CreepResult, *, complete: bool
-    ) -> dict[str, Any]:
-        count = bins[:, COUNT].sum()
-        load = bins[:, LOAD].sum() / count
-        variance = max(bins[:, LOAD2].sum() / count - load * load, 0.0)
-        temperature = _ratio(bins[:, TEMPERATURE], bins[:, N_TEMPERATURE])
-        known = temperature[np.isfinite(temperature)]
-        kind, said = _kind(fit, duration, np.sign(self._block.load.value))
-        return {
-            "block": self._block.name,
-            "hold": self._count,
-            "start_us": self._state.start_us,
+        ramp = state.foot_us >= 0
+        ramp_s = (state.start_us - state.foot_us) * 1e-6 if ramp else np.nan
+        part = state.origin_load - state.foot_load
+        compliance = (state.origin_motion - state.foot_motion) / part if part else np.nan
+        skip_s = _skip_s(block, ramp_s, duration)
+        curve = hold_curve(bins, skip_s)
+        fit = fit_hold(curve, duration, block.report_at, compliance)
+        whole, since = doubts(curve, fit, held.tolerance, ramp=ramp)
+        known, since_known = not whole, not (whole or since)
+        kind, more = ("undecided", list[str]()) if whole else _kind(fit.creep, duration, np.sign(block.load.value))
+        load = state.origin_load + float(np.average(curve.load, weights=curve.count))
+        reading = np.hypot(curve.spread, compliance * curve.load_spread)  # of one, at the foot and in the band
+        said = [*whole, *since, *(["a gap or a restart ended it"] if gap else []), *fit.creep.remarks, *more]
+        number = len(self._rows.holds) + 1
+        row = {
+            "block": block.name,
+            "hold": number,
+            "start_us": state.start_us,
             "duration_s": duration,
             "complete": complete,
-            "samples": int(count),
+            "samples": int(curve.count.sum()),
             "ramp_s": ramp_s,
-            "load_mean": self._state.origin_load + load,
-            "load_sd": float(np.sqrt(variance)),
-            "temperature_c": _ratio(bins[:, TEMPERATURE].sum(), bins[:, N_TEMPERATURE].sum()).item(),
-            "temperature_range_c": float(np.ptp(known)) if known.size else np.nan,
-            "elastic_motion": self._elastic(self._state.origin_load + load),
+            "load_mean": load,
+            "load_sd": _sd(bins),
+            "temperature_c": ratio(bins[:, TEMPERATURE].sum(), bins[:, N_TEMPERATURE].sum()).item(),
+            "temperature_range_c": _range(curve.temperature),
+            "elastic_motion": compliance * load,
+            "elastic_motion_u": float(np.sqrt(2.0) * reading * abs(load / part)) if part else np.nan,
+            "load_taken_off": fit.load.by_end if fit.load else np.nan,
+            "compliance": fit.load.coefficient if fit.load else np.nan,
+            "temperature_taken_off": fit.temperature.by_end if fit.temperature else np.nan,
+            "motion_per_k": fit.temperature.coefficient if fit.temperature else np.nan,
             "kind": kind,
-            "law": fit.law,
-            "creep_end": fit.creep_end.value,
-            "creep_end_u": _u(fit.creep_end),
-            "creep_bound": fit.upper_bound,
-            "rate_end_per_h": fit.end_rate.value * HOUR_S,
-            "rate_end_u_per_h": _u(fit.end_rate) * HOUR_S,
-            "leak_per_h": fit.leak.value * HOUR_S,
-            "leak_u_per_h": _u(fit.leak) * HOUR_S,
-            "remark": "; ".join([*fit.remarks, *said]) or None,
+            "law": fit.creep.law,
+            "recovered": np.nan,
+            "recovered_u": np.nan,
+            "remark": "; ".join(said) or None,
         }
+        self._rows.holds.append(row | _creep(fit.creep, since_known) | _rates(fit.creep, known))
+        self._rows.points += self._point_rows(curve, fit.creep, number, known=since_known)
+        self._ended.append((state.last_in_us, skip_s, fit.creep))
 
-    def _elastic(self, load: float) -> float:
-        """Motion of the ramp from its foot into the band, in proportion to the whole load."""
-        state = self._state
-        part = state.origin_load - state.foot_load
-        return (state.origin_motion - state.foot_motion) * load / part if part else np.nan
+    def _came_back(self) -> None:
+        """What of a hold's creep came back in a stay without load, if the stay follows the hold."""
+        rest = self._rest
+        number = sum(end_us <= rest.state.start_us for end_us, *_ in self._ended)
+        if not number or rest.duration_s < self._block.least_time:
+            return
+        row, (end_us, skip_s, creep) = self._rows.holds[number - 1], self._ended[number - 1]
+        late = rest.state.start_us - end_us > UNLOADED_S * 1e6
+        if late or np.isfinite(row["recovered"]) or row["kind"] == "undecided":
+            return
+        from benchpipe.kernels.creep_outlook import recovered_fraction
 
-    def _point_rows(self, curve: CreepCurve, fit: CreepResult) -> list[dict[str, Any]]:
-        base = {"block": self._block.name, "hold": self._count}
-        origin = self._state.origin_motion
-        rows = [
+        curve = hold_curve(rest.bins, skip_s)  # both from so long after the load changed
+        found = recovered_fraction(creep, fit_hold(curve, rest.duration_s, (), np.nan).creep)
+        row["recovered"], row["recovered_u"] = found.fraction, 0.25 * (found.high - found.low)
+
+    def _point_rows(self, curve: HoldCurve, fit: CreepResult, hold: int, *, known: bool) -> list[dict[str, Any]]:
+        base = {"block": self._block.name, "hold": hold}
+        origin = self._held.state.origin_motion
+        columns = (curve.time, curve.count, curve.motion, curve.creep, curve.creep_u)
+        rows: list[dict[str, Any]] = [
             {**base, "kind": "curve", "time_s": t, "samples": int(n), "motion": origin + m, "creep": c, "creep_u": u}
-            for t, n, m, c, u in zip(curve.time, curve.count, curve.motion, curve.creep, curve.u, strict=True)
+            for t, n, m, c, u in zip(*columns, strict=True)
         ]
         for at in fit.creep_at:
-            kind = "projected" if at.beyond else "asked"
-            motion = origin + fit.elastic.value + at.creep.value
-            row = {**base, "kind": kind, "time_s": at.time_s, "samples": 0, "motion": motion}
-            rows.append({**row, "creep": at.creep.value, "creep_u": _u(at.creep)})
+            kind = "projection" if at.projection else "projected" if at.beyond else "asked"
+            row = {**base, "kind": kind, "time_s": at.time_s, "samples": 0}
+            row["motion"] = origin + fit.elastic.value + at.creep.value
+            if known:
+                row |= {"creep": at.creep.value, "creep_u": _u(at.creep)}
+                row |= {"reading_low": at.reading_low, "reading_high": at.reading_high}
+            rows.append(row)
         return rows
+
+
+def _skip_s(block: HoldBlock, ramp_s: float, duration_s: float) -> float:
+    """The ramp's part of a hold."""
+    return min(block.skip_ramps * ramp_s if np.isfinite(ramp_s) else 0.0, 0.1 * duration_s)
+
+
+def _sd(bins: Floats) -> float:
+    """Standard deviation of the load."""
+    count = bins[:, COUNT].sum()
+    variance = bins[:, LOAD2].sum() / count - (bins[:, LOAD].sum() / count) ** 2
+    return float(np.sqrt(max(variance, 0.0)))
+
+
+def _range(values: Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.ptp(known)) if known.size else np.nan
+
+
+def _creep(fit: CreepResult, known: bool) -> dict[str, float | None]:
+    """Creep since loading; nothing where it is not known."""
+    end = fit.creep_end
+    found: dict[str, float | None] = {
+        "creep_end": end.value, "creep_end_u": _u(end), "creep_bound": fit.upper_bound,
+        "creep_law_low": end.law_low, "creep_law_high": end.law_high,
+    }  # fmt: skip
+    return found if known else dict.fromkeys(found)
+
+
+def _rates(fit: CreepResult, known: bool) -> dict[str, float | None]:
+    """Rates late in the hold; nothing where they are not known."""
+    slope = fit.local_slope
+    found: dict[str, float | None] = {
+        "rate_end_per_h": fit.end_rate.value * HOUR_S, "rate_end_u_per_h": _u(fit.end_rate) * HOUR_S,
+        "leak_per_h": fit.leak.value * HOUR_S, "leak_u_per_h": _u(fit.leak) * HOUR_S,
+        "log_slope": slope.value, "log_slope_low": slope.low, "log_slope_high": slope.high,
+    }  # fmt: skip
+    return found if known else dict.fromkeys(found)
 
 
 def _kind(fit: CreepResult, duration_s: float, way: float) -> tuple[str, list[str]]:
@@ -176,56 +282,6 @@ def _kind(fit: CreepResult, duration_s: float, way: float) -> tuple[str, list[st
 def _u(estimate: Estimate) -> float:
     """Standard uncertainty: half of the wider side of the 95 % interval."""
     return 0.5 * max(estimate.high - estimate.value, estimate.value - estimate.low)
-
-
-@dataclass(frozen=True)
-class CreepCurve:
-    """Log-spaced averages of a hold. Motion is from the motion at time zero.
-
-    Attributes
-    ----------
-    time : float64 array, shape (n,)
-        Mean time of each average [s].
-    motion, creep, u : float64 arrays, shape (n,)
-        Mean motion; motion since the first average after the ramp part; its standard uncertainty.
-    count : float64 array, shape (n,)
-    """
-
-    time: Floats
-    motion: Floats
-    creep: Floats
-    u: Floats
-    count: Floats
-
-    def fit(self, end_s: float, asked_s: tuple[float, ...]) -> CreepResult:
-        """Creep laws fitted to the averages after the ramp part."""
-        from benchpipe.kernels.creep_fit import fit_creep
-
-        after = np.isfinite(self.creep)
-        return fit_creep(self.time[after], self.motion[after], self.count[after], end_s=end_s, asked_s=asked_s)
-
-
-def creep_curve(bins: Floats, skip_s: float) -> CreepCurve:
-    """Averages of the filled bins; creep counts from the first one after ``skip_s``."""
-    bins = bins[bins[:, COUNT] > 0]
-    n = bins[:, COUNT]
-    time, motion = bins[:, TIME] / n, bins[:, MOTION] / n
-    spread = np.maximum(bins[:, MOTION2] / n - motion * motion, 0.0)
-    within = np.sqrt(np.median(spread[n > 1])) if (n > 1).any() else 0.0
-    after = time >= max(skip_s, np.finfo(float).tiny)
-    creep, u = np.full(len(n), np.nan), np.full(len(n), np.nan)
-    if after.any():
-        first = int(np.flatnonzero(after)[0])
-        creep[after] = motion[after] - motion[first]
-        u[after] = within * np.sqrt(1.0 / n[after] + 1.0 / n[first])
-    return CreepCurve(time, motion, creep, u, n)
-
-
-def _ratio(top: Any, bottom: Any) -> Floats:
-    top, bottom = np.asarray(top, float), np.asarray(bottom, float)
-    out: Floats = np.full(top.shape, np.nan)
-    np.divide(top, bottom, out=out, where=bottom > 0)
-    return out
 
 
 def rows_table(table: str, rows: list[dict[str, Any]], rig: RigConfig) -> pa.Table:

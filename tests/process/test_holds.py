@@ -111,3 +111,104 @@ def test_where_a_batch_ends_changes_nothing(places: list[int]) -> None:
     one, many = rows_of(whole), rows_of(*pieces)
     assert rows_table("holds", many.holds, RIG) == rows_table("holds", one.holds, RIG)
     assert rows_table("creep_points", many.points, RIG) == rows_table("creep_points", one.points, RIG)
+
+
+def warmed(signals: Signals, warmth: np.ndarray) -> Signals:
+    """The same signals with a temperature."""
+    return Signals(signals.time_us, signals.load, signals.motion, warmth, signals.counter).copy()
+
+
+def moved(signals: Signals, more: np.ndarray) -> Signals:
+    """The same signals, their motion moved."""
+    return Signals(signals.time_us, signals.load, signals.motion + more, signals.temperature, signals.counter).copy()
+
+
+def test_a_wobble_of_the_load_is_taken_off_through_the_compliance() -> None:
+    signals = held(per_decade=0.03)
+    t = signals.time_us * 1e-6
+    wobble = np.where((t > 22) & (t < 1222), 0.5 * np.sin(t / 40.0), 0.0)
+    loaded = Signals(signals.time_us, signals.load + wobble, signals.motion + wobble / 18.0, *[np.empty(0)] * 2).copy()
+    plain, hold = only(rows_of(signals)), only(rows_of(loaded))
+    assert plain["compliance"] is None or not np.isfinite(plain["compliance"])
+    assert hold["compliance"] == pytest.approx(1 / 18, rel=0.05)
+    assert abs(hold["load_taken_off"]) < 2 * 0.5 / 18
+    assert hold["kind"] == "settling"
+    assert hold["creep_end"] == pytest.approx(plain["creep_end"], abs=2 * plain["creep_end_u"] + 0.002)
+
+
+def test_a_swing_of_temperature_is_taken_off_and_told() -> None:
+    signals = held(per_decade=0.03)
+    t = signals.time_us * 1e-6
+    warmth = 23.0 + 2.0 * np.sin(t / 60.0)
+    swung = warmed(
+        moved(signals, 0.01 * (warmth - 23.0)), warmth + 0.02 * np.random.default_rng(5).standard_normal(t.size)
+    )
+    hold = only(rows_of(swung))
+    assert hold["motion_per_k"] == pytest.approx(0.01, rel=0.1)
+    assert hold["kind"] == "settling"
+    assert hold["creep_end"] == pytest.approx(only(rows_of(signals))["creep_end"], abs=0.005)
+
+
+def test_a_step_of_temperature_that_cannot_be_told_from_creep_leaves_no_number() -> None:
+    signals = held(per_decade=0.03)
+    t = signals.time_us * 1e-6
+    hold = only(rows_of(warmed(signals, 23.0 + 3.0 * np.log10(1.0 + np.clip(t - 22.0, 0.0, None)))))
+    assert hold["kind"] == "undecided"
+    assert "temperature changed by" in hold["remark"]
+    assert hold["creep_end"] is None
+    assert hold["leak_per_h"] is None
+
+
+def test_a_channel_that_sticks_leaves_no_number() -> None:
+    signals = held(per_decade=0.03, noise=0.0)
+    stuck = Signals(signals.time_us, signals.load, np.round(signals.motion / 0.02) * 0.02, *[np.empty(0)] * 2).copy()
+    hold = only(rows_of(stuck))
+    assert (hold["kind"], hold["creep_end"]) == ("undecided", None)
+    assert "sticks" in hold["remark"]
+
+
+def test_a_restart_inside_a_hold_leaves_no_creep_since_loading_but_the_leak() -> None:
+    signals = held(leak_per_h=0.5, per_decade=0.01)
+    after = signals.part(4000, len(signals))
+    later = Signals(after.time_us + 3_600_000_000, after.load, after.motion, after.temperature, after.counter).copy()
+    first, second = rows_of(signals.part(0, 4000), later).holds
+    assert "a gap or a restart ended it" in first["remark"]
+    assert "time zero is not known" in second["remark"]
+    assert second["creep_end"] is None
+    assert second["leak_per_h"] == pytest.approx(0.5, abs=0.1)
+
+
+def test_asked_creep_has_no_number_where_time_zero_is_not_known() -> None:
+    rows = rows_of(held(per_decade=0.03).part(1000, 12_000))
+    asked = [p for p in rows.points if p["kind"] == "asked"]
+    assert asked
+    assert all(p.get("creep") is None for p in asked)
+
+
+def test_a_load_that_never_comes_is_no_hold_and_is_told() -> None:
+    rows = rows_of(held(), block=BLOCK.model_copy(update={"load": Quantity(80.0, "torque")}))
+    assert rows.holds == []
+    assert rows.nearest_load == pytest.approx(20.0, abs=1.0)
+    short = rows_of(held(hold_s=5.0))
+    assert (short.holds, short.longest_s == pytest.approx(5.0, abs=0.3)) == ([], True)
+
+
+def test_what_comes_back_after_unloading_is_measured() -> None:
+    """Kelvin bodies give all back, a leak nothing (closed form of the linear models)."""
+    rng = np.random.default_rng(8)
+    t = np.arange(0.0, 2000.0, 0.1)
+    on, off = 22.0, 1022.0
+    load = np.where((t > on) & (t < off), 60.0, 0.0)
+    load = np.where((t > 20) & (t <= on), 30.0 * (t - 20), load)
+    for leaks in (False, True):
+        rise = np.clip(t - on, 0.0, None)
+        fall = np.clip(t - off, 0.0, None)
+        body = 0.1 * (np.exp(-fall / 60.0) - np.exp(-rise / 60.0)) * (t > on)
+        line = 0.1 / 1000.0 * np.clip(t - on, 0.0, off - on)
+        motion = load / 18.0 + (line if leaks else body) + 0.002 * rng.standard_normal(t.size)
+        signals = Signals(np.rint(t * 1e6).astype(np.int64), load, motion, *[np.empty(0)] * 2).copy()
+        hold = only(rows_of(signals))
+        expected = 0.0 if leaks else 1.0
+        assert hold["recovered"] == pytest.approx(expected, abs=3 * hold["recovered_u"] + 0.03)
+        cut = only(rows_of(signals.part(0, 11_000), signals.part(11_000, len(signals))))
+        np.testing.assert_equal(cut, hold)

@@ -1,0 +1,196 @@
+"""A hold's averages, what else than creep has moved them, and what makes them doubtful."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.kernels.holds import COUNT, LOAD, LOAD2, MOTION, MOTION2, N_TEMPERATURE, TEMPERATURE, TIME
+
+if TYPE_CHECKING:
+    from benchpipe.kernels.creep_fit import CreepResult
+    from benchpipe.kernels.creep_noise import Coefficient, Correction
+
+Floats = NDArray[np.float64]
+# Common practice, no source: what makes a hold doubtful.
+WARMTH_K = 1.0  # a temperature that ranges further moves a joint by more than a good lock creeps
+DRIFT_PART = 0.5  # of the tolerance: a load that drifts further is no held load
+STILL_PART = 0.5  # of the averages: a channel that stands still in so many, and jumps, sticks
+FULL = 5  # readings in an average whose spread says something
+CERTAIN = 1e-3  # by chance so rarely does noise alone look like a wobble
+
+
+@dataclass(frozen=True)
+class HoldCurve:
+    """Log-spaced averages of a hold. Load and motion are from those at time zero.
+
+    Attributes
+    ----------
+    time : float64 array, shape (n,)
+        Mean time of each average [s].
+    count : float64 array, shape (n,)
+    motion, load, temperature : float64 arrays, shape (n,)
+        Means; NaN where there is no temperature.
+    spread, load_spread : float
+        Standard deviation of single readings inside the averages.
+    still : float
+        Part of the full averages in which the motion does not change at all.
+    first : int
+        First average after the ramp part; n where there is none.
+    """
+
+    time: Floats
+    count: Floats
+    motion: Floats
+    load: Floats
+    temperature: Floats
+    spread: float
+    load_spread: float
+    still: float
+    first: int
+
+    @property
+    def creep(self) -> Floats:
+        """Motion since the first average after the ramp part; NaN before it."""
+        out: Floats = np.full(self.time.size, np.nan)
+        out[self.first :] = self.motion[self.first :] - self.motion[self.first : self.first + 1]
+        return out
+
+    @property
+    def creep_u(self) -> Floats:
+        """Standard uncertainty of ``creep`` from the spread of the readings."""
+        out: Floats = np.full(self.time.size, np.nan)
+        some = self.count[self.first :]
+        out[self.first :] = self.spread * np.sqrt(1.0 / some + 1.0 / some[:1])
+        return out
+
+
+def hold_curve(bins: Floats, skip_s: float) -> HoldCurve:
+    """Averages of the filled bins; creep counts from the first one after ``skip_s``."""
+    bins = bins[bins[:, COUNT] > 0]
+    n = bins[:, COUNT]
+    time, motion, load = bins[:, TIME] / n, bins[:, MOTION] / n, bins[:, LOAD] / n
+    variance = np.maximum(bins[:, MOTION2] / n - motion * motion, 0.0)
+    full = n >= FULL
+    rounding = 1e-12 * (1.0 + motion[full] ** 2)
+    still = float((variance[full] <= rounding).mean()) if full.any() else 0.0
+    after = np.flatnonzero(time >= max(skip_s, np.finfo(float).tiny))
+    return HoldCurve(
+        time, n, motion, load, ratio(bins[:, TEMPERATURE], bins[:, N_TEMPERATURE]),
+        _typical(variance, n), _typical(bins[:, LOAD2] / n - load * load, n), still,
+        int(after[0]) if after.size else len(n),
+    )  # fmt: skip
+
+
+def _typical(variance: Floats, count: Floats) -> float:
+    some = np.maximum(variance[count > 1], 0.0)
+    return float(np.sqrt(np.median(some))) if some.size else 0.0
+
+
+def ratio(top: Any, bottom: Any) -> Floats:
+    """Quotient, NaN where the divisor is zero."""
+    top, bottom = np.asarray(top, float), np.asarray(bottom, float)
+    out: Floats = np.full(top.shape, np.nan)
+    np.divide(top, bottom, out=out, where=bottom > 0)
+    return out
+
+
+@dataclass(frozen=True)
+class CorrectedFit:
+    """Creep laws fitted to a hold, and what was taken off its motion before."""
+
+    creep: CreepResult
+    load: Correction | None
+    temperature: Correction | None
+
+
+def fit_hold(curve: HoldCurve, end_s: float, asked_s: tuple[float, ...], compliance: float) -> CorrectedFit:
+    """Fit creep laws to the averages after the ramp part.
+
+    Load that wobbles more than its noise does is taken off through the compliance: as the wobble itself
+    shows it, else that of the ramp. Temperature is taken off where the hold itself shows what it moves,
+    told apart from creep.
+
+    Parameters
+    ----------
+    compliance : float
+        Motion per load of the ramp; NaN where no ramp was seen.
+    """
+    from benchpipe.kernels.creep_fit import fit_creep
+    from benchpipe.kernels.creep_noise import correction
+
+    part = slice(curve.first, None)
+    time, count, motion = curve.time[part], curve.count[part], curve.motion[part]
+    load = temperature = None
+    if wobbles(curve.load[part], count, curve.load_spread):
+        measured = _coefficient(time, motion, curve.load[part], count, curve.load_spread)
+        told = measured.converged and measured.told_from_zero
+        value, error = (measured.value, measured.standard_error) if told else (compliance, abs(compliance) / 5.0)
+        if np.isfinite(value):
+            load = correction("load", time, curve.load[part], value, error)
+    warmth = curve.temperature[part]
+    if np.isfinite(warmth).sum() > 2:
+        rest = motion if load is None else motion - load.moved
+        measured = _coefficient(time, rest, warmth, count, _reading_noise(warmth, count))
+        if measured.converged and measured.told_from_zero:
+            temperature = correction("temperature", time, warmth, measured.value, measured.standard_error)
+    taken = [one for one in (load, temperature) if one is not None]
+    creep = fit_creep(time, motion, count, end_s=end_s, asked_s=asked_s, corrections=taken)
+    return CorrectedFit(creep, load, temperature)
+
+
+def _coefficient(time: Floats, motion: Floats, channel: Floats, count: Floats, noise: float) -> Coefficient:
+    from benchpipe.kernels.creep_noise import channel_coefficient
+
+    return channel_coefficient(time, motion, channel, count, channel_noise=noise)
+
+
+def _reading_noise(values: Floats, count: Floats) -> float:
+    """Standard deviation of one reading of a slow channel, by how far averages stand off their neighbours' line."""
+    known = np.isfinite(values)
+    values, count = values[known], count[known]
+    if values.size < 3:
+        return 0.0
+    off = values[1:-1] - 0.5 * (values[:-2] + values[2:])
+    weight = 1.0 / count[1:-1] + 0.25 / count[:-2] + 0.25 / count[2:]
+    return float(1.4826 * np.median(np.abs(off) / np.sqrt(weight)))
+
+
+def wobbles(load: Floats, count: Floats, spread: float) -> bool:
+    """Whether averages of the load differ by more than the noise of its readings (chi-squared test)."""
+    if load.size < 3 or spread <= 0.0:
+        return load.size > 1 and bool(np.ptp(load) > 0.0)
+    from scipy.stats import chi2
+
+    apart = load - np.average(load, weights=count)
+    return bool(chi2.sf(float((count * apart**2).sum()) / spread**2, load.size - 1) < CERTAIN)
+
+
+def doubts(curve: HoldCurve, fit: CorrectedFit, tolerance: float, *, ramp: bool) -> tuple[list[str], list[str]]:
+    """What makes a hold's creep doubtful: on the whole, and of the creep since loading alone.
+
+    Parameters
+    ----------
+    tolerance : float
+        Of the load.
+    ramp : bool
+        Whether the log shows how the load came on.
+    """
+    part = slice(curve.first, None)
+    whole, since = [], []
+    if curve.still > STILL_PART and np.ptp(curve.motion) > 0.0:
+        whole.append("the motion channel stands still and jumps: it sticks, or shows too coarse steps")
+    warmth = curve.temperature[part][np.isfinite(curve.temperature[part])]
+    if warmth.size and np.ptp(warmth) > WARMTH_K and fit.temperature is None:
+        whole.append(f"the temperature changed by {np.ptp(warmth):.2g} K, and what that moves is not told from creep")
+    drift = abs(float(curve.load[-1] - curve.load[curve.first])) if curve.first < curve.load.size else 0.0
+    if drift > DRIFT_PART * tolerance and fit.load is None:
+        whole.append("the load drifts, and the compliance that would put it right is not known")
+    elif drift > 2.0 * DRIFT_PART * tolerance:
+        whole.append("the load drifts through its whole band")
+    if not ramp:
+        since.append("no loading was seen before it: time zero is not known")
+    return whole, since
