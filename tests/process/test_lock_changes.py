@@ -171,6 +171,16 @@ def test_the_angle_asked_for_may_stand_in_a_channel() -> None:
     assert (lock["asked"], lock["lock_error"]) == (7.0, pytest.approx(0.5, abs=0.01))
 
 
+@pytest.mark.parametrize("cut", [499, 500, 501, 502, 503, 504])
+def test_a_change_that_is_not_sure_yet_is_waited_for(cut: int) -> None:
+    made = joint(stops_after_s=5.0)
+    made["mode"][498:600] = 0.0  # just before the time of the lock at 3 s is over, at 5 s
+    whole = signals(made)
+    rows = rows_of(whole)
+    assert rows[0]["duration_s"] == pytest.approx(1.97)
+    assert repr(rows_of(whole.part(0, cut), whole.part(cut, len(whole)))) == repr(rows)
+
+
 @settings(max_examples=25)
 @given(st.lists(st.integers(0, T.size), max_size=6).map(sorted), st.integers(0, 3))
 def test_where_a_batch_ends_changes_nothing(places: list[int], spoil: int) -> None:

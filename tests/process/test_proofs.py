@@ -196,6 +196,14 @@ def test_a_specimen_that_fails_shows_its_peak_load(jump: float) -> None:
     within(row, "stiffness_before", K, 0.02)
 
 
+def test_a_specimen_that_fails_and_is_unloaded_at_once_shows_its_peak_load() -> None:
+    # the motion goes ahead by 2 in the fall from 90 to 60; then the load is taken off at 300 a second
+    t, load = path((0.0, 0.0), (1.0, 5.0), (9.0, 5.0), (17.5, 90.0), (17.54, 60.0), (17.74, 0.0), (27.0, 0.0))
+    row = only(signals(t, load, load / K + np.interp(t, (17.5, 17.54), (0.0, 2.0))))
+    assert (row["outcome"], row["sudden_drop"]) == ("failed", 1)
+    assert row["failure_load"] == pytest.approx(90.0, abs=0.4)
+
+
 def test_a_drop_that_is_survived_is_told_and_lowers_what_was_carried() -> None:
     row = only(failing(90.0, arrest=80.0, jump=0.8, goes_on=True))
     assert row["outcome"] == "held"
@@ -259,6 +267,9 @@ def test_a_gap_a_restart_and_a_saturated_load_cell_are_no_measure() -> None:
     sound = whole(*path(*proof_path()))
     gapped = sound.select((sound.time_us < 15_000_000) | (sound.time_us > 15_400_000))
     restarted = sound.copy()
+    finder = ProofFinder(BLOCK, RIG)
+    finder.feed(gapped)
+    assert [found[3] for found in finder.found()] == [True]
     later = Signals(sound.time_us + 3_600_000_000 * (sound.time_us > 30_000_000), *restarted._arrays()[1:])
     rig = RIG.model_copy(
         update={"channel": (RIG.channel[0].model_copy(update={"range": (Quantity(-109.9, "torque"),
