@@ -19,7 +19,7 @@ from benchpipe.health.facts import CycleTail, RunFacts, StoreFacts
 from benchpipe.tables import CycleFlag
 
 F = TypeVar("F")
-Found = Iterator[tuple[str, str]]  # place, what is wrong
+Found = Iterator[tuple[str, str]]  # place (which one it is, from night to night), what is wrong
 DAY_S = 86_400.0
 
 
@@ -75,16 +75,19 @@ def _clock(facts: RunFacts, config: HealthConfig) -> Found:
 
 
 def _stopped(facts: RunFacts, config: HealthConfig) -> Found:
+    """Its place holds the time: a rig that was started and stopped again before the next night is news."""
     if facts.seen_us is None or facts.over:
         return
     cycles = facts.cycles
     least = max(config.stopped_after, cycles.block.longest_cycle_s if cycles else 0.0)
     silent = (facts.now_us - facts.seen_us) / 1e6
     if silent > least:
-        yield facts.block, f"stopped since {moment(facts.seen_us)} ({span(silent)}): no row came after that"
+        since = f"since {moment(facts.seen_us)}"
+        yield f"{facts.block} {since}".strip(), f"stopped {since} ({span(silent)}): no row came after that"
     elif facts.standing_s > least:
-        since = moment(facts.seen_us - round(1e6 * facts.standing_s))
-        yield facts.block, f"stopped since {since} ({span(facts.standing_s)}): rows come, and no cycle in them"
+        since = f"since {moment(facts.seen_us - round(1e6 * facts.standing_s))}"
+        text = f"stopped {since} ({span(facts.standing_s)}): rows come, and no cycle in them"
+        yield f"{facts.block} {since}".strip(), text
 
 
 def _stuck(facts: RunFacts, config: HealthConfig) -> Found:

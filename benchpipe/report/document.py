@@ -88,7 +88,7 @@ FIELDS: dict[str, str] = {
     "runs[].alarms[].new": "it was not in the last night",
     "runs[].health": "what is not well with the rig, worst first",
     "runs[].health[].code": "kind, as in the lab file's [health]",
-    "runs[].health[].where": "block or channel; empty for the whole rig",
+    "runs[].health[].where": "block (and since when it stands) or channel; empty for the whole rig",
     "runs[].health[].text": "what is wrong, in a sentence",
     "runs[].health[].do_next": "what to do about it",
     "runs[].bytes_a_day": "its tables grow by so much in a day of logs; 0 where it does not go on",

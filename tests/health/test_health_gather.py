@@ -89,7 +89,10 @@ def test_a_rig_that_goes_on_is_well_and_one_that_stopped_is_told_since_when(tmp_
     found = looked(plan, after(hours=7))
     assert set(found) == {"rig-stopped"}
     assert found["rig-stopped"].text == "stopped since 2031-05-31 20:01 (6.97 h): no row came after that"
-    assert found["rig-stopped"].where == "durability"
+    assert found["rig-stopped"].where == "durability since 2031-05-31 20:01"
+    assert looked(plan, after(hours=31))["rig-stopped"].where == "durability since 2031-05-31 20:01"
+    write_log(tmp_path / "logs" / "b.csv", start=START + timedelta(hours=8))
+    assert looked(plan, after(hours=31))["rig-stopped"].where == "durability since 2031-06-01 04:01"
 
 
 def test_now_before_the_last_row_is_said_and_breaks_nothing(tmp_path: Path) -> None:

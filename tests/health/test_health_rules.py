@@ -19,7 +19,7 @@ SHARE = np.arange(2000) >= 1900  # the last hundred of two thousand
 
 def found(config: HealthConfig = CONFIG, **changes: Any) -> list[tuple[str, str]]:
     """Code and place of what is found."""
-    return [(f.code, f.where) for f in findings(RUN_RULES, facts(**changes), config)]
+    return [(f.code, f.where.partition(" since ")[0]) for f in findings(RUN_RULES, facts(**changes), config)]
 
 
 def text(**changes: Any) -> str:

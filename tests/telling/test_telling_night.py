@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from benchpipe.check.decision import Verdict
 from benchpipe.config.lab import LabConfig
@@ -254,3 +256,24 @@ def test_a_wrong_table_is_an_error_that_shows_no_secret(tmp_path: Path, tell: st
         lab(tmp_path, f"\n[[tell]]\n{tell}\n")
     assert said in str(caught.value)
     assert "pa55word" not in str(caught.value)
+
+
+@given(nights=st.lists(st.tuples(st.sets(st.sampled_from(["x", "y", "z"])), st.booleans()), max_size=12))
+def test_each_stay_of_an_alarm_is_told_once_as_soon_as_the_way_is_open(
+    tmp_path_factory: pytest.TempPathFactory, nights: list[tuple[set[str], bool]]
+) -> None:
+    folder, post = tmp_path_factory.mktemp("law"), Post()
+    config = lab(folder)
+    waiting: set[str] = set()
+    before: set[str] = set()
+    for codes, closed in nights:
+        post.closed, post.taken = {"a"} if closed else set(), []
+        result = tell_night(
+            config, folder, folder / "store", [view("one", *sorted(codes))], (), BEGAN, environ=ENV, send=post
+        )
+        waiting = (waiting & codes) | (codes - before)
+        due = set() if closed else waiting
+        body = post.taken[0][2] if post.taken else ""
+        assert {code for code in "xyz" if f"one: {code} was seen" in body} == due
+        assert bool(result.not_told) is (closed and bool(waiting))
+        waiting, before = waiting - due, codes
