@@ -124,7 +124,8 @@ def _parts(
     if not fit.converged:
         return none, ["too few samples in motion inside the range"]
     slow, fast = float(speed.min()), float(speed.max())
-    speeds = f"{slow:.3g} to {fast:.3g} {unit}/s"
+    ends = dict.fromkeys((f"{slow:.2g}", f"{fast:.2g}"))  # both directions' sentences are the same
+    speeds = f"{' to '.join(ends)} {unit}/s"
     if fast < ONE_SPEED * slow:
         return none, [f"one speed only ({speeds}): Coulomb, laminar and orifice parts are not told apart"]
     whole = float(direction.resistance(fast))
