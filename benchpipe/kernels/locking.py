@@ -67,7 +67,7 @@ def find_changes(
         For the samples that follow: where they are cut changes nothing.
     """
     now_mode, known, changing, change_us, sure, shown, shown_us, bounces, glitches = state
-    found = np.empty((8, 4), np.int64)
+    found = np.empty((time_us.size, 4), np.int64)
     count = 0
     for k in range(time_us.size):
         value = mode[k]
@@ -91,16 +91,13 @@ def find_changes(
             if shown == now_mode:
                 glitches += 1
             else:
-                if count == found.shape[0]:
-                    more = np.empty((2 * count, 4), np.int64)
-                    more[:count] = found
-                    found = more
                 found[count] = (change_us, shown, bounces, 1 if sure else 0)
                 count += 1
                 now_mode = shown
             changing = False
         known = now
-    return found[:count], ModeState(now_mode, known, changing, change_us, sure, shown, shown_us, bounces, glitches)
+    after = ModeState(now_mode, known, changing, change_us, sure, shown, shown_us, bounces, glitches)
+    return found[:count].copy(), after
 
 
 @compiled

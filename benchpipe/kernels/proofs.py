@@ -101,7 +101,7 @@ def find_attempts(
         For the samples that follow: where they are cut changes nothing.
     """
     inside, start_us, stay_us, stay_from, previous, peak, gapped = state
-    found = np.empty((8, 4), np.int64)
+    found = np.empty((time_us.size, 4), np.int64)
     count = 0
     for k in range(time_us.size):
         now, value = time_us[k], way * np.float64(load[k])
@@ -110,10 +110,6 @@ def find_attempts(
             gapped = gapped or gap
             if value <= settling + band:
                 if peak >= target - band or (peak >= attempt and stay_us >= least_stay_us):
-                    if count == found.shape[0]:
-                        more = np.empty((2 * count, 4), np.int64)
-                        more[:count] = found
-                        found = more
                     found[count] = (start_us, now, stay_us, 1 if gapped else 0)
                     count += 1
                 inside, stay_from = False, -1
@@ -131,7 +127,7 @@ def find_attempts(
             elif value < settling - OUTER * band:
                 stay_from = -1
         previous = now
-    return found[:count], AttemptState(inside, start_us, stay_us, stay_from, previous, peak, gapped)
+    return found[:count].copy(), AttemptState(inside, start_us, stay_us, stay_from, previous, peak, gapped)
 
 
 @compiled
