@@ -51,6 +51,7 @@ def test_slow_noise_is_told() -> None:
     memories = (1.0, 1.0, 1.0, 0.0, 0.0, 0.0)
     slow = [measure_stance(time, noise(400, m, rng), np.zeros(400)).slow_noise_s for m in memories]
     assert min(slow[:3]) > 0.3 > max(slow[3:])
+    assert max(slow[:3]) > 0.5  # memories longer than a twentieth of the window are looked for
 
 
 @pytest.mark.parametrize("n", [0, 1, 19])

@@ -117,6 +117,15 @@ def test_without_limits_of_load_the_rows_of_a_mode_are_the_stance() -> None:
         StanceBlock(name="stood", kind="stance")
 
 
+@pytest.mark.parametrize("length", [12.0, 5.0])
+def test_a_night_after_a_stretch_that_is_over_reads_only_what_is_new(length: float) -> None:
+    whole = stood((length,))
+    builder = StanceBuilder(block(), RIG, Stretch())
+    builder.feed(whole)
+    assert builder.stretch.from_us == whole.time_us[-1]
+    assert builder.stretch.longest_us == (0 if length > 9.0 else 4_980_000)
+
+
 WHOLE = stood((12.0, 5.0, 0.4, 9.5, 20.0, 3.0), drift_per_s=0.001)
 
 
