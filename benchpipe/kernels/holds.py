@@ -19,6 +19,8 @@ FIRST_EDGE_S = 1e-3
 N_BINS = 300
 # Columns of the bins: count, sums of time, motion, motion², load, load², temperature, count of temperature.
 COUNT, TIME, MOTION, MOTION2, LOAD, LOAD2, TEMPERATURE, N_TEMPERATURE = range(8)
+BREAK_PART = 0.1  # a break in the log of up to this part of the time under load so far is bridged,
+MOST_BREAK_US = 600_000_000  # and of no more than this
 RAMP_FOOT = 0.1  # a ramp begins where the load was last below this part of its target
 
 
@@ -34,9 +36,11 @@ class HoldState(NamedTuple):
     foot_load: float
     origin_motion: float
     origin_load: float
+    outside_us: int
+    bridged: int
 
 
-FRESH_HOLD = HoldState(False, -1, -1, -1, -1, np.nan, np.nan, 0.0, 0.0)
+FRESH_HOLD = HoldState(False, -1, -1, -1, -1, np.nan, np.nan, 0.0, 0.0, 0, 0)
 
 
 def fresh_bins() -> NDArray[np.float64]:
@@ -69,7 +73,9 @@ def scan_hold(
     target, tolerance : float
         The band is ``|load - target| <= tolerance``, in the load's unit.
     patience_us : int
-        The hold ends when the load was outside for longer than this, or at a gap.
+        The hold ends when the load was outside for so much longer than inside (a load that swings
+        through its band is not held), or at a gap that is not bridged: a short one is, with the load
+        in its band on both sides.
     gap_us : int
     state : HoldState
     bins : float64 array, shape (N_BINS, 8)
@@ -83,21 +89,32 @@ def scan_hold(
     state : HoldState
         With ``inside`` false and ``start_us`` set when a hold has just ended.
     """
-    inside, start_us, last_in_us, previous_us, foot_us, foot_motion, foot_load, origin, load_origin = state
+    (inside, start_us, last_in_us, previous_us, foot_us, foot_motion, foot_load, origin, load_origin,
+     outside_us, bridged) = state  # fmt: skip
     foot = RAMP_FOOT * abs(target)
     for k in range(first, time_us.size):
         now = time_us[k]
         value, moved = np.float64(load[k]), np.float64(motion[k])
         gap = previous_us >= 0 and now - previous_us > gap_us
         within = abs(value - target) <= tolerance
-        if inside and (gap or (not within and now - last_in_us > patience_us)):
-            ended = HoldState(False, start_us, last_in_us, -1, foot_us, foot_motion, foot_load, origin, load_origin)
+        short = now - previous_us <= min(BREAK_PART * (previous_us - start_us), MOST_BREAK_US)
+        if inside and gap and within and short:
+            gap = False
+            bridged += 1
+        elif inside and not gap:
+            step_us = now - previous_us
+            outside_us = max(outside_us + (-step_us if within else step_us), 0)
+        if inside and (gap or outside_us > patience_us):
+            ended = HoldState(
+                False, start_us, last_in_us, -1, foot_us, foot_motion, foot_load, origin, load_origin, 0, bridged
+            )
             return k, ended
         if gap:
             foot_us, foot_motion, foot_load = -1, np.nan, np.nan
         previous_us = now
         if within and not inside:
             inside, start_us, origin, load_origin = True, now, moved, value
+            outside_us, bridged = 0, 0
         if within:
             last_in_us = now
         if inside:
@@ -110,8 +127,9 @@ def scan_hold(
         elif abs(value) < foot or value * target < 0.0:
             foot_us, foot_motion, foot_load = now, moved, value
     return time_us.size, HoldState(
-        inside, start_us, last_in_us, previous_us, foot_us, foot_motion, foot_load, origin, load_origin
-    )
+        inside, start_us, last_in_us, previous_us, foot_us, foot_motion, foot_load, origin, load_origin,
+        outside_us, bridged,
+    )  # fmt: skip
 
 
 @compiled

@@ -1,0 +1,57 @@
+"""Loads that swing, overshoot or break off in a hold (invented signals)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from benchpipe.process.signals import Signals
+from tests.process.test_holds import BLOCK, held, only, rows_of
+
+BRIEF = BLOCK.model_copy(update={"least_time": 10.0})
+
+
+def with_load(signals: Signals, extra: np.ndarray[Any, Any]) -> Signals:
+    """The same with something added to the load."""
+    return replace(signals, load=signals.load + extra).copy()
+
+
+def times(signals: Signals) -> np.ndarray[Any, Any]:
+    """Seconds since load entered its band."""
+    return signals.time_us * 1e-6 - 22.0
+
+
+def test_cycling_through_the_band_is_no_hold() -> None:
+    t = np.arange(0.0, 300.0, 0.01)
+    load = 45.0 + 40.0 * np.sin(2 * np.pi * t * 2.0)
+    nothing = np.empty(0)
+    cycling = Signals(np.rint(t * 1e6).astype(np.int64), load, load / 18.0, nothing, nothing).copy()
+    assert rows_of(cycling, block=BRIEF).holds == []
+
+
+def test_a_load_that_leaves_its_band_for_a_moment_is_held() -> None:
+    whole = held(0.5, 0.01)
+    away = np.where((times(whole) > 500.0) & (times(whole) < 500.6), -20.0, 0.0)
+    assert only(rows_of(with_load(whole, away)))["duration_s"] == pytest.approx(1200.0, abs=0.3)
+    noisy = np.where(np.arange(len(whole)) % 3 == 0, 2.0, 0.0)  # every third reading is out of the band
+    assert only(rows_of(with_load(whole, noisy)))["duration_s"] == pytest.approx(1200.0, abs=0.3)
+
+
+def test_a_short_break_of_the_log_is_bridged_and_told() -> None:
+    whole = held(0.5, 0.01)
+    hold = only(rows_of(whole.part(0, 6000), whole.part(6400, len(whole))))
+    assert (hold["kind"], hold["duration_s"]) == ("both", pytest.approx(1200.0, abs=0.3))
+    assert hold["leak_per_h"] == pytest.approx(only(rows_of(whole))["leak_per_h"], abs=0.02)
+
+
+@pytest.mark.parametrize("gap_s", [70.0, 700.0, 3600.0])
+def test_a_break_that_is_long_beside_the_time_under_load_is_not_bridged(gap_s: float) -> None:
+    whole = held(0.5, 0.01)
+    later = replace(whole, time_us=whole.time_us + round(gap_s * 1e6)).part(6000, len(whole))
+    first, second = rows_of(whole.part(0, 6000), later).holds
+    assert "ended it" in first["remark"]
+    assert "time zero is not known" in second["remark"]
+    assert second["creep_end"] is None
