@@ -61,7 +61,7 @@ class HoldConfig(_Block):
 class SweepConfig(_Block):
     """Slow motion of the unlocked joint from stop to stop, there and back, at each speed in turn.
 
-    With a pause each leg stands still once, where the locked joint rests.
+    With a pause each leg, and the end, stands still where the locked joint rests.
     """
 
     kind: Literal["sweep"] = "sweep"

@@ -136,3 +136,20 @@ def test_a_cubic_spring_shows_both_constants(tmp_path: Path) -> None:
     secant = (load.max() - 5.0) / (motion.max() - motion[np.argmin(np.abs(load - 5.0))])
     truth = pq.read_table(result.cycles_file)["secant_stiffness"].to_numpy()
     assert secant == pytest.approx(truth[0], rel=1e-5)
+
+
+def test_a_sweep_with_a_pause_stands_still_once_a_leg_and_breaks_away_again(tmp_path: Path) -> None:
+    free = FreeConfig(
+        rising=DirectionConfig(coulomb=0.5), falling=DirectionConfig(coulomb=0.4), lower_stop=-8.0, upper_stop=8.0,
+        breakaway=0.3, breakaway_motion=0.5,
+    )  # fmt: skip
+    block = SweepConfig(name="free", speeds=(5.0,), sweeps=2, pause_s=1.5)
+    simulate(scenario(block, specimen={"free": free}), tmp_path / "run")
+    _, load, motion, *_ = table(tmp_path / "run")
+    rest = motion[0]
+    still = np.flatnonzero(np.abs(motion - rest) < 1e-9)
+    pauses = [p for p in np.split(still, np.flatnonzero(np.diff(still) > 1) + 1) if p.size >= 150]
+    assert len(pauses) == 5  # two sweeps, there and back, and the end
+    for pause, (held, way) in zip(pauses[:4], [(0.5, 1.0), (-0.4, -1.0)] * 2, strict=True):
+        assert load[pause[5:140]] == pytest.approx(held)
+        assert way * load[pause[-1] + 2] == pytest.approx(abs(held) + 0.3, abs=0.05)  # away again
