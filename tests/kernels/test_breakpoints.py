@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from math import isnan
-
 import numpy as np
 import pytest
 from hypothesis import given
