@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -207,3 +208,25 @@ def test_locks_are_found_again(tmp_path: Path, noise: float, bounces: int) -> No
     assert "lock-failed" in remarks
     assert ("mode-bounces" in remarks) is (bounces > 0)
     assert shown(tmp_path, "lock").said == "1 failed, 3 held, 5 released"
+
+
+def test_nights_give_the_tables_of_one_pass(tmp_path: Path) -> None:
+    block = LOCKING.model_copy(update={"bounces": 2})
+    result, store, manifest = analysed(tmp_path, scenario(PROOF, block, noise=0.02))
+    head, *lines = result.logs[0].read_text(encoding="utf-8").splitlines(keepends=True)
+    late = tmp_path / "nights"
+    (late / "run" / "logs").mkdir(parents=True)
+    for name in ("rig.toml", "plan.toml"):
+        shutil.copy(tmp_path / name, late / name)
+    run = load_run(late / "plan.toml")
+    after = None
+    for night, first in enumerate(range(0, len(lines), 1357)):
+        text = head + "".join(lines[first : first + 1357])
+        (late / "run" / "logs" / f"small_{night:02d}.csv").write_text(text, encoding="utf-8")
+        after = work(run).manifest
+    assert after is not None
+    by_night = RunStore(run.store, run.name)
+    for table_name in ("proofs", "lock_changes"):
+        whole = store.read(manifest, table_name)
+        assert whole.num_rows
+        assert by_night.read(after, table_name).equals(whole)
