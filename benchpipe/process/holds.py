@@ -91,8 +91,8 @@ def _no_hold(block: HoldBlock, rig: RigConfig, rows: HoldRows) -> Remark:
 class _Scan:
     """One load that is looked for."""
 
-    def __init__(self, target: float, tolerance: float, gap_us: int) -> None:
-        self.target, self.tolerance, self._gap_us = target, tolerance, gap_us
+    def __init__(self, target: float, tolerance: float, gap_us: int, least_s: float = 0.0) -> None:
+        self.target, self.tolerance, self._gap_us, self._least_s = target, tolerance, gap_us, least_s
         self.state, self.bins = FRESH_HOLD, fresh_bins()
 
     def stays(self, new: Signals) -> Iterator[bool]:
@@ -106,8 +106,13 @@ class _Scan:
             )  # fmt: skip
             if not self.state.inside and self.state.start_us >= 0:
                 before = int(new.time_us[position - 1]) if position > begun else before
-                yield bool(new.time_us[position] - before > self._gap_us)
-                self.state, self.bins = FRESH_HOLD, fresh_bins()
+                gap = bool(new.time_us[position] - before > self._gap_us)
+                yield gap
+                ended, self.state, self.bins = self.state, FRESH_HOLD, fresh_bins()
+                if not gap and (ended.last_in_us - ended.start_us) * 1e-6 < self._least_s:  # it only swung through
+                    self.state = self.state._replace(
+                        foot_us=ended.foot_us, foot_motion=ended.foot_motion, foot_load=ended.foot_load
+                    )
 
     @property
     def duration_s(self) -> float:
@@ -122,7 +127,7 @@ class HoldBuilder:
         self._block = block
         gap_us = round(1e6 * max(rig.time.gap_s, PATIENCE_S))
         size = abs(block.load.value)
-        self._held = _Scan(block.load.value, block.tolerance * size, gap_us)
+        self._held = _Scan(block.load.value, block.tolerance * size, gap_us, block.least_time)
         self._rest = _Scan(0.0, RAMP_FOOT * size, gap_us)
         self._ended: list[tuple[int, float, CreepResult]] = []  # when each hold ended, the ramp's part, and its creep
         self._rows = HoldRows()
@@ -166,6 +171,7 @@ class HoldBuilder:
         load = state.origin_load + float(np.average(curve.load, weights=curve.count))
         reading = np.hypot(curve.spread, compliance * curve.load_spread)  # of one, at the foot and in the band
         said = [*doubt.whole, *doubt.since, *(["a gap or a restart ended it"] if gap else [])]
+        said += [f"{state.bridged} short break(s) of the log in it"] if state.bridged else []
         said += [*fit.creep.remarks, *more, *doubt.noted]
         number = len(self._rows.holds) + 1
         row = {

@@ -40,9 +40,19 @@ def test_a_load_that_leaves_its_band_for_a_moment_is_held() -> None:
     assert only(rows_of(with_load(whole, noisy)))["duration_s"] == pytest.approx(1200.0, abs=0.3)
 
 
+def test_an_overshoot_of_the_load_keeps_the_ramp_and_the_creep() -> None:
+    whole = held(0.5, 0.01)
+    over = np.where((times(whole) > 0.3) & (times(whole) < 4.0), 5.0, 0.0)
+    hold = only(rows_of(with_load(whole, over), block=BRIEF))
+    assert hold["ramp_s"] == pytest.approx(5.8, abs=0.3)  # to where the load came to stay
+    assert hold["creep_end"] is not None
+    assert hold["elastic_motion"] == pytest.approx(60 / 18, rel=0.03)
+
+
 def test_a_short_break_of_the_log_is_bridged_and_told() -> None:
     whole = held(0.5, 0.01)
     hold = only(rows_of(whole.part(0, 6000), whole.part(6400, len(whole))))
+    assert "1 short break(s) of the log" in hold["remark"]
     assert (hold["kind"], hold["duration_s"]) == ("both", pytest.approx(1200.0, abs=0.3))
     assert hold["leak_per_h"] == pytest.approx(only(rows_of(whole))["leak_per_h"], abs=0.02)
 
