@@ -3,10 +3,10 @@
 ``python -m tests.soak.dies PLAN STORE POINT`` works on one run and dies before or after the n-th
 fsync, rename or removal of the store: exit code 99 where it came to it, else 0.
 
-``python -m tests.soak.dies`` reads lines of JSON from standard input, each a command line of
-benchpipe and how it is to die: ``{"arguments": […], "point": 7}`` or ``{"arguments": […],
-"after_s": 0.3}``. Each is a process of its own, forked from one that has everything imported and
-has worked on nothing. The answer is its exit code (99: died at its point, -9: killed).
+``python -m tests.soak.dies LAB`` works on a lab, so that all is imported and compiled, and then
+reads lines of JSON from standard input, each a command line of benchpipe and how it is to die:
+``{"arguments": […], "point": 7}`` or ``{"arguments": […], "after_s": 0.3}``. Each is a process of
+its own, forked from this one. The answer is its exit code (99: died at its point, -9: killed).
 """
 
 from __future__ import annotations
@@ -51,15 +51,16 @@ def die_at(point: int) -> None:
 
 def night(arguments: list[str], point: int | None) -> int:
     """Be that process."""
-    quiet = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(quiet, 1)
     if point is not None:
         die_at(point)
     return int(call(arguments))
 
 
-def serve() -> None:
+def serve(lab: str) -> None:
     """Start a process for each line, kill it when it is time, tell its exit code."""
+    answers = os.fdopen(os.dup(1), "w", buffering=1)
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what the nights say is not asked for
+    call(["nightly", lab, "--brief"])
     for line in sys.stdin:
         asked = json.loads(line)
         child = os.fork()
@@ -73,7 +74,7 @@ def serve() -> None:
             time.sleep(asked["after_s"])
             os.kill(child, signal.SIGKILL)
         _, status = os.waitpid(child, 0)
-        print(os.waitstatus_to_exitcode(status), flush=True)
+        print(os.waitstatus_to_exitcode(status), file=answers)
 
 
 if __name__ == "__main__":
@@ -81,4 +82,4 @@ if __name__ == "__main__":
         die_at(int(sys.argv[3]))
         work(load_run(Path(sys.argv[1]), Path(sys.argv[2])))
     else:
-        serve()
+        serve(sys.argv[1])

@@ -46,9 +46,11 @@ class Deaths:
 
 
 @pytest.fixture
-def deaths() -> Iterator[Deaths]:
+def deaths(labs: Path, tmp_path: Path) -> Iterator[Deaths]:
     """One server for a test."""
-    command = [sys.executable, "-m", "tests.soak.dies"]
+    shutil.copytree(labs / "one-after", tmp_path / "lab", ignore=shutil.ignore_patterns("store"))
+    shutil.copytree(labs / "configs", tmp_path / "configs")
+    command = [sys.executable, "-m", "tests.soak.dies", str(tmp_path / "lab" / "lab.toml")]
     pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "text": True}
     with subprocess.Popen(command, env=environment(), cwd=REPO, **pipes) as server:  # type: ignore[call-overload]
         yield Deaths(server)

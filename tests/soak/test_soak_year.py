@@ -18,9 +18,9 @@ def nights(folder: Path, seed: int, count: int) -> Year:
     return year
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [8])
 def test_some_nights_end_with_the_tables_of_one_clean_pass(tmp_path: Path, seed: int) -> None:
-    nights(tmp_path, seed, 8)
+    nights(tmp_path, seed, 12)
 
 
 @pytest.mark.soak

@@ -240,12 +240,15 @@ class Year:
 def same(store: RunStore, clean: RunStore) -> None:
     """Hold all tables, the account and what is remarked of logs and blocks against those of a clean pass."""
     made, wanted = tables(store), tables(clean)
-    assert made.keys() == wanted.keys()
+    assert made.keys() == wanted.keys(), f"{store.run}: {sorted(made)} and {sorted(wanted)}"
     for name, table in wanted.items():
         difference = first_difference(made[name], table)
         assert not difference, f"{store.run}: {name}: {difference}"
-    assert store.manifest().account() == clean.manifest().account()
-    assert remarks(store) == remarks(clean)
+    accounts = store.manifest().account(), clean.manifest().account()
+    assert accounts[0] == accounts[1], f"{store.run}: {accounts}"
+    here, there = remarks(store), remarks(clean)
+    unlike = [one for one in here if one not in there], [one for one in there if one not in here]
+    assert here == there, f"{store.run}: {unlike}"
 
 
 def first_difference(made: pa.Table, wanted: pa.Table) -> str:
