@@ -167,6 +167,22 @@ def test_a_sensor_that_sticks_or_has_no_value(
         assert "69.98 s" in found["sensor-stuck"].text or "70 s" in found["sensor-stuck"].text
 
 
+@pytest.mark.parametrize(("noise", "stuck"), [(0.05, set()), (0.0, {"torque", "angle"})])
+def test_a_coarse_sensor_under_a_held_load_is_not_stuck_but_a_frozen_logger_is(
+    tmp_path: Path, noise: float, stuck: set[str]
+) -> None:
+    def held(columns: dict[str, np.ndarray]) -> None:
+        late = columns["t"] >= 50
+        columns["T"][late] = 60 + noise * np.sin(31 * columns["t"][late])
+        columns["A"][late] = 3.1
+
+    run = load_run(lab(tmp_path, spoil=held))
+    manifest = work(run).manifest
+    facts = run_facts(run, manifest, RunStore(run.store, run.name), CONFIG, after(minutes=3))
+    assert facts is not None
+    assert {channel.name for channel in facts.channels if channel.still_s > 60} == stuck
+
+
 def test_load_samples_rate_and_counter_are_looked_at_over_the_last_cycles(tmp_path: Path) -> None:
     def weak(columns: dict[str, np.ndarray]) -> None:
         late = columns["t"] >= 60

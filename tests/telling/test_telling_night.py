@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchpipe.check.decision import Verdict
@@ -258,6 +258,7 @@ def test_a_wrong_table_is_an_error_that_shows_no_secret(tmp_path: Path, tell: st
     assert "pa55word" not in str(caught.value)
 
 
+@settings(max_examples=30)
 @given(nights=st.lists(st.tuples(st.sets(st.sampled_from(["x", "y", "z"])), st.booleans()), max_size=12))
 def test_each_stay_of_an_alarm_is_told_once_as_soon_as_the_way_is_open(
     tmp_path_factory: pytest.TempPathFactory, nights: list[tuple[set[str], bool]]
