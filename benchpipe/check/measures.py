@@ -107,6 +107,15 @@ _ALL = (
             u_column="elastic_motion_u", absolute=True),
     Measure("recovered", "hold", "holds", ("recovered",), "1", 0, 0, "part of the creep that came back after unloading",
             u_column="recovered_u"),
+    Measure("creep_bound", "hold", "holds", ("creep_bound",), "motion", 0, 1, "upper bound (95 %) of a hold's creep"),
+    Measure("log_slope", "hold", "holds", ("log_slope",), "1", 0, 0,
+            "d log rate/d log time late in a hold: 0 leak, -1 log time"),
+    Measure("law_spread", "hold", "holds", ("creep_law_high", "creep_law_low"), "motion", 0, 1,
+            "spread of the creep at the end between laws that fit"),
+    Measure("load_taken_off", "hold", "holds", ("load_taken_off",), "motion", 0, 1,
+            "taken off the creep for wobble of the load", absolute=True),
+    Measure("temperature_taken_off", "hold", "holds", ("temperature_taken_off",), "motion", 0, 1,
+            "taken off the creep for temperature", absolute=True),
     Measure("hold_time", "hold", "holds", ("duration_s",), "s", 0, 0, "length of a hold"),
     _sweep("range_of_motion", "motion", "motion between the points where the end stops engage"),
     _sweep("lower_stop", "motion", "motion at which the lower end stop engages"),
@@ -148,6 +157,7 @@ _ALL = (
     Measure("unlock_failures", "locking", "lock_changes", ("unlock_failed",), "times", 0, 0, "unlocks that failed"),
     Measure("lock_changes", "locking", "lock_changes", ("lock_change",), "times", 0, 0, "locks and unlocks"),
     Measure("plan_order_broken", "run", "", (), "times", 0, 0, "blocks out of turn, or after a pause not allowed"),
+    Measure("leak_exponent", "run", "holds", (), "1", 0, 0, "exponent of the leak's rate over levels of load"),
     Measure("days_to_calibration", "run", "", (), "s", 0, 0, "time until the first calibration is due"),
 )  # fmt: skip
 

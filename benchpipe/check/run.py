@@ -19,6 +19,7 @@ from benchpipe.check.values import RunTables, Values, collect, nothing
 from benchpipe.config.limits import LimitConfig, LimitsConfig
 from benchpipe.config.plan import Block, CyclicBlock
 from benchpipe.config.run import LimitSet, RunConfig
+from benchpipe.process.hold_levels import leak_over_levels
 from benchpipe.process.order import CODES, SPANNED
 from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.run_store import RunStore
@@ -83,7 +84,7 @@ def _rows(
     for limit in limits.config.limit:
         measure = MEASURES[limit.measure]
         if measure.kind == "run":
-            judged = _order(run, manifest, tables) if measure.name == "plan_order_broken" else _calibration(run, today)
+            judged = _of_run(measure, run, manifest, tables, today)
             rows.append(_row(limit, limits.config, measure, run, "run", judged))
             continue
         blocks = blocks_of(limit, measure, run)
@@ -99,6 +100,22 @@ def _rows(
             judged = _judge(limit, limits.config, measure, run, block, values, tables)
             rows.append(_row(limit, limits.config, measure, run, block.name, judged))
     return rows
+
+
+def _of_run(measure: Measure, run: RunConfig, manifest: Manifest, tables: RunTables, today: date) -> _Judged:
+    """A measure of the run as a whole."""
+    if measure.name == "plan_order_broken":
+        return _order(run, manifest, tables)
+    return _exponent(tables) if measure.name == "leak_exponent" else _calibration(run, today)
+
+
+def _exponent(tables: RunTables) -> _Judged:
+    """Exponent of the leak over levels of load; not due before three levels leak."""
+    found = leak_over_levels(tables.whole("holds"))
+    if not found.converged:
+        return _Judged(None, None, due=False, remark="fewer than three levels of load have a leak")
+    low, high = found.slope_interval
+    return _Judged(found.slope, 0.5 * (high - low), used=found.n_used, of=found.n_used)
 
 
 def _under_way(block: Block, run: RunConfig, tables: RunTables) -> str:

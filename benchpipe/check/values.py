@@ -67,11 +67,15 @@ class RunTables:
         self._store, self._manifest = store, manifest
         self._known: dict[str, pa.Table] = {}
 
-    def block(self, table: str, block: str) -> pa.Table:
-        """Rows of one block."""
+    def whole(self, table: str) -> pa.Table:
+        """All rows of a table."""
         if table not in self._known:
             self._known[table] = self._store.read(self._manifest, table)
-        rows = self._known[table]
+        return self._known[table]
+
+    def block(self, table: str, block: str) -> pa.Table:
+        """Rows of one block."""
+        rows = self.whole(table)
         return rows.filter(pc.equal(rows.column("block"), block))
 
     def last_cycle(self, block: str) -> int:
@@ -202,6 +206,10 @@ def _going_on(holds: pa.Table, until_s: float) -> NDArray[np.bool_]:
 def _of_holds(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
     value = floats(rows.column(measure.columns[0]))
     u = floats(rows.column(measure.u_column)) if measure.u_column else np.zeros(len(value))
+    if measure.name == "law_spread":
+        value = value - floats(rows.column(measure.columns[1]))
+    if measure.name == "log_slope":  # an end that the hold does not bound is null
+        u = 0.25 * (floats(rows.column("log_slope_high")) - floats(rows.column("log_slope_low")))
     number = floats(rows.column("hold"))
     if measure.name == "hold_time" and limit.operator == ">=":
         there = ~_going_on(rows, limit.value.value)

@@ -10,6 +10,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from benchpipe.config.model import (
+    AnyQuantity,
     ConfigModel,
     Hertz,
     Load,
@@ -150,6 +151,17 @@ class HoldBlock(_Block):
     skip_ramps: float = Field(default=5.0, ge=0)
     report_at: Many[Seconds] = (60.0, 600.0, 1800.0)
     planned_holds: int = Field(default=1, ge=1)
+    stiffness: AnyQuantity | None = None
+    motion_per_kelvin: Motion | None = None
+
+    @model_validator(mode="after")
+    def _stiff(self) -> Self:
+        wanted = f"stiffness ({'angular' if self.load.quantity == 'torque' else 'linear'})"
+        if self.stiffness is not None and self.stiffness.quantity != wanted:
+            raise ValueError(f"stiffness is {a_quantity(self.stiffness.quantity)}, the load is a {self.load.quantity}")
+        if self.stiffness is not None and self.stiffness.value <= 0.0:
+            raise ValueError("stiffness must be above zero")
+        return self
 
     @model_validator(mode="after")
     def _times_rise(self) -> Self:

@@ -108,7 +108,15 @@ class CorrectedFit:
     temperature: Correction | None
 
 
-def fit_hold(curve: HoldCurve, end_s: float, asked_s: tuple[float, ...], compliance: float) -> CorrectedFit:
+def fit_hold(
+    curve: HoldCurve,
+    end_s: float,
+    asked_s: tuple[float, ...],
+    compliance: float,
+    *,
+    stiffness: float | None = None,
+    motion_per_k: float | None = None,
+) -> CorrectedFit:
     """Fit creep laws to the averages after the ramp part.
 
     Load that wobbles more than its noise does is taken off through the compliance: as the wobble itself
@@ -118,6 +126,8 @@ def fit_hold(curve: HoldCurve, end_s: float, asked_s: tuple[float, ...], complia
     ----------
     compliance : float
         Motion per load of the ramp; NaN where no ramp was seen.
+    stiffness, motion_per_k : float, optional
+        As the plan gives them; they count as exact.
     """
     from benchpipe.kernels.creep_fit import fit_creep
     from benchpipe.kernels.creep_noise import correction
@@ -126,17 +136,23 @@ def fit_hold(curve: HoldCurve, end_s: float, asked_s: tuple[float, ...], complia
     time, count, motion = curve.time[part], curve.count[part], curve.motion[part]
     load = temperature = None
     if wobbles(curve.load[part], count, curve.load_spread):
-        measured = _coefficient(time, motion, curve.load[part], count, curve.load_spread)
-        told = measured.converged and measured.told_from_zero
-        value, error = (measured.value, measured.standard_error) if told else (compliance, abs(compliance) / 5.0)
+        if stiffness is not None:
+            value, error = 1.0 / stiffness, 0.0
+        else:
+            measured = _coefficient(time, motion, curve.load[part], count, curve.load_spread)
+            told = measured.converged and measured.told_from_zero
+            value, error = (measured.value, measured.standard_error) if told else (compliance, abs(compliance) / 5.0)
         if np.isfinite(value):
             load = correction("load", time, curve.load[part], value, error)
     warmth = curve.temperature[part]
     if np.isfinite(warmth).sum() > 2:
         rest = motion if load is None else motion - load.moved
-        measured = _coefficient(time, rest, warmth, count, _reading_noise(warmth, count))
-        if measured.converged:  # what is not known of it widens every interval
-            temperature = correction("temperature", time, warmth, measured.value, measured.standard_error)
+        if motion_per_k is not None:
+            temperature = correction("temperature", time, warmth, motion_per_k)
+        else:
+            measured = _coefficient(time, rest, warmth, count, _reading_noise(warmth, count))
+            if measured.converged:  # what is not known of it widens every interval
+                temperature = correction("temperature", time, warmth, measured.value, measured.standard_error)
     taken = [one for one in (load, temperature) if one is not None]
     creep = fit_creep(time, motion, count, end_s=end_s, asked_s=asked_s, corrections=taken)
     return CorrectedFit(creep, load, temperature)

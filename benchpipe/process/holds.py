@@ -162,7 +162,11 @@ class HoldBuilder:
         compliance = (state.origin_motion - state.foot_motion) / part if part else np.nan
         skip_s = _skip_s(block, ramp_s, duration)
         curve = hold_curve(bins, skip_s)
-        fit = fit_hold(curve, duration, block.report_at, compliance)
+        fit = fit_hold(
+            curve, duration, block.report_at, compliance,
+            stiffness=block.stiffness.value if block.stiffness is not None else None,
+            motion_per_k=block.motion_per_kelvin.value if block.motion_per_kelvin is not None else None,
+        )  # fmt: skip
         doubt = doubts(curve, fit, held.tolerance, ramp=ramp)
         known, since_known = not doubt.whole, not (doubt.whole or doubt.since)
         kind, more = (

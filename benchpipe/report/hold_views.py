@@ -8,6 +8,7 @@ import numpy as np
 import pyarrow as pa
 
 from benchpipe.config.plan import HoldBlock
+from benchpipe.process.hold_levels import leak_over_levels
 from benchpipe.process.trends import floats
 from benchpipe.report.figures import BlockView, Figure, of_block, thinned
 from benchpipe.store.manifest import Manifest
@@ -95,13 +96,7 @@ def _over_life(holds: list[dict[str, Any]], motion: str, manifest: Manifest, sto
 
 def _exponent(holds: pa.Table) -> list[str]:
     """How the leak grows with the load, over holds of three levels or more."""
-    from benchpipe.kernels.creep_outlook import leak_exponent
-
-    load, leak, u = (np.abs(floats(holds.column(name))) for name in ("load_mean", "leak_per_h", "leak_u_per_h"))
-    level = np.array([float(f"{value:.2g}") for value in load])
-    if np.unique(level[np.isfinite(leak)]).size < 3:
-        return []
-    found = leak_exponent(level, leak, u)
+    found = leak_over_levels(holds)
     if not found.converged:
         return []
     low, high = found.slope_interval

@@ -44,6 +44,12 @@ def made(measure: Measure, value: float | None) -> dict[str, list[dict[str, Any]
         return {"cycles": cycles(0 if value is None else int(value))}
     if measure.name == "off_target":
         return {"cycles": cycles(40, flags=[int(CycleFlag.OFF_TARGET) if i % 4 == 0 else 0 for i in range(40)])}
+    if measure.name == "leak_exponent":  # the rate goes with the load to the power of the value
+        load = [20.0, 30.0, 40.0, 50.0]
+        rate = [None if value is None else (q / 20.0) ** value * 1e-3 for q in load]
+        sure = [None if r is None else 1e-4 * r for r in rate]
+        return {"holds": rows("holds", 4, block="held", hold=[1, 2, 3, 4], load_mean=load, leak_per_h=rate,
+                              leak_u_per_h=sure)}  # fmt: skip
     if measure.name == "creep":
         point = {"block": "held", "hold": 1, "kind": "asked", "time_s": 600.0, "creep": value, "creep_u": 0.0}
         return {"holds": rows("holds", 1, block="held", hold=1, duration_s=1800.0),
@@ -69,6 +75,10 @@ def made(measure: Measure, value: float | None) -> dict[str, list[dict[str, Any]
         return {"cycles": cycles(40, **{measure.columns[0]: value})}
     if measure.kind == "hold":
         sure = {measure.u_column: 0.0} if measure.u_column else {}
+        if measure.name == "log_slope":
+            sure = {"log_slope_low": value, "log_slope_high": value}
+        if measure.name == "law_spread":
+            sure = {"creep_law_low": 0.0}
         return {"holds": rows("holds", 1, block="held", hold=1, **{measure.columns[0]: value}, **sure)}
     sure = {measure.u_column: 0.0} if measure.u_column else {}
     if measure.kind == "stance":
@@ -90,7 +100,7 @@ def value_of(measure: Measure) -> float:
 @pytest.mark.parametrize("name", [n for n in sorted(MEASURES) if n != "plan_order_broken"])
 def test_a_limit_on_each_measure_passes_and_fails(tmp_path: Path, name: str) -> None:
     measure = MEASURES[name]
-    tables = {} if measure.kind == "run" else made(measure, 40.0 if name == "cycles_done" else 12.0)
+    tables = {} if measure.name == "days_to_calibration" else made(measure, 40.0 if name == "cycles_done" else 12.0)
     value = value_of(measure)
     for sub, bound, operator, verdict in [
         ("a", 2.0 * value, "<=", "pass"),
@@ -113,13 +123,13 @@ def test_a_limit_on_each_measure_passes_and_fails(tmp_path: Path, name: str) -> 
 def test_a_measure_without_a_value_never_passes(tmp_path: Path, name: str, decision: str, operator: str) -> None:
     measure = MEASURES[name]
     may_be_null = measure.kind != "run" and all(columns(measure.table)[c].null for c in measure.columns)
-    tables = {} if measure.kind == "run" else made(measure, None if may_be_null else math.nan)
+    tables = {} if measure.name == "days_to_calibration" else made(measure, None if may_be_null else math.nan)
     bound = 1e6 if operator == "<=" else -1e6
     head = f'decision = "{decision}"'
     (row,) = judge(run_with(tmp_path, limit_on(measure, bound, operator), rig=SURE_RIG, head=head), **tables)
     assert row["verdict"] == "not evaluated"
     assert row["measured"] is None
-    assert row["due"]
+    assert row["due"] is (name != "leak_exponent")  # three levels of load may never come
     assert row["remark"]
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchpipe.config.model import Quantity
 from benchpipe.process.signals import Signals
 from tests.process.test_holds import BLOCK, held, only, rows_of
 
@@ -65,3 +66,25 @@ def test_a_break_that_is_long_beside_the_time_under_load_is_not_bridged(gap_s: f
     assert "ended it" in first["remark"]
     assert "time zero is not known" in second["remark"]
     assert second["creep_end"] is None
+
+
+def test_a_wobble_goes_off_through_the_stiffness_of_the_plan() -> None:
+    whole = held(0.5, 0.01, noise=0.0003)
+    steps = 0.6 * np.sign(np.sin(2 * np.pi * times(whole) / 500.0)) * (times(whole) > 1.0)
+    signals = replace(with_load(whole, steps), motion=whole.motion + steps / 18.0).copy()
+    block = BLOCK.model_copy(update={"stiffness": Quantity(9.0, "stiffness (angular)")})
+    measured, given = only(rows_of(signals)), only(rows_of(signals, block=block))
+    assert measured["compliance"] == pytest.approx(1 / 18.0, rel=0.05)
+    assert given["compliance"] == pytest.approx(1 / 9.0)
+    assert given["load_taken_off"] == pytest.approx(2.0 * measured["load_taken_off"], rel=0.1)
+
+
+def test_a_warming_that_runs_as_a_leak_does_goes_off_where_the_plan_says_what_it_moves() -> None:
+    whole = held(per_decade=0.02)
+    degrees = 22.0 + 4.0 * np.clip(times(whole), 0.0, 1200.0) / 1200.0
+    signals = replace(whole, temperature=degrees, motion=whole.motion + 0.01 * (degrees - 22.0)).copy()
+    block = BLOCK.model_copy(update={"motion_per_kelvin": Quantity(0.01, "angle")})
+    hold = only(rows_of(signals, block=block))
+    assert hold["kind"] == "settling"
+    assert hold["temperature_taken_off"] == pytest.approx(0.01 * 4.0, rel=0.1)
+    assert hold["creep_end"] == pytest.approx(only(rows_of(whole))["creep_end"], abs=0.003)
