@@ -12,10 +12,9 @@ import signal
 import sys
 import threading
 from collections.abc import Iterable, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
-from multiprocessing.context import ForkServerContext, SpawnContext
 from multiprocessing.process import BaseProcess
 from typing import Literal
 
@@ -24,7 +23,6 @@ from benchpipe.night.one import Done, Task, work_run
 from benchpipe.report.view import failed_view
 
 GRACE_S = 5.0
-PRELOADED = ("benchpipe.night.one",)
 CRASHES = ("SIGSEGV", "SIGBUS", "SIGILL", "SIGFPE", "SIGABRT")
 
 
@@ -50,12 +48,11 @@ def work_apart(tasks: Iterable[Task], jobs: int) -> Iterator[Event]:
 
     However this is left, no process of it is left running.
     """
-    context = _context()
     waiting, works = list(reversed(list(tasks))), list[_Work]()
     try:
         while waiting or works:
             while waiting and len(works) < jobs:
-                works.append(_started(context, waiting.pop()))
+                works.append(_started(waiting.pop()))
                 yield Event("begins", works[-1].task)
             ready = wait([work.inlet for work in works])
             for work in [work for work in works if work.inlet in ready]:
@@ -68,21 +65,28 @@ def work_apart(tasks: Iterable[Task], jobs: int) -> Iterator[Event]:
             _stopped(work)
 
 
-def _context() -> ForkServerContext | SpawnContext:
-    """Processes that begin without this one's threads; where the system can, with the libraries loaded once."""
-    if sys.platform == "win32":
-        return multiprocessing.get_context("spawn")
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(list(PRELOADED))
-    return context
-
-
-def _started(context: ForkServerContext | SpawnContext, task: Task) -> _Work:
+def _started(task: Task) -> _Work:
+    """Begin a process from nothing: a fork would take this one's threads' locks along, and not the threads."""
+    context = multiprocessing.get_context("spawn")
     inlet, outlet = context.Pipe(duplex=False)
     process = context.Process(target=_run, args=(task, outlet), name=task.name, daemon=True)
-    process.start()
+    with _interrupts_held():
+        process.start()
     outlet.close()
     return _Work(task, process, inlet)
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Let Control-C wait. A process begun meanwhile never gets one: it reaches the whole group, and the job answers."""
+    if sys.platform == "win32":
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _received(work: _Work) -> Event:
@@ -125,7 +129,7 @@ def _stopped(work: _Work) -> None:
 
 def _run(task: Task, outlet: Connection) -> None:
     """Work on one run in this process, and say how it went."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Control-C reaches the whole group: the job answers it
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     with suppress(BrokenPipeError):
