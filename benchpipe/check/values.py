@@ -210,6 +210,11 @@ def _of_holds(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
         value = value - floats(rows.column(measure.columns[1]))
     if measure.name == "log_slope":  # an end that the hold does not bound is null
         u = 0.25 * (floats(rows.column("log_slope_high")) - floats(rows.column("log_slope_low")))
+    why = ""
+    if measure.name == "leak_per_h":  # whatever figure the best law has
+        undecided = np.array([kind == "undecided" for kind in rows.column("kind").to_pylist()], bool)
+        value[undecided] = np.nan
+        why = "leak and settling are not told apart" if undecided.all() else ""
     number = floats(rows.column("hold"))
     if measure.name == "hold_time" and limit.operator == ">=":
         there = ~_going_on(rows, limit.value.value)
@@ -217,7 +222,7 @@ def _of_holds(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
             why = f"the hold has lasted {value[-1]:.4g} of {limit.value.value:g} s"
             return nothing(why, due=False, of=len(number))
         number, value, u = number[there], value[there], u[there]
-    return Values(number, np.abs(value) if measure.absolute else value, u, len(value))
+    return Values(number, np.abs(value) if measure.absolute else value, u, len(value), why=why)
 
 
 def _of_sweeps(measure: Measure, rows: pa.Table) -> Values:

@@ -39,6 +39,7 @@ PATIENCE_S = 1.0  # a load outside its band for longer ends the hold
 UNLOADED_S = 60.0  # what comes back is looked for if the load is off so soon
 HOUR_S = 3600.0
 LEAST_LEAK = 0.05  # a leak that makes a smaller part of the creep is given, and not named
+TOO_SHORT = "too short to tell a leak from settling: that takes two decades of time after the ramp's part"
 BACKWARDS = "moves against the load at the end: temperature or the channel, no leak"
 Floats = NDArray[np.float64]
 
@@ -47,11 +48,13 @@ Floats = NDArray[np.float64]
 class HoldRows:
     """Rows of both tables, as they are found.
 
-    ``nearest_load`` is how near the load came to what is to be held, ``longest_s`` the longest stay there.
+    ``told`` has the number of each hold that is not plain, and why. ``nearest_load`` is how near the load
+    came to what is to be held, ``longest_s`` the longest stay there.
     """
 
     holds: list[dict[str, Any]] = field(default_factory=list)
     points: list[dict[str, Any]] = field(default_factory=list)
+    told: list[tuple[int, str]] = field(default_factory=list)
     nearest_load: float = np.inf
     longest_s: float = 0.0
 
@@ -68,6 +71,11 @@ def hold_block(rig: RigConfig, store: RunStore, block: HoldBlock, inputs: list[S
             found.parts.append(store.write(table, rows_table(table, content, rig), key))
     if not rows.holds and np.isfinite(rows.nearest_load):
         found.remarks.append(_no_hold(block, rig, rows))
+    if rows.told:
+        number, why = rows.told[-1]
+        many = f"{len(rows.told)} holds, the last of them " if len(rows.told) > 1 else ""
+        text = f"{many}hold {number}: {why}"
+        found.remarks.append(Remark(step="process", code="hold", where=block.name, count=len(rows.told), text=text))
     return found
 
 
@@ -176,8 +184,10 @@ class HoldBuilder:
         reading = np.hypot(curve.spread, compliance * curve.load_spread)  # of one, at the foot and in the band
         said = [*doubt.whole, *doubt.since, *(["a gap or a restart ended it"] if gap else [])]
         said += [f"{state.bridged} short break(s) of the log in it"] if state.bridged else []
-        said += [*fit.creep.remarks, *more, *doubt.noted]
         number = len(self._rows.holds) + 1
+        why = [*said, *([TOO_SHORT] if "too short" in fit.creep.remarks else [])]
+        self._rows.told += [(number, "; ".join(why))] if why else []
+        said += [*fit.creep.remarks, *more, *doubt.noted]
         row = {
             "block": block.name,
             "hold": number,

@@ -401,3 +401,15 @@ def test_verdicts_are_the_four_words() -> None:
 
 def test_units_of_the_run(tmp_path: Path) -> None:
     assert signal_units(run_with(tmp_path, CREEP).rig) == UNITS
+
+
+@pytest.mark.parametrize("decision", ["guarded", "simple"])
+def test_a_leak_that_is_not_told_from_settling_is_not_judged(tmp_path: Path, decision: str) -> None:
+    head = f'decision = "{decision}"'
+    run = run_with(tmp_path, limit("leak_per_h", "1 deg/h", block="held"), rig=SURE_RIG, head=head)
+    hold = {"block": "held", "hold": 1, "leak_per_h": 0.01, "leak_u_per_h": 0.0}
+    (row,) = judge(run, holds=rows("holds", 1, **hold, kind="undecided"))
+    assert (row["verdict"], row["due"]) == ("not evaluated", True)
+    assert row["remark"] == "leak and settling are not told apart"
+    (row,) = judge(run, holds=rows("holds", 1, **hold, kind="settling"))
+    assert row["verdict"] == "pass"

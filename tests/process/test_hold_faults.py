@@ -66,6 +66,18 @@ def test_a_break_that_is_long_beside_the_time_under_load_is_not_bridged(gap_s: f
     assert "ended it" in first["remark"]
     assert "time zero is not known" in second["remark"]
     assert second["creep_end"] is None
+    told = rows_of(whole.part(0, 6000), later).told
+    assert [number for number, _ in told] == [1, 2]
+    assert "time zero is not known" in told[1][1]
+
+
+def test_a_hold_too_short_to_tell_a_leak_is_undecided_and_is_told() -> None:
+    rows = rows_of(held(leak_per_h=20.0, hold_s=30.0), block=BRIEF)
+    assert only(rows)["kind"] in ("undecided", "not measurable")
+    ((number, why),) = rows.told
+    assert number == 1
+    assert "too short to tell a leak from settling" in why
+    assert rows_of(held(0.5, 0.01)).told == []
 
 
 def test_a_wobble_goes_off_through_the_stiffness_of_the_plan() -> None:
