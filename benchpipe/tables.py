@@ -102,7 +102,7 @@ HOLDS: tuple[Column, ...] = (
     _c("hold", "int32", "1", "number of the hold in its block, from 1"),
     _c("start_us", "int64", "us", "time zero: load first inside its band"),
     _c("duration_s", "float64", "s", "time from the first to the last sample inside the band"),
-    _c("complete", "bool", "", "the load left the band by itself; false where the log ends inside the hold"),
+    _c("complete", "bool", "", "the load left the band by itself; false where the log ends or breaks off in the hold"),
     _c("samples", "int64", "1", "samples used"),
     _c("ramp_s", "float64", "s", "time from a tenth of the load to the band", null=True),
     _c("load_mean", "float64", "load", "mean load"),

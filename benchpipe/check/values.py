@@ -198,9 +198,14 @@ _CREEP = ("hold", "creep", "creep_u")
 
 
 def _going_on(holds: pa.Table, until_s: float) -> NDArray[np.bool_]:
-    """Holds in which the log ends before a time after loading."""
+    """Holds in which the log ends before a time after loading: the last alone, in others it only breaks off."""
+    return _broken_off(holds, until_s) & (np.arange(holds.num_rows) == holds.num_rows - 1)
+
+
+def _broken_off(holds: pa.Table, until_s: float) -> NDArray[np.bool_]:
+    """Holds whose load was not seen to leave, before a time after loading."""
     ended = np.array(holds.column("complete").to_pylist(), bool)
-    return ~ended & (floats(holds.column("duration_s")) < until_s)
+    return np.asarray(~ended & (floats(holds.column("duration_s")) < until_s))
 
 
 def _of_holds(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
@@ -221,6 +226,8 @@ def _of_holds(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
         if not there.any():
             why = f"the hold has lasted {value[-1]:.4g} of {limit.value.value:g} s"
             return nothing(why, due=False, of=len(number))
+        value[_broken_off(rows, limit.value.value)] = np.nan  # it may have been held for longer
+        why = "the log breaks off in it: how long the load was held is not known"
         number, value, u = number[there], value[there], u[there]
     return Values(number, np.abs(value) if measure.absolute else value, u, len(value), why=why)
 

@@ -193,7 +193,7 @@ class HoldBuilder:
             "hold": number,
             "start_us": state.start_us,
             "duration_s": duration,
-            "complete": complete,
+            "complete": complete and not gap,
             "samples": int(curve.count.sum()),
             "ramp_s": ramp_s,
             "load_mean": load,

@@ -413,3 +413,12 @@ def test_a_leak_that_is_not_told_from_settling_is_not_judged(tmp_path: Path, dec
     assert row["remark"] == "leak and settling are not told apart"
     (row,) = judge(run, holds=rows("holds", 1, **hold, kind="settling"))
     assert row["verdict"] == "pass"
+
+
+def test_a_hold_in_which_the_log_breaks_off_is_not_too_short(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("hold_time", "30 min", operator=">=", block="held"))
+    (row,) = judge(run, holds=holds([600.0, 900.0], [False, True]))  # the second is shorter, and ended by the load
+    assert row["verdict"] != "pass"
+    (row,) = judge(run, holds=holds([600.0, 900.0], [False, False]))
+    assert (row["verdict"], row["due"]) == ("not evaluated", True)
+    assert "the log breaks off" in row["remark"]

@@ -64,6 +64,7 @@ def test_a_break_that_is_long_beside_the_time_under_load_is_not_bridged(gap_s: f
     later = replace(whole, time_us=whole.time_us + round(gap_s * 1e6)).part(6000, len(whole))
     first, second = rows_of(whole.part(0, 6000), later).holds
     assert "ended it" in first["remark"]
+    assert (first["complete"], second["complete"]) == (False, True)
     assert "time zero is not known" in second["remark"]
     assert second["creep_end"] is None
     told = rows_of(whole.part(0, 6000), later).told
