@@ -153,3 +153,16 @@ def test_nights_end_with_the_tables_of_one_pass_and_keep_what_was_settled(
         settled = now
     assert found == expected
     assert len(settled) > len(TABLES) - 1
+
+
+@pytest.mark.parametrize(("window", "told"), [("14 s", True), ("60 s", False)])
+def test_a_stance_that_is_too_short_is_told_and_load_on_its_way_is_not(
+    log: tuple[list[str], Any], tmp_path: Path, window: str, told: bool
+) -> None:
+    night(tmp_path, log[0], [])
+    (tmp_path / "plan.toml").write_text(f'{PLAN}window = "{window}"\n', encoding="utf-8")
+    assert tables(tmp_path)["stances"] == []
+    run = load_run(tmp_path / "plan.toml")
+    remarks = RunStore(run.store, run.name).manifest().steps["process"].remarks
+    assert [r.code for r in remarks if r.where == "stood"] == (["no-stance"] if told else [])
+    assert not told or "lasted 12" in remarks[-1].text

@@ -24,6 +24,8 @@ from benchpipe.store.samples import SampleInput
 
 PATIENCE_S = 0.2
 HOUR_S = 3600.0
+NEARLY = 0.3
+"""A stretch of this part of what is asked was meant for a stance; shorter ones are load on its way."""
 STILL_SLOW = 0.04
 """Noise whose memory is longer than this part of the window is at the edge of what can be told from drift."""
 
@@ -59,6 +61,11 @@ class Stretch:
         opened = self.last_us if self.taken else self.start_us
         return next((at for at in (opened, self.seen_us) if at >= 0), None)
 
+    @property
+    def longest_s(self) -> float:
+        """Longest stretch without a window [s], the open one included."""
+        return max(self.longest_us, 0 if self.taken else self.last_us - self.start_us) * 1e-6
+
     def ended(self) -> Stretch:
         """Without an open stretch; one that gave no window counts for the longest."""
         lost = 0 if self.start_us < 0 or self.taken else self.last_us - self.start_us
@@ -90,10 +97,8 @@ def stance_block(
     parts = [old[path] for path in past.get("settled", [])]
     parts += [store.write("stances", rows_table("stances", rows, rig), key)] if rows else []
     found = Found(parts, state={"anchor": asdict(builder.stretch), "settled": [p.path for p in parts]})
-    stretch = builder.stretch
-    if not stretch.count:
-        longest = max(stretch.longest_us, stretch.last_us - stretch.start_us) * 1e-6
-        asked = block.settling_time + block.window_s
+    asked, longest = block.settling_time + block.window_s, builder.stretch.longest_s
+    if not builder.stretch.count and longest >= NEARLY * asked:
         text = f"no stance window: the longest stretch lasted {longest:.3g} s, settling and window take {asked:.3g} s"
         found.remarks = [Remark(step="process", code="no-stance", where=block.name, count=1, text=text)]
     return found
