@@ -199,7 +199,7 @@ _CREEP = ("hold", "creep", "creep_u")
 
 def _going_on(holds: pa.Table, until_s: float) -> NDArray[np.bool_]:
     """Holds in which the log ends before a time after loading: the last alone, in others it only breaks off."""
-    return _broken_off(holds, until_s) & (np.arange(holds.num_rows) == holds.num_rows - 1)
+    return np.asarray(_broken_off(holds, until_s) & (np.arange(holds.num_rows) == holds.num_rows - 1))
 
 
 def _broken_off(holds: pa.Table, until_s: float) -> NDArray[np.bool_]:

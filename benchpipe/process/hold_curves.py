@@ -208,6 +208,8 @@ def doubts(curve: HoldCurve, fit: CorrectedFit, tolerance: float, *, ramp: bool)
     whole, since, noted = list[str](), list[str](), list[str]()
     if curve.still > STILL_PART and np.ptp(curve.motion) > 0.0:
         whole.append("the motion channel stands still and jumps: it sticks, or shows too coarse steps")
+    if curve.motion.size and not np.ptp(curve.motion) > 0.0:
+        whole.append("the motion never changes: a channel that sticks and a lock that is still look the same")
     warmth = curve.temperature[part][np.isfinite(curve.temperature[part])]
     if warmth.size > 1 and fit.temperature is None:
         wide = np.ptp(warmth) > WARMTH_K or np.abs(np.diff(warmth)).max() > STEP_K

@@ -101,3 +101,14 @@ def test_a_warming_that_runs_as_a_leak_does_goes_off_where_the_plan_says_what_it
     assert hold["kind"] == "settling"
     assert hold["temperature_taken_off"] == pytest.approx(0.01 * 4.0, rel=0.1)
     assert hold["creep_end"] == pytest.approx(only(rows_of(whole))["creep_end"], abs=0.003)
+
+
+def test_a_channel_that_shows_nothing_all_through_a_hold_gives_no_number() -> None:
+    whole = held(0.5, 0.01)
+    stuck = np.where((times(whole) > -0.5) & (times(whole) < 1201.0), 3.3, whole.motion)
+    rows = rows_of(replace(whole, motion=stuck).copy())
+    hold = only(rows)
+    assert "never changes" in hold["remark"]
+    assert "never changes" in rows.told[0][1]
+    assert hold["kind"] == "undecided"
+    assert all(hold[name] is None for name in ("creep_end", "creep_bound", "leak_per_h", "rate_end_per_h"))
