@@ -58,23 +58,27 @@ def night(arguments: list[str], point: int | None) -> int:
 
 def serve(lab: str) -> None:
     """Start a process for each line, kill it when it is time, tell its exit code."""
-    answers = os.fdopen(os.dup(1), "w", buffering=1)
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what the nights say is not asked for
-    call(["nightly", lab, "--brief"])
-    for line in sys.stdin:
-        asked = json.loads(line)
-        child = os.fork()
-        if child == 0:
-            code = 1
-            try:
-                code = night(asked["arguments"], asked.get("point"))
-            finally:
-                os._exit(code)
-        if "after_s" in asked:
-            time.sleep(asked["after_s"])
-            os.kill(child, signal.SIGKILL)
-        _, status = os.waitpid(child, 0)
-        print(os.waitstatus_to_exitcode(status), file=answers)
+    with os.fdopen(os.dup(1), "w", buffering=1) as answers:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what the nights say is not asked for
+        call(["nightly", lab, "--brief"])
+        for line in sys.stdin:
+            print(died(json.loads(line)), file=answers)
+
+
+def died(asked: dict[str, Any]) -> int:
+    """Exit code of a process that is killed when it is time."""
+    child = os.fork()
+    if child == 0:
+        code = 1
+        try:
+            code = night(asked["arguments"], asked.get("point"))
+        finally:
+            os._exit(code)
+    if "after_s" in asked:
+        time.sleep(asked["after_s"])
+        os.kill(child, signal.SIGKILL)
+    _, status = os.waitpid(child, 0)
+    return os.waitstatus_to_exitcode(status)
 
 
 if __name__ == "__main__":

@@ -84,6 +84,7 @@ def prepared(labs: Path, size: str, scenario: str) -> Iterator[tuple[Path, list[
     """A copy of a lab as a scenario finds it, and the command that is to be killed; then all must be as it should."""
     clean = labs / f"{size}-after"
     lab = labs / "tried"
+    shutil.rmtree(lab, ignore_errors=True)  # of a test that failed
     shutil.copytree(clean, lab, ignore=shutil.ignore_patterns("store"))
     command = ["nightly", str(lab / "lab.toml"), "--brief"]
     if scenario != "first night":
@@ -101,7 +102,6 @@ def prepared(labs: Path, size: str, scenario: str) -> Iterator[tuple[Path, list[
     for run in (path.name for path in lab.iterdir() if (path / "plan.toml").exists()):
         same(RunStore(lab / "store", run), RunStore(clean / "store", run))
     assert not list((lab / "store").rglob(f"{TEMPORARY}*"))
-    shutil.rmtree(lab)
 
 
 def killed_at_points(labs: Path, deaths: Deaths, scenario: str, first: int, step: int) -> None:
@@ -117,7 +117,7 @@ def killed_at_random(labs: Path, deaths: Deaths, scenario: str, draw: Random, ki
     """Kill night after night on one lab, at random moments and points."""
     with prepared(labs, "all", scenario) as (_, command):
         for _ in range(kills):
-            how = {"after_s": draw.uniform(0.05, 1.0)} if draw.random() < 0.5 else {"point": draw.randrange(150)}
+            how = {"after_s": draw.uniform(0.0, 0.5)} if draw.random() < 0.5 else {"point": draw.randrange(120)}
             deaths(command, **how)
 
 
@@ -150,7 +150,6 @@ def test_many_nights_killed_at_random_end_with_the_same_tables(
     labs: Path, deaths: Deaths, scenario: str
 ) -> None:
     draw = Random(scenario)
-    for _ in range(15):
+    while deaths.count < 50:
         killed_at_random(labs, deaths, scenario, draw, 5)
     print(f"{scenario}: killed {deaths.count} times at random")
-    assert deaths.count > 40
