@@ -266,7 +266,8 @@ def _figure(figure: Figure, marks: Marks) -> tuple[str, str, str]:
     value = with_unit(figure.value, figure.unit, marks=marks)
     if figure.u and figure.value is not None and math.isfinite(figure.u):
         shown, _, unit = value.partition(" ")
-        value = f"{shown} {marks.plus_minus} {number(COVERAGE_FACTOR * figure.u, 2)} {unit}"
+        scale = 100.0 if figure.unit == "1" else 1.0
+        value = f"{shown} {marks.plus_minus} {number(scale * COVERAGE_FACTOR * figure.u, 2)} {unit}"
     return value, sparkline(figure.trend, marks.bars), change
 
 
