@@ -25,7 +25,7 @@ class SettledCycles:
 
     def read(self, columns: list[str], first: int = 1, last: int | None = None) -> pa.Table:
         """Columns of the parts that hold the cycles from ``first`` to ``last``."""
-        starts = [0, *self.ends[:-1]]
+        starts = [0, *self.ends][: len(self.ends)]
         wanted = [
             part
             for part, before, end in zip(self.parts, starts, self.ends, strict=True)
