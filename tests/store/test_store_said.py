@@ -39,6 +39,7 @@ def test_nothing_is_written_where_nothing_changed(tmp_path: Path) -> None:
     ],
 )  # fmt: skip
 def test_damage_is_told(tmp_path: Path, text: str) -> None:
+    (tmp_path / SAID).parent.mkdir()
     (tmp_path / SAID).write_text(text)
     with pytest.raises(StoreError, match="what the last night said cannot be read"):
         read_said(tmp_path)
