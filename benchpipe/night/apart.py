@@ -14,6 +14,7 @@ import threading
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from typing import Literal
@@ -82,6 +83,7 @@ def _interrupts_held() -> Iterator[None]:
     if sys.platform == "win32":
         yield
         return
+    resource_tracker.ensure_running()  # begun with the first process otherwise, and lets interrupts through again
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
