@@ -22,11 +22,18 @@ if TYPE_CHECKING:
 
 MANIFEST = "manifest.json"
 HISTORY = "history"
+COPIES_KEPT = 60  # newest manifests of a run, besides those that were signed
 
 
 def history_name(sequence: int) -> str:
     """Name of the copy of a manifest."""
     return f"{sequence:06d}.json"
+
+
+def keeps(manifest: Manifest, name: str) -> bool:
+    """Whether a copy in the history stays: one that counted, and is new or was signed."""
+    newest, signed = manifest.sequence, {history_name(one.sequence) for one in manifest.signed}
+    return history_name(max(newest - COPIES_KEPT + 1, 0)) <= name <= history_name(newest) or name in signed
 
 
 class RunStore:
@@ -103,14 +110,14 @@ class RunStore:
         return new
 
     def clean(self, manifest: Manifest) -> None:
-        """Remove leftovers of killed jobs and parts that are not in use any more."""
+        """Remove leftovers of killed jobs, parts that are not in use any more, and old copies of the manifest."""
         remove_unfinished(self.folder)
         kept = {part.path for part in manifest.parts()}
         for table in (HISTORY, *TABLES):  # a manifest that never counted goes before its parts
             for path in (self.folder / table).glob("*"):
                 unused = path.suffix == ".parquet" and f"{table}/{path.name}" not in kept
-                ahead = table == HISTORY and path.name > history_name(manifest.sequence)
-                if unused or ahead:
+                past = table == HISTORY and not keeps(manifest, path.name)
+                if unused or past:
                     with suppress(OSError):
                         path.unlink()
 

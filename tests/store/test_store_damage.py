@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchpipe.errors import StoreError
-from benchpipe.store.manifest import UNSEALED, Manifest, canonical, key_of, sealed
+from benchpipe.store.manifest import UNSEALED, Manifest, SignOff, canonical, key_of, sealed
 from benchpipe.store.mending import QUARANTINE, mend
 from benchpipe.store.parts import open_part, read_part
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
@@ -164,6 +164,17 @@ def test_the_history_is_a_chain_of_hashes(store: RunStore) -> None:
     assert kept[-1].read_bytes() == (store.folder / MANIFEST).read_bytes()
     links = [Manifest.model_validate_json(path.read_bytes()).previous for path in kept]
     assert links == [None, *(hashlib.sha256(path.read_bytes()).hexdigest() for path in kept[:-1])]
+
+
+def test_old_copies_go_but_for_the_signed_ones(store: RunStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchpipe.store.run_store.COPIES_KEPT", 3)
+    signed = dict.fromkeys(["who", "when", "note", "manifest_sha256", "process", "verdicts", "verdict"], "x")
+    manifest = store.manifest()
+    manifest = store.commit(manifest.model_copy(update={"signed": (SignOff(sequence=2, **signed),)}))
+    for _ in range(4):
+        manifest = store.commit(manifest)
+    assert [path.name for path in store.history()] == ["000002.json", "000006.json", "000007.json", "000008.json"]
+    assert store.manifest() == manifest
 
 
 def test_a_new_run_is_an_empty_manifest(tmp_path: Path) -> None:
