@@ -9,7 +9,6 @@ from numba import types
 from numba.extending import intrinsic
 from numba.np.arrayobj import make_array
 
-
 _array: Any = make_array
 _COUNTED: Any = types.MemInfoPointer(types.voidptr)  # type: ignore[no-untyped-call]
 

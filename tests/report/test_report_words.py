@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from benchpipe.check.decision import Verdict
+from benchpipe.report.figures import BlockView
 from benchpipe.report.terminal import (
     ASCII,
     UNICODE,
@@ -23,7 +24,6 @@ from benchpipe.report.terminal import (
     unit_shown,
     with_unit,
 )
-from benchpipe.report.figures import BlockView
 from benchpipe.report.view import RunView, failed_view
 from benchpipe.store.manifest import Remark
 from benchpipe.units import INSIDE_UNIT, find_unit
