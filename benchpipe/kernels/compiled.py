@@ -83,7 +83,9 @@ def compiled_sums(function: CallableT) -> CallableT:
     """Like :func:`compiled`, for sums of finite numbers that may be added in vectors.
 
     The order of additions then follows the number of terms alone: the same samples give
-    the same bits, wherever they stand in memory.
+    the same bits, wherever they stand in memory. Call such a kernel from Python alone: a kernel that calls
+    it would hold a copy that went through the compiler twice, with sums in another order, and which of the
+    two runs depends on what came from the cache. Parts of kernels are :func:`inlined_sums`.
     """
     return _compile(function, fastmath=VECTORS)
 

@@ -31,6 +31,20 @@ def smooth(values: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray
     return out
 
 
+@compiled
+def smooth_loops(
+    values: NDArray[np.float64], start: NDArray[np.int64], end: NDArray[np.int64], weights: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Each stretch ``start[c] … end[c] - 1`` smoothed for itself, one after the other."""
+    out = np.empty((end - start).sum(), np.float64)
+    at = 0
+    for c in range(start.size):
+        after = at + end[c] - start[c]
+        out[at:after] = smooth(values[start[c] : end[c]], weights)
+        at = after
+    return out
+
+
 def gaussian_weights(cutoff_hz: float | None, sample_rate_hz: float) -> NDArray[np.float64]:
     """Half of a Gaussian filter that passes one half of the amplitude at the cut-off.
 

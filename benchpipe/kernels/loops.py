@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.compiled import compiled_sums, inlined_sums
-from benchpipe.kernels.filters import smooth
+from benchpipe.kernels.filters import smooth_loops
 from benchpipe.kernels.fundamental import fundamental
 from benchpipe.kernels.intrinsics import uncounted
 from benchpipe.kernels.loop_sums import (
@@ -41,7 +41,6 @@ LEAST_EVEN = 8  # samples
 MOST_JITTER = 0.2  # of a step: sampling that is even so far is taken as even
 
 
-@compiled_sums
 def measure_loops(
     time_us: NDArray[np.int64],
     load: NDArray[np.float64],
@@ -79,25 +78,20 @@ def measure_loops(
     float64 array, shape (k, N_FIELDS)
         Columns as in :data:`FIELDS`; NaN where a slope or temperature has no meaning.
     """
-    out = np.empty((start.size, N_FIELDS), np.float64)
-    longest = 0
-    for c in range(start.size):
-        longest = max(longest, end[c] - start[c])
     if weights.size > 1:
-        for c in range(start.size):
-            a, b = start[c] - 1, end[c] + (1 if end_part[c] > 0.0 else 0)
-            temperatures = temperature[a:b] if temperature.size > 0 else temperature
-            loads, motions = smooth(load[a:b], weights), smooth(motion[a:b], weights)
-            _measure_all(
-                time_us[a:b], loads, motions, temperatures,
-                start[c : c + 1] - a, end[c : c + 1] - a, start_part[c : c + 1], end_part[c : c + 1],
-                band_low, band_high, np.empty(longest), np.empty(longest), out[c : c + 1],
-            )  # fmt: skip
-    else:
-        _measure_all(
-            time_us, load, motion, temperature, start, end, start_part, end_part,
-            band_low, band_high, np.empty(longest), np.empty(longest), out,
-        )  # fmt: skip
+        after = np.where(end_part > 0.0, end + 1, end)
+        own = np.concatenate([np.arange(a - 1, b) for a, b in zip(start, after, strict=True)] or [start[:0]])
+        sizes = after - start + 1
+        first = np.cumsum(sizes) - sizes
+        time_us, temperature = time_us[own], temperature[own] if temperature.size else temperature
+        load, motion = (smooth_loops(values, start - 1, after, weights) for values in (load, motion))
+        start, end = first + 1, first + 1 + (end - start)
+    out = np.empty((start.size, N_FIELDS), np.float64)
+    longest = int((end - start).max()) if start.size else 0
+    _measure_all(
+        time_us, load, motion, temperature, start, end, start_part, end_part, band_low, band_high,
+        np.empty(longest), np.empty(longest), out,
+    )  # fmt: skip
     return out
 
 

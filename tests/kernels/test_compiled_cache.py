@@ -1,0 +1,29 @@
+"""A kernel from the cache gives the bits of one that was compiled a moment ago."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+REPO = Path(__file__).parents[2]
+MEASURE = """
+import numpy as np
+from benchpipe.kernels.loops import measure_loops
+draw = np.random.default_rng(0)
+load, motion = draw.standard_normal((2, 1001)).cumsum(axis=1)
+ends = np.array([[1, 500], [499, 999]])
+parts = np.array([0.3, 0.4])
+out = measure_loops(np.arange(1001) * 20_000, load, motion, np.empty(0), *ends, parts, parts, 0.2, 0.8, np.ones(1))
+print(out.tobytes().hex())
+"""
+
+
+def test_a_kernel_from_the_cache_gives_the_same_bits(tmp_path: Path) -> None:
+    paths = os.pathsep.join(filter(None, [str(REPO), os.environ.get("PYTHONPATH")]))
+    env = {**os.environ, "PYTHONPATH": paths, "NUMBA_CACHE_DIR": str(tmp_path)}
+    command = [sys.executable, "-c", MEASURE]
+    fresh, kept = (subprocess.run(command, env=env, check=True, capture_output=True).stdout for _ in range(2))
+    assert list(tmp_path.rglob("*.nbc"))
+    assert fresh == kept
