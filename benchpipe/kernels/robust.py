@@ -115,15 +115,15 @@ def binned_medians(x: ArrayLike, y: ArrayLike, edges: ArrayLike) -> BinsResult:
 
 
 def _medians(y: Floats, index: NDArray[np.intp], count: NDArray[np.int64]) -> Floats:
-    """Median of y for each bin index by one sort."""
+    """Median of y for each bin index, by selection in each bin."""
     value = np.full(count.size, nan)
-    if y.size:
-        rows = y[np.lexsort((y, index))]
-        first = np.cumsum(count) - count
-        full = count > 0
-        lower = (first + (count - 1) // 2)[full]
-        upper = (first + count // 2)[full]
-        value[full] = rows[lower] / 2 + rows[upper] / 2
+    if index.size and (np.diff(index) < 0).any():
+        y = y[np.argsort(index, kind="stable")]
+    first = np.cumsum(count) - count
+    for k in np.flatnonzero(count):
+        lower, upper = (count[k] - 1) // 2, count[k] // 2
+        chosen = np.partition(y[first[k] : first[k] + count[k]], (lower, upper))
+        value[k] = chosen[lower] / 2 + chosen[upper] / 2
     return value
 
 
