@@ -120,6 +120,9 @@ def _exponent(tables: RunTables) -> _Judged:
 
 def _under_way(block: Block, run: RunConfig, tables: RunTables) -> str:
     """How far the cycle test is that the plan has before this block; empty where none is under way."""
+    later = run.plan.block[[other.name for other in run.plan.block].index(block.name) + 1 :]
+    if any(tables.begun(other) for other in later):  # the plan has gone on: this block's time is over
+        return ""
     for before in takewhile(lambda other: other.name != block.name, run.plan.block):
         if isinstance(before, CyclicBlock):
             done = tables.last_cycle(before.name)

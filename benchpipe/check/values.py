@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from benchpipe.check.measures import Measure
 from benchpipe.check.sampling import Sampled, sampling_u
 from benchpipe.config.limits import LimitConfig
+from benchpipe.config.plan import Block
 from benchpipe.process.settled import settled_cycles
 from benchpipe.process.trends import NOT_JUDGED, floats
 from benchpipe.store.manifest import Manifest
@@ -77,6 +78,13 @@ class RunTables:
         """Rows of one block."""
         rows = self.whole(table)
         return rows.filter(pc.equal(rows.column("block"), block))
+
+    def begun(self, block: Block) -> bool:
+        """Whether something of a block was measured; changes of a lock are found all along and say nothing."""
+        if block.kind == "cyclic":
+            return self.last_cycle(block.name) > 0
+        table = _TABLE.get(block.kind) if block.kind != "locking" else None
+        return table is not None and self.block(table, block.name).num_rows > 0
 
     def last_cycle(self, block: str) -> int:
         """Number of the last complete cycle of a block; 0 where there is none."""

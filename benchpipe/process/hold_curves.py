@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 STEP_K = 1.0  # from one average to the next: a step, and no slow drift of the room
 WARMTH_K = 5.0  # a temperature that ranges further moves a joint by more than a good lock creeps
 DRIFT_PART = 0.5  # of the tolerance: a load that drifts further is no held load
+STUCK_PART = 0.1  # of the readings: a channel that stands still for so many, and moves else, sticks
 STILL_PART = 0.5  # of the averages: a channel that stands still in so many, and jumps, sticks
 FULL = 5  # readings in an average whose spread says something
 CERTAIN = 1e-3  # by chance so rarely does noise alone look like a wobble
@@ -37,8 +38,9 @@ class HoldCurve:
         Means; NaN where there is no temperature.
     spread, load_spread : float
         Standard deviation of single readings inside the averages.
-    still : float
-        Part of the full averages in which the motion does not change at all.
+    still, still_readings : float
+        Part of the full averages in which the motion does not change at all, and of their readings (all of
+        them where the last average is such a one).
     first : int
         First average after the ramp part; n where there is none.
     """
@@ -51,6 +53,7 @@ class HoldCurve:
     spread: float
     load_spread: float
     still: float
+    still_readings: float
     first: int
 
     @property
@@ -76,12 +79,13 @@ def hold_curve(bins: Floats, skip_s: float) -> HoldCurve:
     time, motion, load = bins[:, TIME] / n, bins[:, MOTION] / n, bins[:, LOAD] / n
     variance = np.maximum(bins[:, MOTION2] / n - motion * motion, 0.0)
     full = n >= FULL
-    rounding = 1e-12 * (1.0 + motion[full] ** 2)
-    still = float((variance[full] <= rounding).mean()) if full.any() else 0.0
+    stands = variance[full] <= 1e-12 * (1.0 + motion[full] ** 2)
+    ended = float(stands[-1]) if full.any() else 0.0  # an average that stands still at the end counts for all
+    still = (float(stands.mean()), max(ended, float(np.average(stands, weights=n[full])))) if full.any() else (0.0, 0.0)
     after = np.flatnonzero(time >= max(skip_s, np.finfo(float).tiny))
     return HoldCurve(
         time, n, motion, load, ratio(bins[:, TEMPERATURE], bins[:, N_TEMPERATURE]),
-        _typical(variance, n), _typical(bins[:, LOAD2] / n - load * load, n), still,
+        _typical(variance, n), _typical(bins[:, LOAD2] / n - load * load, n), *still,
         int(after[0]) if after.size else len(n),
     )  # fmt: skip
 
@@ -206,21 +210,32 @@ def doubts(curve: HoldCurve, fit: CorrectedFit, tolerance: float, *, ramp: bool)
     """
     part = slice(curve.first, None)
     whole, since, noted = list[str](), list[str](), list[str]()
-    if curve.still > STILL_PART and np.ptp(curve.motion) > 0.0:
+    stuck_for_a_while = curve.still_readings > STUCK_PART and curve.still < 1.0 - STUCK_PART
+    if np.ptp(curve.motion) > 0.0 and (curve.still > STILL_PART or stuck_for_a_while):
         whole.append("the motion channel stands still and jumps: it sticks, or shows too coarse steps")
     if curve.motion.size and not np.ptp(curve.motion) > 0.0:
         whole.append("the motion never changes: a channel that sticks and a lock that is still look the same")
     warmth = curve.temperature[part][np.isfinite(curve.temperature[part])]
-    if warmth.size > 1 and fit.temperature is None:
-        wide = np.ptp(warmth) > WARMTH_K or np.abs(np.diff(warmth)).max() > STEP_K
-        text = f"the temperature changed by {np.ptp(warmth):.2g} K, and what that moves is not told from creep"
-        if np.ptp(warmth) > STEP_K:
-            (whole if wide else noted).append(text)
-    drift = abs(float(curve.load[-1] - curve.load[curve.first])) if curve.first < curve.load.size else 0.0
-    if drift > DRIFT_PART * tolerance and fit.load is None:
-        whole.append("the load drifts, and the compliance that would put it right is not known")
-    elif drift > 2.0 * DRIFT_PART * tolerance:
-        whole.append("the load drifts through its whole band")
+    if warmth.size > 1 and np.ptp(warmth) > STEP_K:
+        jump, span = float(np.abs(np.diff(warmth)).max()), float(np.ptp(warmth))
+        text = f"the temperature changed by {span:.2g} K, and what that moves is not told from creep"
+        if jump > max(STEP_K, 0.5 * span):  # what moves at one moment with it cannot be told apart
+            whole.append(f"the temperature made a step of {jump:.2g} K: what that moves is not told from creep")
+        elif fit.temperature is None:
+            (whole if span > WARMTH_K else noted).append(text)
+    if drift_of(curve) > DRIFT_PART * tolerance:
+        whole.append("the load drifts: creep at one load is not told from it")
     if not ramp:
         since.append("no loading was seen before it: time zero is not known")
     return Doubts(tuple(whole), tuple(since), tuple(noted))
+
+
+def drift_of(curve: HoldCurve) -> float:
+    """Size of the load's steady drift over the hold, by a line through its averages."""
+    part = slice(curve.first, None)
+    time, load, weight = curve.time[part], curve.load[part], curve.count[part]
+    if time.size < 3:
+        return 0.0
+    apart = time - np.average(time, weights=weight)
+    slope = float((weight * apart * load).sum() / (weight * apart**2).sum())
+    return abs(slope) * float(np.ptp(time))

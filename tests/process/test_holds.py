@@ -140,12 +140,12 @@ def test_a_wobble_of_the_load_is_taken_off_through_the_compliance() -> None:
 def test_a_swing_of_temperature_is_taken_off_and_told() -> None:
     signals = held(per_decade=0.03)
     t = signals.time_us * 1e-6
-    warmth = 23.0 + 2.0 * np.sin(t / 60.0)
+    warmth = 23.0 + 2.0 * np.sin(t / 120.0)
     swung = warmed(
         moved(signals, 0.01 * (warmth - 23.0)), warmth + 0.02 * np.random.default_rng(5).standard_normal(t.size)
     )
     hold = only(rows_of(swung))
-    assert hold["motion_per_k"] == pytest.approx(0.01, rel=0.1)
+    assert hold["motion_per_k"] == pytest.approx(0.01, rel=0.15)
     assert hold["kind"] == "settling"
     assert hold["creep_end"] == pytest.approx(only(rows_of(signals))["creep_end"], abs=0.005)
 
@@ -170,7 +170,7 @@ def test_a_step_of_temperature_that_is_not_told_from_creep_is_a_doubt(
         rows_of(warmed(signals, 23.0 + np.clip((t - 300.0) / 900.0, 0.0, 1.0) ** (0.1 if step_k > 2 else 1) * step_k))
     )
     assert hold["kind"] == kind
-    assert "temperature changed by" in hold["remark"]
+    assert "the temperature" in hold["remark"]
     assert (hold["creep_end"] is None) == (kind == "undecided")
 
 
@@ -180,6 +180,35 @@ def test_a_channel_that_sticks_leaves_no_number() -> None:
     hold = only(rows_of(stuck))
     assert (hold["kind"], hold["creep_end"]) == ("undecided", None)
     assert "sticks" in hold["remark"]
+
+
+@pytest.mark.parametrize("from_s", [200.0, 450.0, 1000.0])
+def test_a_channel_that_sticks_on_the_way_leaves_no_number(from_s: float) -> None:
+    signals = held(leak_per_h=0.5, per_decade=0.01)
+    t = signals.time_us * 1e-6
+    stuck = (t > 22.0 + from_s) & (t < 1223.0)
+    motion = np.where(stuck, signals.motion[np.argmax(stuck)], signals.motion)
+    hold = only(rows_of(Signals(signals.time_us, signals.load, motion, *[np.empty(0)] * 2).copy()))
+    assert (hold["kind"], hold["creep_end"], hold["leak_per_h"]) == ("undecided", None, None)
+    assert "sticks" in hold["remark"]
+
+
+def test_a_step_of_temperature_with_a_slip_leaves_no_number() -> None:
+    signals = held(per_decade=0.03)
+    t = signals.time_us * 1e-6
+    step = (t > 900.0).astype(float)
+    hold = only(rows_of(warmed(moved(signals, 0.15 * step), 23.0 + 8.0 * step)))
+    assert (hold["kind"], hold["creep_end"]) == ("undecided", None)
+    assert "step of" in hold["remark"]
+
+
+def test_a_load_that_drifts_leaves_no_number() -> None:
+    signals = held(per_decade=0.03)
+    t = signals.time_us * 1e-6
+    drift = 0.9 * np.clip((t - 22.0) / 1200.0, 0.0, 1.0) * (t < 1222.0)
+    hold = only(rows_of(Signals(signals.time_us, signals.load + drift, signals.motion, *[np.empty(0)] * 2).copy()))
+    assert (hold["kind"], hold["creep_end"]) == ("undecided", None)
+    assert "the load drifts" in hold["remark"]
 
 
 def test_a_restart_inside_a_hold_leaves_no_creep_since_loading_but_the_leak() -> None:
