@@ -14,10 +14,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from importlib import metadata
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from benchpipe.errors import BenchpipeError, ExitCode, StoreBusyError, StoreError
 from benchpipe.store.files import TEMPORARY, told_as_store_error
+
+if TYPE_CHECKING:
+    from benchpipe.config.watching import TellConfig
 
 State = Literal["ok", "look", "wrong"]
 GB = 1e9
@@ -178,3 +181,24 @@ def space(store: Path, to_come: int) -> Finding:
     if free < to_come + SPARE:
         return Finding("look", "space", text, "free space on that disk soon: see 'benchpipe drop' and 'archive'")
     return Finding("ok", "space", text)
+
+
+def telling(asked: tuple[TellConfig, ...], folder: Path) -> Iterator[Finding]:
+    """Whoever is to be told of a night: the library, and the addresses, which are shown to nobody."""
+    from benchpipe.telling.addresses import addresses
+    from benchpipe.telling.sending import library
+
+    for one in asked:
+        try:
+            library()
+            found = addresses(one, folder)
+        except BenchpipeError as error:
+            yield of_error("tell", error, one.name)
+            continue
+        path = None if one.file is None else folder / one.file
+        if path is not None and os.name == "posix" and path.stat().st_mode & 0o077:
+            yield Finding(
+                "look", "tell", f"{one.name}: others can read {path}, which holds secrets", f"chmod 600 {path}"
+            )
+        else:
+            yield Finding("ok", "tell", f"{one.name}: {len(found)} address(es)")

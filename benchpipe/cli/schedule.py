@@ -21,7 +21,7 @@ Type=oneshot
 ExecStart={command}
 # 10 (a limit failed) and 11 (inconclusive, not evaluated) are findings about a specimen: the job
 # has done its work. A failed unit means that the job itself needs somebody: 2 configuration,
-# 12 a log or the store, 70 a bug, 75 the store was held all the time.
+# 12 a log or the store, 69 somebody could not be told, 70 a bug, 75 the store was held all the time.
 SuccessExitStatus=10 11
 Nice=10
 """

@@ -189,3 +189,19 @@ def test_the_document_says_the_same(lab: Path, capsys: pytest.CaptureFixture[str
     assert (document["document"], document["version"], document["exit_code"]) == ("benchpipe doctor", 1, 0)
     assert {row["state"] for row in document["found"]} <= {"ok", "look"}
     assert {"libraries", "lab", "store", "space", "clock", "run healthy"} <= {row["topic"] for row in document["found"]}
+
+
+def test_who_is_told_of_a_night_is_looked_at(lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchpipe.telling.sending.library", lambda: None)
+    lab.write_text(lab.read_text() + '\n[[tell]]\nname = "shop"\nfile = "urls.txt"\n')
+    (found,) = (one for one in look_over(lab) if one.topic == "tell")
+    assert (found.state, found.code) == ("wrong", 2)
+    assert "urls.txt cannot be read" in found.text
+    secrets = lab.parent / "urls.txt"
+    secrets.write_text("json://127.0.0.1:9/hush\n")
+    secrets.chmod(0o644)
+    (found,) = (one for one in look_over(lab) if one.topic == "tell")
+    assert (found.state, "others can read" in found.text, "hush" in found.text) == ("look", True, False)
+    secrets.chmod(0o600)
+    (found,) = (one for one in look_over(lab) if one.topic == "tell")
+    assert (found.state, found.text) == ("ok", "shop: 1 address(es)")
