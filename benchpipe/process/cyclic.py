@@ -18,6 +18,7 @@ from benchpipe.process.peaks import write_peaks
 from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks, learnt_remark, not_learnt
 from benchpipe.process.settled import SettledCycles
 from benchpipe.process.signals import block_signals, look_back_us, signal_columns, signal_units, to_signals
+from benchpipe.process.task import BlockTask
 from benchpipe.process.thresholds import Thresholds, learn_thresholds
 from benchpipe.process.trends import CycleValues, cycle_trends, floats
 from benchpipe.store.manifest import Part
@@ -29,27 +30,10 @@ from benchpipe.tables import schema
 ROWS_AT_ONCE = 1 << 15
 
 
-def cyclic_block(
-    rig: RigConfig,
-    store: RunStore,
-    block: CyclicBlock,
-    inputs: list[SampleInput],
-    past: dict[str, Any],
-    old: dict[str, Part],
-    key: str,
-) -> Found:
-    """Work on a cyclic block.
-
-    Parameters
-    ----------
-    inputs : list of SampleInput
-    past : dict
-        State of the last time, if its inputs are the beginning of these; else empty.
-    old : dict of Part
-        Parts of the last time by path.
-    key : str
-        Names the new parts.
-    """
+def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
+    """Make the cycles, loops and trends of a block; cycles that nothing to come can change stay as they are."""
+    rig, store, block, inputs, key = task.rig, task.store, task.block, task.inputs, task.key
+    past, old = task.past, task.old
     if block.boundary == "row":
         return _peaks(rig, store, block, inputs, key)
     learnt = learnt_thresholds(rig, store, block, inputs, past) if block.learns else None

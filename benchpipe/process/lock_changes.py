@@ -31,9 +31,8 @@ from benchpipe.kernels.locking import (
 from benchpipe.process.found import Found
 from benchpipe.process.holds import rows_table
 from benchpipe.process.signals import Signals, block_signals
+from benchpipe.process.task import BlockTask
 from benchpipe.store.manifest import Remark
-from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleInput
 
 US = 1e6
 UNSURE = "the mode channel shows nothing just before: the time of the change is not known"
@@ -42,13 +41,14 @@ UNTESTED = {True: "no load came on it that it had to hold", False: "it was neith
 MOST_TOLD = 3  # failures named in the remarks
 
 
-def locking_block(rig: RigConfig, store: RunStore, block: LockingBlock, inputs: list[SampleInput], key: str) -> Found:
+def locking_block(task: BlockTask[LockingBlock]) -> Found:
     """Measure the lock changes of a block."""
+    rig, store, block = task.rig, task.store, task.block
     builder = LockBuilder(block, rig)
-    for signals in block_signals(store, inputs, mode_rig(rig, block), block):
+    for signals in block_signals(store, task.inputs, mode_rig(rig, block), block):
         builder.feed(signals)
     rows = builder.finish()
-    found = Found([store.write("lock_changes", rows_table("lock_changes", rows, rig), key)] if rows else [])
+    found = Found([store.write("lock_changes", rows_table("lock_changes", rows, rig), task.key)] if rows else [])
     found.remarks = list(_remarks(block, rows, builder.glitches))
     return found
 

@@ -21,17 +21,17 @@ from benchpipe.process.found import Found
 from benchpipe.process.holds import rows_table
 from benchpipe.process.proof_rules import Rules, pause_broken, rules_broken
 from benchpipe.process.signals import MM_PER_M, Signals, block_signals, signal_units
+from benchpipe.process.task import BlockTask
 from benchpipe.store.manifest import Remark
-from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleInput
 
 US = 1e6
 LONGEST_S = 3600.0  # and ten hold times: a rise that lasts longer is read so far
 CUT = "it went on for too long to be a proof: read so far"
 
 
-def proof_block(rig: RigConfig, store: RunStore, block: ProofBlock, inputs: list[SampleInput], key: str) -> Found:
+def proof_block(task: BlockTask[ProofBlock]) -> Found:
     """Measure the proofs of a block."""
+    rig, store, block, inputs = task.rig, task.store, task.block, task.inputs
     finder = ProofFinder(block, rig)
     for signals in block_signals(store, inputs, rig, block):
         finder.feed(signals)
@@ -44,7 +44,7 @@ def proof_block(rig: RigConfig, store: RunStore, block: ProofBlock, inputs: list
         return whole
 
     rows = proof_rows(block, rig, finder.found(), read)
-    found = Found([store.write("proofs", rows_table("proofs", rows, rig), key)] if rows else [])
+    found = Found([store.write("proofs", rows_table("proofs", rows, rig), task.key)] if rows else [])
     found.remarks = list(_remarks(block, rows))
     return found
 

@@ -90,9 +90,7 @@ def resistance_rows(
     from benchpipe.kernels.sweep_fit import fit_resistance
 
     known = bool(np.isfinite(points.temperature).any())
-    fit = fit_resistance(
-        points.speed, points.load, dead_band=0.0, temperature_c=points.temperature if known else None
-    )
+    fit = fit_resistance(points.speed, points.load, dead_band=0.0, temperature_c=points.temperature if known else None)
     rows = []
     way: Direction
     for way, direction in (("forward", fit.rising), ("back", fit.falling)):

@@ -16,6 +16,7 @@ from benchpipe.process.order import CODES, Span, block_span, order_remarks
 from benchpipe.process.proofs import proof_block
 from benchpipe.process.stance import stance_block
 from benchpipe.process.sweeps import sweep_block
+from benchpipe.process.task import BlockTask
 from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleInput, sample_inputs
@@ -28,16 +29,16 @@ KEPT = (
 )
 
 
-def _kept(rig: RigConfig, store: RunStore, block: Block, inputs: list[SampleInput], key: str) -> Found:
+def _kept(task: BlockTask[Any]) -> Found:
     """Rows that are stored and not judged."""
     return Found()
 
 
-# What measures a block that goes on from where the last night ended, by its kind.
-GOING_ON: dict[str, Callable[..., Found]] = {"cyclic": cyclic_block, "sweep": sweep_block, "stance": stance_block}
-
-# What measures a block that is worked on whole when its samples change, by its kind.
-BLOCKS: dict[str, Callable[..., Found]] = {
+# What measures a block, by its kind.
+BLOCKS: dict[str, Callable[[BlockTask[Any]], Found]] = {
+    "cyclic": cyclic_block,
+    "sweep": sweep_block,
+    "stance": stance_block,
     "hold": hold_block,
     "proof": proof_block,
     "locking": locking_block,
@@ -98,12 +99,9 @@ def _process_block(
     if known is not None and (known["key"], known["inputs"]) == (key, identities):
         remarks = [r for r in (before.remarks if before else ()) if r.where == block.name]
         return Found([old[path] for path in known["parts"]], remarks, known)
-    new_key = key_of([key, identities])
-    if block.kind in GOING_ON:
-        past = _resumable(known, key, identities)
-        found = GOING_ON[block.kind](run.rig, store, block, inputs, past, old, new_key)
-    else:
-        found = BLOCKS[block.kind](run.rig, store, block, inputs, new_key)
+    past = _resumable(known, key, identities)
+    task = BlockTask(run.rig, store, block, inputs, key_of([key, identities]), past, old)
+    found = BLOCKS[block.kind](task)
     found.state |= {"key": key, "inputs": identities, "parts": [p.path for p in found.parts]}
     return found
 

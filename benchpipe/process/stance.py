@@ -18,9 +18,8 @@ from benchpipe.kernels.stance import StanceResult, measure_stance
 from benchpipe.process.found import Found
 from benchpipe.process.holds import rows_table
 from benchpipe.process.signals import Signals, block_signals
-from benchpipe.store.manifest import Part, Remark
-from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleInput
+from benchpipe.process.task import BlockTask
+from benchpipe.store.manifest import Remark
 
 PATIENCE_S = 0.2
 HOUR_S = 3600.0
@@ -72,30 +71,13 @@ class Stretch:
         return replace(self, start_us=-1, last_us=-1, taken=False, longest_us=max(self.longest_us, lost))
 
 
-def stance_block(
-    rig: RigConfig,
-    store: RunStore,
-    block: StanceBlock,
-    inputs: list[SampleInput],
-    past: dict[str, Any],
-    old: dict[str, Part],
-    key: str,
-) -> Found:
-    """Measure the stance windows of a block. Windows of other nights stay as they are.
-
-    Parameters
-    ----------
-    past : dict
-        State of the last time, if its inputs are the beginning of these; else empty.
-    old : dict of Part
-        Parts of the last time by path.
-    key : str
-        Names the new parts.
-    """
+def stance_block(task: BlockTask[StanceBlock]) -> Found:
+    """Measure the stance windows of a block. Windows of other nights stay as they are."""
+    rig, store, block, past = task.rig, task.store, task.block, task.past
     builder = StanceBuilder(block, rig, Stretch(**past["anchor"]) if past else Stretch())
-    rows = [row for s in block_signals(store, inputs, rig, block, builder.from_us) for row in builder.feed(s)]
-    parts = [old[path] for path in past.get("settled", [])]
-    parts += [store.write("stances", rows_table("stances", rows, rig), key)] if rows else []
+    rows = [row for s in block_signals(store, task.inputs, rig, block, builder.from_us) for row in builder.feed(s)]
+    parts = [task.old[path] for path in past.get("settled", [])]
+    parts += [store.write("stances", rows_table("stances", rows, rig), task.key)] if rows else []
     found = Found(parts, state={"anchor": asdict(builder.stretch), "settled": [p.path for p in parts]})
     asked, longest = block.settling_time + block.window_s, builder.stretch.longest_s
     if not builder.stretch.count and longest >= NEARLY * asked:

@@ -19,9 +19,7 @@ from benchpipe.process.found import Found
 from benchpipe.process.holds import rows_table
 from benchpipe.process.resistance import Points, block_rows, resistance_rows
 from benchpipe.process.signals import ENERGY_FACTOR, Signals, block_signals, signal_units
-from benchpipe.store.manifest import Part
-from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleInput
+from benchpipe.process.task import BlockTask
 
 TABLES = ("sweeps", "resistance", "resistance_points")
 UNSMOOTHED = gaussian_weights(None, 1.0)
@@ -29,33 +27,16 @@ NOT_MEASURED = "a gap, or a load that never changes: not measured"
 Rows = dict[str, list[dict[str, Any]]]
 
 
-def sweep_block(
-    rig: RigConfig,
-    store: RunStore,
-    block: SweepBlock,
-    inputs: list[SampleInput],
-    past: dict[str, Any],
-    old: dict[str, Part],
-    key: str,
-) -> Found:
-    """Measure the sweeps of a block. Sweeps that were closed another night stay as they are.
-
-    Parameters
-    ----------
-    past : dict
-        State of the last time, if its inputs are the beginning of these; else empty.
-    old : dict of Part
-        Parts of the last time by path.
-    key : str
-        Names the new parts.
-    """
+def sweep_block(task: BlockTask[SweepBlock]) -> Found:
+    """Measure the sweeps of a block. Sweeps that were closed another night stay as they are."""
+    rig, store, block, past, key = task.rig, task.store, task.block, task.past, task.key
     anchor = Anchor(**past["anchor"]) if past else None
     builder = SweepBuilder(block, rig, anchor)
     rows: Rows = {name: [] for name in TABLES}
-    for signals in block_signals(store, inputs, rig, block, anchor.time_us if anchor else None):
+    for signals in block_signals(store, task.inputs, rig, block, anchor.time_us if anchor else None):
         for name, new in builder.feed(signals).items():
             rows[name] += new
-    settled = [old[path] for path in past.get("settled", [])]
+    settled = [task.old[path] for path in past.get("settled", [])]
     settled += [store.write(name, rows_table(name, new, rig), key) for name, new in rows.items() if new]
     found = Found(list(settled))
     single = store.read_parts([p for p in settled if p.table == "resistance"], "resistance")

@@ -65,9 +65,7 @@ class CycleValues:
         return number[use], values[use]
 
 
-def cycle_trends(
-    block: CyclicBlock, values: CycleValues, past: pa.Table | None = None, settled: int = 0
-) -> pa.Table:
+def cycle_trends(block: CyclicBlock, values: CycleValues, past: pa.Table | None = None, settled: int = 0) -> pa.Table:
     """Trend rows of a block.
 
     Parameters
