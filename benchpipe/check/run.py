@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import takewhile
@@ -20,8 +21,8 @@ from benchpipe.config.limits import LimitConfig, LimitsConfig
 from benchpipe.config.plan import Block, CyclicBlock
 from benchpipe.config.run import LimitSet, RunConfig
 from benchpipe.process.hold_levels import leak_over_levels
-from benchpipe.process.order import CODES, SPANNED
-from benchpipe.store.manifest import Manifest, Step, key_of
+from benchpipe.process.order import CODES
+from benchpipe.store.manifest import Manifest, Remark, Step, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import matches
 from benchpipe.tables import schema
@@ -69,17 +70,24 @@ def check_run(run: RunConfig, store: RunStore, manifest: Manifest, *, today: dat
     tables = RunTables(store, manifest)
     rows = [row for limits in run.limits for row in _rows(limits, run, manifest, tables, today)]
     table = pa.Table.from_pylist(rows, schema=schema("verdicts"))
-    step = Step(key=key, version=VERSION, parts=(store.write("verdicts", table, key),))
+    remarks = tuple(_without_hold(run, manifest, tables))
+    step = Step(key=key, version=VERSION, parts=(store.write("verdicts", table, key),), remarks=remarks)
     return store.commit(manifest.model_copy(update={"steps": {**manifest.steps, STEP: step}}))
+
+
+def _without_hold(run: RunConfig, manifest: Manifest, tables: RunTables) -> Iterator[Remark]:
+    """Blocks whose hold should be there by now and is not, and why."""
+    for block in run.plan.block:
+        why = manifest.steps["process"].state.get(block.name, {}).get("no_hold")
+        if why is not None and not _under_way(block, run, tables):
+            yield Remark(step=STEP, code="no-hold", where=block.name, count=1, text=f"no hold: {why}")
 
 
 def _asks_for_calibration(run: RunConfig) -> bool:
     return any(limit.measure == "days_to_calibration" for s in run.limits for limit in s.config.limit)
 
 
-def _rows(
-    limits: LimitSet, run: RunConfig, manifest: Manifest, tables: RunTables, today: date
-) -> list[dict[str, Any]]:
+def _rows(limits: LimitSet, run: RunConfig, manifest: Manifest, tables: RunTables, today: date) -> list[dict[str, Any]]:
     rows = []
     for limit in limits.config.limit:
         measure = MEASURES[limit.measure]
@@ -218,18 +226,12 @@ def _calibration(run: RunConfig, today: date) -> _Judged:
 
 def _order(run: RunConfig, manifest: Manifest, tables: RunTables) -> _Judged:
     """How often the plan's order and pauses were broken; not due before two of its blocks are there."""
-    there = [b for b in run.plan.block if b.kind in SPANNED and _is_there(b, tables)]
+    there = [b for b in run.plan.block if tables.begun(b)]
     if len(there) < 2:
         return _Judged(None, None, due=False, remark="fewer than two blocks of the plan are there")
     broken = [r for r in manifest.steps["process"].remarks if r.code in CODES]
     remark = "; ".join(f"'{r.where}': {r.text}" for r in broken)
     return _Judged(float(len(broken)), 0.0, used=len(there), of=len(there), remark=remark)
-
-
-def _is_there(block: Block, tables: RunTables) -> bool:
-    if block.kind == "cyclic":
-        return tables.last_cycle(block.name) > 0
-    return bool(tables.block(SPANNED[block.kind], block.name).num_rows)
 
 
 def _row(

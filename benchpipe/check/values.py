@@ -13,6 +13,7 @@ from benchpipe.check.measures import Measure
 from benchpipe.check.sampling import Sampled, sampling_u
 from benchpipe.config.limits import LimitConfig
 from benchpipe.config.plan import Block
+from benchpipe.process.order import SPANNED
 from benchpipe.process.settled import settled_cycles
 from benchpipe.process.trends import NOT_JUDGED, floats
 from benchpipe.store.manifest import Manifest
@@ -80,11 +81,10 @@ class RunTables:
         return rows.filter(pc.equal(rows.column("block"), block))
 
     def begun(self, block: Block) -> bool:
-        """Whether something of a block was measured; changes of a lock are found all along and say nothing."""
+        """Whether something of a block was measured that says when its time was."""
         if block.kind == "cyclic":
             return self.last_cycle(block.name) > 0
-        table = _TABLE.get(block.kind) if block.kind != "locking" else None
-        return table is not None and self.block(table, block.name).num_rows > 0
+        return block.kind in SPANNED and self.block(SPANNED[block.kind], block.name).num_rows > 0
 
     def last_cycle(self, block: str) -> int:
         """Number of the last complete cycle of a block; 0 where there is none."""

@@ -26,9 +26,8 @@ from benchpipe.kernels.holds import (
 from benchpipe.process.found import Found
 from benchpipe.process.hold_curves import HoldCurve, doubts, fit_hold, hold_curve, ratio
 from benchpipe.process.signals import Signals, block_signals, signal_units
+from benchpipe.process.task import BlockTask
 from benchpipe.store.manifest import Remark
-from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleInput
 from benchpipe.tables import schema
 
 if TYPE_CHECKING:
@@ -59,18 +58,19 @@ class HoldRows:
     longest_s: float = 0.0
 
 
-def hold_block(rig: RigConfig, store: RunStore, block: HoldBlock, inputs: list[SampleInput], key: str) -> Found:
+def hold_block(task: BlockTask[HoldBlock]) -> Found:
     """Measure the holds of a block."""
+    rig, store, block = task.rig, task.store, task.block
     builder = HoldBuilder(block, rig)
-    for signals in block_signals(store, inputs, rig, block):
+    for signals in block_signals(store, task.inputs, rig, block):
         builder.feed(signals)
     rows = builder.finish()
     found = Found()
     for table, content in (("holds", rows.holds), ("creep_points", rows.points)):
         if content:
-            found.parts.append(store.write(table, rows_table(table, content, rig), key))
+            found.parts.append(store.write(table, rows_table(table, content, rig), task.key))
     if not rows.holds and np.isfinite(rows.nearest_load):
-        found.remarks.append(_no_hold(block, rig, rows))
+        found.state["no_hold"] = _no_hold(block, rig, rows)
     if rows.told:
         number, why = rows.told[-1]
         many = f"{len(rows.told)} holds, the last of them " if len(rows.told) > 1 else ""
@@ -79,21 +79,19 @@ def hold_block(rig: RigConfig, store: RunStore, block: HoldBlock, inputs: list[S
     return found
 
 
-def _no_hold(block: HoldBlock, rig: RigConfig, rows: HoldRows) -> Remark:
-    """Why there is no hold in the samples of a block."""
+def _no_hold(block: HoldBlock, rig: RigConfig, rows: HoldRows) -> str:
+    """Why there is no hold in the samples of a block: whether one should be there, the check step knows."""
     unit = signal_units(rig)["load"]
     band = block.tolerance * abs(block.load.value)
     if rows.nearest_load > band:
-        text = (
+        return (
             f"the load never came within {band:.3g} {unit} of the {block.load.value:g} {unit} to be held: "
             f"the nearest was {rows.nearest_load:.3g} {unit} off"
         )
-    else:
-        text = (
-            f"the load stayed within {band:.3g} {unit} of {block.load.value:g} {unit} for {rows.longest_s:.3g} s at "
-            f"most: least_time is {block.least_time:g} s"
-        )
-    return Remark(step="process", code="no-hold", where=block.name, count=1, text=text)
+    return (
+        f"the load stayed within {band:.3g} {unit} of {block.load.value:g} {unit} for {rows.longest_s:.3g} s at "
+        f"most: least_time is {block.least_time:g} s"
+    )
 
 
 class _Scan:
