@@ -145,7 +145,7 @@ def test_a_swing_of_temperature_is_taken_off_and_told() -> None:
         moved(signals, 0.01 * (warmth - 23.0)), warmth + 0.02 * np.random.default_rng(5).standard_normal(t.size)
     )
     hold = only(rows_of(swung))
-    assert hold["motion_per_k"] == pytest.approx(0.01, rel=0.15)
+    assert hold["motion_per_k"] == pytest.approx(0.01, rel=0.05)
     assert hold["kind"] == "settling"
     assert hold["creep_end"] == pytest.approx(only(rows_of(signals))["creep_end"], abs=0.005)
 

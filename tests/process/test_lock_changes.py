@@ -101,7 +101,7 @@ def test_a_lock_that_goes_on_moving_failed() -> None:
     assert (lock["outcome"], lock["lock_failed"]) == ("failed", 1)
     for name in ("time_to_hold_s", "slip", "motion_held", "lock_error"):
         assert np.isnan(lock[name]), name
-    assert lock["travel"] == pytest.approx(20.0 - 20.0 / K * 0, rel=0.02)
+    assert lock["travel"] == pytest.approx(20.0, rel=0.02)
 
 
 def test_a_lock_that_never_had_a_load_is_not_tested() -> None:
