@@ -65,8 +65,9 @@ def _stance(name: str, column: str, unit: str, meaning: str) -> Measure:
     return Measure(name, "stance", "stances", (column,), unit, 0, 1, meaning, u_column=u_column, absolute=True)
 
 
-def _proof(name: str, column: str, unit: str, load: int, motion: int, meaning: str, *, own: bool = True,
-           absolute: bool = False) -> Measure:
+def _proof(
+    name: str, column: str, unit: str, load: int, motion: int, meaning: str, *, own: bool = True, absolute: bool = False
+) -> Measure:
     u_column = f"{column}_u" if own else None
     return Measure(name, "proof", "proofs", (column,), unit, load, motion, meaning, "", u_column, absolute)
 
