@@ -22,10 +22,14 @@ NOT_LOOKED_AT = "not-looked-at"
 
 @dataclass(frozen=True)
 class RunHealth:
-    """How a run's rig is: what is not well, worst first, and the bytes a day its tables grow by."""
+    """How a run's rig is: what is not well, worst first, and the bytes a day its tables grow by.
+
+    ``looked_at``: without it, that nothing was found says nothing.
+    """
 
     findings: tuple[Finding, ...] = ()
     a_day: float = 0.0
+    looked_at: bool = False
 
 
 def run_health(run: RunConfig, manifest: Manifest, store: RunStore, config: HealthConfig, now: datetime) -> RunHealth:
@@ -36,7 +40,7 @@ def run_health(run: RunConfig, manifest: Manifest, store: RunStore, config: Heal
         facts = run_facts(run, manifest, store, config, now)
     except (BenchpipeError, OSError) as error:
         return RunHealth((_not_looked_at(error),))
-    return RunHealth(findings(RUN_RULES, facts, config), facts.a_day) if facts is not None else RunHealth()
+    return RunHealth(findings(RUN_RULES, facts, config), facts.a_day, True) if facts is not None else RunHealth()
 
 
 def store_health(store: Path, a_day: Mapping[str, float], config: HealthConfig) -> tuple[Finding, ...]:

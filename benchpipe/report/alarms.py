@@ -26,6 +26,7 @@ NEW_FOR = timedelta(hours=12)
 NEAR_PART = 0.1  # of the limit (common practice, no source)
 # Codes that the table of a lab shows in its column of the rig.
 RIG_STOPPED, RIG_SLOW = "rig-stopped", "rig-slow"
+RIG_UNKNOWN = frozenset({"clock", "not-looked-at"})  # whether it has stopped cannot be told
 # Remarks that tell what was done or what is usual, and ask for nothing.
 QUIET = frozenset(
     {"open", "next-day", "begin-of-summer-time", "end-of-summer-time", "renamed", "repeats", "counter"}

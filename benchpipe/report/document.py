@@ -91,6 +91,7 @@ FIELDS: dict[str, str] = {
     "runs[].health[].where": "block (and since when it stands) or channel; empty for the whole rig",
     "runs[].health[].text": "what is wrong, in a sentence",
     "runs[].health[].do_next": "what to do about it",
+    "runs[].watched": "the rig was looked at; if not, an empty health says nothing",
     "runs[].bytes_a_day": "its tables grow by so much in a day of logs; 0 where it does not go on",
     "runs[].steps": "steps of the night that last worked on the run",
     "runs[].steps[].step": "ingest, process or check",

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from benchpipe.check.decision import Verdict
-from benchpipe.report.alarms import RIG_SLOW, RIG_STOPPED, is_near
+from benchpipe.report.alarms import RIG_SLOW, RIG_STOPPED, RIG_UNKNOWN, is_near
 from benchpipe.report.view import RunView
 
 NONE = "-"
@@ -76,7 +76,11 @@ def _rig(view: RunView) -> str:
         return "slow"
     if view.failed is not None or view.last_us is None:
         return NONE
-    return "runs" if view.running else "ended"
+    if not view.running:
+        return "ended"
+    if codes & RIG_UNKNOWN:
+        return "unknown"
+    return "runs" if view.watched else "unwatched"
 
 
 def _limits(view: RunView) -> tuple[str, Verdict | None]:

@@ -271,7 +271,7 @@ def test_growth_is_of_the_logged_time(tmp_path: Path) -> None:
     lasted = 2 * 3600 + 120 - 1 / RATE
     assert growth(manifest) == pytest.approx(sum(p.bytes for p in manifest.parts()) * 86_400 / lasted)
     health = run_health(run, manifest, RunStore(run.store, run.name), CONFIG, after(hours=2.1))
-    assert health == RunHealth((), growth(manifest))
+    assert health == RunHealth((), growth(manifest), looked_at=True)
     assert store_health(run.store, {"one": health.a_day}, CONFIG) == ()
     (full,) = store_health(run.store, {"one": 1e18, "two": 0.0}, CONFIG)
     assert "and 1 run(s) fill 1e+06 TB a day" in full.text

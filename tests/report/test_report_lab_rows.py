@@ -19,7 +19,8 @@ from benchpipe.report.view import RunView, failed_view
 
 def view(**changes: Any) -> RunView:
     """A run that goes on, 10 days into 1970."""
-    plain = {"failed": None, "judged": True, "running": True, "last_us": 10 * DAY_US, "dated": True}
+    plain: dict[str, Any] = {"failed": None, "judged": True, "running": True, "last_us": 10 * DAY_US, "dated": True}
+    plain["watched"] = True
     return replace(failed_view(Path("one/plan.toml"), "x"), **(plain | changes))
 
 
@@ -61,11 +62,18 @@ def test_cells_of_a_run() -> None:
     assert lab_row(view()).cycles == "-"
 
 
-@pytest.mark.parametrize(("code", "word"), [(RIG_STOPPED, "stopped"), (RIG_SLOW, "slow"), ("gap", "runs")])
+@pytest.mark.parametrize(
+    ("code", "word"), [(RIG_STOPPED, "stopped"), (RIG_SLOW, "slow"), ("clock", "unknown"), ("gap", "runs")]
+)
 def test_the_rig_is_what_its_alarms_say(code: str, word: str) -> None:
     row = lab_row(view(alarms=(Alarm("one", code, "b", "x"), Alarm("one", "y", "b", "x", None, False))))
     assert (row.rig, row.new) == (word, "1")
     assert lab_row(view(running=False)).rig == "ended"
+
+
+def test_a_rig_that_nobody_looked_at_is_not_said_to_run() -> None:
+    assert lab_row(view(watched=False)).rig == "unwatched"
+    assert lab_row(view(watched=False, running=False)).rig == "ended"  # by the plan, not by the rig
 
 
 @pytest.mark.parametrize(
