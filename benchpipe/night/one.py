@@ -111,7 +111,8 @@ def healthy_view(config: RunConfig, store: RunStore, rules: HealthConfig, now: d
     """What is shown of a run, and how its rig is now."""
     manifest = store.manifest()
     health = run_health(config, manifest, store, rules, now)
-    return replace(run_view(config, manifest, store), health=health.findings, bytes_a_day=health.a_day, watched=health.looked_at)
+    view = run_view(config, manifest, store)
+    return replace(view, health=health.findings, bytes_a_day=health.a_day, watched=health.looked_at)
 
 
 def _steps(outcome: Outcome) -> tuple[StepUse, ...]:

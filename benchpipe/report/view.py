@@ -50,7 +50,8 @@ class RunView:
 
     ``running``: the plan asks for more than there is; ``judged``: it was checked; ``alarms`` and
     ``steps``: as far as a night has been told or has worked on it; ``health``: how its rig was when
-    that was looked at, and ``watched`` that it was; ``bytes_a_day``: its tables grow by so much, 0 where it does not go on.
+    that was looked at, and ``watched`` that it was; ``bytes_a_day``: its tables grow by so much, 0 where
+    it does not go on.
     """
 
     run: str
