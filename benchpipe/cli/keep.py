@@ -87,6 +87,7 @@ def archive(
     name, folder = _place(run, lab, store)
     to = to.absolute()
     must_be_apart(folder, to)
+    _apart_from_logs(run, lab, to)
     with hold_store(folder, wait_s=wait), hold_store(to, wait_s=wait):
         count = archive_run(folder, name, to, datetime.now(UTC), tell=tell)
     typer.echo(f"{name}: {count} file(s) moved to {to / name}, each held against its SHA-256")
@@ -139,3 +140,17 @@ def _place(run: str, lab: Path | None, store: Path | None) -> tuple[str, Path]:
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]*", run):
         raise ConfigError(f"'{run}' is no name of a run", do_next="give a plan file, or a run's name")
     return run, store.absolute() if store is not None else load_lab(lab_file(lab))[2]
+
+
+def _apart_from_logs(run: str, lab: Path | None, archive: Path) -> None:
+    """Refuse an archive among the raw logs of the run, as far as its plan is there to name them."""
+    from benchpipe.config.model import load_model
+    from benchpipe.config.places import apart_from_logs
+    from benchpipe.config.plan import PlanConfig
+    from benchpipe.config.run import find_plan
+
+    try:
+        plan, file = load_model(PlanConfig, find_plan(run, lab))
+    except ConfigError:
+        return
+    apart_from_logs(plan, file, archive, "archive")

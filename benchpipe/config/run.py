@@ -9,6 +9,7 @@ from pathlib import Path
 from benchpipe.config.lab import LabConfig
 from benchpipe.config.limits import LimitsConfig
 from benchpipe.config.model import Quantity, load_model, together
+from benchpipe.config.places import apart_from_logs
 from benchpipe.config.plan import Block, CyclicBlock, LockingBlock, PlanConfig, SweepBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.config.toml import TomlFile
@@ -62,7 +63,7 @@ def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
     Raises
     ------
     ConfigError
-        A file is missing or wrong, or the files contradict one another.
+        A file is missing or wrong, the files contradict one another, or the store stands among the raw logs.
     """
     plan, plan_file = load_model(PlanConfig, plan_path)
     rig_path = _beside(plan_path, plan.rig)
@@ -79,7 +80,9 @@ def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
     problems += _blocks_fit(plan, rig, plan_file)
     if problems:
         raise together(problems)
-    return RunConfig(plan_path, plan, rig_path, rig, tuple(limit_sets), store or _store_of(plan_path))
+    store = store or _store_of(plan_path)
+    apart_from_logs(plan, plan_file, store, "store")
+    return RunConfig(plan_path, plan, rig_path, rig, tuple(limit_sets), store)
 
 
 def load_lab(lab_path: Path) -> tuple[LabConfig, list[Path], Path]:
@@ -118,9 +121,7 @@ def find_plan(run: str, lab_path: Path | None) -> Path:
             broken.append(error)
     if run not in names:
         unread = f", and {len(broken)} plan(s) cannot be read: {broken[0]}" if broken else ""
-        raise ConfigError(
-            f"the lab has no run '{run}'{unread}", where=lab_path, expected=nearest(run, list(names))
-        )
+        raise ConfigError(f"the lab has no run '{run}'{unread}", where=lab_path, expected=nearest(run, list(names)))
     return names[run]
 
 

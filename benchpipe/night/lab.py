@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
+from benchpipe.config.places import PlaceError
 from benchpipe.config.run import RunConfig, load_lab, load_run
 from benchpipe.errors import BenchpipeError, ConfigError, ExitCode, StoreError
 from benchpipe.health.look import store_health
@@ -71,25 +72,38 @@ def work_lab(
     ------
     StoreBusyError
         Another job holds the store and did not leave within ``wait_s``.
+    PlaceError
+        The store stands among the raw logs of a run: nothing is written there.
     """
     config, plans, store = load_lab(lab)
     now = now or datetime.now(UTC)
+    loaded = [_loaded(Task(plan, store, "", bug, config.retention, config.health, now)) for plan in plans]
     with hold_store(store, wait_s=wait_s):
-        tasks = [Task(plan, store, "", bug, config.retention, config.health, now) for plan in plans]
-        done = list(_work(tasks, jobs, watch))
+        done = list(_work(loaded, jobs, watch))
         views = _with_alarms(_with_steps(done, store), store, now)
     found = sorted(zip(done, views, strict=True), key=lambda pair: SEVERITY.index(pair[0].code))
     growing = {view.run: view.bytes_a_day for view in views}
     return Night(found[0][0].code, tuple(view for _, view in found), now, store_health(store, growing, config.health))
 
 
-def _work(tasks: list[Task], jobs: int, watch: Watch) -> Iterator[Done]:
+def _loaded(task: Task) -> tuple[Task, RunConfig | Exception]:
+    """A run's configuration, or what is wrong with it."""
+    try:
+        return task, load_run(task.plan, task.store)
+    except PlaceError:
+        raise
+    except Exception as error:
+        return task, error
+
+
+def _work(loaded: list[tuple[Task, RunConfig | Exception]], jobs: int, watch: Watch) -> Iterator[Done]:
     """Runs that have nothing new are looked at here; the others side by side, if more than one may."""
     names: dict[str, Path] = {}
     apart: list[Task] = []
-    for task in tasks:
+    for task, config in loaded:
         try:
-            config = load_run(task.plan, task.store)
+            if isinstance(config, Exception):
+                raise config
             _named(config, names)
         except Exception as error:
             yield _ended(task, broken(task, error), watch)
