@@ -86,7 +86,8 @@ class ChannelConfig(ConfigModel):
     (``"-999"``, ``"1e38"``), which are compared as numbers. After ``stuck_after`` equal raw numbers
     in a row the channel counts as dropped out, and further ones are no values. ``delay`` is how
     late the channel shows what happens (filter, digital link).
-    ``zero_from`` names the idle block of the plan whose stretches give the channel's zero.
+    ``zero_from`` names the idle block of the plan whose stretches give the channel's zero: each from
+    its first sample on, to the next one.
     """
 
     name: str = Field(pattern=r"^[a-z][a-z0-9_]*$")

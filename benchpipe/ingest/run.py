@@ -86,11 +86,11 @@ def ingest_run(
     ordered, placed, odd = place_sources(sources, run.rig.time, partial(find_overlap, store), places)
     before = manifest.steps.get(STEP)
     update = {"sources": tuple(ordered), "placed": tuple(placed)}
-    zeros = take_zeros(run, store, manifest.model_copy(update=update), before.zeros if before else ())
+    zeros, of_zeros = take_zeros(run, store, manifest.model_copy(update=update), before)
     new = manifest.model_copy(update=update)
     of_channels = (*zero_remarks(run.rig, zeros), *calibration_remarks(run.rig, new))
     remarks = (*found.remarks, *taking.remarks, *odd, *of_channels, *damage_remarks(store))
-    state = {"account": new.account()._asdict()}
+    state = {"account": new.account()._asdict(), **of_zeros}
     key = key_of(ingest_settings(run.rig))
     parts = tuple(_late_rows(store, placed, key))
     step = Step(key=key, version=VERSION, parts=parts, remarks=remarks, zeros=zeros, state=state)

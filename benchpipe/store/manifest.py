@@ -108,17 +108,18 @@ class Account(NamedTuple):
 class Zero(_Record):
     """Reading of a channel in an idle stretch: its zero from there on.
 
-    ``from_us`` is the beginning of the stretch on the run's axis, ``sd`` the scatter of its samples;
-    ``key`` says what it was made from.
+    ``from_us`` is the beginning of the stretch on the run's axis, in the part of ``file`` with the hash
+    ``part``; ``sd`` is the scatter of its samples. ``key`` stands in older manifests only.
     """
 
     channel: str
     file: str
+    part: str = ""
     from_us: int
     value: float
     sd: float
     samples: int
-    key: str
+    key: str = ""
 
 
 class Step(_Record):

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import pyarrow.parquet as pq
 
 T = TypeVar("T")
+Zeros = tuple[tuple[str, tuple[tuple[int | None, float], ...]], ...]
 
 
 @dataclass(frozen=True)
@@ -27,7 +28,8 @@ class SampleInput:
     """One part of the samples and where it stands on the run's axis.
 
     ``first_us`` and ``last_us``, where known, are the times of its first and last row there.
-    ``zeros`` holds what is taken off a channel: its reading in the idle stretch before.
+    ``zeros`` holds what is taken off a channel, its reading in the idle stretch before: by channel
+    steps ``(time from which on, zero)``, the first of them without a time.
     """
 
     file: str
@@ -36,12 +38,12 @@ class SampleInput:
     after_us: int | None
     first_us: int | None = None
     last_us: int | None = None
-    zeros: tuple[tuple[str, float], ...] = ()
+    zeros: Zeros = ()
 
     @property
     def identity(self) -> list[Any]:
         """What decides the samples it gives."""
-        zeros = [[list(zero) for zero in self.zeros]] if self.zeros else []
+        zeros = [[[name, [list(step) for step in steps]] for name, steps in self.zeros]] if self.zeros else []
         return [self.part.sha256, self.shift_us, self.after_us, *zeros]
 
 
@@ -70,9 +72,9 @@ class SampleBatch:
 def sample_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> list[SampleInput]:
     """Parts of the samples of the files that match a pattern, in order."""
     places = {p.file: p for p in manifest.placed}
-    zeros = manifest.zeros()
+    zeros = _zeros_by_part(manifest)
     return [
-        _input(source, part, places[source.file], zeros)
+        _input(source, part, places[source.file], zeros.get((source.file, part.sha256), ()))
         for source in manifest.sources
         for part in source.parts
         if part.table == "samples" and matches(source.file, patterns)
@@ -80,18 +82,43 @@ def sample_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> lis
     ]
 
 
-def _input(source: Source, part: Part, place: Placed, zeros: list[Zero]) -> SampleInput:
+def _input(source: Source, part: Part, place: Placed, zeros: Zeros) -> SampleInput:
     first, last = (None if us is None else us + place.shift_us for us in (source.first_us, source.last_us))
-    return SampleInput(source.file, part, place.shift_us, place.after_us, first, last, _zeros_at(zeros, first))
+    return SampleInput(source.file, part, place.shift_us, place.after_us, first, last, zeros)
 
 
-def _zeros_at(zeros: list[Zero], time_us: int | None) -> tuple[tuple[str, float], ...]:
-    """Zero of each channel that has one: of the last stretch that began before, else of the first."""
-    found: dict[str, float] = {}
-    for zero in sorted(zeros, key=lambda z: z.from_us):
-        if zero.channel not in found or (time_us is not None and zero.from_us <= time_us):
-            found[zero.channel] = zero.value
-    return tuple(sorted(found.items()))
+def _zeros_by_part(manifest: Manifest) -> dict[tuple[str, str], Zeros]:
+    """What is taken off in each part of the samples, by file and hash.
+
+    Each sample has the zero of the last stretch that began before, else of the first. A part says the
+    zeros that its own samples have and no more, so that it stays what it was when others come.
+    """
+    begun: dict[tuple[str, str], list[Zero]] = {}
+    standing: dict[str, float] = {}
+    for zero in sorted(manifest.zeros(), key=lambda z: z.from_us):
+        begun.setdefault((zero.file, zero.part), []).append(zero)
+        standing.setdefault(zero.channel, zero.value)
+    found: dict[tuple[str, str], Zeros] = {}
+    for source in manifest.sources if standing else ():
+        for part in (p for p in source.parts if p.table == "samples"):
+            steps: dict[str, list[tuple[int | None, float]]] = {n: [(None, v)] for n, v in sorted(standing.items())}
+            for zero in begun.get((source.file, part.sha256), ()):
+                if zero.value != standing[zero.channel]:
+                    steps[zero.channel].append((zero.from_us, zero.value))
+                standing[zero.channel] = zero.value
+            found[source.file, part.sha256] = tuple((name, tuple(some)) for name, some in steps.items())
+    return found
+
+
+def _without_zero(
+    values: NDArray[Any], time_us: NDArray[np.int64], steps: tuple[tuple[int | None, float], ...]
+) -> NDArray[Any]:
+    """A channel without the zero of each sample."""
+    zeros = np.array([value for _, value in steps], np.float32)
+    if zeros.size == 1:
+        return np.asarray(values - zeros[0])
+    which = np.searchsorted([us for us, _ in steps if us is not None], time_us, "right")
+    return np.asarray(values - zeros[which])
 
 
 def matches(file: str, patterns: tuple[str, ...]) -> bool:
@@ -216,7 +243,7 @@ def _read(
         time = time + source.shift_us
         time.flags.writeable = False
     arrays = {name: plain_array(table.column(name)) for name in columns}
-    arrays |= {name: arrays[name] - np.float32(zero) for name, zero in source.zeros if name in arrays}
+    arrays |= {n: _without_zero(arrays[n], time, steps) for n, steps in source.zeros if n in arrays}
     first = 0
     if source.after_us is not None:
         first = int(np.searchsorted(time, source.after_us, "right"))

@@ -403,36 +403,6 @@ def test_bad_input_names_the_file_and_leaves_the_store(tmp_path: Path, text: byt
     assert run.take().manifest == before.manifest
 
 
-# --- zeros -------------------------------------------------------------------------------------------------------
-
-
-def test_zero_is_taken_from_idle_stretches_and_its_drift_told(tmp_path: Path) -> None:
-    idle = '[[block]]\nname = "idle"\nkind = "idle"\nfiles = ["*idle*"]'
-    run = Run(tmp_path, force='zero_from = "idle"', blocks=idle)
-
-    def flat(first: int, force: float) -> str:
-        return "".join(f"{k / 100:.2f},{force},1\n" for k in range(first, first + 100))
-
-    run.write("1-idle.csv", HEAD + flat(0, 2.0))
-    run.write("2-load.csv", HEAD + flat(100, 50.0))
-    first = run.take()
-    assert {s[3] for s in first.samples if s[1] == "2-load.csv"} == {48.0}
-    run.write("3-idle.csv", HEAD + flat(200, 3.5))
-    run.write("4-load.csv", HEAD + flat(300, 50.0))
-    second = run.take()
-    assert {s[1]: s[3] for s in second.samples} == {
-        "1-idle.csv": 0.0, "2-load.csv": 48.0, "3-idle.csv": 0.0, "4-load.csv": 46.5,
-    }  # fmt: skip
-    assert "drifted by +1.5 N" in second.texts
-
-
-def test_a_zero_from_a_block_that_is_not_idle_is_refused(tmp_path: Path) -> None:
-    run = Run(tmp_path, force='zero_from = "main"')
-    run.write("a.csv", HEAD + rows(0, 100))
-    with pytest.raises(ConfigError, match="no idle block"):
-        run.take()
-
-
 def test_the_plan_is_read_as_the_commands_read_it(tmp_path: Path) -> None:
     assert load_run(Run(tmp_path).folder / "plan.toml").name == "run"
 
