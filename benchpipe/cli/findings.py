@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from benchpipe.errors import BenchpipeError, ExitCode, StoreBusyError, StoreError
-from benchpipe.store.files import TEMPORARY, told_as_store_error
+from benchpipe.store.files import TEMPORARY
+from benchpipe.store.refusals import refused
 
 if TYPE_CHECKING:
     from benchpipe.config.watching import TellConfig
@@ -118,7 +119,7 @@ def store_access(store: Path) -> Iterator[Finding]:
 def _clock_of(store: Path) -> Iterator[Finding]:
     """A file's time on the disk of the store, against this machine's clock."""
     path = store / f"{TEMPORARY}doctor-{os.getpid()}"
-    with told_as_store_error(store):
+    with refused(store, "choose another store"):
         before = time.time()
         path.write_bytes(b"")
         try:

@@ -10,10 +10,10 @@ import typer
 from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Store, Wait, default_jobs, lab_file
 from benchpipe.cli.output import give_runs, tell
 from benchpipe.cli.telling import tell_of
+from benchpipe.errors import ConfigError, ExitCode
 
 if TYPE_CHECKING:
     from benchpipe.config.run import RunConfig
-    from benchpipe.errors import ExitCode
     from benchpipe.night.lab import Night
     from benchpipe.report.view import RunView
 
@@ -114,6 +114,8 @@ def nightly(
 
     Example: benchpipe nightly sample_runs/lab.toml
     """
+    if junit is not None and junit.is_dir():  # before hours of work
+        raise ConfigError("a folder stands there", where=junit, do_next="name a file with --junit")
     night = work_night(lab_file(lab), wait_s=wait, jobs=jobs)
     from benchpipe.report.besides import Besides
 
@@ -126,8 +128,10 @@ def nightly(
     if junit is not None:
         from benchpipe.report.junit import to_junit
         from benchpipe.store.files import write_whole
+        from benchpipe.store.refusals import refused
 
-        write_whole(junit.absolute(), to_junit(views, night.began))
+        with refused(junit.absolute(), "name another file with --junit (the night itself is done)"):
+            write_whole(junit.absolute(), to_junit(views, night.began))
     return code
 
 

@@ -16,6 +16,7 @@ from benchpipe.errors import ConfigError
 from benchpipe.store.files import finish, unfinished
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.parts import open_part
+from benchpipe.store.refusals import refused
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import sample_inputs
 from benchpipe.tables import flag_names, schema
@@ -36,7 +37,7 @@ def write_table(
         return
     if out.exists():
         raise ConfigError("the file exists already", where=out, do_next="remove it, or give another name")
-    with unfinished(out.absolute().parent) as file:
+    with refused(out.absolute(), "give another name"), unfinished(out.absolute().parent) as file:
         _write(file, store, manifest, table, form)
         finish(file, out.name)
 

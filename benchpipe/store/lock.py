@@ -11,7 +11,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from benchpipe.errors import StoreBusyError
-from benchpipe.store.files import remove_unfinished, told_as_store_error
+from benchpipe.store.files import remove_unfinished
+from benchpipe.store.refusals import refused
 
 LOCK = ".lock"
 HOLDER = ".holder.json"
@@ -25,11 +26,14 @@ def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
     ------
     StoreBusyError
         Another job holds it and did not leave within ``wait_s``.
+    StoreError
+        The folder cannot be made, or no file in it.
     """
     from filelock import FileLock, Timeout
 
-    with told_as_store_error(store):
+    with refused(store, "choose another store"):
         store.mkdir(parents=True, exist_ok=True)
+        os.close(os.open(store / LOCK, os.O_RDWR | os.O_CREAT, 0o644))  # where no file can be, nobody holds it
         lock = FileLock(store / LOCK, timeout=wait_s)
         try:
             lock.acquire()
