@@ -91,7 +91,8 @@ def step_back(config: TimeConfig, now: int, native: int, last: int) -> tuple[int
         return last - native + DAY_US, "next day"
     if config.dated:
         if abs(native + step - now - HOUR_US) <= gap:
-            return last - native + HOUR_US, "end of summer time"
+            shift = last - native + HOUR_US
+            return shift if now + shift > last else last + step - now, "end of summer time"
         return last + gap + step - now, "clock set back"
     return last + RESTART_PAUSE_US - now, "restart"
 
@@ -133,6 +134,11 @@ class Clock:
             "first_us": self.first_us, "last_us": self.last_us, "native_last_us": self.native_last_us,
             "since_us": self._since_us, "shift_us": self._shift, "steps": self._steps,
         }  # fmt: skip
+
+    @property
+    def holds(self) -> bool:
+        """Whether rows wait for those that come: what they are is not plain yet."""
+        return self._held is not None
 
     def place(self, rows: Rows) -> Placed:
         """Place the next rows; ``rows.time_us`` is by the log's own clock."""

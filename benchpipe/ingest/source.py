@@ -35,7 +35,7 @@ from benchpipe.stream.ordered import ordered_map
 if TYPE_CHECKING:
     from hashlib import _Hash
 
-VERSION = 3
+VERSION = 4
 LONG_LINE = 100  # letters of a first line without end that are no header on its way
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
 EVENTS = {
@@ -100,7 +100,7 @@ class _Reading:
     """A log on its way into the store: numbers, calibrated, placed in time, counted."""
 
     def __init__(self, rig: RigConfig, store: RunStore, known: Source | None) -> None:
-        self.rig = rig
+        self.rig, self.decided = rig, True
         state = known.state if known is not None else None
         self.tally = _Tally()
         before = None
@@ -130,6 +130,7 @@ class _Reading:
             self.tally.add(placed)
             if placed.rows:
                 yield joined(placed.rows).table(schema)
+        self.decided = not self.clock.holds
         placed = self.clock.finish()
         rejects.add(placed.rejects)
         self.tally.add(placed)
@@ -145,8 +146,11 @@ class _Reading:
         return batch, rows.part(good), lost
 
     def state(self, tail: Part | None) -> dict[str, Any] | None:
-        """What is needed to go on when the log has grown; None where that is to read it whole."""
-        if self.tally.reader is None:
+        """What is needed to go on when the log has grown; None where that is to read it whole.
+
+        So it is where the log ends in rows after the clock fell back: more rows may show them to be others.
+        """
+        if self.tally.reader is None or not self.decided:
             return None
         state = {
             "reader": self.tally.reader, "clock": self.clock.state, "stuck": self.stuck.state,
@@ -267,7 +271,7 @@ def _remarks(name: str, reading: _Reading, rejected: int) -> Iterator[Remark]:
     if tally.samples == 0:
         none = "the log holds no rows" if not rejected else "no row of the log could be taken"
         yield remark(code="empty", count=rejected or 1, text=none)
-    for event, count in tally.events.items():
+    for event, count in sorted(tally.events.items(), key=lambda one: (tally.places[one[0]], one[0])):
         first = f" ({'the first ' if count > 1 else ''}before row {tally.places[event]:,})"
         yield remark(code=event.replace(" ", "-"), count=count, text=EVENTS[event].format(n=count) + first)
     if tally.repeats:
