@@ -50,6 +50,7 @@ load_max = "80 N"
 {blocks}
 """
 HEAD = "t,F,x\n"
+DATED = 'column = "t"\nkind = "datetime"\nformat = "%Y-%m-%d %H:%M:%S.%f"'
 
 
 @dataclass(frozen=True)
@@ -115,3 +116,14 @@ class Run:
 def rows(first: int, last: int, *, step: float = 0.01, shift: float = 0.0) -> str:
     """Rows ``first … last - 1`` at 100 Hz, whose content tells them apart."""
     return "".join(f"{k * step + shift:.2f},{k * 3 % 997},{k * 7 % 991}\n" for k in range(first, last))
+
+
+def dated(first: str, count: int, content: int = 0) -> str:
+    """Rows at 100 Hz from a second on."""
+    lines = []
+    hour, minute, second = map(int, first[11:].split(":"))
+    for k in range(count):
+        whole = hour * 3600 + minute * 60 + second + k // 100
+        clock = f"{whole // 3600:02}:{whole // 60 % 60:02}:{whole % 60:02}.{k % 100:02}0"
+        lines.append(f"{first[:10]} {clock},{content + k},{k % 50}\n")
+    return "".join(lines)

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from benchpipe.errors import InputError
 from benchpipe.pipeline import work
 from benchpipe.store.run_store import RunStore
 from tests.ingest.driven import equal
@@ -73,6 +74,34 @@ def test_a_log_with_rows_written_again_cut_at_any_byte_is_that_log(
         nights.take()
     nights.write("a.csv", text)
     assert told(nights.take()) == told(whole)
+
+
+@settings(max_examples=40, suppress_health_check=FOLDERS)
+@given(st.lists(st.integers(10, 1200), max_size=4), st.sampled_from([0, 1, 2]))
+def test_any_nights_give_the_same_tables(tmp_path_factory: pytest.TempPathFactory, cuts: list[int], fault: int) -> None:
+    text = (
+        HEAD
+        + [
+            rows(0, 80) + "bad line\n" + rows(80, 100),
+            rows(0, 60) + HEAD + rows(40, 100) + "x\n" * 3,
+            rows(0, 60) + rows(0, 50, step=0.02) + "1.5,OVER,3\n",
+        ][fault]
+    )
+    folder = tmp_path_factory.mktemp("nights")
+    once = Run(folder / "once", force='missing = ["OVER"]\nstuck_after = 3')
+    once.write("a.csv", text)
+    whole = once.take()
+    run = Run(folder / "nights", force='missing = ["OVER"]\nstuck_after = 3')
+    for cut in [*sorted(cuts), len(text)]:
+        run.write("a.csv", text[:cut])
+        try:
+            last = run.take()
+        except InputError:  # nothing but a piece of the header yet
+            assert cut < len(HEAD) + 20
+    same = [(a[0], a[2], str(a[3]), a[4]) for a in whole.samples]
+    assert [(a[0], a[2], str(a[3]), a[4]) for a in last.samples] == same
+    assert [(r["row"], r["reason"]) for r in last.rejects] == [(r["row"], r["reason"]) for r in whole.rejects]
+    assert last.manifest.account() == whole.manifest.account()
 
 
 # rows: so many, after a step of the clock in rows, of the same content as before at these times or of another

@@ -1,0 +1,133 @@
+"""Logs that are still written, change, shrink, or stand under another name."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from benchpipe.errors import InputError
+from tests.ingest.taken import HEAD, Run, rows
+
+
+def test_only_whole_lines_are_taken_and_the_rest_the_next_night(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    run.write("a.csv", HEAD + rows(0, 100) + "1.00,5")
+    first = run.take()
+    assert (len(first.samples), [r["reason"][:13] for r in first.rejects]) == (100, ["the last line"])
+    run.write("a.csv", HEAD + rows(0, 250) + "2.5")
+    second = run.take()
+    assert (len(second.samples), len(second.rejects)) == (250, 1)
+    source = second.manifest.sources[0]
+    assert [p.rows for p in source.parts if p.table == "samples"] == [100, 150]
+    run.write("a.csv", HEAD + rows(0, 300))
+    third = run.take()
+    once = Run(tmp_path / "once")
+    once.write("a.csv", HEAD + rows(0, 300))
+    whole = once.take()
+    assert (third.samples, third.rejects) == (whole.samples, whole.rejects)
+    assert third.manifest.account() == whole.manifest.account()
+    assert run.take().manifest == third.manifest
+
+
+def test_a_log_whose_header_is_not_written_yet_is_waited_for(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    run.write("a.csv", HEAD + rows(0, 50))
+    for begun in ("Rig 3\n", "Rig 3\nstart", "Rig 3\nstarted\nt,F", ""):
+        run.write("b.csv", begun)
+        assert len(run.take().samples) == 50
+    run.write("b.csv", "Rig 3\nstarted\n" + HEAD + rows(50, 80))
+    assert len(run.take().samples) == 80
+    run.write("c.csv", "Rig 3\n80.0,1,2\n")
+    with pytest.raises(InputError, match="no line of the log names"):
+        run.take()
+
+
+@pytest.mark.parametrize(
+    ("new", "says"),
+    [
+        (HEAD + rows(0, 50), "has shrunk"),
+        (HEAD + rows(0, 100).replace("0.50,", "0.51,", 1), "has changed"),
+        (HEAD + rows(5, 200), "has changed"),
+        ("", "has shrunk"),
+    ],
+)
+def test_a_log_that_changed_raises_an_alarm_and_nothing_is_overwritten(tmp_path: Path, new: str, says: str) -> None:
+    run = Run(tmp_path)
+    run.write("a.csv", HEAD + rows(0, 100))
+    run.write("b.csv", HEAD + rows(100, 150))
+    before = run.take()
+    path = run.write("a.csv", new)
+    os.utime(path, ns=(1, 1))
+    after = run.take()
+    assert after.samples == before.samples
+    assert after.codes["changed"] == 1
+    assert says in after.texts
+    assert "--again" in after.texts
+    assert run.take().manifest == after.manifest
+    accepted = run.take(again=True)
+    assert "changed" not in accepted.codes
+    assert accepted.samples != before.samples
+
+
+def test_a_changed_log_under_a_changed_rig_file_is_an_error(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    run.write("a.csv", HEAD + rows(0, 100))
+    run.take()
+    run.write("a.csv", HEAD + rows(1, 100))
+    changed = Run(tmp_path, force="scale = 2.0")
+    with pytest.raises(InputError, match="and so has the rig file"):
+        changed.take()
+
+
+def test_a_log_that_was_touched_only_is_not_read_again(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    path = run.write("a.csv", HEAD + rows(0, 100))
+    run.take()
+    os.utime(path, ns=(5, 5))
+    touched = run.take()
+    assert (touched.read, touched.codes) == ((), {})
+
+
+def test_a_rig_that_renames_its_log_and_begins_another_gives_all_rows_once(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    run.write("now.csv", HEAD + rows(0, 100) + "x,1,2\n" + rows(100, 120) + "1.2")
+    first = run.take()
+    run.write("day_1.csv", HEAD + rows(0, 100) + "x,1,2\n" + rows(100, 150))
+    run.write("now.csv", HEAD + rows(150, 400))
+    second = run.take()
+    assert "changed" not in second.codes
+    assert second.codes["renamed"] == 120
+    once = Run(tmp_path / "once")
+    once.write("day_1.csv", HEAD + rows(0, 100) + "x,1,2\n" + rows(100, 150))
+    once.write("now.csv", HEAD + rows(150, 400))
+    whole = once.take()
+    assert (second.samples, second.rejects) == (whole.samples, whole.rejects)
+    assert second.manifest.account() == whole.manifest.account()
+    assert [p.rows for p in second.manifest.table("samples")][:1] == [p.rows for p in first.manifest.table("samples")]
+    assert "renamed" not in run.take().codes
+    (run.folder / "logs" / "day_1.csv").rename(run.folder / "logs" / "day_one.csv")
+    assert run.take().read == ()
+
+
+def test_a_log_that_only_begins_like_a_lost_one_is_not_it(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    path = run.write("a.csv", HEAD + rows(0, 100))
+    run.take()
+    path.unlink()
+    run.write("b.csv", HEAD + rows(0, 90) + rows(200, 300))
+    taken = run.take()
+    assert ("renamed" in taken.codes, taken.codes["gone"]) == (False, 100)
+
+
+def test_a_log_that_was_copied_and_then_begun_anew_counts_once(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    run.write("current.csv", HEAD + rows(0, 50))
+    run.take()
+    run.write("week.csv", HEAD + rows(0, 60))
+    run.take()  # between the copy and the new beginning
+    run.write("current.csv", HEAD + rows(60, 70))
+    taken = run.take()
+    assert (len(taken.samples), "changed" in taken.codes, "renamed" in taken.codes) == (70, False, True)
+    assert "renamed" not in run.take().codes
