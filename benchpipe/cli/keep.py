@@ -81,6 +81,7 @@ def archive(
 
     Example: benchpipe archive sample_runs/wearing/plan.toml --to archive
     """
+    from benchpipe.check.signing import signed_words
     from benchpipe.store.archive import archive_run, must_be_apart
     from benchpipe.store.lock import hold_store
 
@@ -89,7 +90,7 @@ def archive(
     must_be_apart(folder, to)
     _apart_from_logs(run, lab, to)
     with hold_store(folder, wait_s=wait), hold_store(to, wait_s=wait):
-        count = archive_run(folder, name, to, datetime.now(UTC), tell=tell)
+        count = archive_run(folder, name, to, datetime.now(UTC), tell=tell, signed=signed_words)
     typer.echo(f"{name}: {count} file(s) moved to {to / name}, each held against its SHA-256")
 
 

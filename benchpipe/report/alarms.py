@@ -64,6 +64,8 @@ class Alarm:
 
 def alarms_of(view: RunView) -> tuple[Alarm, ...]:
     """Alarms of a run: why it broke, limits that fail or are near, its rig's health, remarks; not yet dated."""
+    if view.archived:  # done with: its verdicts are shown, and ask for nothing
+        return ()
     if view.failed is not None:
         return (Alarm(view.run, "broken", "", view.failed.splitlines()[0]),)
     of_health = (Alarm(view.run, found.code, found.where, found.text) for found in view.health)

@@ -9,7 +9,7 @@ verdict                                    testcase
 pass                                       passed
 fail                                       ``failure``
 inconclusive or not evaluated, and due     ``error``
-not due yet                                ``skipped``
+not due yet, or the run is archived        ``skipped``
 a run that could not be worked on          ``error``
 =========================================  ==============
 """
@@ -51,6 +51,9 @@ def _suite(view: RunView, began: datetime) -> ET.Element:
     cases = [_case(view, row) for row in view.limits]
     if view.failed is not None:
         cases = [_ended(view, "the run", "error", "broken", view.failed)]
+    elif view.archived:
+        names = [_limit(row) for row in view.limits] or ["the run"]
+        cases = [_ended(view, name, "skipped", "archived", view.archived) for name in names]
     elif not view.limits:
         cases = [_ended(view, "the run", "error", "not evaluated", "no limit was judged")]
     suite = ET.Element(
@@ -79,8 +82,12 @@ def _count(cases: list[ET.Element], kind: str) -> str:
     return str(sum(case.find(kind) is not None for case in cases))
 
 
+def _limit(row: dict[str, Any]) -> str:
+    return f"{row['limits_file']}: {row['limit']} ({row['block']})"
+
+
 def _case(view: RunView, row: dict[str, Any]) -> ET.Element:
-    name = f"{row['limits_file']}: {row['limit']} ({row['block']})"
+    name = _limit(row)
     verdict = Verdict(row["verdict"])
     if not row["due"]:
         return _ended(view, name, "skipped", "not due", row["remark"])

@@ -145,7 +145,7 @@ def run_summary(view: RunView, marks: Marks = UNICODE) -> RenderableType:
     if view.failed is not None:
         parts.append(Padding(Text(view.failed), (0, 0, 0, 2)))
     elif view.archived:
-        parts.append(Padding(Text(view.archived), (0, 0, 0, 2)))
+        parts.append(Padding(Text("\n".join(filter(None, (view.archived, view.signed)))), (0, 0, 0, 2)))
     else:
         parts += [_counts(view, marks), Text(), _limits(view, marks), Text()]
         parts += [_block(block, marks) for block in view.blocks if block.done or block.planned]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -51,7 +51,7 @@ class RunView:
     ``running``: the plan asks for more than there is; ``judged``: it was checked; ``alarms`` and
     ``steps``: as far as a night has been told or has worked on it; ``health``: how its rig was when
     that was looked at, and ``watched`` that it was; ``bytes_a_day``: its tables grow by so much, 0 where
-    it does not go on.
+    it does not go on; ``limits_note``: why ``limits`` has no rows, or of when they are if not of now.
     """
 
     run: str
@@ -83,12 +83,12 @@ class RunView:
     health: tuple[Finding, ...] = ()
     bytes_a_day: float = 0.0
     watched: bool = False
+    limits_note: str = ""
 
 
 def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
     """Gather what is shown of a run from its tables."""
-    rows = store.read(manifest, "verdicts").to_pylist()
-    limits = sorted(rows, key=lambda r: (not r["due"], RANK[Verdict(r["verdict"])], _nearness(r)))
+    limits = _in_order(store.read(manifest, "verdicts").to_pylist())
     due = [Verdict(r["verdict"]) for r in limits if r["due"]]
     sources, account = manifest.sources, manifest.account()
     places = {p.file: p for p in manifest.placed}
@@ -121,15 +121,34 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         do_next=tuple(_do_next(run, manifest, verdict, limits, blocks)),
         pace=pace_of(run, manifest, store, last_us),
         signed=signed_words(store, manifest),
+        limits_note="" if limits else _no_limits(run, manifest),
     )
 
 
+def _in_order(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Rows of the verdicts table: what is due first, worst first, nearest first."""
+    return sorted(rows, key=lambda r: (not r["due"], RANK[Verdict(r["verdict"])], _nearness(r)))
+
+
+def _no_limits(run: RunConfig, manifest: Manifest) -> str:
+    if "check" not in manifest.steps:
+        return "nothing was judged yet"
+    return "no limit of the plan's limit files was judged" if run.limits else "the plan names no limit file"
+
+
 def archived_view(run: RunConfig, away: Away) -> RunView:
-    """A run whose tables are in an archive."""
+    """A run whose tables are in an archive, with its verdicts as they were when it went there."""
+    limits = _in_order(away.verdicts or ())
+    known = away.verdicts is not None
+    note = f"as they were when the run was archived on {away.since[:10]}"
+    if not known:
+        note = f"they are in the archive: benchpipe show {run.plan_path} --store '{away.archive}'"
     return RunView(
-        run.name, run.plan.specimen, run.rig.name, run.plan.note, Verdict.NOT_EVALUATED, False, False, None, None,
-        False, 0, 0, 0, 0, 0, (), (), (), (), (f"to work on it again: benchpipe restore {run.name}",),
-        archived=f"in the archive {away.archive / run.name} since {away.since[:10]}",
+        run.name, run.plan.specimen, run.rig.name, run.plan.note,
+        worst([Verdict(r["verdict"]) for r in limits if r["due"]]), known, False, None, None,
+        False, 0, 0, 0, 0, 0, (), tuple(limits), (), (), (f"to work on it again: benchpipe restore {run.name}",),
+        signed=away.signed, archived=f"in the archive {away.archive / run.name} since {away.since[:10]}",
+        limits_note=note,
     )  # fmt: skip
 
 
@@ -139,6 +158,7 @@ def failed_view(plan_path: Path, why: str, name: str = "") -> RunView:
         name or plan_path.parent.name or plan_path.stem,
         str(plan_path), "", "", Verdict.NOT_EVALUATED, False, False, None, None, False,
         0, 0, 0, 0, 0, (), (), (), (), ("mend what the error names, then run it again",), why,
+        limits_note="the run could not be worked on: see failed",
     )  # fmt: skip
 
 

@@ -8,9 +8,12 @@ moment the run is whole in one of the two places, and the same command goes on.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from benchpipe.errors import ConfigError, DamageError, StoreError
 from benchpipe.store.archived_files import (
@@ -27,11 +30,20 @@ from benchpipe.store.archived_files import (
 )
 from benchpipe.store.away import NOTE, SUMS, Away, must_be_no_archive, read_away, write_away
 from benchpipe.store.files import sha256_of, sync_folder, told_as_store_error
+from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
 
 
-def archive_run(store: Path, run: str, archive: Path, now: datetime, *, tell: Tell | None = None) -> int:
+def archive_run(
+    store: Path, run: str, archive: Path, now: datetime, *, tell: Tell | None = None,
+    signed: Callable[[RunStore, Manifest], str] = lambda *_: "",
+) -> int:  # fmt: skip
     """Move a run from the store to an archive; the caller holds both.
+
+    Parameters
+    ----------
+    signed : callable
+        Says who signed the run off, in a line: that is kept here, with its verdicts.
 
     Returns
     -------
@@ -56,7 +68,11 @@ def archive_run(store: Path, run: str, archive: Path, now: datetime, *, tell: Te
         _make_room(there, here, sums)
         copy_all(here, there, sums, tell)
         write_sums(there, sums)
-        away = Away("leaving", archive, sha256_of(there / SUMS), now.isoformat(timespec="seconds"))
+        held = RunStore(store, run)
+        manifest = held.manifest()
+        rows = tuple(_plain(row) for row in held.read(manifest, "verdicts").to_pylist())
+        since = now.isoformat(timespec="seconds")
+        away = Away("leaving", archive, sha256_of(there / SUMS), since, rows, signed(held, manifest))
         write_away(here, away)
     elif away.archive != archive:
         raise ConfigError(
@@ -142,6 +158,11 @@ def must_be_apart(store: Path, archive: Path) -> None:
             where=archive,
             do_next="name a folder apart from the store",
         )
+
+
+def _plain(row: dict[str, Any]) -> dict[str, Any]:
+    """A row as JSON holds it: what is not finite is null."""
+    return {key: None if isinstance(v, float) and not math.isfinite(v) else v for key, v in row.items()}
 
 
 def _sums_of_store(store: RunStore) -> Sums:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from benchpipe.errors import StoreError
 from benchpipe.store.files import write_whole
@@ -16,12 +16,17 @@ SUMS = "SHA256SUMS"
 class Away(NamedTuple):
     """Note in a run's folder. ``leaving`` the store is done: ``archive`` holds the run, and what is still here
     counts no more. ``back``: the run is here again, and what is still in ``archive`` counts no more.
+
+    ``verdicts`` are the rows of that table as they were then, and ``signed`` says who stood up for them: a lab
+    asks for them when the archive lies on a shelf. None: the note of an older program has none.
     """
 
     state: Literal["leaving", "back"]
     archive: Path
     sums_sha256: str
     since: str
+    verdicts: tuple[dict[str, Any], ...] | None = None
+    signed: str = ""
 
 
 def read_away(folder: Path) -> Away | None:
@@ -36,10 +41,13 @@ def read_away(folder: Path) -> Away | None:
         note = json.loads((folder / NOTE).read_bytes())
         if note["state"] not in ("leaving", "back"):
             raise ValueError(f"state {note['state']!r}")
-        return Away(note["state"], Path(note["archive"]), note["sums_sha256"], note["since"])
+        rows = note.get("verdicts")
+        verdicts = None if rows is None else tuple(dict(row) for row in rows)
+        place = Path(note["archive"])
+        return Away(note["state"], place, note["sums_sha256"], note["since"], verdicts, note.get("signed", ""))
     except (FileNotFoundError, NotADirectoryError):
         return None
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise StoreError(
             f"the note on where the run's archive is cannot be read: {error}",
             where=folder / NOTE,

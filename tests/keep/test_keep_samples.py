@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -109,8 +110,7 @@ def test_the_origins_say_of_every_cycle_what_the_samples_said(kept: Kept) -> Non
 
     def rows() -> list[list[str]]:
         return [
-            list(trace_rows(kept.run, kept.store, kept.manifest, "durability", "cycle", number))
-            for number in numbers
+            list(trace_rows(kept.run, kept.store, kept.manifest, "durability", "cycle", number)) for number in numbers
         ]
 
     from_samples = rows()
@@ -293,3 +293,40 @@ def test_nightly_keeps_to_the_rule_and_shows_what_is_away(
     assert call(["show", "creeping-lock"]) == 10
 
 
+def test_a_night_still_gives_the_verdicts_of_a_run_that_is_archived(
+    lab: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def told(*more: str) -> dict[str, Any]:
+        capsys.readouterr()
+        code = call(["nightly", "--json", *more])
+        document = json.loads(capsys.readouterr().out)
+        assert document["exit_code"] == code
+        return {"code": code} | {run["run"]: run for run in document["runs"]}
+
+    monkeypatch.chdir(lab.parent)
+    lab.write_text(lab.read_text().replace('"creeping-lock/plan.toml",', ""))
+    assert call(["sign", "wearing", "--by", WHO]) == 0
+    before = told()
+    assert before["code"] == 10
+    assert call(["archive", "wearing", "--to", "../archive"]) == 0
+    (lab.parents[1] / "archive").rename(tmp_path / "on-a-shelf")  # the night does not need it
+    junit = tmp_path / "night.xml"
+    after = told("--junit", str(junit))
+    assert after["code"] == 0
+    now, then = after["wearing"], before["wearing"]
+    for field in ("limits", "verdict", "judged", "signed"):
+        assert now[field] == then[field] != []
+    assert then["limits_note"] == ""
+    assert now["limits_note"].startswith("as they were when the run was archived on 20")
+    assert now["alarms"] == []
+    suite = re.search(r'<testsuite name="wearing"[^>]*>', junit.read_text())
+    assert suite is not None
+    assert f'errors="0" skipped="{len(now["limits"])}"' in suite[0]
+    assert 'failures="0"' in suite[0]
+    note = lab.parent / "store" / "wearing" / "archived.json"
+    old = json.loads(note.read_text())
+    del old["verdicts"], old["signed"]
+    note.write_text(json.dumps(old))  # as an older program wrote it
+    bare = told()["wearing"]
+    assert (bare["limits"], bare["judged"], bare["verdict"]) == ([], False, "not evaluated")
+    assert bare["limits_note"].startswith("they are in the archive: benchpipe show ")
