@@ -17,6 +17,7 @@ from benchpipe.kernels.compiled import compiled, compiled_sums, inlined_sums
 from benchpipe.kernels.intrinsics import larger, smaller
 
 Whole = NDArray[np.int64]
+Floats = NDArray[np.float64]
 CLOSED = 0
 OPEN = 1
 BLOCK = 16
@@ -102,6 +103,53 @@ def find_boundaries(
                 armed, is_open, start, start_us = False, True, k, time_us[k]
         k = stretch
     return events[:count].copy(), ScanState(armed, is_open, start, start_us, segment)
+
+
+class Bounds(NamedTuple):
+    """Samples ``start … end - 1`` of each cycle, and the parts of the steps to both at which it was crossed."""
+
+    start: Whole
+    end: Whole
+    start_part: Floats
+    end_part: Floats
+    closed: NDArray[np.bool_]
+    segment: Whole
+
+
+@compiled
+def bounds_of(events: Whole, trigger: Floats, level: float) -> Bounds:
+    """Where in the steps the trigger crossed ``level``, for the events of :func:`find_boundaries`.
+
+    Parameters
+    ----------
+    events : int64 array, shape (k, 4)
+    trigger : float array, shape (n,)
+    level : float
+        The upper threshold, in the trigger's unit.
+
+    Returns
+    -------
+    Bounds
+        Arrays of shape (k,); the ``end_part`` of a cycle that did not close is 0: it ends at its last sample.
+    """
+    count = len(events)
+    start, end, segment = np.empty(count, np.int64), np.empty(count, np.int64), np.empty(count, np.int64)
+    start_part, end_part = np.empty(count), np.empty(count)
+    closed = np.empty(count, np.bool_)
+    for c in range(count):
+        start[c], end[c], closed[c], segment[c] = events[c, 0], events[c, 1], events[c, 2] == CLOSED, events[c, 3]
+        start_part[c] = _crossing_part(trigger, start[c], level)
+        end_part[c] = _crossing_part(trigger, end[c], level) if closed[c] else 0.0
+    return Bounds(start, end, start_part, end_part, closed, segment)
+
+
+@inlined_sums
+def _crossing_part(trigger: Floats, at: int, level: float) -> float:
+    """Part of the step to sample ``at`` at which ``level`` is crossed (0 to 1)."""
+    before = np.float64(trigger[at - 1])
+    step = np.float64(trigger[at]) - before
+    part = (level - before) / step if step != 0.0 else 1.0
+    return min(max(part, 0.0), 1.0)
 
 
 @inlined_sums

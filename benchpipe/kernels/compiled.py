@@ -19,7 +19,7 @@ CallableT = TypeVar("CallableT", bound=Callable[..., Any])
 # Vector sums are added in an order that follows the width of the vectors. All processors
 # with these instructions get the code of the first that had them, and so the same bits.
 COMMON_PROCESSOR = "haswell"
-VECTORS = {"reassoc", "nsz"}  # of fast arithmetic, nothing that touches NaN
+VECTORS = {"reassoc", "nsz", "contract"}  # of fast arithmetic, nothing that touches NaN
 COMMON_FEATURES = ("avx2", "fma", "bmi2")
 
 

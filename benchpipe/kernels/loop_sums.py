@@ -72,14 +72,17 @@ def first_of(values: Floats, first: int, last: int, wanted: float) -> int:
 def even_sums(
     load: Floats, motion: Floats, first: int, last: int, cosines: Floats, sines: Floats, step: float
 ) -> LoopSums:
-    """All sums by the trapezium rule with equal steps [s] and known phasors."""
-    crossed, cosine, sine = 0.0, 0.0, 0.0
-    loads, motions, squares = 0.0, 0.0, 0.0
+    """All sums by the trapezium rule with equal steps [s] and known phasors: the inner samples whole, the ends half.
+
+    The sums of the phasors alone are closed: those of a geometric series.
+    """
+    area, loads, motions, squares = 0.0, 0.0, 0.0, 0.0
     lc, ls, mc, ms = 0.0, 0.0, 0.0, 0.0
     steps = last - first - 1
-    for j in range(PLACE(steps)):
+    for j in range(NEXT, PLACE(steps)):
         at = PLACE(first) + j
         f, x = np.float64(load[at]), np.float64(motion[at])
+        area += f * np.float64(motion[at + NEXT] - motion[at - NEXT])
         loads += f
         motions += x
         squares += f * f
@@ -87,21 +90,16 @@ def even_sums(
         ls += f * sines[j]
         mc += x * cosines[j]
         ms += x * sines[j]
-    for j in range(PLACE(steps)):
-        cosine += cosines[j]
-        sine += sines[j]
-    for k in range(PLACE(first), PLACE(last - 1)):
-        forth = np.float64(load[k]) * np.float64(motion[k + NEXT])
-        crossed += forth - np.float64(load[k + NEXT]) * np.float64(motion[k])
-    # the trapezium rule takes half of the first and half of the last
     f, x, c, s = np.float64(load[first]), np.float64(motion[first]), cosines[0], sines[0]
     g, y, d, t = np.float64(load[last - 1]), np.float64(motion[last - 1]), cosines[steps], sines[steps]
+    area += f * (np.float64(motion[first + 1]) - x) + g * (y - np.float64(motion[last - 2]))
+    half_cotangent = 0.5 * (1.0 + cosines[1]) / sines[1]  # of half the angle of a step
     return LoopSums(
-        crossed + g * y - f * x,
-        step * (loads + 0.5 * (g - f)), step * (motions + 0.5 * (y - x)), step * (squares + 0.5 * (g * g - f * f)),
-        step * (lc + 0.5 * (g * d - f * c)), step * (ls + 0.5 * (g * t - f * s)),
-        step * (mc + 0.5 * (y * d - x * c)), step * (ms + 0.5 * (y * t - x * s)),
-        step * (cosine + 0.5 * (d - c)), step * (sine + 0.5 * (t - s)),
+        area,
+        step * (loads + 0.5 * (f + g)), step * (motions + 0.5 * (x + y)), step * (squares + 0.5 * (f * f + g * g)),
+        step * (lc + 0.5 * (f * c + g * d)), step * (ls + 0.5 * (f * s + g * t)),
+        step * (mc + 0.5 * (x * c + y * d)), step * (ms + 0.5 * (x * s + y * t)),
+        step * half_cotangent * t, step * half_cotangent * (1.0 - d),
     )  # fmt: skip
 
 

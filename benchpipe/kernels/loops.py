@@ -75,7 +75,7 @@ def measure_loops(
 
     Returns
     -------
-    float64 array, shape (k, N_FIELDS)
+    float64 array, shape (k, N_FIELDS), column after column in memory
         Columns as in :data:`FIELDS`; NaN where a slope or temperature has no meaning.
     """
     if weights.size > 1:
@@ -86,7 +86,7 @@ def measure_loops(
         time_us, temperature = time_us[own], temperature[own] if temperature.size else temperature
         load, motion = (smooth_loops(values, start - 1, after, weights) for values in (load, motion))
         start, end = first + 1, first + 1 + (end - start)
-    out = np.empty((start.size, N_FIELDS), np.float64)
+    out = np.empty((N_FIELDS, start.size), np.float64).T  # a column lies in one piece
     longest = int((end - start).max()) if start.size else 0
     _measure_all(
         time_us, load, motion, temperature, start, end, start_part, end_part, band_low, band_high,
@@ -227,9 +227,3 @@ def _branch(
         return slope, np.nan
     return slope, m0 + ms / count - (l0 + ls / count) / slope
 
-
-def crossing_part(before: NDArray[np.float64], after: NDArray[np.float64], level: float) -> NDArray[np.float64]:
-    """Part of the step from ``before`` to ``after`` at which ``level`` is crossed (0 to 1)."""
-    step = after - before
-    part = np.divide(level - before, step, out=np.ones_like(step), where=step != 0)
-    return np.clip(part, 0.0, 1.0)

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from benchpipe.config.plan import CyclicBlock, SweepBlock
 from benchpipe.config.rig import RigConfig
-from benchpipe.kernels.boundaries import CLOSED, FRESH, OPEN, ScanState, find_boundaries, find_records
-from benchpipe.kernels.loops import crossing_part
+from benchpipe.kernels.boundaries import CLOSED, FRESH, OPEN, ScanState, bounds_of, find_boundaries, find_records
 from benchpipe.process.signals import Signals
 from benchpipe.process.thresholds import HIGH_PART, LOW_PART, NEVER_US, Thresholds
 
@@ -199,20 +198,10 @@ def trigger_of(signals: Signals, cut: Cut) -> NDArray[Any]:
 
 def _pieces(signals: Signals, events: NDArray[np.int64], cut: Cut) -> Pieces:
     boundary = int(events[0, 0]) if len(events) else None
-    if cut.by_record:  # a single sample is no loop
-        events = events[events[:, 1] - events[:, 0] >= 2]
-    start, end = events[:, 0].copy(), events[:, 1].copy()
-    closed = events[:, 2] == CLOSED
-    samples = end - start
-    start_part, end_part = np.zeros(len(events)), np.ones(len(events))
-    if cut.by_record:  # from the first sample to the last
-        start, end = start + 1, end - 1
-    elif len(events):
-        trigger = trigger_of(signals, cut)
-        start_part = _part(trigger, start, cut.high)
-        end_part = np.where(closed, _part(trigger, np.minimum(end, len(signals) - 1), cut.high), 0.0)
-    return Pieces(signals, start, end, start_part, end_part, closed, events[:, 3].copy(), samples, boundary)
-
-
-def _part(trigger: NDArray[Any], at: NDArray[np.int64], level: float) -> NDArray[np.float64]:
-    return crossing_part(trigger[at - 1].astype(np.float64), trigger[at].astype(np.float64), level)
+    if not cut.by_record:
+        start, end, start_part, end_part, closed, segment = bounds_of(events, trigger_of(signals, cut), cut.high)
+        return Pieces(signals, start, end, start_part, end_part, closed, segment, end - start, boundary)
+    events = events[events[:, 1] - events[:, 0] >= 2]  # a single sample is no loop
+    start, end, kind, segment = events.T.copy()
+    whole = np.zeros(len(events)), np.ones(len(events))  # from the first sample to the last
+    return Pieces(signals, start + 1, end - 1, *whole, kind == CLOSED, segment, end - start, boundary)

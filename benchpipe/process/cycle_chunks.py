@@ -28,15 +28,20 @@ class CycleChunk:
     head : Signals or None
         Samples up to and with the first sure boundary; all of them where there is none.
         None where the past is known.
-    rows : CycleRows
-        Cycles that begin after the head and ended.
+    pieces : tuple of CycleRows
+        Cycles that begin after the head and ended, in order.
     standing : Standing or None
         The cut at the last sample; None where all samples are head.
     """
 
     head: Signals | None
-    rows: CycleRows
+    pieces: tuple[CycleRows, ...]
     standing: Standing | None
+
+    @property
+    def rows(self) -> CycleRows:
+        """All rows in one."""
+        return joined_rows([no_rows(), *self.pieces])
 
 
 def no_rows() -> CycleRows:
@@ -47,16 +52,16 @@ def no_rows() -> CycleRows:
 
 def known(standing: Standing) -> CycleChunk:
     """The chunk before all others: no samples, and a cut whose past is known."""
-    return CycleChunk(None, no_rows(), standing)
+    return CycleChunk(None, (), standing)
 
 
 def chunk_of(signals: Signals, settings: CycleSettings) -> CycleChunk:
     """Cut and measure samples whose past is not known."""
     (pieces,), standing = cut_batch(signals, settings.cut, UNKNOWN)
     if not standing.scan.open and pieces.boundary is None:
-        return CycleChunk(signals.copy(), no_rows(), None)
+        return CycleChunk(signals.copy(), (), None)
     first = _first_boundary(pieces, standing)
-    return CycleChunk(signals.part(0, first + 1).copy(), measure_pieces(pieces, settings), _own(standing))
+    return CycleChunk(signals.part(0, first + 1).copy(), (measure_pieces(pieces, settings),), _own(standing))
 
 
 def _first_boundary(pieces: Pieces, standing: Standing) -> int:
@@ -84,22 +89,22 @@ def joined(earlier: CycleChunk, later: CycleChunk, settings: CycleSettings) -> C
         raise ValueError("nothing can be joined before a chunk whose past is known")
     if earlier.standing is None and earlier.head is not None:
         start = chunk_of(earlier.head.followed_by(later.head), settings)
-        seam, standing, before = [start.rows], start.standing, start.head
+        seam, standing, before = start.pieces, start.standing, start.head
     elif earlier.standing is not None:
         pieces, standing = cut_batch(later.head, settings.cut, earlier.standing)
-        seam = [earlier.rows, *(measure_pieces(p, settings) for p in pieces if p.count)]
+        seam = (*earlier.pieces, *(measure_pieces(p, settings) for p in pieces if p.count))
         before = earlier.head
     if later.standing is None or standing is None:
-        return CycleChunk(before, joined_rows(seam), None if standing is None else _own(standing))
+        return CycleChunk(before, seam, None if standing is None else _own(standing))
     segments = standing.scan.segment - 1
     scan = later.standing.scan
     after = Standing(later.standing.held, scan._replace(segment=scan.segment + segments))
-    return CycleChunk(before, joined_rows([*seam, later.rows.later(segments)]), after)
+    return CycleChunk(before, (*seam, *(piece.later(segments) for piece in later.pieces)), after)
 
 
 def without_rows(chunk: CycleChunk) -> CycleChunk:
     """The same chunk after its rows were taken."""
-    return CycleChunk(chunk.head, no_rows(), chunk.standing)
+    return CycleChunk(chunk.head, (), chunk.standing)
 
 
 def open_rows(chunk: CycleChunk, settings: CycleSettings) -> CycleRows:

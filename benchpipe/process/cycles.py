@@ -79,7 +79,7 @@ class CycleRows:
 
     Attributes
     ----------
-    measures : float64 array, shape (k, N_FIELDS)
+    measures : float64 array, shape (k, N_FIELDS), column after column in memory
     closed : bool array, shape (k,)
     segment, samples, first_us : int64 arrays, shape (k,)
         ``first_us`` is the time of the first sample inside.
@@ -98,7 +98,7 @@ class CycleRows:
 
     def later(self, segments: int) -> CycleRows:
         """The same rows, their segments counted on by so many."""
-        return replace(self, segment=self.segment + segments)
+        return replace(self, segment=self.segment + segments) if segments else self
 
 
 def joined_rows(rows: list[CycleRows]) -> CycleRows:
@@ -121,8 +121,7 @@ def measure_pieces(pieces: Pieces, settings: CycleSettings) -> CycleRows:
 def cycles_table(rows: CycleRows, closed_before: int, settings: CycleSettings, table_schema: pa.Schema) -> pa.Table:
     """Rows of the cycles table; the closed ones are numbered on from ``closed_before``."""
     closed, samples, measures = rows.closed, rows.samples, rows.measures
-    columns_first = np.asfortranarray(measures)
-    get = {name: columns_first[:, i] for name, i in FIELD.items()}
+    get = {name: measures[:, i] for name, i in FIELD.items()}
     load_range = get["peak_load"] - get["valley_load"]
     motion_range = get["motion_max"] - get["motion_min"]
     energy = get["energy"] * settings.energy_factor

@@ -132,7 +132,7 @@ def write_cycles(
         back_us = look_back_us(rig)
         for one in map_samples(work, store.folder, inputs, columns, from_us, back_us=back_us, workers=workers):
             chunk = joined(chunk, one, settings)
-            waiting.append(chunk.rows)
+            waiting += chunk.pieces
             chunk = without_rows(chunk)
             if sum(map(len, waiting)) >= ROWS_AT_ONCE:
                 closed += write()

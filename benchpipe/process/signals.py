@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from benchpipe.config.plan import Block
 from benchpipe.config.rig import AxisConfig, RigConfig
+from benchpipe.kernels.finite import surely_finite
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleBatch, SampleInput, stream_samples
 from benchpipe.units import INSIDE_UNIT
@@ -107,9 +108,8 @@ def to_signals(batch: SampleBatch, rig: RigConfig, mode: int | None = None) -> S
     counter = batch.columns[rig.counter][new] if rig.counter else nothing
     signals = Signals(batch.time_us[new], load, motion, temperature, counter)
     if mode is None or rig.mode is None:
-        with np.errstate(invalid="ignore", over="ignore"):
-            if np.isfinite(load.sum() + motion.sum()):  # a sum is finite only if all its terms are
-                return signals
+        if surely_finite(load) and surely_finite(motion):
+            return signals
         good = np.isfinite(load) & np.isfinite(motion)
     else:
         good = np.isfinite(load) & np.isfinite(motion) & (batch.columns[rig.mode][new] == mode)

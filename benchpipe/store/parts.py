@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import pyarrow.parquet as pq
 
 ROW_GROUP = 1 << 18
+BUFFER = 1 << 20  # a row group has hundreds of small pieces: one call for many of them
 _STAT_COLUMNS = ("time_us", "start_us", "cycle")
 
 
@@ -35,6 +36,7 @@ class PartWriter:
         import pyarrow.parquet as pq
 
         self._file = file
+        self._stream = pa.BufferedOutputStream(pa.PythonFile(file, mode="w"), BUFFER)
         self._table = table
         self.rows = 0
         encodings = {
@@ -43,7 +45,7 @@ class PartWriter:
             if pa.types.is_floating(f.type) or f.type in (pa.int64(), pa.int32())
         }
         self._writer = pq.ParquetWriter(
-            file,
+            self._stream,
             schema,
             compression="lz4",
             use_dictionary=[f.name for f in schema if f.name not in encodings],
@@ -63,10 +65,13 @@ class PartWriter:
         """Let go of the Parquet writer while its file is still open."""
         with suppress(OSError, ValueError, StoreError):
             self._writer.close()
+        with suppress(OSError, ValueError, StoreError):
+            self._stream.close()
 
     def finish(self, key: str) -> Part:
         """Close the file and name it after what it was made from and what it holds."""
         self._writer.close()
+        self._stream.flush()
         name = f"{key[:16]}-{self._file.sha256[:8]}.parquet"
         finish(self._file, name)
         return Part(

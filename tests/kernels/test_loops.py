@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.kernels.boundaries import CLOSED, FRESH, OPEN, find_boundaries
+from benchpipe.kernels.boundaries import CLOSED, FRESH, OPEN, bounds_of, find_boundaries
 from benchpipe.kernels.filters import gaussian_weights, smooth
-from benchpipe.kernels.loops import FIELD, crossing_part, measure_loops
+from benchpipe.kernels.loops import FIELD, measure_loops
 
 NONE = np.ones(1)
 
@@ -26,9 +26,7 @@ def measured(
     """Measures of the complete cycles of two signals."""
     time_us = np.cumsum(np.broadcast_to(np.asarray(step_us), load.shape)).astype(np.int64)
     events, _ = find_boundaries(time_us, load, 0, low, high, 10**12, 10**12, FRESH)
-    events = events[events[:, 2] == CLOSED]
-    a, b = events[:, 0].copy(), events[:, 1].copy()
-    parts = [crossing_part(load[at - 1], load[at], high) for at in (a, b)]
+    a, b, *parts, _, _ = bounds_of(events[events[:, 2] == CLOSED].copy(), load, high)
     warm = np.full(load.size, 21.5)
     rows = measure_loops(time_us, load, motion, warm, a, b, parts[0], parts[1], 0.2, 0.8, NONE)
     return {name: rows[:, i] for name, i in FIELD.items()}

@@ -18,8 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import find_peaks
 
-from benchpipe.kernels.boundaries import CLOSED, FRESH, find_boundaries
-from benchpipe.kernels.loops import FIELD, crossing_part, measure_loops
+from benchpipe.kernels.boundaries import CLOSED, FRESH, bounds_of, find_boundaries
+from benchpipe.kernels.loops import FIELD, measure_loops
 
 NO_FILTER = np.ones(1)
 E1049 = [-2, 1, -3, 5, -1, 3, -4, 4, -2]
@@ -30,9 +30,7 @@ def measured(load: np.ndarray, motion: np.ndarray, low: float, high: float) -> t
     """First samples of the closed cycles and their measures."""
     time_us = np.arange(load.size, dtype=np.int64) * 1000
     events, _ = find_boundaries(time_us, load, 0, low, high, 10**12, 10**12, FRESH)
-    events = events[events[:, 2] == CLOSED]
-    a, b = events[:, 0].copy(), events[:, 1].copy()
-    parts = [crossing_part(load[at - 1], load[at], high) for at in (a, b)]
+    a, b, *parts, _, _ = bounds_of(events[events[:, 2] == CLOSED].copy(), load, high)
     none = np.empty(0)
     rows = measure_loops(time_us, load, motion, none, a, b, parts[0], parts[1], 0.2, 0.8, NO_FILTER)
     return a, {name: rows[:, i] for name, i in FIELD.items()}
