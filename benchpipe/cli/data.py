@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from benchpipe.cli.options import Lab, Run, Store
+from benchpipe.cli.options import Lab, Run, Store, loaded
 from benchpipe.cli.output import tell
 from benchpipe.errors import ConfigError, nearest
 
@@ -91,10 +91,9 @@ def _kept(run: str, lab: Path | None, store: Path | None) -> tuple[RunConfig, Ru
     ConfigError
         Nothing.
     """
-    from benchpipe.config.run import find_plan, load_run
     from benchpipe.store.run_store import RunStore
 
-    config = load_run(find_plan(run, lab), store)
+    config = loaded(run, lab, store)
     run_store = RunStore(config.store, config.name)
     manifest = run_store.manifest()
     if not manifest.sources:

@@ -57,7 +57,7 @@ def look_over(lab: Path) -> list[Finding]:
         *findings.libraries({run.format for run in runs}),
         findings.Finding("ok", "lab", f"{config.name}: {len(plans)} plan(s)"),
         *findings.telling(config.tell, lab.parent),
-        *findings.store_access(store),
+        *findings.store_access(lab, store),
         findings.space(store, sum(run.to_read for run in runs)),
         *findings.clock(newest, where, [one for run in runs for one in run.written]),
         *(one for run in runs for one in run.findings),

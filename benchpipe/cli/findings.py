@@ -92,10 +92,16 @@ def _numbers(version: str) -> tuple[int, ...]:
     return tuple(int(n) for n in re.findall(r"\d+", version)[:3])
 
 
-def store_access(store: Path) -> Iterator[Finding]:
-    """May the store be written, does a lock work there, is it held, does its clock go with ours?"""
+def store_access(lab: Path, store: Path) -> Iterator[Finding]:
+    """Is it the store that the lab had, may it be written, does a lock work, is it held, is its clock ours?"""
+    from benchpipe.store.known import must_be_there
     from benchpipe.store.lock import hold_store
 
+    try:
+        must_be_there(lab, store)
+    except StoreError as error:
+        yield of_error("store", error)
+        return
     if not store.exists():
         parent = next(folder for folder in store.parents if folder.exists())
         if parent.is_dir() and os.access(parent, os.W_OK | os.X_OK):

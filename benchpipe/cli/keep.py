@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from benchpipe.cli.options import Lab, Run, Store, Wait
+from benchpipe.cli.options import Lab, Run, Store, Wait, loaded
 from benchpipe.cli.output import tell
 from benchpipe.errors import ConfigError
 
@@ -29,11 +29,10 @@ def sign(
     Example: benchpipe sign sample_runs/creeping-lock/plan.toml --by "A. Reviewer, laboratory"
     """
     from benchpipe.check.signing import sign_off
-    from benchpipe.config.run import find_plan, load_run
     from benchpipe.store.lock import hold_store
     from benchpipe.store.run_store import RunStore
 
-    config = load_run(find_plan(run, lab), store)
+    config = loaded(run, lab, store)
     with hold_store(config.store, wait_s=wait):
         run_store = RunStore(config.store, config.name)
         signed = sign_off(run_store, run_store.manifest(), by, note, datetime.now(UTC)).signed[-1]
@@ -50,12 +49,11 @@ def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> No
 
     Example: benchpipe drop sample_runs/creeping-lock/plan.toml
     """
-    from benchpipe.config.run import find_plan, load_run
     from benchpipe.keeping import drop_samples
     from benchpipe.store.lock import hold_store
     from benchpipe.store.run_store import RunStore
 
-    config = load_run(find_plan(run, lab), store)
+    config = loaded(run, lab, store)
     with hold_store(config.store, wait_s=wait):
         run_store = RunStore(config.store, config.name)
         gone = drop_samples(
@@ -133,14 +131,19 @@ def restore(
 def _place(run: str, lab: Path | None, store: Path | None) -> tuple[str, Path]:
     """Name of a run and its store. The plan need not be there any more: a name and a store are enough."""
     from benchpipe.cli.options import lab_file
-    from benchpipe.config.run import find_plan, load_lab, load_run
+    from benchpipe.config.run import load_lab
+    from benchpipe.store.known import must_be_there
 
     if Path(run).suffix == ".toml" or Path(run).is_file():
-        config = load_run(find_plan(run, lab), store)
+        config = loaded(run, lab, store)
         return config.name, config.store
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]*", run):
         raise ConfigError(f"'{run}' is no name of a run", do_next="give a plan file, or a run's name")
-    return run, store.absolute() if store is not None else load_lab(lab_file(lab))[2]
+    if store is not None:
+        return run, store.absolute()
+    folder = load_lab(lab_file(lab))[2]
+    must_be_there(lab_file(lab), folder)
+    return run, folder
 
 
 def _apart_from_logs(run: str, lab: Path | None, archive: Path) -> None:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchpipe.errors import ConfigError
+
+if TYPE_CHECKING:
+    from benchpipe.config.run import RunConfig
 
 Run = Annotated[str, typer.Argument(metavar="RUN", help="A plan file, or a run's name in the lab file.")]
 Lab = Annotated[
@@ -47,3 +50,23 @@ def lab_file(path: Path | None) -> Path:
     if found is None:
         raise ConfigError(f"no {LAB_FILE} stands here or in a folder above", do_next="give the path of a lab file")
     return found
+
+
+def loaded(run: str, lab: Path | None, store: Path | None) -> RunConfig:
+    """The run that is meant.
+
+    Raises
+    ------
+    ConfigError
+        It is not known, or a file of it is wrong.
+    StoreError
+        Its store is not the one that its lab has seen there.
+    """
+    from benchpipe.config.run import find_lab, find_plan, load_run
+    from benchpipe.store.known import must_be_there
+
+    config = load_run(find_plan(run, lab), store)
+    lab = lab or find_lab(config.plan_path.parent)
+    if lab is not None:
+        must_be_there(lab.absolute(), config.store)
+    return config

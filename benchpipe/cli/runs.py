@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Store, Wait, default_jobs, lab_file
+from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Store, Wait, default_jobs, lab_file, loaded
 from benchpipe.cli.output import give_runs, tell
 from benchpipe.cli.telling import tell_of
 from benchpipe.errors import ConfigError, ExitCode
@@ -18,12 +18,6 @@ if TYPE_CHECKING:
     from benchpipe.report.view import RunView
 
 DETAILED = 5
-
-
-def _load(run: str, lab: Path | None, store: Path | None) -> RunConfig:
-    from benchpipe.config.run import find_plan, load_run
-
-    return load_run(find_plan(run, lab), store)
 
 
 def _show(run: RunConfig, lab: Path | None, *, as_json: bool) -> ExitCode:
@@ -52,7 +46,7 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
     """
     from benchpipe.pipeline import work
 
-    config = _load(run, lab, store)
+    config = loaded(run, lab, store)
     outcome = work(config, wait_s=wait, until="ingest", again=again, tell=lambda name: tell(f"reading {name}"))
     sources = outcome.manifest.sources
     account = outcome.manifest.account()
@@ -69,7 +63,7 @@ def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) ->
     """
     from benchpipe.pipeline import work
 
-    outcome = work(_load(run, lab, store), wait_s=wait, first="process", until="process")
+    outcome = work(loaded(run, lab, store), wait_s=wait, first="process", until="process")
     rows: dict[str, int] = {}
     for part in outcome.manifest.steps["process"].parts:
         rows[part.table] = rows.get(part.table, 0) + part.rows
@@ -84,7 +78,7 @@ def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False,
     """
     from benchpipe.pipeline import work
 
-    config = _load(run, lab, store)
+    config = loaded(run, lab, store)
     work(config, wait_s=wait, first="check")
     return _show(config, lab, as_json=as_json)
 
@@ -94,7 +88,7 @@ def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) 
 
     Example: benchpipe show sample_runs/healthy/plan.toml
     """
-    return _show(_load(run, lab, store), lab, as_json=as_json)
+    return _show(loaded(run, lab, store), lab, as_json=as_json)
 
 
 def nightly(
@@ -109,6 +103,9 @@ def nightly(
         bool | None,
         typer.Option("--details/--brief", help=f"Each run's summary too (else up to {DETAILED} runs), or the table."),
     ] = None,
+    new_store: Annotated[
+        bool, typer.Option("--new-store", help="Take the store that is there now, though another was seen there.")
+    ] = False,
 ) -> int:
     """Take in, process and check all runs of a lab; each step only where something is new.
 
@@ -116,7 +113,9 @@ def nightly(
     """
     if junit is not None and junit.is_dir():  # before hours of work
         raise ConfigError("a folder stands there", where=junit, do_next="name a file with --junit")
-    night = work_night(lab_file(lab), wait_s=wait, jobs=jobs)
+    night = work_night(lab_file(lab), wait_s=wait, jobs=jobs, new_store=new_store)
+    if night.note:
+        tell(f"note: {night.note}")
     from benchpipe.report.besides import Besides
 
     code, not_told = tell_of(lab_file(lab), night)
@@ -136,12 +135,12 @@ def nightly(
 
 
 def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:
-    """All runs of a lab, worst first, and the exit code of the worst."""
-    night = work_night(lab, wait_s=wait_s)
+    """All runs of a lab, worst first, and the exit code of the worst, in whatever store is there."""
+    night = work_night(lab, wait_s=wait_s, new_store=True)
     return list(night.views), night.code
 
 
-def work_night(lab: Path, *, wait_s: float = 0.0, jobs: int = 1) -> Night:
+def work_night(lab: Path, *, wait_s: float = 0.0, jobs: int = 1, new_store: bool = False) -> Night:
     """A night over a lab, with its progress on standard error."""
     from benchpipe.cli.bugs import bug_report
     from benchpipe.cli.progress import watching
@@ -151,4 +150,6 @@ def work_night(lab: Path, *, wait_s: float = 0.0, jobs: int = 1) -> Night:
     from benchpipe.night.lab import work_lab
 
     with watching(len(plans)) as watch:
-        return work_lab(lab, bug=bug_report, jobs=jobs or default_jobs(), wait_s=wait_s, watch=watch)
+        return work_lab(
+            lab, bug=bug_report, jobs=jobs or default_jobs(), wait_s=wait_s, watch=watch, new_store=new_store
+        )

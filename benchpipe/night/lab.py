@@ -19,6 +19,7 @@ from benchpipe.night.one import Bug, Done, Task, broken, work_run
 from benchpipe.report.alarms import Alarm, alarms_of, dated
 from benchpipe.report.severity import SEVERITY
 from benchpipe.report.view import RunView, StepUse
+from benchpipe.store.known import must_be_there, note_store
 from benchpipe.store.lock import hold_store
 from benchpipe.store.run_store import MANIFEST, RunStore
 from benchpipe.store.said import SAID, read_said, write_said
@@ -41,17 +42,20 @@ class Night:
         UTC.
     store : tuple of Finding
         What is not well with the store's disk.
+    note : str
+        Why the lab could not note which store it has; empty if it did.
     """
 
     code: ExitCode
     views: tuple[RunView, ...]
     began: datetime
     store: tuple[Finding, ...] = ()
+    note: str = ""
 
 
 def work_lab(
     lab: Path, *, bug: Bug, jobs: int = 1, wait_s: float = 0.0, watch: Watch = lambda _: None,
-    now: datetime | None = None,
+    now: datetime | None = None, new_store: bool = False,
 ) -> Night:  # fmt: skip
     """Ingest, process and check all runs of a lab, each only where something is new.
 
@@ -67,23 +71,31 @@ def work_lab(
         Told what happens.
     now : datetime, optional
         What the health of the rigs is held against, and alarms are dated by; else this computer's time.
+    new_store : bool
+        Take the store that is there now, though another was seen there before.
 
     Raises
     ------
     StoreBusyError
         Another job holds the store and did not leave within ``wait_s``.
+    StoreGoneError
+        The store that the lab had is not there.
     PlaceError
         The store stands among the raw logs of a run: nothing is written there.
     """
     config, plans, store = load_lab(lab)
     now = now or datetime.now(UTC)
+    if not new_store:
+        must_be_there(lab, store)
     loaded = [_loaded(Task(plan, store, "", bug, config.retention, config.health, now)) for plan in plans]
     with hold_store(store, wait_s=wait_s):
+        note = note_store(lab, store, (one.name for _, one in loaded if isinstance(one, RunConfig)))
         done = list(_work(loaded, jobs, watch))
         views = _with_alarms(_with_steps(done, store), store, now)
     found = sorted(zip(done, views, strict=True), key=lambda pair: SEVERITY.index(pair[0].code))
     growing = {view.run: view.bytes_a_day for view in views}
-    return Night(found[0][0].code, tuple(view for _, view in found), now, store_health(store, growing, config.health))
+    unwell = store_health(store, growing, config.health)
+    return Night(found[0][0].code, tuple(view for _, view in found), now, unwell, note)
 
 
 def _loaded(task: Task) -> tuple[Task, RunConfig | Exception]:

@@ -78,12 +78,10 @@ def test_what_a_night_would_read_is_what_it_reads(fresh: Path) -> None:
         ("healthy/plan.toml", 'name = "healthy"', 'name = "wearing"', 2, "is taken by"),
         ("healthy/plan.toml", '"logs/*.csv.gz"', '"logs/*.txt"', 12, "has no logs"),
         ("rig-two.toml", 'separator = ";"', 'separator = "|"', 12, "no line of the log names the columns"),
-        ("rig-two.toml", '%d.%m.%Y', '%Y.%m.%d', 12, "no row of the first"),
+        ("rig-two.toml", "%d.%m.%Y", "%Y.%m.%d", 12, "no row of the first"),
     ],
 )
-def test_a_file_that_is_wrong_is_named(
-    fresh: Path, file: str, old: str, new: str, code: int, told: str
-) -> None:
+def test_a_file_that_is_wrong_is_named(fresh: Path, file: str, old: str, new: str, code: int, told: str) -> None:
     edited(fresh.parent / file, old, new)
     found = wrong(fresh, code)
     assert told in found.text
@@ -147,7 +145,7 @@ def test_a_rig_clock_that_is_ahead_is_to_be_looked_at(lab: Path, monkeypatch: py
 def test_the_clock_of_a_share_is_held_against_ours(lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     plain = time.time
     monkeypatch.setattr(findings.time, "time", lambda: plain() - 7200.0)
-    told = [one.text for one in findings.store_access(lab.parent / "store")]
+    told = [one.text for one in findings.store_access(lab, lab.parent / "store")]
     assert told[-1] == "the disk or share of the store is 2 h ahead"
 
 
