@@ -14,6 +14,7 @@ from benchpipe.ingest import text_cells as cells
 from benchpipe.ingest import text_scan as scan
 from benchpipe.ingest.batch import RawBatch, Reject, is_number, missing_texts
 from benchpipe.ingest.text_layout import MARK, TextLayout, codec_of
+from benchpipe.ingest.text_words import CLOCK, DATE, SKIP, marks_for
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,11 +39,11 @@ class BlockParser:
         self._channels = [channel.name for channel in rig.channel]
         self._head = {line.encode("latin-1"): why for line, why in layout.head}
         self._names = [name for name in layout.places if not (self._dated and name in ("date", "time"))]
-        self._places = np.full(layout.width, scan.SKIP, np.int64)
+        self._places = np.full(layout.width, SKIP, np.int64)
         for name, place in layout.places.items():
-            self._places[place] = self._names.index(name) if name in self._names else scan.CLOCK
+            self._places[place] = self._names.index(name) if name in self._names else CLOCK
         if "date" in layout.places:
-            self._places[layout.places["date"]] = scan.DATE
+            self._places[layout.places["date"]] = DATE
         log = rig.log
         thousands = ord(log.thousands) if log.thousands else 0
         self._marks = (ord(log.separator_text), ord(log.decimal), thousands, log.quoted)
@@ -70,7 +71,7 @@ class BlockParser:
         state, detail = np.zeros(lines, np.uint8), np.zeros(lines, np.int32)
         not_taken, hard_cells = scan.scan_lines(
             raw, self._places, self._timed, *self._marks, self._tokens, self._split, *self._missing,
-            values, stamps, hard, bounds[0], bounds[1], state, detail,
+            values, stamps, hard, bounds[0], bounds[1], state, detail, *marks_for(self._places.size),
         )  # fmt: skip
         if hard_cells:
             not_taken += self._read_hard(raw, bounds[0], hard, values, stamps, state)
@@ -108,9 +109,9 @@ class BlockParser:
             if not which.any():
                 continue
             of_date = i == len(self._names)
-            texts = self._gather(raw, starts, which, scan.CLOCK if of_date else i)
+            texts = self._gather(raw, starts, which, CLOCK if of_date else i)
             if of_date and "date" in self._layout.places:
-                texts = pc.binary_join_element_wise(self._gather(raw, starts, which, scan.DATE), texts, " ")
+                texts = pc.binary_join_element_wise(self._gather(raw, starts, which, DATE), texts, " ")
             if of_date:
                 stamps[which], bad = _read_stamps(texts, self._time)
             else:
@@ -174,8 +175,7 @@ class BlockParser:
 
 def line_count(data: bytes) -> int:
     """Lines of a text of whole lines."""
-    raw = np.frombuffer(data, np.uint8)
-    return int(scan.count_lines(raw)) if b"\r" in data else int(np.count_nonzero(raw == cells.LF))
+    return int(scan.count_lines(np.frombuffer(data, np.uint8)))
 
 
 _NONE = np.empty(0, np.int64)

@@ -7,7 +7,9 @@ from numpy.typing import NDArray
 
 from benchpipe.ingest import text_cells as cells
 from benchpipe.ingest.text_cells import CR, LF, SPACE, TAB, Bytes, Integers
+from benchpipe.ingest.text_words import DATE, SKIP, clean_lines
 from benchpipe.kernels.compiled import compiled
+from benchpipe.kernels.words import LONG, bits, found_at
 
 _any_number, _group_mark, _is_missing = cells.any_number, cells.group_mark, cells.is_missing
 _read_cell, _read_stamp = cells.read_cell, cells.read_stamp
@@ -15,8 +17,6 @@ BAD, HARD, NUMBER, EXACT, POWERS = cells.BAD, cells.HARD, cells.NUMBER, cells.EX
 
 # What a line is
 TAKEN, BLANK, WIDTH, CELL, TIME, OPEN_QUOTE = range(6)
-# Places of cells that are no row of the values
-SKIP, DATE, CLOCK = -1, -2, -3
 
 
 @compiled
@@ -36,6 +36,9 @@ def count_lines(data: Bytes) -> int:
     n = data.size
     count = 0
     i = 0
+    while i + LONG <= n and found_at(data, i, CR) == 0:
+        count += bits(found_at(data, i, LF))
+        i += LONG
     while i < n:
         if data[i] == LF:
             count += 1
@@ -60,6 +63,7 @@ def scan_lines(
     data: Bytes, places: Integers, timed: bool, separator: int, decimal: int, thousands: int, quoted: bool,
     tokens: Integers, split: int, texts: Bytes, bounds: Integers, columns: Integers, values: NDArray[np.float64],
     stamps: Integers, hard: Bytes, starts: Integers, ends: Integers, state: Bytes, detail: NDArray[np.int32],
+    marks: Integers, cursor: Integers,
 ) -> tuple[int, int]:  # fmt: skip
     """Read whole lines: clean ones straight through, all others by :func:`_any_line`.
 
@@ -98,7 +102,16 @@ def scan_lines(
     not_taken, hard_cells = 0, 0
     line = 0
     i = 0
+    in_words = separator != SPACE and not quoted
+    bases = np.where(places >= 0, places * values.shape[1], places)
+    flat = values.reshape(-1)
     while i < n:
+        if in_words:
+            i, line = clean_lines(
+                data, i, line, bases, separator, decimal, tokens, split, flat, stamps, marks, cursor
+            )
+            if i >= n:
+                break
         begun = i
         stamp = 0
         clean = separator != SPACE and not quoted

@@ -1,0 +1,118 @@
+"""Law: what is read word by word is, to the last bit, what is read letter by letter."""
+
+from __future__ import annotations
+
+import numba
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from benchpipe.ingest.batch import RawBatch
+from benchpipe.ingest.text_block import BlockParser, line_count
+from benchpipe.ingest.text_cells import LF
+from benchpipe.ingest.text_layout import TextLayout
+from benchpipe.ingest.text_words import AT_ONCE, clean_lines, marks_for
+from benchpipe.kernels.words import LONG, ZEROS, bits, eight_digits, found_at, no_digits, word_at
+from tests.ingest.text_logs import LINE_END, make_rig
+
+WIDTH = 4
+LAYOUT = TextLayout(WIDTH, {"time": 0, "load": 2, "angle": 3})
+plain = st.one_of(
+    st.integers(-(10**17), 10**17).map(str),
+    st.floats(-1e9, 1e9).map("{:.3f}".format),
+    st.tuples(st.sampled_from(["", "-"]), st.text("0123456789", max_size=9), st.text("0123456789", max_size=9)).map(
+        lambda parts: f"{parts[0]}{parts[1]}.{parts[2]}"
+    ),
+    st.text("0123456789", min_size=1, max_size=19),
+)
+odd = st.sampled_from(
+    ["", "-", ".", "-.", "1.2.3", "+5", "1e3", "--1", "1-", "nan", "٣", "1\xe9", " 7", "7 ", "a.b", "/.:", "\x00"]
+)
+cell = st.one_of(plain, plain, plain, odd)
+cells = st.one_of(*[st.lists(cell, min_size=n, max_size=n) for n in (WIDTH, WIDTH, WIDTH, WIDTH - 1, WIDTH + 1)])
+line_end = st.sampled_from(["\n", "\n", "\n", "\r\n", "\r", "\r\r\n"])
+
+
+def parsed(data: bytes, *, quoted: bool) -> tuple[RawBatch, int]:
+    """Rows of a text: word by word where no cell can be quoted."""
+    rig = make_rig({"separator": ",", "quoted": quoted})
+    return BlockParser(LAYOUT, rig).parse(data, 2, line_count(data))
+
+
+@given(st.lists(st.tuples(cells, line_end), max_size=40), st.booleans())
+def test_words_and_letters_give_the_same_rows(lines: list[tuple[list[str], str]], one_end: bool) -> None:
+    text = "".join(",".join(row) + ("\n" if one_end else end) for row, end in lines)
+    data = text.encode()
+    (a, slots_a), (b, slots_b) = parsed(data, quoted=False), parsed(data, quoted=True)
+    np.testing.assert_array_equal(a.row, b.row)
+    for x, y in [(a.time, b.time), *((a.channels[name], b.channels[name]) for name in a.channels)]:
+        np.testing.assert_array_equal(x.view(np.int64)[~np.isnan(x)], y.view(np.int64)[~np.isnan(y)])
+        np.testing.assert_array_equal(np.isnan(x), np.isnan(y))
+    assert (a.rejects, slots_a) == (b.rejects, slots_b)
+
+
+def is_short(cell: str) -> bool:
+    """Whether a number has at most 16 letters, 7 decimals, and is exact without its decimal mark."""
+    digits = cell.lstrip("-").replace(".", "")
+    decimals = len(cell.partition(".")[2])
+    return len(digits) > 0 and len(cell.lstrip("-")) <= 16 and decimals <= 7 and int(digits) <= 1 << 53
+
+
+@given(st.lists(st.lists(plain, min_size=WIDTH, max_size=WIDTH), min_size=1, max_size=30))
+def test_clean_lines_are_read_word_by_word(lines: list[list[str]]) -> None:
+    """All but the first and the last, which stand at an edge of the block, and those with a longer number."""
+    data = np.frombuffer("".join(",".join(cells) + "\n" for cells in lines).encode(), np.uint8)
+    short = [all(map(is_short, cells)) for cells in lines]
+    n = len(lines)
+    values, marks, cursor = np.full((WIDTH, n), np.nan), *marks_for(WIDTH)
+    ends = np.flatnonzero(data == LF) + 1
+    begins = [0, *ends[:-1].tolist()]
+    for first in range(1, n):
+        at = begins[first]
+        cursor[:] = 0
+        i, line = clean_lines(
+            data, at, first, np.arange(WIDTH) * n, ord(","), ord("."), np.empty(0, np.int64), 0,
+            values.reshape(-1), np.empty(0, np.int64), marks, cursor,
+        )  # fmt: skip
+        searched = data.size // LONG * LONG
+        expected = first
+        while expected < n and ends[expected] <= searched and at >= 8 and short[expected]:
+            expected += 1
+        assert line >= expected
+        assert i == (begins[line] if line < n else data.size)
+        for k in range(first, line):
+            assert values[:, k].tolist() == [float(c) for c in lines[k]]
+
+
+@pytest.mark.parametrize("count", [2, 3, AT_ONCE - 1, AT_ONCE, AT_ONCE + 1, 2 * AT_ONCE, LONG])
+def test_any_number_of_cells_may_end_within_a_search(count: int) -> None:
+    row = b"1" * 9 + b",2" * count + b"\n"
+    data = row * 300
+    rig = make_rig({"separator": ","})
+    batch, _ = BlockParser(TextLayout(count + 1, {"time": 0, "load": 1, "angle": count}), rig).parse(data, 1, 300)
+    assert not batch.rejects
+    assert batch.row.size == 300
+    assert set(batch.channels["load"]) == set(batch.channels["angle"]) == {2.0}
+
+
+@given(st.lists(st.sampled_from(["\n", "\r\n", "\r", "\r\r\n", "a", "b" * 50]), max_size=60))
+def test_lines_are_counted_whatever_ends_them(pieces: list[str]) -> None:
+    text = "".join(pieces)
+    assert line_count(text.encode()) == len(LINE_END.findall(text))
+
+
+def test_words() -> None:
+    """Of the text, from its second letter on: the number, its odd letters, and how many of 64 letters are zeros."""
+
+    @numba.njit
+    def seen(data: NDArray[np.uint8]) -> tuple[int, int, int]:
+        word = word_at(data, 1) ^ ZEROS
+        return eight_digits(word), no_digits(word), bits(found_at(data, 1, ord("0")))
+
+    zeros = b"0" * LONG
+    assert seen(np.frombuffer(b"x12345678" + zeros, np.uint8)) == (12345678, 0, LONG - 8)
+    assert seen(np.frombuffer(b"x99999999" + zeros, np.uint8))[0] == 99999999
+    assert seen(np.frombuffer(b"x123/:678" + zeros, np.uint8))[1] == 0x8080 << 24
+    assert seen(np.frombuffer(b"0\x000000000" + zeros, np.uint8))[1] == 0x80
