@@ -19,6 +19,7 @@ from benchpipe.config.rig import ChannelConfig, RigConfig
 from benchpipe.errors import ConfigError
 from benchpipe.ingest.batch import RawBatch, is_number, missing_texts
 from benchpipe.ingest.rows import Rows
+from benchpipe.kernels.compiled import compiled
 from benchpipe.kernels.polynomials import polynomial
 from benchpipe.tables import schema
 from benchpipe.units import INSIDE_UNIT, Unit, find_unit
@@ -68,7 +69,8 @@ def calibrated(raw: Floats, channel: ChannelConfig, time_us: NDArray[np.int64]) 
     """
     unit, ways = find_unit(channel.unit), channel.calibrations
     if len(ways) == 1:
-        return _single(_curve(ways[0], unit)(raw))
+        line = _line(ways[0], unit)
+        return _single(_curve(ways[0], unit)(raw)) if line is None else _on_line(raw, *line)
     holds = np.searchsorted(np.array([_midnight_us(way) for way in ways[1:]]), time_us, "right")
     values = np.empty(raw.size, np.float32)
     for number in np.unique(holds).tolist():
@@ -85,6 +87,16 @@ def _single(values: Floats) -> NDArray[np.float32]:
     return single
 
 
+@compiled
+def _on_line(raw: Floats, factor: float, shift: float) -> NDArray[np.float32]:
+    """What :func:`_single` makes of ``raw * factor + shift``, in one go."""
+    values = np.empty(raw.size, np.float32)
+    for k in range(raw.size):
+        value = np.float32(raw[k] * factor + shift)
+        values[k] = np.float32(np.nan) if abs(value) == np.float32(np.inf) else value
+    return values
+
+
 def _midnight_us(way: CalibrationConfig) -> int:
     """First moment of a calibration, by the rig's clock."""
     day = way.valid_from
@@ -97,9 +109,9 @@ def _curve(way: CalibrationConfig, unit: Unit) -> Curve:
         at, values = np.array(way.table).T
         values = values * unit.factor + unit.offset
         return lambda raw: np.interp(raw, at, values, left=np.nan, right=np.nan)
-    if not (way.polynomial or way.table):
-        factor, shift = way.scale * unit.factor, way.offset * unit.factor + unit.offset
-        return (lambda raw: raw) if (factor, shift) == (1.0, 0.0) else (lambda raw: raw * factor + shift)
+    line = _line(way, unit)
+    if line is not None:
+        return lambda raw: raw * line[0] + line[1]
     at, scale, terms = (0.0, 1.0, np.array(way.polynomial)) if way.polynomial else _fitted(way)
     terms = terms * unit.factor
     terms[0] += unit.offset
@@ -112,6 +124,14 @@ def _curve(way: CalibrationConfig, unit: Unit) -> Curve:
         return value
 
     return curve
+
+
+def _line(way: CalibrationConfig, unit: Unit) -> tuple[float, float] | None:
+    """Factor and shift of a calibration that is a straight line through no table."""
+    if way.polynomial or way.table:
+        return None
+    factor, shift = way.scale * unit.factor, way.offset * unit.factor + unit.offset
+    return factor, -0.0 if (factor, shift) == (1.0, 0.0) else shift  # a number less zero is itself, minus zero too
 
 
 def _fitted(way: CalibrationConfig) -> tuple[float, float, Floats]:

@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.batch import Reject, stretches
 from benchpipe.ingest.rows import Rows, equal_rows, joined
+from benchpipe.kernels.compiled import compiled
 from benchpipe.units import find_unit
 
 RESTART_PAUSE_US = 3_600_000_000
@@ -79,9 +80,29 @@ def native_time(raw: NDArray[Any], config: TimeConfig) -> tuple[NDArray[np.int64
         native = raw.astype(np.int64)
         return native, np.abs(native) < FARTHEST_US
     factor = 1e6 / config.sample_rate if config.kind == "sample" else 1e6 * find_unit(config.unit).factor
-    scaled = raw * factor
-    good = np.abs(scaled) < FARTHEST_US
-    return np.rint(np.where(good, scaled, 0.0)).astype(np.int64), good
+    return _scaled(raw, factor)
+
+
+@compiled
+def _scaled(raw: NDArray[Any], factor: float) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Numbers times a factor, to the nearest whole one; 0 for what is too far."""
+    native, good = np.empty(raw.size, np.int64), np.empty(raw.size, np.bool_)
+    for k in range(raw.size):
+        value = raw[k] * factor
+        good[k] = abs(value) < FARTHEST_US
+        native[k] = np.int64(np.rint(value)) if good[k] else 0
+    return native, good
+
+
+@compiled
+def _steps(times: NDArray[np.int64]) -> tuple[int, int]:
+    """Smallest and largest step between neighbours; of fewer than two, the largest and smallest number there is."""
+    least, most = 1 << 62, -(1 << 62)
+    for k in range(1, times.size):
+        step = times[k] - times[k - 1]
+        least = min(least, step)
+        most = max(most, step)
+    return least, most
 
 
 def step_back(config: TimeConfig, now: int, native: int, last: int) -> tuple[int, Event]:
@@ -157,10 +178,13 @@ class Clock:
         return out
 
     def _go_on(self, rows: Rows, out: Placed, *, ended: bool) -> None:
-        if self._take_without_lone(rows, out):
+        if not len(rows):
             return
-        native = rows.time_us
-        down = np.flatnonzero(np.diff(native) <= 0) + 1
+        native, last = rows.time_us, self.native_last_us
+        rising = _steps(native)[0] > 0
+        if not (rising and (last is None or native[0] > last)) and self._take_without_lone(rows, out):
+            return
+        down = np.empty(0, np.int64) if rising else np.flatnonzero(np.diff(native) <= 0) + 1
         at = 0
         while at < len(rows):
             last = self.native_last_us
@@ -246,7 +270,12 @@ class Clock:
     def _see_gaps(self, rows: Rows, out: Placed) -> None:
         """Count gaps: steps far longer than those before and after. A slower rate is none."""
         last = [] if self._since_us is None or self.native_last_us is None else [self.native_last_us]
-        times = np.concatenate((np.array(last, np.int64), rows.time_us))
+        time, row = rows.time_us, rows.row
+        first = int(time[0]) - last[0] if last else 0
+        if len(rows) > 2 and max(_steps(time)[1], first, *(step for step, _ in self._steps)) <= self._gap_us:
+            self._steps = [[int(time[k] - time[k - 1]), int(row[k])] for k in (-2, -1)]
+            return
+        times = np.concatenate((np.array(last, np.int64), time))
         fresh = np.stack((np.diff(times), rows.row[1 - len(last) :]), axis=1)
         steps, after_step = np.concatenate((np.array(self._steps, np.int64).reshape(-1, 2), fresh)).T
         self._steps = [[int(a), int(b)] for a, b in zip(steps[-2:], after_step[-2:], strict=True)]

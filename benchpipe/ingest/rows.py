@@ -9,6 +9,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from benchpipe.kernels.compiled import compiled
+
 
 @dataclass(frozen=True)
 class Rows:
@@ -54,6 +56,15 @@ def joined(rows: list[Rows]) -> Rows:
         np.concatenate([r.time_us for r in rows]),
         {name: np.concatenate([r.values[name] for r in rows]) for name in rows[0].values},
     )
+
+
+@compiled
+def holes_in(values: NDArray[np.float32]) -> int:
+    """How many values are NaN."""
+    count = 0
+    for k in range(values.size):
+        count += values[k] != values[k]
+    return count
 
 
 def equal_rows(a: Rows, b: Rows) -> NDArray[np.bool_]:

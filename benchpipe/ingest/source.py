@@ -11,7 +11,6 @@ from functools import lru_cache, partial
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
 
-import numpy as np
 import pyarrow as pa
 
 from benchpipe.config.rig import RigConfig
@@ -22,10 +21,10 @@ from benchpipe.ingest.clock import MOST_HELD, Clock, Placed, native_time
 from benchpipe.ingest.opened import HashedLog, must_be_still, open_log, shrank
 from benchpipe.ingest.readers import read_log
 from benchpipe.ingest.rejects import RejectWriter
-from benchpipe.ingest.rows import Rows, joined
+from benchpipe.ingest.rows import Rows, holes_in, joined
 from benchpipe.ingest.stored import last_rows
 from benchpipe.ingest.stuck import StuckChannels
-from benchpipe.ingest.text import read_text
+from benchpipe.ingest.text import read_and_make, read_text
 from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Part, Remark, Source, canonical
 from benchpipe.store.parts import new_part
@@ -91,9 +90,22 @@ class _Tally:
         for rows in placed.rows:
             self.samples += len(rows)
             for name, values in rows.values.items():
-                holes = int(np.isnan(values).sum())
+                holes = holes_in(values)
                 if holes:
                     self.missing[name] = self.missing.get(name, 0) + holes
+
+
+_Made = tuple[Rows, list[Reject]]
+
+
+def _rows_of(rig: RigConfig, stuck: StuckChannels, batch: RawBatch) -> _Made:
+    """Calibrated rows of a batch, and the rows without a time."""
+    native, good = native_time(batch.time, rig.time)
+    rows = to_rows(RawBatch(batch.row, batch.time, stuck.blank(batch.channels)), native, rig)
+    if good.all():
+        return rows, []
+    lost = [Reject(int(r), 1, "a time beyond all calendars") for r in batch.row[~good]]
+    return rows.part(good), lost
 
 
 class _Reading:
@@ -116,10 +128,19 @@ class _Reading:
         if state is not None:
             self.stuck.counts = dict(state["stuck_counts"])
 
-    def tables(self, batches: Iterator[RawBatch], rejects: RejectWriter) -> Iterator[pa.Table]:
+    def batches(self, path: Path, file: IO[bytes]) -> Iterator[tuple[RawBatch, _Made]]:
+        """What the log's reader finds, and the rows that it makes."""
+        make = partial(_rows_of, self.rig, self.stuck)
+        if self.rig.log.format != "text":
+            return ((batch, make(batch)) for batch in read_log(path, file, self.rig))
+        if not self.stuck:
+            return read_and_make(make, path, file, self.rig, self.tally.reader)
+        return ((batch, make(batch)) for batch in read_text(path, file, self.rig, self.tally.reader))
+
+    def tables(self, batches: Iterator[tuple[RawBatch, _Made]], rejects: RejectWriter) -> Iterator[pa.Table]:
         """Samples, ready to be written."""
         schema = samples_schema(self.rig)
-        for batch, rows, lost in map(self._to_rows, batches):
+        for batch, (rows, lost) in batches:
             self.tally.read += len(batch.row) + sum(r.rows for r in batch.rejects)
             self.tally.reader = batch.state or self.tally.reader
             if batch.tail:
@@ -136,14 +157,6 @@ class _Reading:
         self.tally.add(placed)
         if placed.rows:
             yield joined(placed.rows).table(schema)
-
-    def _to_rows(self, batch: RawBatch) -> tuple[RawBatch, Rows, list[Reject]]:
-        native, good = native_time(batch.time, self.rig.time)
-        rows = to_rows(RawBatch(batch.row, batch.time, self.stuck.blank(batch.channels)), native, self.rig)
-        if good.all():
-            return batch, rows, []
-        lost = [Reject(int(r), 1, "a time beyond all calendars") for r in batch.row[~good]]
-        return batch, rows.part(good), lost
 
     def state(self, tail: Part | None) -> dict[str, Any] | None:
         """What is needed to go on when the log has grown; None where that is to read it whole.
@@ -199,7 +212,7 @@ def ingest_file(
         hashed = HashedLog(file, before.st_size, start, so_far) if growing else None
         taken, sha = (before.st_size, "") if growing else (before.st_size, sha256_of(path))
         source = cast(IO[bytes], hashed or file)
-        batches = read_text(path, source, rig, tally.reader) if known is not None else read_log(path, source, rig)
+        batches = reading.batches(path, source)
         for _ in ordered_map(writer.write, reading.tables(batches, rejects), workers=1):
             pass
         if hashed is None:

@@ -41,6 +41,10 @@ class StuckChannels:
             self._last[name] = (float("nan") if last is None else float(last), int(run))
         self.counts: dict[str, int] = {}
 
+    def __bool__(self) -> bool:
+        """Whether there is anything to watch."""
+        return bool(self._limits)
+
     @property
     def state(self) -> dict[str, Any]:
         """What another night needs to know (JSON): last value and its run, by channel."""

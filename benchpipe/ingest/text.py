@@ -8,10 +8,11 @@ has grown is read on from there.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ from benchpipe.ingest.text_lines import LONGEST_LINE, OpenedText, Stretch, open_
 from benchpipe.stream.ordered import ordered_map
 
 _NOTHING = b"\r\n\x00\x1a "
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True)
@@ -57,25 +59,40 @@ def read_text(
         The header is not there, a unit of the units row differs from the rig file,
         the encoding is not the declared one, or a gzip stream is broken.
     """
-    log = open_lines(path, file, rig.log.encoding, state)
-    slots = 0 if state is None else int(state["slots"])
-    for item, batch, count in ordered_map(_parsed, _blocks(path, log, rig, state)):
-        if isinstance(item, RawBatch):
-            yield item
-            continue
-        if rig.time.kind == "sample":
-            batch = replace(batch, time=batch.time + slots)
-            slots += count
-        if item.end is not None and not log.packed:
-            left = {"codec": log.codec, "offset": item.end, "line": item.next_line, "slots": slots}
-            batch = replace(batch, state={**left, "layout": asdict(item.layout)})
+    for batch, _ in read_and_make(lambda _: None, path, file, rig, state):
         yield batch
 
 
-def _parsed(item: _Block | RawBatch) -> tuple[_Block | RawBatch, RawBatch, int]:
+def read_and_make(
+    make: Callable[[RawBatch], Made], path: Path, file: IO[bytes], rig: RigConfig, state: dict[str, Any] | None = None
+) -> Iterator[tuple[RawBatch, Made]]:
+    """Read a text log as :func:`read_text` does, and make something of each batch.
+
+    It is made on the thread that has just read the batch, whose numbers are near by. Where the rows count the time,
+    it waits for the rows before.
+    """
+    log = open_lines(path, file, rig.log.encoding, state)
+    slots = 0 if state is None else int(state["slots"])
+    counted = rig.time.kind == "sample"
+    work = partial(_parsed, None if counted else make)
+    for item, batch, count, made in ordered_map(work, _blocks(path, log, rig, state)):
+        if isinstance(item, _Block):
+            if counted:
+                batch = replace(batch, time=batch.time + slots)
+                slots += count
+            if item.end is not None and not log.packed:
+                left = {"codec": log.codec, "offset": item.end, "line": item.next_line, "slots": slots}
+                batch = replace(batch, state={**left, "layout": asdict(item.layout)})
+        yield batch, make(batch) if made is None else made
+
+
+def _parsed(
+    make: Callable[[RawBatch], Made] | None, item: _Block | RawBatch
+) -> tuple[_Block | RawBatch, RawBatch, int, Made | None]:
     if isinstance(item, RawBatch):
-        return item, item, 0
-    return item, *item.parser.parse(item.text, item.line, item.next_line - item.line)
+        return item, item, 0, None
+    batch, count = item.parser.parse(item.text, item.line, item.next_line - item.line)
+    return item, batch, count, None if make is None else make(batch)
 
 
 def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] | None) -> Iterator[_Block | RawBatch]:
