@@ -56,13 +56,19 @@ FIELDS: dict[str, str] = {
     "runs[].blocks[].done": "complete cycles, holds, sweeps, stance windows, proofs or lock changes",
     "runs[].blocks[].planned": "how many the plan asks for; null where it does not say",
     "runs[].blocks[].said": "what the block showed, in words",
-    "runs[].blocks[].figures": "what it measured last",
+    "runs[].blocks[].figures": (
+        "what it measured: of cycles medians over the newest bin of the trends, of sweeps and lock changes medians "
+        "over all, of holds, stance windows and proofs the last one's"
+    ),
     "runs[].blocks[].figures[].name": "what",
     "runs[].blocks[].figures[].value": "value, in the unit",
     "runs[].blocks[].figures[].unit": "unit; 1 for a ratio",
     "runs[].blocks[].figures[].change": "value / baseline - 1, where there is a baseline",
     "runs[].blocks[].figures[].u": "its standard uncertainty; null where it is not known",
     "runs[].blocks[].figures[].group": "what it is a part of, such as a direction; empty for most",
+    "runs[].blocks[].figures[].after": (
+        "cycles done before it, where the group holds one figure of several holds over the run's life; null for others"
+    ),
     "runs[].blocks[].figures[].trend": "medians of neighbours from first to last, in the unit",
     "runs[].limits": "verdicts: what is due first, worst first (columns of the verdicts table)",
     **{f"runs[].limits[].{column.name}": column.meaning for column in VERDICTS},

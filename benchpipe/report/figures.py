@@ -17,6 +17,7 @@ class Figure:
     """One measured figure: what, value, unit, and its trend as bin medians.
 
     ``u`` is its standard uncertainty where it is known. Figures of one ``group`` share a unit and a line.
+    ``after`` is the number of cycles done before it, where the group follows a figure over the run's life.
     """
 
     name: str
@@ -26,6 +27,7 @@ class Figure:
     trend: tuple[float, ...] = ()
     u: float | None = None
     group: str = ""
+    after: int | None = None
 
 
 @dataclass(frozen=True)

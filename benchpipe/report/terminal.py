@@ -30,6 +30,7 @@ STYLE = {
     Verdict.NOT_EVALUATED: "yellow",
 }
 MOST_REMARKS = 6
+MOST_OVER_LIFE = 5
 THINGS = {
     "cyclic": "cycles", "hold": "holds", "sweep": "sweeps", "stance": "stance windows", "proof": "proofs",
     "locking": "lock changes",
@@ -272,7 +273,10 @@ def _figure(figure: Figure, marks: Marks) -> tuple[str, str, str]:
 
 
 def _grouped(group: str, figures: list[Figure], marks: Marks) -> RenderableType:
-    """Figures of a group in one line, with their unit once."""
+    """Figures of a group in one line, with their unit once; of many over a run's life, some."""
+    if figures[0].after is not None and len(figures) > MOST_OVER_LIFE:
+        last = len(figures) - 1
+        figures = [figures[round(last * k / (MOST_OVER_LIFE - 1))] for k in range(MOST_OVER_LIFE)]
     values = ", ".join(f"{figure.name} {number(figure.value, 3, marks)}" for figure in figures)
     return Padding(Text(f"{group}: {values} {unit_shown(figures[0].unit, marks)}"), (0, 0, 0, 2))
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from io import StringIO
 from typing import Any
 
 import pyarrow as pa
 import pytest
+from rich.console import Console
 
+from benchpipe.report.figures import Figure
 from benchpipe.report.hold_views import _over_life, _time, _words
+from benchpipe.report.terminal import ASCII, _grouped
 from benchpipe.store.manifest import Manifest
 
 
@@ -20,13 +24,25 @@ class Cycles:
 
 def test_creep_of_repeated_holds_is_told_against_the_cycles_done() -> None:
     holds = [
-        {"creep_end": 0.01, "start_us": 5},
-        {"creep_end": None, "start_us": 15},
-        {"creep_end": 0.02, "start_us": 40},
+        {"creep_end": 0.01, "creep_end_u": 0.001, "start_us": 5},
+        {"creep_end": None, "creep_end_u": None, "start_us": 15},
+        {"creep_end": 0.02, "creep_end_u": 0.002, "start_us": 40},
     ]
     told = _over_life(holds, "deg", Manifest(run="r"), Cycles())  # type: ignore[arg-type]
-    assert told == ["creep at the end of 2 holds: 0.01 deg after 1 cycles, 0.02 deg after 3 cycles"]
+    assert [(f.name, f.after, f.value, f.u, f.unit) for f in told] == [
+        ("1 cycles", 1, 0.01, 0.001, "deg"), ("3 cycles", 3, 0.02, 0.002, "deg"),
+    ]  # fmt: skip
+    assert {f.group for f in told} == {"creep at the end of a hold after"}
     assert _over_life(holds[:1], "deg", Manifest(run="r"), Cycles()) == []  # type: ignore[arg-type]
+
+
+def test_of_many_holds_some_are_shown_from_the_first_to_the_last() -> None:
+    figures = [Figure(f"{n} cycles", 0.01 * n, "deg", group="creep after", after=n) for n in range(20)]
+    screen = Console(width=200, file=StringIO())
+    screen.print(_grouped("creep after", figures, ASCII))
+    assert screen.file.getvalue().strip() == (  # type: ignore[attr-defined]
+        "creep after: 0 cycles 0, 5 cycles 0.0500, 10 cycles 0.100, 14 cycles 0.140, 19 cycles 0.190 deg"
+    )
 
 
 def test_where_nothing_moves_the_bound_is_told() -> None:

@@ -82,6 +82,7 @@ def test_what_is_not_a_number_is_null(views: list[RunView]) -> None:
     figure = strict(to_json([replace(views[0], blocks=(block,))], ExitCode.OK))["runs"][0]["blocks"][0]["figures"][0]
     assert figure == {
         "name": "x", "value": None, "unit": "N", "change": None, "trend": [1.0, None], "u": None, "group": "",
+        "after": None,
     }  # fmt: skip
 
 
