@@ -21,14 +21,16 @@ from benchpipe.tables import FLAG_MEANING
 # Columns of the cycles table that the remarks are made of.
 REMARK_COLUMNS = [
     "flags", "start_us", "segment", "complete", "samples", "counter", "peak_load", "valley_load", "motion_max",
-    "motion_min", "period_s",
+    "motion_min", "period_s", "secant_stiffness",
 ]  # fmt: skip
 MOST_OFF = 1.5  # times longer or shorter than the plan's cycles: other cycles
+REVERSED = 0.95  # of the cycles: the load falls where the motion rises (common practice, no source)
+LEAST_REVERSED = 10  # cycles with a stiffness that say so
 STOP_PART = 0.9  # of the time after which an open cycle is a stop: so long its samples must last
 
 
 def cycle_remarks(block: CyclicBlock, rig: RigConfig, cycles: pa.Table) -> list[Remark]:
-    """Remarks on a block: flags that cycles carry, the rig's counter, zeros that moved at a restart."""
+    """Remarks on a block: flags that cycles carry, the rig's counter, zeros that moved at a restart, a sign."""
     remarks = [*_flagged(block.name, cycles)]
     get = {name: _array(cycles, name) for name in REMARK_COLUMNS}
     if rig.counter is not None and cycles.num_rows > 1:
@@ -41,7 +43,26 @@ def cycle_remarks(block: CyclicBlock, rig: RigConfig, cycles: pa.Table) -> list[
                 f"whole ({found.of_range:+.1%} of its range): was the zero set anew?"
             )
             remarks.append(Remark(step="process", code="zero-shift", where=block.name, count=1, text=text))
+    remarks += _reversed(block, rig, get["secant_stiffness"][get["complete"]])
     return [*remarks, *_paced(block, get["period_s"][get["complete"]])]
+
+
+def _reversed(block: CyclicBlock, rig: RigConfig, stiffness: NDArray[Any]) -> Iterator[Remark]:
+    """A load that falls where the motion rises: no specimen does so all the time, a channel that is reversed does."""
+    known = stiffness[np.isfinite(stiffness)]
+    count = int((known < 0).sum())
+    if count >= max(LEAST_REVERSED, REVERSED * known.size):
+        ways = ", ".join(
+            f"[{name}] has the channel '{axis.channel}' with sign = {axis.sign}"
+            for name, axis in (("load", rig.load), ("motion", rig.motion))
+        )
+        machine = rig.motion.machine_stiffness is not None
+        text = (
+            f"the stiffness is negative in {count:,} of {known.size:,} cycles: the load falls where the motion rises. "
+            f"Is a channel reversed? In the rig file {ways}: turn the sign of the one that is"
+            f"{', or correct machine_stiffness if it is too small' if machine else ''}"
+        )
+        yield Remark(step="process", code="sign-reversed", where=block.name, count=count, text=text)
 
 
 def _paced(block: CyclicBlock, period_s: NDArray[Any]) -> Iterator[Remark]:

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pyarrow as pa
+import pytest
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
+from benchpipe.config.run import load_run
+from benchpipe.pipeline import work
 from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks
+from tests.config.written import write_lab
 
 RIG = RigConfig.model_validate({
     "name": "rig", "time": {"column": "t", "sample_rate": "100 Hz"}, "counter": "count",
@@ -27,7 +33,7 @@ def table(count: int = 100, **columns: np.ndarray) -> pa.Table:
     n = np.arange(count)
     own = {
         "flags": np.zeros(count, np.uint16), "start_us": n * 1_000_000, "segment": 1 + (n >= count // 2),
-        "period_s": np.ones(count),
+        "period_s": np.ones(count), "secant_stiffness": 5.0 + 0.01 * (n % 5),
         "complete": np.ones(count, bool), "samples": np.full(count, 100), "counter": n.astype(float),
         "peak_load": 80.0 + 0.1 * (n % 3), "valley_load": 5.0 + 0.1 * (n % 2),
         "motion_max": 12.0 + 0.01 * (n % 3), "motion_min": -3.0 + 0.01 * (n % 2),
@@ -71,3 +77,57 @@ def test_a_moved_zero_is_told_for_load_or_motion() -> None:
 def test_a_counter_without_values_is_told() -> None:
     (remark,) = cycle_remarks(BLOCK, RIG, table(counter=np.full(100, np.nan)))
     assert remark.text == "the rig's counter has no values"
+
+
+@pytest.mark.parametrize(
+    ("negative", "known", "told"),
+    [
+        (100, 100, True),
+        (96, 100, True),
+        (94, 100, False),
+        (0, 100, False),
+        (10, 10, True),
+        (9, 9, False),
+        (0, 0, False),
+    ],
+)
+def test_a_load_that_falls_where_the_motion_rises_is_told(negative: int, known: int, told: bool) -> None:
+    stiffness = np.full(100, 5.0)
+    stiffness[:negative] *= -1.0
+    stiffness[known:] = np.nan
+    found = cycle_remarks(BLOCK, RIG, table(secant_stiffness=stiffness))
+    assert [r.code for r in found] == (["sign-reversed"] if told else [])
+    if told:
+        assert found[0].text == (
+            f"the stiffness is negative in {negative} of {known} cycles: the load falls where the motion rises. Is a "
+            "channel reversed? In the rig file [load] has the channel 'torque' with sign = 1, [motion] has the channel "
+            "'angle' with sign = 1: turn the sign of the one that is"
+        )
+
+
+@pytest.mark.parametrize("axis", ["load", "motion"])
+def test_a_sign_of_the_rig_file_that_is_wrong_is_told_of_real_samples(tmp_path: Path, axis: str) -> None:
+    plan = written_lab(tmp_path)
+    rig = tmp_path / "rig.toml"
+    assert "sign-reversed" not in codes(plan)
+    rig.write_text(rig.read_text().replace(f"[{axis}]", f"[{axis}]\nsign = -1"))
+    if axis == "load":  # its targets turn too
+        text = plan.read_text().replace('load_min = "5 N*m"', 'load_min = "-80 N*m"')
+        plan.write_text(text.replace('load_max = "80 N*m"', 'load_max = "-5 N*m"'))
+    assert "sign-reversed" in codes(plan)
+
+
+def codes(plan: Path) -> set[str]:
+    """Kinds of remarks that the process step leaves of a run."""
+    return {r.code for r in work(load_run(plan), until="process").manifest.steps["process"].remarks}
+
+
+def written_lab(folder: Path) -> Path:
+    """A run of 30 cycles at 1 Hz, 50 samples each."""
+    plan = write_lab(folder)
+    t = np.arange(1500) / 50.0
+    torque = 42.5 - 37.5 * np.cos(2 * np.pi * t)
+    rows = [f"{a:.3f},{b:.4f},{c:.4f},23.0" for a, b, c in zip(t, torque, torque / 20, strict=True)]
+    (folder / "logs").mkdir()
+    (folder / "logs" / "a.csv").write_text("\n".join(["t,T,A,C", *rows]) + "\n", encoding="utf-8")
+    return plan
