@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache, partial
 from pathlib import Path
 from typing import IO, Any
 
@@ -20,6 +21,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError, nearest
 from benchpipe.ingest.batch import RawBatch, needed_columns
 from benchpipe.ingest.foreign import load_extra, no_column, readable
+from benchpipe.ingest.hdf5_heap import heaps_must_be_sound
 from benchpipe.ingest.hdf5_types import attribute_text, is_known
 from benchpipe.ingest.tabular import BATCH_ROWS, raw_batch
 
@@ -70,7 +72,12 @@ def opened(path: Path, file: IO[bytes]) -> Iterator[Any]:
         content.close()
 
 
-def vectors(path: Path, content: Any, variable: str) -> list[Vector]:
+def looked_through_once(path: Path, content: Any) -> Callable[[], None]:
+    """What raises where the heaps of texts are damaged; they are looked through when it is first called."""
+    return cache(partial(heaps_must_be_sound, path, content))
+
+
+def vectors(path: Path, content: Any, variable: str, sound: Callable[[], None] | None = None) -> list[Vector]:
     """All columns of a group (and of groups inside it, ``"inner/name"``), table or matrix.
 
     Links to other files are not followed.
@@ -81,18 +88,19 @@ def vectors(path: Path, content: Any, variable: str) -> list[Vector]:
         There is nothing of that name, or a dataset's length cannot be true.
     """
     place = f"{path}, {variable}" if variable else str(path)
+    sound = sound or looked_through_once(path, content)
     with readable(path, "an HDF5"):
         found: list[Vector] = []
         node = _find(content, variable, place)
         if hasattr(node, "keys"):
-            node.visititems(lambda name, child: found.extend(_plain(name, child, place)))
+            node.visititems(lambda name, child: found.extend(_plain(name, child, place, sound)))
         elif not is_known(node.id.get_type()):
             raise InputError("the table's numbers are of no known type: the file may be damaged", where=place)
         elif node.dtype.names:
             _believable(node, place)
-            found = [_part(name, node, len(node), _field(node, name)) for name in node.dtype.names]
+            found = [_part(name, node, len(node), _field(node, name), sound) for name in node.dtype.names]
         else:
-            found = list(_matrix(node, place))
+            found = list(_matrix(node, place, sound))
     return found
 
 
@@ -107,7 +115,7 @@ def _find(content: Any, variable: str, place: str) -> Any:
     raise InputError(f"the file holds no '{variable}'", where=place, expected=nearest(variable, names))
 
 
-def _plain(name: str, node: Any, place: str) -> Iterator[Vector]:
+def _plain(name: str, node: Any, place: str, sound: Callable[[], None]) -> Iterator[Vector]:
     """A dataset that is a vector, MATLAB's (n, 1) and (1, n) too."""
     if hasattr(node, "keys") or not _readable_kind(node):
         return
@@ -121,10 +129,10 @@ def _plain(name: str, node: Any, place: str) -> Iterator[Vector]:
         where = tuple(slice(start, end) if k == axis else 0 for k in range(len(node.shape)))
         return np.atleast_1d(np.asarray(node[where]))
 
-    yield _part(name, node, node.shape[axis], read)
+    yield _part(name, node, node.shape[axis], read, sound)
 
 
-def _matrix(node: Any, place: str) -> Iterator[Vector]:
+def _matrix(node: Any, place: str, sound: Callable[[], None]) -> Iterator[Vector]:
     """Columns of a matrix, numbered from 1. MATLAB writes its columns as rows."""
     if len(node.shape) != 2 or min(node.shape) > MOST_COLUMNS or not _readable_kind(node):
         raise InputError("neither a group, a table nor a matrix of numbers", where=place, got=str(node.shape))
@@ -135,21 +143,29 @@ def _matrix(node: Any, place: str) -> Iterator[Vector]:
         def read(start: int, end: int, k: int = k) -> NDArray[Any]:
             return np.asarray(node[start:end, k] if across else node[k, start:end])
 
-        yield _part(k + 1, node, node.shape[1 - across], read)
+        yield _part(k + 1, node, node.shape[1 - across], read, sound)
 
 
 def _field(node: Any, name: str) -> Callable[[int, int], NDArray[Any]]:
     return lambda start, end: np.asarray(node[start:end][name])
 
 
-def _part(name: str | int, node: Any, length: int, read: Callable[[int, int], NDArray[Any]]) -> Vector:
+def _part(
+    name: str | int, node: Any, length: int, read: Callable[[int, int], NDArray[Any]], sound: Callable[[], None]
+) -> Vector:
+    """A column. ``sound`` raises where the heap of texts of no fixed length is damaged."""
+
     def unit() -> str:
         if node.dtype.names:
             return ""
-        texts = (attribute_text(node, key, loose=True) for key in ("unit", "units", "Unit", "Units"))
+        texts = (attribute_text(node, key, sound=sound) for key in ("unit", "units", "Unit", "Units"))
         return next((text for text in texts if text), "")
 
-    return Vector(name, int(length), unit, read)
+    def read_texts(start: int, end: int) -> NDArray[Any]:
+        sound()
+        return read(start, end)
+
+    return Vector(name, int(length), unit, read_texts if node.dtype.hasobject else read)
 
 
 def _readable_kind(node: Any) -> bool:

@@ -6,6 +6,7 @@ library write outside its buffers, and ends the process. So no type is converted
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from benchpipe.ingest.foreign import load_extra
@@ -32,17 +33,19 @@ def is_known(kind: Any) -> bool:
     return any(kind.equal(known) for known in _numbers(h5t))
 
 
-def attribute_text(node: Any, name: str, *, loose: bool = False) -> str | None:
+def attribute_text(node: Any, name: str, *, sound: Callable[[], None] | None = None) -> str | None:
     """A text that stands beside a dataset; None where there is none.
 
-    Texts of no fixed length (``loose``) are read through a heap in which damage ends the process:
-    only an inspection asks for them, where nothing is at stake.
+    Texts of no fixed length are read only where ``sound`` is given, which raises where the heap that
+    they stand in is damaged: the library would not come back from it.
     """
     if name not in node.attrs:
         return None
     kind = node.attrs.get_id(name).get_type()
-    if kind.get_class() != load_extra("h5py", "hdf5").h5t.STRING or (kind.is_variable_str() and not loose):
+    if kind.get_class() != load_extra("h5py", "hdf5").h5t.STRING or (kind.is_variable_str() and sound is None):
         return None
+    if kind.is_variable_str() and sound is not None:
+        sound()
     value = node.attrs[name]
     return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
 

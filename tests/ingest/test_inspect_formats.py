@@ -192,3 +192,17 @@ def test_a_missing_extra_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
         assert f"benchpipe[{extra}]" in str(told.value)
 
 
+@pytest.mark.parametrize("dated", [False, True])
+def test_texts_that_are_no_dates_are_words(tmp_path: Path, dated: bool) -> None:
+    h5py = pytest.importorskip("h5py")
+    n = np.arange(500)
+    path = tmp_path / "log.h5"
+    with h5py.File(path, "w") as file:
+        file["Operator"] = ["nobody"] * 500
+        file["t_s"], file["F_N"], file["x_mm"] = n / 50, np.sin(n / 8), np.cos(n / 8)
+        if dated:
+            file["when"] = [f"2031-03-14 10:00:{k // 50:02}.{k % 50 * 2:02}0" for k in n]
+    found = inspect_logs([path])
+    assert found.outline.dates.get("column") == ("when" if dated else None)
+    kinds = {column.key: column.kind for column in found.outline.columns}
+    assert (kinds["Operator"], kinds.get("when")) == ("word", "date" if dated else None)

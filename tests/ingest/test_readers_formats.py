@@ -295,21 +295,6 @@ def test_hdf5_numbers_of_a_damaged_type_are_refused(tmp_path: Path) -> None:
             read(path, rig("hdf5", variables=["samples"] if count == 1 else []))
 
 
-def test_hdf5_a_text_of_no_fixed_length_is_no_matter_to_a_reader(tmp_path: Path) -> None:
-    h5py = pytest.importorskip("h5py")
-    from benchpipe.ingest.hdf5_types import attribute_text
-
-    path = tmp_path / "log.h5"
-    with h5py.File(path, "w") as file:
-        file["Angle"] = np.zeros(3)
-        file["Angle"].attrs["unit"] = "deg"
-        file["Angle"].attrs["fixed"] = np.bytes_("deg")
-        assert attribute_text(file["Angle"], "unit") is None
-        assert attribute_text(file["Angle"], "unit", loose=True) == "deg"
-        assert attribute_text(file["Angle"], "fixed") == "deg"
-        assert attribute_text(file["Angle"], "nothing") is None
-
-
 def matlab_file(path: Path, **more: Any) -> bytes:
     from scipy.io import savemat
 

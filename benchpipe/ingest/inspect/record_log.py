@@ -5,6 +5,7 @@ Where a file holds several that could be, the rig file must name those that are.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from benchpipe.errors import InputError
 from benchpipe.ingest.foreign import readable
 from benchpipe.ingest.hdf5 import stamps
 from benchpipe.ingest.inspect.dates import find_format
-from benchpipe.ingest.inspect.findings import Choice, Key, LogSample, Outline, Piece
+from benchpipe.ingest.inspect.findings import Choice, Key, LogColumn, LogSample, Outline, Piece
 from benchpipe.ingest.inspect.ranges import ranges_of
 from benchpipe.ingest.inspect.records import Record, open_records
 
@@ -33,8 +34,8 @@ def outline_records(path: Path, form: str) -> Outline:
         if not records:
             raise InputError("the file holds no two vectors of numbers of one length", where=path)
         chosen, choice = _choose(records)
-        columns = tuple(c.column for c in chosen.columns)
         dates, formats = _dates(chosen)
+        columns = tuple(_known(c.column, dates.get("column")) for c in chosen.columns)
         choices = {"variables": choice} | ({"date": formats} if formats is not None else {})
         record = chosen.variable or "the top of the file"
         facts = (("record", f"{record}, {chosen.length:,} rows"),) if form != "mdf" or chosen.variable else ()
@@ -45,6 +46,7 @@ def sample_records(path: Path, outline: Outline, most: int) -> LogSample:
     """Rows of the record, or of all records that are the log."""
     wanted = outline.choices["variables"].values[0]
     date = outline.dates.get("column")
+    kept = {column.key for column in outline.columns if column.kind != "word"}
     pieces, rows, whole = [], 0, True
     with open_records(path, outline.format) as records:
         for record in [r for r in records if r.variable in (wanted or ("",))]:
@@ -52,7 +54,7 @@ def sample_records(path: Path, outline: Outline, most: int) -> LogSample:
             whole = whole and cut.whole
             for start, end in cut.ranges:
                 with readable(path, "a log"):
-                    read = {c.column.key: c.read(start, end) for c in record.columns if c.column.kind != "word"}
+                    read = {c.column.key: c.read(start, end) for c in record.columns if c.column.key in kept}
                 times = None
                 if date is not None:
                     texts = stamps(read.pop(date), outline.choices["date"].values[0])
@@ -80,12 +82,18 @@ def _shape(record: Record) -> tuple[Key, ...]:
 
 
 def _dates(record: Record) -> tuple[dict[str, Any], Choice | None]:
-    texts = [c for c in record.columns if c.column.kind == "date"]
-    if not texts:
-        return {}, None
-    column = texts[0]
-    cells = [_text(cell) for start, end in ranges_of(record.length, 3000).ranges for cell in column.read(start, end)]
-    return {"kind": "datetime", "column": column.column.key}, find_format(cells)
+    """The first column of texts that are dates, as keys of ``[time]``, and its formats; nothing where there is none."""
+    for column in (c for c in record.columns if c.column.kind == "date"):
+        spans = ranges_of(record.length, 3000).ranges
+        formats = find_format([_text(cell) for start, end in spans for cell in column.read(start, end)])
+        if formats is not None:
+            return {"kind": "datetime", "column": column.column.key}, formats
+    return {}, None
+
+
+def _known(column: LogColumn, date: Key | None) -> LogColumn:
+    """A column; texts that are not the dates of the log are words."""
+    return replace(column, kind="word") if column.kind == "date" and column.key != date else column
 
 
 def _text(cell: object) -> str:

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from benchpipe.errors import InputError
 from benchpipe.ingest.foreign import readable
+from benchpipe.ingest.hdf5 import looked_through_once, vectors
 from benchpipe.ingest.hdf5 import opened as opened_hdf5
-from benchpipe.ingest.hdf5 import vectors
 from benchpipe.ingest.hdf5_types import is_known
 from benchpipe.ingest.inspect.findings import LogColumn
 from benchpipe.ingest.inspect.heading import log_column
@@ -76,10 +76,11 @@ def _hdf5_records(path: Path, content: Any) -> Iterator[Record]:
     """Groups of vectors, tables and matrices; vectors a group deeper count with the group above if alone there."""
     holders: list[str] = []
     content.visititems(lambda name, node: holders.append(name) if _may_hold(node) else None)
-    loose = _record("", vectors(path, content, ""), deep=True)
+    sound = looked_through_once(path, content)
+    loose = _record("", vectors(path, content, "", sound), deep=True)
     found = []
     for name in ("", *holders):
-        record = _record(name, vectors(path, content, name), deep=False)
+        record = _record(name, vectors(path, content, name, sound), deep=False)
         if record is not None:
             found.append(record)
     yield from found or ([loose] if loose is not None else [])
