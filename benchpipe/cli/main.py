@@ -14,6 +14,7 @@ from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.interrupt import interrupt_kept
 from benchpipe.cli.output import drop_output, system_error, tell
 from benchpipe.errors import BenchpipeError, ExitCode
+from benchpipe.stream.memory import collect_rarely
 
 if TYPE_CHECKING:
     from typer.exceptions import TyperException
@@ -71,6 +72,7 @@ def run(arguments: list[str] | None = None) -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a name that the terminal cannot show is no reason to stop
+    collect_rarely()
     with interrupt_kept():
         code = call(sys.argv[1:] if arguments is None else arguments)
     try:

@@ -22,6 +22,7 @@ from typing import Literal
 from benchpipe.errors import ExitCode
 from benchpipe.night.one import Done, Task, work_run
 from benchpipe.report.view import failed_view
+from benchpipe.stream.memory import collect_rarely
 
 GRACE_S = 5.0
 CRASHES = ("SIGSEGV", "SIGBUS", "SIGILL", "SIGFPE", "SIGABRT")
@@ -134,6 +135,7 @@ def _run(task: Task, outlet: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    collect_rarely()
     with suppress(BrokenPipeError):
         outlet.send(work_run(task, outlet.send))
     outlet.close()

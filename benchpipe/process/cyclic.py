@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
@@ -25,6 +26,7 @@ from benchpipe.store.manifest import Part
 from benchpipe.store.parts import new_part
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleBatch, SampleInput, map_samples
+from benchpipe.stream.ordered import ordered_map
 from benchpipe.tables import schema
 
 ROWS_AT_ONCE = 1 << 15
@@ -118,26 +120,31 @@ def write_cycles(
     def work(batch: SampleBatch) -> CycleChunk:
         return chunk_of(to_signals(batch, rig, block.mode), settings)
 
-    columns = signal_columns(rig, block.mode)
-    from_us = anchor.time_us if anchor else None
-    waiting: list[CycleRows] = []
-    with new_part(store.folder, "cycles", table_schema) as writer:
-
-        def write() -> int:
-            rows = joined_rows(waiting)
-            waiting.clear()
-            writer.write(cycles_table(rows, closed, settings, table_schema))
-            return int(rows.closed.sum())
-
-        back_us = look_back_us(rig)
+    def pieces() -> Iterator[list[CycleRows]]:
+        nonlocal chunk
+        waiting: list[CycleRows] = []
+        columns = signal_columns(rig, block.mode)
+        from_us, back_us = anchor.time_us if anchor else None, look_back_us(rig)
         for one in map_samples(work, store.folder, inputs, columns, from_us, back_us=back_us, workers=workers):
             chunk = joined(chunk, one, settings)
             waiting += chunk.pieces
             chunk = without_rows(chunk)
             if sum(map(len, waiting)) >= ROWS_AT_ONCE:
-                closed += write()
+                yield waiting
+                waiting = []
         if waiting:
-            closed += write()
+            yield waiting
+
+    with new_part(store.folder, "cycles", table_schema) as writer:
+
+        def write(waiting: list[CycleRows]) -> None:
+            nonlocal closed
+            rows = joined_rows(waiting)
+            writer.write(cycles_table(rows, closed, settings, table_schema))
+            closed += int(rows.closed.sum())
+
+        for _ in ordered_map(write, pieces(), workers=1):
+            pass
         settled = [writer.finish(key)] if writer.rows else []
     rest = open_rows(chunk, settings)
     tail = [store.write("cycles", cycles_table(rest, closed, settings, table_schema), key)] if len(rest) else []

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.store.manifest import Manifest, Part, Placed, Source, Zero
+from benchpipe.store.open_parts import OpenParts
 from benchpipe.store.parts import open_part, unread
 from benchpipe.stream.ordered import ordered_map
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     import pyarrow.parquet as pq
 
 T = TypeVar("T")
+GROUPS_AHEAD = 8  # what is made of so many row groups waits while the caller is busy
 Zeros = tuple[tuple[str, tuple[tuple[int | None, float], ...]], ...]
 
 
@@ -183,11 +185,14 @@ def map_samples(
     Reading and ``function`` run together on worker threads.
     """
 
-    def work(group: SampleGroup) -> T:
-        batch = _read(folder, group, columns, from_us, until_us)
-        return function(_after(folder, inputs, columns, batch, back_us) if back_us and batch.time_us.size else batch)
+    with OpenParts(folder) as parts:
 
-    yield from ordered_map(work, sample_groups(folder, inputs, from_us, until_us), workers)
+        def work(group: SampleGroup) -> T:
+            batch = _read(parts, group, columns, from_us, until_us)
+            before = back_us and batch.time_us.size
+            return function(_after(parts, inputs, columns, batch, back_us) if before else batch)
+
+        yield from ordered_map(work, sample_groups(folder, inputs, from_us, until_us), workers, ahead=GROUPS_AHEAD)
 
 
 def sample_groups(
@@ -208,12 +213,12 @@ def sample_groups(
 
 
 def _after(
-    folder: Path, inputs: list[SampleInput], columns: list[str], batch: SampleBatch, back_us: int
+    parts: OpenParts, inputs: list[SampleInput], columns: list[str], batch: SampleBatch, back_us: int
 ) -> SampleBatch:
     """A batch with the samples before it at its beginning."""
     until = int(batch.time_us[0]) - 1
     span = (until + 1 - back_us, until)
-    pieces = [_read(folder, group, columns, *span) for group in sample_groups(folder, inputs, *span)]
+    pieces = [_read(parts, group, columns, *span) for group in sample_groups(parts.folder, inputs, *span)]
     context = sum(piece.time_us.size for piece in pieces)
     pieces.append(batch)
     arrays = {name: np.concatenate([piece.columns[name] for piece in pieces]) for name in columns}
@@ -228,16 +233,16 @@ def _overlaps(first: int | None, last: int | None, from_us: int | None, until_us
 
 
 def _read(
-    folder: Path, group: SampleGroup, columns: list[str], from_us: int | None, until_us: int | None
+    parts: OpenParts, group: SampleGroup, columns: list[str], from_us: int | None, until_us: int | None
 ) -> SampleBatch:
     import pyarrow as pa
 
     source = group.source
     try:
-        with open_part(folder, source.part, group.meta) as file:
-            table = file.read_row_group(group.index, ["time_us", *columns], use_threads=False)
+        file = parts.open(source.part, group.meta)
+        table = file.read_row_group(group.index, ["time_us", *columns], use_threads=False)
     except (OSError, pa.ArrowException) as error:
-        raise unread(folder / source.part.path, error) from None
+        raise unread(parts.folder / source.part.path, error) from None
     time = plain_array(table.column("time_us"))
     if source.shift_us:
         time = time + source.shift_us

@@ -18,7 +18,9 @@ def default_workers() -> int:
     return max(2, min(count, 8))
 
 
-def ordered_map(function: Callable[[A], B], items: Iterable[A], workers: int | None = None) -> Iterator[B]:
+def ordered_map(
+    function: Callable[[A], B], items: Iterable[A], workers: int | None = None, ahead: int | None = None
+) -> Iterator[B]:
     """Yield ``function(item)`` for each item in order, a few items ahead.
 
     Parameters
@@ -26,20 +28,24 @@ def ordered_map(function: Callable[[A], B], items: Iterable[A], workers: int | N
     function : callable
         Runs on a worker thread; should release the GIL where it counts.
     items : iterable
-        Taken on the calling thread, at most ``workers + 1`` ahead.
+        Taken on the calling thread.
     workers : int, optional
         Threads; :func:`default_workers` if not given. The results do not depend on it.
+    ahead : int, optional
+        Most items begun whose results are not taken yet; ``workers + 1`` if not given. More of them keep the threads
+        at work while the caller is busy, and take memory.
     """
     workers = workers or default_workers()
-    ahead: deque[Future[B]] = deque()
+    ahead = ahead or workers + 1
+    begun: deque[Future[B]] = deque()
     with ThreadPoolExecutor(workers) as pool:
         try:
             for item in items:
-                ahead.append(pool.submit(function, item))
-                if len(ahead) > workers + 1:
-                    yield ahead.popleft().result()
-            while ahead:
-                yield ahead.popleft().result()
+                begun.append(pool.submit(function, item))
+                if len(begun) > ahead:
+                    yield begun.popleft().result()
+            while begun:
+                yield begun.popleft().result()
         finally:
-            for future in ahead:
+            for future in begun:
                 future.cancel()

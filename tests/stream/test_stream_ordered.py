@@ -26,8 +26,8 @@ def test_results_keep_their_order_though_the_first_is_slow() -> None:
     assert list(ordered_map(work, range(20), 4)) == list(range(20))
 
 
-@pytest.mark.parametrize("workers", [1, 2, 4])
-def test_only_a_few_items_are_taken_ahead(workers: int) -> None:
+@pytest.mark.parametrize(("workers", "ahead"), [(1, None), (2, None), (4, None), (2, 1), (2, 9)])
+def test_only_a_few_items_are_taken_ahead(workers: int, ahead: int | None) -> None:
     taken = 0
 
     def items() -> Iterator[int]:
@@ -36,8 +36,10 @@ def test_only_a_few_items_are_taken_ahead(workers: int) -> None:
             taken += 1
             yield x
 
-    for done, _ in enumerate(ordered_map(lambda x: x, items(), workers)):
-        assert taken - done <= workers + 2
+    most = 0
+    for done, _ in enumerate(ordered_map(lambda x: x, items(), workers, ahead)):
+        most = max(most, taken - done)
+    assert most == (ahead or workers + 1) + 1
     assert taken == 100
 
 
