@@ -9,6 +9,10 @@ A package adds a format with an entry point of the group ``benchpipe.readers``::
 :class:`~benchpipe.config.rig.RigConfig`. It gives every row of the log exactly once and in order,
 as Arrow record batches (:func:`from_arrow` says which columns) or as
 :class:`~benchpipe.ingest.batch.RawBatch`. It converts nothing: scale, unit and clock come later.
+It may say for the inspection of logs which are its own, and what columns they have, with an entry
+point of that name in the group ``benchpipe.columns``: ``columns(path, file)`` gives a
+:class:`pyarrow.Schema` (numbers, and a timestamp if there is one; units as ``unit`` in a field's
+metadata), or None for a log that is another's.
 :mod:`benchpipe.ingest.reader_kit` holds the tests that such a reader must pass.
 """
 
@@ -16,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from importlib import import_module
-from importlib.metadata import entry_points
+from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from types import MappingProxyType
 from typing import IO, TYPE_CHECKING, Any
@@ -39,7 +43,7 @@ READERS = MappingProxyType(
         "mdf": ("benchpipe.ingest.mdf", "read_mdf"),
     }
 )
-ENTRY_POINTS = "benchpipe.readers"
+ENTRY_POINTS, COLUMNS = "benchpipe.readers", "benchpipe.columns"
 
 AnyReader = Callable[[Path, IO[bytes], RigConfig], "Iterator[RawBatch | pa.RecordBatch]"]
 
@@ -68,6 +72,11 @@ def find_reader(name: str) -> Reader:
             do_next="reinstall the package that brings it",
         ) from None
     return as_reader(plugin)
+
+
+def plugin_columns() -> dict[str, EntryPoint]:
+    """What installed packages offer to tell the columns of their logs, by format; ours are known without."""
+    return {point.name: point for point in entry_points(group=COLUMNS) if point.name not in READERS}
 
 
 def read_log(

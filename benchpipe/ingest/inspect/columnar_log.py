@@ -24,7 +24,11 @@ STAMP_FORMAT = "%Y-%m-%d %H:%M:%S.%f"  # a timestamp needs no format; a rig file
 def outline_columnar(path: Path, form: str) -> Outline:
     """Outline of a Parquet or Arrow log, from its schema."""
     with open_log(path) as file:
-        schema = _schema(path, file, form)
+        return outline_of_schema(_schema(path, file, form), form)
+
+
+def outline_of_schema(schema: pa.Schema, form: str) -> Outline:
+    """Outline of a log of typed columns; a field's unit stands in its metadata as ``unit``."""
     columns = tuple(_column(schema.field(k), schema.names.index(schema.field(k).name) == k) for k in range(len(schema)))
     stamped = [c.key for c in columns if c.kind == "date"]
     dates: dict[str, Any] = {"kind": "datetime", "column": stamped[0]} if stamped else {}

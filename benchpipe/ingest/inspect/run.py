@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from importlib.metadata import EntryPoint
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from benchpipe.ingest.inspect.channels import channel_names, find_channels, with
 from benchpipe.ingest.inspect.columnar_log import outline_columnar, sample_columnar
 from benchpipe.ingest.inspect.findings import Inspection, Key, LogColumn, LogSample, Outline
 from benchpipe.ingest.inspect.heading import known_unit
+from benchpipe.ingest.inspect.plugin_log import outline_plugin, sample_plugin
 from benchpipe.ingest.inspect.questions import of_channels, of_choices, of_signs
 from benchpipe.ingest.inspect.record_log import outline_records, sample_records
 from benchpipe.ingest.inspect.rhythm import find_frequency, find_glimpse
@@ -24,6 +26,7 @@ from benchpipe.ingest.inspect.text_outline import outline_text
 from benchpipe.ingest.inspect.text_sample import sample_text
 from benchpipe.ingest.inspect.time_column import columns_of, counts, find_time
 from benchpipe.ingest.opened import open_log
+from benchpipe.ingest.readers import READERS, plugin_columns
 
 MOST_ROWS = 900_000  # of all logs together
 Progress = Callable[[str], None]
@@ -53,12 +56,12 @@ def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progres
 
 
 def _inspected(logs: list[Path], encoding: str | None, tell: Progress | None) -> Inspection:
-    outlines = []
+    outlines, plugins = [], plugin_columns()
     for path in logs:
         if tell is not None:
             tell(path.name)
         with _placed(path):
-            outlines.append(_outline(path, encoding))
+            outlines.append(_outline(path, encoding, plugins))
     outline = agree(logs, outlines)
     samples = []
     for path in logs:
@@ -94,7 +97,13 @@ def _inspected(logs: list[Path], encoding: str | None, tell: Progress | None) ->
     )
 
 
-def _outline(path: Path, encoding: str | None) -> Outline:
+def _outline(path: Path, encoding: str | None, plugins: dict[str, EntryPoint]) -> Outline:
+    plugged, notes = outline_plugin(path, plugins)
+    outline = plugged or _own_outline(path, encoding)
+    return replace(outline, notes=(*outline.notes, *notes)) if notes else outline
+
+
+def _own_outline(path: Path, encoding: str | None) -> Outline:
     form = log_format(path)
     if form == "text":
         return outline_text(path, encoding)
@@ -134,6 +143,8 @@ def _sample(path: Path, outline: Outline, logs: int) -> LogSample:
     most = max(MOST_ROWS // logs, 10_000)
     if outline.format in ("parquet", "arrow"):
         return sample_columnar(path, outline, most)
+    if outline.format not in READERS:
+        return sample_plugin(path, outline, most)
     return sample_records(path, outline, most)
 
 
