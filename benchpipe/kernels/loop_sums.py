@@ -59,13 +59,15 @@ def value_ends(values: Floats, first: int, last: int) -> tuple[float, float]:
 
 
 @inlined_sums
-def first_of(values: Floats, first: int, last: int, wanted: float) -> int:
-    """Place of the first value that equals ``wanted``, which is there."""
+def places_of(values: Floats, first: int, last: int, low: float, high: float) -> tuple[int, int]:
+    """Places of the first values that equal ``low`` and ``high``, which are there."""
     size = np.int32(last - first)  # 32 bits: eight places at once
-    place = np.int32(size - 1)
+    bottom = top = np.int32(size - 1)
     for k in range(PLACE(last - first)):
-        place = min(place, np.int32(k) if values[PLACE(first) + k] == wanted else size)
-    return first + int(place)
+        value, here = values[PLACE(first) + k], np.int32(k)
+        bottom = min(bottom, here if value == low else size)
+        top = min(top, here if value == high else size)
+    return first + int(bottom), first + int(top)
 
 
 @inlined_sums

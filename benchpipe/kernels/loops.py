@@ -17,8 +17,8 @@ from benchpipe.kernels.intrinsics import uncounted
 from benchpipe.kernels.loop_sums import (
     band_sums,
     even_sums,
-    first_of,
     mean_of_known,
+    places_of,
     step_ends,
     timed_sums,
     turn_phasors,
@@ -145,8 +145,8 @@ def _measure(
     even = longest - shortest <= MOST_JITTER * shortest
     bottom_load, top_load = value_ends(load, first, end)
     bottom_motion, top_motion = value_ends(motion, first, end)
-    peak, valley = first_of(load, first, end, top_load), first_of(load, first, end, bottom_load)
-    top, bottom = first_of(motion, first, end, top_motion), first_of(motion, first, end, bottom_motion)
+    valley, peak = places_of(load, first, end, bottom_load, top_load)
+    bottom, top = places_of(motion, first, end, bottom_motion, top_motion)
     first_l, first_m = np.float64(load[first]), np.float64(motion[first])
     last_l, last_m = np.float64(load[last]), np.float64(motion[last])
     turn = 2.0 * np.pi / period
@@ -226,4 +226,3 @@ def _branch(
     if slope == 0.0:
         return slope, np.nan
     return slope, m0 + ms / count - (l0 + ls / count) / slope
-
