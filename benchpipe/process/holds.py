@@ -25,6 +25,7 @@ from benchpipe.kernels.holds import (
 )
 from benchpipe.process.found import Found
 from benchpipe.process.hold_curves import HoldCurve, doubts, fit_hold, hold_curve, ratio
+from benchpipe.process.hold_zeros import UNLOADED_S, Rest, ZeroShift, rest_of, with_zero, zero_shift, zero_words
 from benchpipe.process.signals import Signals, block_signals, signal_units
 from benchpipe.process.task import BlockTask
 from benchpipe.store.manifest import Remark
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
     from benchpipe.kernels.creep_fit import CreepResult
 
 PATIENCE_S = 1.0  # a load outside its band for longer ends the hold
-UNLOADED_S = 60.0  # what comes back is looked for if the load is off so soon
 HOUR_S = 3600.0
 LEAST_LEAK = 0.05  # a leak that makes a smaller part of the creep is given, and not named
 TOO_SHORT = "too short to tell a leak from settling: that takes two decades of time after the ramp's part"
@@ -47,13 +47,15 @@ Floats = NDArray[np.float64]
 class HoldRows:
     """Rows of both tables, as they are found.
 
-    ``told`` has the number of each hold that is not plain, and why. ``nearest_load`` is how near the load
-    came to what is to be held, ``longest_s`` the longest stay there.
+    ``told`` has the number of each hold that is not plain, and why; ``zeros`` that of each hold on whose sides
+    the load's zero differs. ``nearest_load`` is how near the load came to what is to be held, ``longest_s`` the
+    longest stay there.
     """
 
     holds: list[dict[str, Any]] = field(default_factory=list)
     points: list[dict[str, Any]] = field(default_factory=list)
     told: list[tuple[int, str]] = field(default_factory=list)
+    zeros: list[tuple[int, ZeroShift]] = field(default_factory=list)
     nearest_load: float = np.inf
     longest_s: float = 0.0
 
@@ -76,6 +78,13 @@ def hold_block(task: BlockTask[HoldBlock]) -> Found:
         many = f"{len(rows.told)} holds, the last of them " if len(rows.told) > 1 else ""
         text = f"{many}hold {number}: {why}"
         found.remarks.append(Remark(step="process", code="hold", where=block.name, count=len(rows.told), text=text))
+    if rows.zeros:
+        number, zero = max(rows.zeros, key=lambda one: abs(one[1].shift))
+        many = f"{len(rows.zeros)} holds, most at " if len(rows.zeros) > 1 else ""
+        text = f"{many}hold {number}: {zero_words(zero, signal_units(rig)['load'])}"
+        found.remarks.append(
+            Remark(step="process", code="zero-shift", where=block.name, count=len(rows.zeros), text=text)
+        )
     return found
 
 
@@ -136,6 +145,8 @@ class HoldBuilder:
         self._held = _Scan(block.load.value, block.tolerance * size, gap_us, block.least_time)
         self._rest = _Scan(0.0, RAMP_FOOT * size, gap_us)
         self._ended: list[tuple[int, float, CreepResult]] = []  # when each hold ended, the ramp's part, and its creep
+        self._feet: list[int] = []  # where the ramp of each began
+        self._rests: list[Rest] = []
         self._rows = HoldRows()
 
     def feed(self, new: Signals) -> None:
@@ -146,14 +157,19 @@ class HoldBuilder:
         for gap in self._held.stays(new):
             self._measure(complete=True, gap=gap)
         for _ in self._rest.stays(new):
-            self._came_back()
+            self._rested()
 
     def finish(self) -> HoldRows:
         """All rows, with that of a hold in which the log ends."""
         if self._held.state.inside:
             self._measure(complete=False, gap=False)
         if self._rest.state.inside:
-            self._came_back()
+            self._rested()
+        for k, (row, foot_us, (end_us, *_)) in enumerate(zip(self._rows.holds, self._feet, self._ended, strict=True)):
+            zero = zero_shift(self._rests, foot_us, end_us, row["load_mean"])
+            self._rows.holds[k] = with_zero(row, zero)
+            if zero.named(row["load_mean"]):
+                self._rows.zeros.append((row["hold"], zero))
         return self._rows
 
     def _measure(self, *, complete: bool, gap: bool) -> None:
@@ -213,6 +229,13 @@ class HoldBuilder:
         self._rows.holds.append(row | _creep(fit.creep, since_known) | _rates(fit.creep, known))
         self._rows.points += self._point_rows(curve, fit.creep, number, known=since_known)
         self._ended.append((state.last_in_us, skip_s, fit.creep))
+        self._feet.append(state.foot_us)
+
+    def _rested(self) -> None:
+        """A stay without load: what of a hold came back in it, and what the load reads there."""
+        rest = rest_of(self._rest.state, self._rest.bins)
+        self._rests += [rest] if rest is not None else []
+        self._came_back()
 
     def _came_back(self) -> None:
         """What of a hold's creep came back in a stay without load, if the stay follows the hold."""

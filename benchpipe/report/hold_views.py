@@ -31,7 +31,7 @@ def hold_view(block: HoldBlock, units: dict[str, str], manifest: Manifest, store
     known = np.array([p["creep"] for p in points if p["kind"] == "curve" and p["creep"] is not None])
     figures = [
         Figure("hold time", last["duration_s"], "s"),
-        Figure("load", last["load_mean"], units["load"]),
+        Figure("load", last["load_mean"], units["load"], u=last.get("load_mean_u")),
         Figure("elastic motion", last["elastic_motion"], motion, u=last["elastic_motion_u"]),
         *_asked(points, motion),
         Figure("creep at the end", last["creep_end"], motion, None, tuple(thinned(known)) if known.size else (),
