@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
+from functools import lru_cache
 
 import numpy as np
 import pyarrow as pa
@@ -49,12 +50,16 @@ def to_rows(batch: RawBatch, native_us: NDArray[np.int64], rig: RigConfig) -> Ro
 
 def without_sentinels(raw: Floats, rig: RigConfig, channel: ChannelConfig) -> Floats:
     """NaN for numbers that stand for no value. Those of single precision are known in double too (1e38)."""
-    for text in missing_texts(rig, channel.name):
-        if is_number(text):
-            with np.errstate(over="ignore"):
-                sentinel, single = float(text), float(np.float32(text))
-            raw = np.where((raw == sentinel) | (raw == single), np.nan, raw)
+    for sentinel, single in _sentinels(missing_texts(rig, channel.name)):
+        raw = np.where((raw == sentinel) | (raw == single), np.nan, raw)
     return raw
+
+
+@lru_cache(maxsize=1024)
+def _sentinels(texts: tuple[str, ...]) -> tuple[tuple[float, float], ...]:
+    """The numbers among texts for no value, in double and in single precision."""
+    with np.errstate(over="ignore"):
+        return tuple((float(text), float(np.float32(text))) for text in texts if is_number(text))
 
 
 def calibrated(raw: Floats, channel: ChannelConfig, time_us: NDArray[np.int64]) -> NDArray[np.float32]:

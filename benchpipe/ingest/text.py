@@ -59,7 +59,7 @@ def read_text(
         The header is not there, a unit of the units row differs from the rig file,
         the encoding is not the declared one, or a gzip stream is broken.
     """
-    for batch, _ in read_and_make(lambda _: None, path, file, rig, state):
+    for batch, _ in _read(None, path, file, rig, state):
         yield batch
 
 
@@ -68,22 +68,30 @@ def read_and_make(
 ) -> Iterator[tuple[RawBatch, Made]]:
     """Read a text log as :func:`read_text` does, and make something of each batch.
 
-    It is made on the thread that has just read the batch, whose numbers are near by. Where the rows count the time,
-    it waits for the rows before.
+    It is made on the thread that has just read the batch, whose numbers are near by, and let go of at once: the
+    batches come without them. Where the rows count the time, what is made waits for the rows before.
     """
+    early = None if rig.time.kind == "sample" else make
+    for batch, made in _read(early, path, file, rig, state):
+        yield batch, make(batch) if made is None else made
+
+
+def _read(
+    make: Callable[[RawBatch], Made] | None, path: Path, file: IO[bytes], rig: RigConfig, state: dict[str, Any] | None
+) -> Iterator[tuple[RawBatch, Made | None]]:
     log = open_lines(path, file, rig.log.encoding, state)
     slots = 0 if state is None else int(state["slots"])
-    counted = rig.time.kind == "sample"
-    work = partial(_parsed, None if counted else make)
-    for item, batch, count, made in ordered_map(work, _blocks(path, log, rig, state)):
+    layout, known = None, dict[str, Any]()
+    for item, batch, count, made in ordered_map(partial(_parsed, make), _blocks(path, log, rig, state)):
         if isinstance(item, _Block):
-            if counted:
+            if rig.time.kind == "sample":
                 batch = replace(batch, time=batch.time + slots)
                 slots += count
             if item.end is not None and not log.packed:
                 left = {"codec": log.codec, "offset": item.end, "line": item.next_line, "slots": slots}
-                batch = replace(batch, state={**left, "layout": asdict(item.layout)})
-        yield batch, make(batch) if made is None else made
+                layout, known = (layout, known) if item.layout is layout else (item.layout, asdict(item.layout))
+                batch = replace(batch, state={**left, "layout": known})
+        yield batch, made
 
 
 def _parsed(
@@ -92,7 +100,10 @@ def _parsed(
     if isinstance(item, RawBatch):
         return item, item, 0, None
     batch, count = item.parser.parse(item.text, item.line, item.next_line - item.line)
-    return item, batch, count, None if make is None else make(batch)
+    if make is None:
+        return item, batch, count, None
+    made = make(batch)
+    return item, replace(batch, time=np.empty(0), channels={}), count, made  # their place in memory is used again
 
 
 def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] | None) -> Iterator[_Block | RawBatch]:

@@ -31,7 +31,7 @@ odd = st.sampled_from(
     ["", "-", ".", "-.", "1.2.3", "+5", "1e3", "--1", "1-", "nan", "٣", "1\xe9", " 7", "7 ", "a.b", "/.:", "\x00"]
 )
 cell = st.one_of(plain, plain, plain, odd)
-cells = st.one_of(*[st.lists(cell, min_size=n, max_size=n) for n in (WIDTH, WIDTH, WIDTH, WIDTH - 1, WIDTH + 1)])
+cells = st.one_of(*[st.lists(cell, min_size=n, max_size=n) for n in (WIDTH, WIDTH, WIDTH, WIDTH - 1, WIDTH + 1, 1)])
 line_end = st.sampled_from(["\n", "\n", "\n", "\r\n", "\r", "\r\r\n"])
 
 
