@@ -7,6 +7,7 @@ which runs. Both are written whole. A lab whose note cannot be written works on,
 from __future__ import annotations
 
 import json
+import os
 import uuid
 from collections.abc import Iterable
 from pathlib import Path
@@ -97,7 +98,7 @@ def note_store(lab: Path, store: Path, runs: Iterable[str]) -> str:
 
 
 def _key(store: Path) -> str:
-    return str(store.absolute())
+    return os.path.abspath(store)  # one name however the lab file was named; the store need not be there
 
 
 def _read_note(lab: Path) -> dict[str, Seen]:

@@ -33,6 +33,9 @@ def test_the_store_that_was_seen_is_taken_and_nothing_is_written_twice(lab: Path
     assert note_store(lab, store, ["one"]) == ""
     assert (note.stat().st_ino, (store / MARK).stat().st_ino) == before
     must_be_there(lab, lab.parent / "elsewhere")  # nothing was seen there
+    store.rename(lab.parent / "share")
+    with pytest.raises(StoreGoneError):
+        must_be_there(lab, store / ".." / "store")
 
 
 @pytest.mark.parametrize("left", ["nothing", "a mount point", "another"])
