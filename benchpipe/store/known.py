@@ -98,7 +98,7 @@ def note_store(lab: Path, store: Path, runs: Iterable[str]) -> str:
 
 
 def _key(store: Path) -> str:
-    return os.path.abspath(store)  # one name however the lab file was named; the store need not be there
+    return os.path.normpath(store.absolute())  # one name, however the lab file was named
 
 
 def _read_note(lab: Path) -> dict[str, Seen]:
