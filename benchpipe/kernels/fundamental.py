@@ -41,25 +41,36 @@ def fundamental(
     -------
     load cos, load sin, motion cos, motion sin : float
     """
-    lead, trail = steps
-    first_s = np.sin(2.0 * np.pi / period * lead)
-    first_c = np.sqrt(1.0 - first_s * first_s) if 4.0 * lead <= period else np.cos(2.0 * np.pi / period * lead)
+    turned = 2.0 * np.pi / period * steps[0]
+    first_s = np.sin(turned)
+    first_c = np.sqrt(1.0 - first_s * first_s) if 4.0 * steps[0] <= period else np.cos(turned)
     last_c = last_phasor[0] * first_c - last_phasor[1] * first_s
     last_s = last_phasor[0] * first_s + last_phasor[1] * first_c
-    f = means[0]
-    a, b = sums.load_cos - f * sums.cos, sums.load_sin - f * sums.sin
-    load_cos = a * first_c - b * first_s
-    load_sin = a * first_s + b * first_c
-    load_cos += 0.5 * lead * ((loads[0] - f) + (loads[1] - f) * first_c)
-    load_sin += 0.5 * lead * (loads[1] - f) * first_s
-    load_cos += 0.5 * trail * ((loads[3] - f) + (loads[2] - f) * last_c)
-    load_sin += 0.5 * trail * (loads[2] - f) * last_s
-    x = means[1]
-    a, b = sums.motion_cos - x * sums.cos, sums.motion_sin - x * sums.sin
-    motion_cos = a * first_c - b * first_s
-    motion_sin = a * first_s + b * first_c
-    motion_cos += 0.5 * lead * ((motions[0] - x) + (motions[1] - x) * first_c)
-    motion_sin += 0.5 * lead * (motions[1] - x) * first_s
-    motion_cos += 0.5 * trail * ((motions[3] - x) + (motions[2] - x) * last_c)
-    motion_sin += 0.5 * trail * (motions[2] - x) * last_s
-    return load_cos / period, load_sin / period, motion_cos / period, motion_sin / period
+    phasors = (first_c, first_s, last_c, last_s)
+    of_load = _through_boundaries(
+        sums.load_cos - means[0] * sums.cos, sums.load_sin - means[0] * sums.sin, means[0], loads, steps, phasors
+    )
+    of_motion = _through_boundaries(
+        sums.motion_cos - means[1] * sums.cos, sums.motion_sin - means[1] * sums.sin, means[1], motions, steps, phasors
+    )
+    return of_load[0] / period, of_load[1] / period, of_motion[0] / period, of_motion[1] / period
+
+
+@inlined_sums
+def _through_boundaries(
+    cosine: float,
+    sine: float,
+    mean: float,
+    values: tuple[float, float, float, float],
+    steps: tuple[float, float],
+    phasors: tuple[float, float, float, float],
+) -> tuple[float, float]:
+    """Sums of one signal less its mean, turned to the phase from the boundary, with the steps at both ends."""
+    first_c, first_s, last_c, last_s = phasors
+    lead, trail = 0.5 * steps[0], 0.5 * steps[1]
+    first, last = values[1] - mean, values[2] - mean
+    around = lead * (values[0] - mean) + trail * (values[3] - mean)  # the boundaries have the phase 0
+    return (
+        cosine * first_c - sine * first_s + around + lead * first * first_c + trail * last * last_c,
+        cosine * first_s + sine * first_c + lead * first * first_s + trail * last * last_s,
+    )
