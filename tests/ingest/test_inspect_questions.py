@@ -16,7 +16,7 @@ from benchpipe.errors import ConfigError, InputError
 from benchpipe.ingest.inspect.draft import draft_rig
 from benchpipe.ingest.inspect.run import inspect_logs
 from benchpipe.simulate import faults as fault
-from tests.ingest.driven import channels, drafted, driven, equal, rig_text, simulated
+from tests.ingest.driven import channels, drafted, driven, equal, logs_of, rig_text, simulated
 
 
 def table(*columns: str, n: int = 400, step: float = 0.02, head: str = "", form: str = "{:.3f}", sep: str = ";") -> str:
@@ -319,3 +319,14 @@ def test_oddly_written_logs_need_no_question(name: str, tmp_path: Path) -> None:
     assert [c.name for c in rig.channel] == [n for n in channels_found if n != "p"]  # a pressure has no unit here
     if name != "three rows":
         assert found.frequency_hz == pytest.approx(found.time.rate_hz / (16 * np.pi), rel=0.01)
+
+
+def test_an_empty_log_among_others_says_nothing_and_alone_is_refused(tmp_path: Path) -> None:
+    (log,) = logs_of(simulated(tmp_path / "run"))
+    empty = tmp_path / "empty.csv"
+    empty.write_bytes(b"")
+    found = inspect_logs([empty, log])
+    assert found.logs == (log,)
+    assert found.notes == ("empty.csv is empty: it says nothing",)
+    with pytest.raises(InputError, match="the log is empty"):
+        inspect_logs([empty])

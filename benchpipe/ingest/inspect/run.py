@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -56,6 +57,7 @@ def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progres
 
 
 def _inspected(logs: list[Path], encoding: str | None, tell: Progress | None) -> Inspection:
+    logs, empty = _with_bytes(logs)
     outlines, plugins = [], plugin_columns()
     for path in logs:
         if tell is not None:
@@ -93,8 +95,18 @@ def _inspected(logs: list[Path], encoding: str | None, tell: Progress | None) ->
         frequency_hz=frequency,
         glimpse=find_glimpse(samples, load, motion, time, frequency),
         questions=tuple(questions),
-        notes=(*outline.notes, *time.notes, *found.notes),
+        notes=(*empty, *outline.notes, *time.notes, *found.notes),
     )
+
+
+def _with_bytes(logs: list[Path]) -> tuple[list[Path], list[str]]:
+    """Logs that hold something, and notes on the others; one that is empty alone is no log."""
+    sizes = {}
+    for path in logs:
+        with open_log(path) as file:
+            sizes[path] = os.fstat(file.fileno()).st_size
+    full = [path for path in logs if sizes[path]] or logs
+    return full, [f"{path.name} is empty: it says nothing" for path in logs if path not in full]
 
 
 def _outline(path: Path, encoding: str | None, plugins: dict[str, EntryPoint]) -> Outline:
