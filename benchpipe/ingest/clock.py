@@ -38,6 +38,7 @@ DAY_US = 24 * HOUR_US
 FARTHEST_US = 1 << 61  # no clock goes on for 70,000 years
 MOST_HELD = 1 << 18  # rows that are looked back for a repeat
 LEAST_UNLIKE = 8  # rows of other content, after which rows of the same content must be the most
+FEW = 1 << 10  # rows that are first tried together where not all of a block go at once
 WINDOW = 1 << 13  # rows that are looked at together where times are uneven
 LATE = "the time does not rise"
 
@@ -182,11 +183,16 @@ class Clock:
             return
         native, last = rows.time_us, self.native_last_us
         rising = _steps(native)[0] > 0
-        if not (rising and (last is None or native[0] > last)) and self._take_without_lone(rows, out):
-            return
         down = np.empty(0, np.int64) if rising else np.flatnonzero(np.diff(native) <= 0) + 1
-        at = 0
+        at, width = 0, len(rows)
+        later = width if rising and (last is None or native[0] > last) else 0
         while at < len(rows):
+            if at >= later:  # first all at once, else few, and more and more while that goes well
+                taken = self._take_without_lone(rows.part(slice(at, at + width)), out)
+                at, width = at + taken, 2 * width if taken else FEW
+                later = at if taken else at + width
+                if taken:
+                    continue
             last = self.native_last_us
             if last is None or native[at] > last:
                 which = int(np.searchsorted(down, at, "right"))
@@ -202,33 +208,35 @@ class Clock:
                     return
                 at += done
 
-    def _take_without_lone(self, rows: Rows, out: Placed) -> bool:
-        """Take rows that rise but for single ones that come late, all at once; False where it is not so.
+    def _take_without_lone(self, rows: Rows, out: Placed) -> int:
+        """Take rows that rise but for single ones that come late, all at once: how many; 0 where it is not so.
 
-        It only saves time: one by one, such rows meet the same fate.
+        It only saves time: one by one, such rows meet the same fate. A last one that is late waits for the next.
         """
-        native, last = rows.time_us, self.native_last_us
+        last = self.native_last_us
         if len(rows) < 3 or last is None or (self._shift and self._config.dated):
-            return False
+            return 0
+        if rows.time_us[-1] <= rows.time_us[-2]:
+            rows = rows.part(slice(0, -1))
+        native = rows.time_us
         before, after = np.concatenate(([last], native[:-1])), native[1:]
         lone = native <= before
         lone[-1] = False
         lone[:-1] &= (after > before[:-1]) & (after <= before[:-1] + self._gap_us)
         if not lone.any():
-            return False
+            return 0
         rises, late = rows.part(~lone), rows.part(lone)
         rising = rises.time_us[0] > last and bool((np.diff(rises.time_us) > 0).all())
-        remembered = self._ends[-1] - self._ends[0] + len(self._history[0]) if self._history else 0
-        near = late.time_us >= self._earliest()  # of them more may be known now than in a moment
-        if not rising or (remembered + len(rises) > MOST_HELD and bool(near.any())):
-            return False
+        forgotten = (late.time_us >= self._earliest()) & (late.time_us < self._earliest(len(rises)))
+        if not rising or bool(forgotten.any()):  # of them more may be known now than in a moment
+            return 0
         self._take(rises, out)
         order = np.argsort(late.time_us, kind="stable")
         same = np.zeros(len(late), bool)
         same[order] = self._seen_before(late.part(order))
         out.repeats += int(same.sum())
         out.rejects.extend(stretches(late.row[~same], LATE))
-        return True
+        return len(rows)
 
     def _uneven(self, rows: Rows, last: int, out: Placed) -> int:
         """Take the rows that rise and drop those a little late, up to where the clock falls back: how many."""
@@ -342,12 +350,12 @@ class Clock:
         if 2 * oldest > len(self._history):
             del self._history[:oldest], self._begins[:oldest], self._ends[:oldest]
 
-    def _earliest(self) -> int:
-        """Time of the first row that is looked back to: of rows before it nothing is known."""
-        if not self._history:
-            return FARTHEST_US
-        first = self._ends[-1] - MOST_HELD
+    def _earliest(self, more: int = 0) -> int:
+        """Time of the first row that is looked back to (after some more): of rows before it nothing is known."""
+        first = self._ends[-1] + more - MOST_HELD if self._history else 0
         which = bisect_right(self._ends, first)
+        if which == len(self._history):
+            return FARTHEST_US
         begun = self._ends[which] - len(self._history[which])
         return int(self._history[which].time_us[max(first - begun, 0)])
 

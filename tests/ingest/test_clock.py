@@ -87,7 +87,7 @@ def test_elapsed_time_that_begins_anew_is_a_restart() -> None:
     assert result.rows.time_us[100] - result.rows.time_us[99] == RESTART_PAUSE_US
 
 
-@pytest.mark.parametrize("cuts", [[], [49], [50], [51], [52], [1, 2, 50, 51, 52, 53]])
+@pytest.mark.parametrize("cuts", [[], [49], [50], [51], [52], [51, 70], [52, 70], [1, 2, 50, 51, 52, 53]])
 def test_a_gap_is_told_with_the_row_after_the_first(cuts: list[int]) -> None:
     result = Result(rows([*range(50), *range(90, 120), *range(200, 240)]), ELAPSED, cuts)
     assert (result.gaps, result.places) == (2, {"gap": 51})
@@ -202,16 +202,17 @@ def test_a_clock_goes_on_another_night(pieces: list[tuple[int, int, int]], cut: 
     st.lists(st.tuples(st.integers(1, 40), st.integers(-90, -1), st.booleans()), min_size=1, max_size=8),
     st.lists(st.integers(0, 300), max_size=5),
     st.sampled_from([64, 1 << 18]),
+    st.sampled_from([4, 16, 1 << 10]),
 )
 def test_single_rows_that_come_late_meet_one_fate_however_they_are_cut(
-    pieces: list[tuple[int, int, bool]], cuts: list[int], most_held: int
+    pieces: list[tuple[int, int, bool]], cuts: list[int], most_held: int, few: int
 ) -> None:
     ticks: list[int] = []
     for length, back, goes_on in pieces:
         begin = (ticks[-1] if ticks else 0) + (1 if goes_on else 0)
         ticks += [*range(begin, begin + length), max(begin + length - 1 + back, 0), begin + length]
     given_rows = rows(ticks, [t % 23 for t in ticks])
-    with patch.object(clock_module, "MOST_HELD", most_held), patch.object(clock_module, "WINDOW", 16):
+    with patch.multiple(clock_module, MOST_HELD=most_held, WINDOW=16, FEW=few):
         whole, cut = Result(given_rows, ELAPSED), Result(given_rows, ELAPSED, cuts)
         singly = Result(given_rows, ELAPSED, list(range(len(ticks))))
     assert whole.all == cut.all == singly.all
