@@ -21,7 +21,7 @@ from benchpipe.config.rig import RigConfig
 TEXT_KEPT = 120
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Reject:
     """A stretch of rows that was not taken."""
 

@@ -46,14 +46,16 @@ class RejectWriter:
 
     def add(self, rejects: Iterable[Reject]) -> None:
         """Add rejects in the order of the log."""
+        waiting = self._waiting
+        last = waiting[-1] if waiting else None
         for one in rejects:
-            self.first = self.first or one
             self.rows += one.rows
-            last = self._waiting[-1] if self._waiting else None
-            if last is not None and last.reason == one.reason and last.row + last.rows == one.row:
-                self._waiting[-1] = Reject(last.row, last.rows + one.rows, last.reason, last.text)
+            if last is not None and last.row + last.rows == one.row and last.reason == one.reason:
+                last = waiting[-1] = Reject(last.row, last.rows + one.rows, last.reason, last.text)
             else:
-                self._waiting.append(one)
+                waiting.append(one)
+                last = one
+        self.first = self.first or (waiting[0] if waiting else None)
         if len(self._waiting) > AT_ONCE:
             self._write(keep=1)
 

@@ -140,14 +140,17 @@ class BlockParser:
         no_slot[list(headed)] = True
         kind = detail[bad].astype(np.int64) * 8 + state[bad]
         kind[[k for k, line in enumerate(bad.tolist()) if line in headed]] = -1
-        ends = np.flatnonzero((np.diff(bad, append=-1) != 1) | (np.diff(kind, append=-2) != 0)) + 1
-        rejects, start = [], 0
-        for end in ends.tolist():
-            line = int(bad[start])
-            text = data[bounds[0, line] : bounds[1, line]][:500].decode(self._codec, "replace")
-            why = headed.get(line) or self._reason(int(state[line]), int(detail[line]))
-            rejects.append(Reject(first_line + line, end - start, why, text))
-            start = end
+        last = (np.diff(bad, append=-1) != 1) | (np.diff(kind, append=-2) != 0)
+        ends = np.flatnonzero(last) + 1
+        starts = np.concatenate(([0], ends[:-1])) if ends.size else ends
+        lines, kinds, counts = bad[starts], kind[starts].tolist(), (ends - starts).tolist()
+        whys = {code: self._reason(code % 8, code // 8) for code in set(kinds) if code >= 0}
+        rejects = []
+        for line, code, count, begin, end in zip(
+            lines.tolist(), kinds, counts, bounds[0, lines].tolist(), bounds[1, lines].tolist(), strict=True
+        ):
+            text = data[begin : min(end, begin + 500)].decode(self._codec, "replace")
+            rejects.append(Reject(first_line + line, count, whys[code] if code >= 0 else headed[line], text))
         return rejects, no_slot
 
     def _headed(self, data: bytes, bounds: NDArray[Any], bad: NDArray[Any]) -> dict[int, str]:
