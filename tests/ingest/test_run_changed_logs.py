@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from benchpipe.errors import InputError
+from benchpipe.ingest import source
+from benchpipe.ingest.opened import open_log
 from tests.ingest.taken import HEAD, Run, rows
 
 
@@ -131,3 +138,59 @@ def test_a_log_that_was_copied_and_then_begun_anew_counts_once(tmp_path: Path) -
     taken = run.take()
     assert (len(taken.samples), "changed" in taken.codes, "renamed" in taken.codes) == (70, False, True)
     assert "renamed" not in run.take().codes
+
+
+def while_it_is_read(monkeypatch: pytest.MonkeyPatch, act: Callable[[Path], object]) -> None:
+    """Let something happen to each log after its size was taken down, before it is read."""
+
+    @contextmanager
+    def opened(path: Path) -> Iterator[IO[bytes]]:
+        with open_log(path) as file:
+            act(path)
+            yield file
+
+    monkeypatch.setattr(source, "open_log", opened)
+
+
+def test_what_is_written_while_a_log_is_read_is_taken_the_next_night(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run, once = Run(tmp_path), Run(tmp_path / "once")
+    path = run.write("a.csv", HEAD + rows(0, 100) + "1.00,3")
+    with monkeypatch.context() as patched:
+        while_it_is_read(patched, lambda _: path.write_text(HEAD + rows(0, 250)))
+        first = run.take()
+    assert (len(first.samples), first.manifest.sources[0].taken) == (100, len(HEAD + rows(0, 100)))
+    once.write("a.csv", HEAD + rows(0, 250))
+    second, whole = run.take(), once.take()
+    assert (second.samples, second.rejects, second.codes) == (whole.samples, whole.rejects, whole.codes)
+    assert second.manifest.account() == whole.manifest.account()
+
+
+def test_a_log_that_shrinks_while_it_is_read_is_refused_and_nothing_of_it_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = Run(tmp_path)
+    run.write("a.csv", HEAD + rows(0, 100))
+    before = run.take()
+    path = run.write("b.csv", HEAD + rows(100, 400))
+    with monkeypatch.context() as patched:
+        while_it_is_read(patched, lambda path: os.truncate(path, 300))
+        with pytest.raises(InputError, match="the log changed while it was read") as caught:
+            run.take()
+    assert (caught.value.exit_code, "b.csv" in str(caught.value)) == (12, True)
+    path.write_text(HEAD + rows(100, 400))
+    after = run.take()
+    assert (after.samples[:100], len(after.samples)) == (before.samples, 400)
+
+
+def test_a_table_that_is_written_while_it_is_read_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    run = Run(tmp_path, log='format = "parquet"')
+    n = [float(k) for k in range(50)]
+    path = run.folder / "logs" / "a.parquet"
+    pq.write_table(pa.table({"t": [k / 100 for k in n], "F": n, "x": n}), path)
+    with monkeypatch.context() as patched:
+        while_it_is_read(patched, lambda path: os.utime(path, ns=(7, 7)))
+        with pytest.raises(InputError, match="the log changed while it was read"):
+            run.take()
+    assert len(run.take().samples) == 50
