@@ -32,20 +32,35 @@ def _writable(folder: Path) -> bool:
         return False
 
 
-@lru_cache(maxsize=1)
-def _sources() -> str:
-    """Names the kernels as they are: numba looks at a kernel's own file only, not at those it calls."""
-    found = hashlib.sha256()
-    for path in sorted(Path(__file__).parent.glob("*.py")):
-        found.update(path.read_bytes())
+@lru_cache(maxsize=16)
+def _sources(room: Path) -> str:
+    """Names the kernels of a folder, and of this one, as they are: numba looks at a kernel's own file only.
+
+    A kernel that calls one in another file holds a copy of it.
+    """
+    found, here = hashlib.sha256(), Path(__file__).parent
+    for path in sorted({*here.glob("*.py"), *room.glob("*.py")}):
+        text = path.read_bytes()
+        if path.parent == here or b"compiled" in text:
+            found.update(text)
     return found.hexdigest()[:12]
 
 
-def _cache_folder() -> str | None:
-    """A folder of the user's for the compiled kernels of this version, or None."""
+@lru_cache(maxsize=1)
+def _chosen_folder() -> str:
+    """The folder that the user's settings of numba name, before we name one."""
+    import numba
+
+    config: Any = numba.config
+    return str(config.CACHE_DIR or "")
+
+
+@lru_cache(maxsize=16)
+def _cache_folder(room: Path) -> str | None:
+    """A folder of the user's for the compiled kernels of a folder, as they are now, or None."""
     base = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
     try:
-        folder = (Path(base) if base else Path.home() / ".cache") / "benchpipe" / _sources()
+        folder = (Path(base) if base else Path.home() / ".cache") / "benchpipe" / _sources(room)
     except RuntimeError:  # no home
         return None
     return str(folder) if _writable(folder) else None
@@ -67,8 +82,7 @@ def _compile(function: CallableT, **options: Any) -> CallableT:
 
     config: Any = numba.config
     _use_common_processor(config)
-    if not config.CACHE_DIR:
-        config.CACHE_DIR = _cache_folder() or ""
+    config.CACHE_DIR = _chosen_folder() or _cache_folder(Path(function.__code__.co_filename).parent) or ""
     cache = bool(config.CACHE_DIR)
     made: CallableT = numba.njit(nogil=True, cache=cache, error_model="numpy", **options)(function)
     return made

@@ -27,3 +27,38 @@ def test_a_kernel_from_the_cache_gives_the_same_bits(tmp_path: Path) -> None:
     fresh, kept = (subprocess.run(command, env=env, check=True, capture_output=True).stdout for _ in range(2))
     assert list(tmp_path.rglob("*.nbc"))
     assert fresh == kept
+
+
+INNER = """
+from benchpipe.kernels.compiled import compiled
+
+@compiled
+def inner(x):
+    return x + {}
+"""
+OUTER = """
+from benchpipe.kernels.compiled import compiled
+from inner import inner as _inner
+
+@compiled
+def outer(x):
+    return 10.0 * _inner(x)
+
+print(outer(1.0))
+"""
+
+
+def test_a_kernel_is_compiled_anew_when_one_that_it_calls_in_another_file_changed(tmp_path: Path) -> None:
+    room = tmp_path / "room"
+    room.mkdir()
+    paths = os.pathsep.join(filter(None, [str(REPO), str(room), os.environ.get("PYTHONPATH")]))
+    env = {**os.environ, "PYTHONPATH": paths, "XDG_CACHE_HOME": str(tmp_path / "cache")}
+    env.pop("NUMBA_CACHE_DIR", None)
+    (room / "outer.py").write_text(OUTER)
+    printed = []
+    for more in (1, 1, 2):
+        (room / "inner.py").write_text(INNER.format(more))
+        command = [sys.executable, "-B", str(room / "outer.py")]
+        printed.append(subprocess.run(command, env=env, check=True, capture_output=True, text=True).stdout.strip())
+    assert printed == ["20.0", "20.0", "30.0"]
+    assert len({path.parent for path in (tmp_path / "cache").rglob("*.nbc")}) == 2
