@@ -139,7 +139,7 @@ class BlockParser:
         no_slot = state == scan.BLANK
         no_slot[list(headed)] = True
         kind = detail[bad].astype(np.int64) * 8 + state[bad]
-        kind[[k for k, line in enumerate(bad.tolist()) if line in headed]] = -1
+        kind[np.searchsorted(bad, list(headed))] = -1
         last = (np.diff(bad, append=-1) != 1) | (np.diff(kind, append=-2) != 0)
         ends = np.flatnonzero(last) + 1
         starts = np.concatenate(([0], ends[:-1])) if ends.size else ends
@@ -157,6 +157,8 @@ class BlockParser:
         """Lines that are a header again, and the reason to give."""
         longest = max(map(len, self._head), default=0) + len(MARK)
         likely = bad[bounds[1, bad] - bounds[0, bad] <= longest] if self._head else bad[:0]
+        first = np.frombuffer(data, np.uint8)[bounds[0, likely]]
+        likely = likely[np.isin(first, [MARK[0], *(line[0] for line in self._head if line)])]
         found = {}
         for line in likely.tolist():
             content = data[bounds[0, line] : bounds[1, line]].removeprefix(MARK)
