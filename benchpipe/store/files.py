@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import IO
 
 from benchpipe.errors import BenchpipeError, StoreError
+from benchpipe.store.refusals import advice
 
 TEMPORARY = ".unfinished-"
 WRITE_OUT = 8 << 20  # bytes after which the disk is set to work, so that the last sync has little left to wait for
@@ -165,14 +166,5 @@ def told_as_store_error(where: Path) -> Iterator[None]:
     except BenchpipeError:
         raise
     except OSError as error:
-        hint = {
-            errno.ENOSPC: "free space on that disk and run again; nothing was lost",
-            errno.EDQUOT: "the quota is used up: free space and run again; nothing was lost",
-            errno.EACCES: "give this account the right to write there",
-            errno.EROFS: "the disk is read-only: choose another store",
-            errno.EEXIST: "a file stands there already: choose another store",
-            errno.ENOTDIR: "a file stands in the path: choose another store",
-            errno.ENOENT: "no folder can be made there: choose another store",
-        }.get(error.errno or 0, "run again; nothing was lost")
         what = f"it cannot be written there: {error.strerror or error}"
-        raise StoreError(what, where=where, do_next=hint) from error
+        raise StoreError(what, where=where, do_next=advice(error, "choose another store")) from error

@@ -27,7 +27,7 @@ HINTS = {
     errno.EEXIST: "a file stands there already: choose another store",
     errno.ENOTDIR: "a file stands in the path: choose another store",
     errno.ENOENT: "no folder can be made there: choose another store",
-    errno.EIO: "run again; nothing was lost",
+    errno.EIO: "see that the disk or share answers, then run again; nothing was lost",
 }
 
 
@@ -197,3 +197,25 @@ def test_leftovers_of_a_killed_job_go_with_the_next_commit(tmp_path: Path) -> No
     (store.folder / "notes.txt").write_text("a person's own file")
     store.clean(store.manifest())
     assert tree(tmp_path) == {**clean, "run/notes.txt": tree(tmp_path)["run/notes.txt"]}
+
+
+@pytest.mark.parametrize("refuses", [False, True], ids=["takes the advice", "refuses it"])
+def test_a_large_file_is_handed_to_the_disk_as_it_grows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, refuses: bool
+) -> None:
+    """So that the last sync has little left to wait for; what the system makes of it changes nothing."""
+    handed = []
+
+    def advise(handle: int, offset: int, size: int, advice: int) -> None:
+        handed.append((offset, size, os.fstat(handle).st_size))
+        if refuses:
+            raise OSError(errno.EINVAL, "not here")
+
+    monkeypatch.setattr(os, "posix_fadvise", advise, raising=False)
+    monkeypatch.setattr(files, "WRITE_OUT", 1000)
+    data = os.urandom(4096)
+    with unfinished(tmp_path) as file:
+        for first in range(0, 4096, 256):
+            file.write(data[first : first + 256])
+        assert finish(file, "whole").read_bytes() == data
+    assert [(offset, size) for offset, size, _ in handed] == [(k * 1024, 1024) for k in range(4)]
