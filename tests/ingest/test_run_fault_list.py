@@ -11,8 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from benchpipe.config.rig import LogConfig
 from benchpipe.errors import InputError
 from tests.ingest.taken import DATED, HEAD, Run, Taken, dated, rows
+from tests.ingest.text_logs import make_rig, read_bytes
 
 TWENTY = rows(0, 20)
 AGAIN = rows(20, 40)
@@ -176,3 +178,23 @@ def test_another_encoding_than_declared_is_refused(declared: str, data: bytes, t
     with pytest.raises(InputError, match="the rig file says") as caught:
         run.take()
     assert caught.value.exit_code == 12
+
+
+def test_a_byte_order_mark_before_the_first_row_of_a_log_without_header() -> None:
+    channels = [{"name": "load", "column": 2, "unit": "N"}, {"name": "motion", "column": 3, "unit": "mm"}]
+    rig = make_rig({"header": False}, {"column": 1}, channels)
+    for mark, codec in ((b"\xef\xbb\xbf", "utf-8"), (b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be")):
+        log = {"header": False, "encoding": codec[:6].rstrip("-")}
+        read = read_bytes(mark + TWENTY.encode(codec), rig.model_copy(update={"log": LogConfig(**log)}))
+        assert (read.row, read.rejects) == (list(range(1, 21)), []), codec
+
+
+def test_letters_of_gbk_that_end_in_a_separator_or_name_a_column() -> None:
+    note = b"\x81\x7c"  # one letter, whose second byte is a bar
+    assert len(note.decode("gbk")) == 1
+    channels = [{"name": "load", "column": "力", "unit": "N"}, {"name": "motion", "column": "Angle", "unit": "mm"}]
+    rig = make_rig({"encoding": "gbk", "separator": "|"}, None, channels)
+    text = "Time|力|Note|Angle\n".encode("gbk") + b"".join(b"%d.5|%d|" % (k, k) + note + b"|7\n" for k in range(9))
+    read = read_bytes(text, rig)
+    assert (read.channels["load"], read.channels["motion"]) == ([float(k) for k in range(9)], [7.0] * 9)
+    assert read.rejects == []
