@@ -24,6 +24,8 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv
 
+from benchpipe.stream.memory import collect_rarely
+
 RUNS = 3
 PIECE = 2_000_000
 DIRTY_EVERY = 100
@@ -128,6 +130,7 @@ MEASURES: MappingProxyType[str, Callable[[Path], None]] = MappingProxyType(
 
 def measure(name: str, folder: Path) -> None:
     """Measure one in this process; warm up on a small log (compiled kernels, imports)."""
+    collect_rarely()  # as the command line does
     with tempfile.TemporaryDirectory(dir=folder) as small:
         write_logs(Path(small), 1000)
         MEASURES[name](Path(small))

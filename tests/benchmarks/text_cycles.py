@@ -19,6 +19,7 @@ from pathlib import Path
 from statistics import median
 from types import MappingProxyType
 
+from benchpipe.stream.memory import collect_rarely
 from tests.benchmarks.ingest import polars_read, write_logs
 
 RUNS = 5
@@ -44,6 +45,7 @@ WAYS: MappingProxyType[str, Callable[[Path], dict[str, float]]] = MappingProxyTy
 
 def measure(name: str, folder: Path) -> None:
     """Measure one in this process; warm up on a small log (compiled kernels, imports)."""
+    collect_rarely()  # as the command line does
     with tempfile.TemporaryDirectory(dir=folder) as small:
         write_logs(Path(small), 1000)
         WAYS[name](Path(small))
