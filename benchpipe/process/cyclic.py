@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
@@ -10,26 +9,23 @@ import numpy as np
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
-from benchpipe.process.cutting import Anchor, anchor_of, beginning, resumed
-from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, open_rows, without_rows
-from benchpipe.process.cycles import CycleRows, CycleSettings, cycle_settings, cycles_table, joined_rows
+from benchpipe.process.cutting import Anchor
+from benchpipe.process.cycle_tables import CycleTables
+from benchpipe.process.cycles import CycleSettings, cycle_settings
 from benchpipe.process.found import Found
 from benchpipe.process.loops import loop_numbers, loops_table
 from benchpipe.process.peaks import write_peaks
 from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks, learnt_remark, not_learnt
 from benchpipe.process.settled import SettledCycles
-from benchpipe.process.signals import block_signals, look_back_us, signal_columns, signal_units, to_signals
+from benchpipe.process.signals import block_signals
 from benchpipe.process.task import BlockTask
 from benchpipe.process.thresholds import Thresholds, learn_thresholds
 from benchpipe.process.trends import CycleValues, cycle_trends, floats
 from benchpipe.store.manifest import Part
 from benchpipe.store.parts import new_part
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleBatch, SampleInput, map_samples
+from benchpipe.store.samples import SampleInput
 from benchpipe.stream.ordered import ordered_map
-from benchpipe.tables import schema
-
-ROWS_AT_ONCE = 1 << 15
 
 
 def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
@@ -113,43 +109,14 @@ def write_cycles(
     anchor : Anchor or None
         Where to go on another night.
     """
-    table_schema = schema("cycles", signal_units(rig))
-    closed = anchor.closed if anchor else 0
-    chunk = known(resumed(anchor, settings.cut) if anchor else beginning(settings.cut))
-
-    def work(batch: SampleBatch) -> CycleChunk:
-        return chunk_of(to_signals(batch, rig, block.mode), settings)
-
-    def pieces() -> Iterator[list[CycleRows]]:
-        nonlocal chunk
-        waiting: list[CycleRows] = []
-        columns = signal_columns(rig, block.mode)
-        from_us, back_us = anchor.time_us if anchor else None, look_back_us(rig)
-        for one in map_samples(work, store.folder, inputs, columns, from_us, back_us=back_us, workers=workers):
-            chunk = joined(chunk, one, settings)
-            waiting += chunk.pieces
-            chunk = without_rows(chunk)
-            if sum(map(len, waiting)) >= ROWS_AT_ONCE:
-                yield waiting
-                waiting = []
-        if waiting:
-            yield waiting
-
-    with new_part(store.folder, "cycles", table_schema) as writer:
-
-        def write(waiting: list[CycleRows]) -> None:
-            nonlocal closed
-            rows = joined_rows(waiting)
-            writer.write(cycles_table(rows, closed, settings, table_schema))
-            closed += int(rows.closed.sum())
-
-        for _ in ordered_map(write, pieces(), workers=1):
+    tables = CycleTables(rig, store, block, settings, inputs, anchor, workers)
+    with new_part(store.folder, "cycles", tables.schema) as writer:
+        for _ in ordered_map(writer.write, tables, workers=1):
             pass
         settled = [writer.finish(key)] if writer.rows else []
-    rest = open_rows(chunk, settings)
-    tail = [store.write("cycles", cycles_table(rest, closed, settings, table_schema), key)] if len(rest) else []
-    after = anchor_of(chunk.standing, closed) if chunk.standing else None
-    return settled, tail, after or anchor
+    rest = tables.open_cycle()
+    tail = [store.write("cycles", rest, key)] if rest.num_rows else []
+    return settled, tail, tables.anchor
 
 
 def _loops(

@@ -24,11 +24,9 @@ from benchpipe.config.model import Quantity
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, LogConfig, RigConfig, TimeConfig
 from benchpipe.ingest.calibrate import samples_schema
-from benchpipe.process.cutting import beginning
-from benchpipe.process.cycle_chunks import chunk_of, joined, known, without_rows
+from benchpipe.process.cycle_tables import CycleTables
 from benchpipe.process.cycles import cycle_settings
 from benchpipe.process.cyclic import write_cycles
-from benchpipe.process.signals import to_signals
 from benchpipe.store.parts import new_part
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleInput, map_samples
@@ -98,14 +96,8 @@ def decode(store: RunStore, inputs: list[SampleInput]) -> int:
 
 
 def in_memory(store: RunStore, inputs: list[SampleInput]) -> int:
-    """Samples to cycle rows in memory, every measure of the kernels."""
-    settings = cycle_settings(BLOCK, RIG)
-    chunk, count = known(beginning(settings.cut)), 0
-    for one in map_samples(lambda batch: chunk_of(to_signals(batch, RIG), settings), store.folder, inputs, COLUMNS):
-        chunk = joined(chunk, one, settings)
-        count += sum(map(len, chunk.pieces))
-        chunk = without_rows(chunk)
-    return count
+    """Samples to tables of cycle rows in memory, every measure."""
+    return sum(table.num_rows for table in CycleTables(RIG, store, BLOCK, cycle_settings(BLOCK, RIG), inputs, None))
 
 
 def ours(store: RunStore, inputs: list[SampleInput]) -> int:
