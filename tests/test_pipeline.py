@@ -21,6 +21,7 @@ from benchpipe.cli.main import call
 from benchpipe.config.run import load_run
 from benchpipe.errors import ConfigError, StoreBusyError, StoreError
 from benchpipe.pipeline import work
+from benchpipe.store.known import NOTE
 from benchpipe.store.lock import hold_store
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
@@ -105,7 +106,7 @@ def test_a_repeated_night_changes_nothing(worked: Path, capsys: pytest.CaptureFi
 
 def test_logs_are_only_read(lab: Path, sample_lab: Path) -> None:
     def raw(where: Path) -> dict[str, str]:
-        return {name: sha for name, sha in tree(where.parent).items() if not name.startswith("store/")}
+        return {name: sha for name, sha in tree(where.parent).items() if not name.startswith(("store/", NOTE))}
 
     before = raw(lab)
     for path in lab.parent.rglob("logs/*"):
