@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import datetime, timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, example, given, settings
@@ -48,7 +49,7 @@ def told(taken: Taken) -> tuple[object, ...]:
     """All that a reading says, but for the parts it stands in."""
     return (
         [(s[0], *map(str, s[2:])) for s in taken.samples],
-        [(r["row"], r["rows"], r["reason"], r["text"]) for r in taken.rejects],
+        [(r["row"] + k, r["reason"]) for r in taken.rejects for k in range(r["rows"])],  # a night may part a stretch
         taken.manifest.account(), taken.codes, taken.texts,
     )  # fmt: skip
 
@@ -128,6 +129,17 @@ def test_whatever_the_clock_does_nights_change_nothing(
         nights.take()
     nights.write("a.csv", text)
     assert told(nights.take()) == told(whole)
+
+
+def test_a_log_of_which_no_row_can_be_taken_is_refused_however_it_grew(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    for count in (5, 15, 19):
+        run.write("a.csv", HEAD + "x,1,2\n" * count)
+        assert run.take().codes["empty"] == count
+    run.write("a.csv", HEAD + "x,1,2\n" * 40)
+    with pytest.raises(InputError, match="no row of the log could be taken") as told:
+        run.take()
+    assert "a.csv:2" in str(told.value.where)
 
 
 def cycling(first: int, last: int) -> str:
