@@ -210,6 +210,7 @@ def read_stamp(
 ) -> tuple[int, int, bool]:
     """Date or time of day by tokens ``first … last - 1`` at ``i``: µs, place after it, whether it is one."""
     year, month, day, hour, minute, second, micro = 1970, 1, 1, 0, 0, 0, 0
+    whole = False  # whether the second has no fraction this time
     while data[i] == SPACE:
         i += 1
     for t in range(first, last):
@@ -217,12 +218,14 @@ def read_stamp(
         if token >= 0:
             if data[i] == token:
                 i += 1
-            elif not (t + 1 < last and tokens[t + 1] == FRACTION):
-                return 0, i, False
+            elif t + 1 < last and tokens[t + 1] == FRACTION:
+                whole = True
             else:
-                break  # no fraction this time
+                return 0, i, False
             continue
         if token == FRACTION:
+            if whole:
+                continue
             start = i
             while 48 <= data[i] <= 57:
                 if i - start < 6:

@@ -127,7 +127,7 @@ def clean_lines(
             elif place != SKIP:
                 begin, until = (0, split) if place == DATE else (split, tokens.size)
                 part, stop, good = _read_stamp(data, start, separator, tokens, begin, until)
-                if not good or stop != end:
+                if not good or stop != end or begin == until:
                     break
                 stamp += part
             start = end + 1

@@ -103,6 +103,20 @@ def test_lines_are_counted_whatever_ends_them(pieces: list[str]) -> None:
     assert line_count(text.encode()) == len(LINE_END.findall(text))
 
 
+@pytest.mark.parametrize(("form", "written"), [
+    ("%d %b %Y %H:%M:%S.%f", "14 Mar 2031 08:20:01.{:03}"), ("%Y-%m-%d %H:%M:%S.%f", "2031-03-14 08:20:01.{:03}"),
+    ("%H:%M:%S.%f %d.%m.%Y", "08:20:01.{:03} 14.03.2031"),
+])  # fmt: skip
+@pytest.mark.parametrize("odd", ["", "  ", "08:20:01", "14 Mar"])
+def test_a_date_that_is_none_or_half_is_no_time(form: str, written: str, odd: str) -> None:
+    lines = [f"{written.format(k)},{k},1\n" for k in range(100)]
+    data = "".join([*lines[:50], f"{odd},50,1\n", *lines[50:]]).encode()
+    rig = make_rig({}, {"kind": "datetime", "format": form})
+    batch, _ = BlockParser(TextLayout(3, {"time": 0, "load": 1, "angle": 2}), rig).parse(data, 1, 101)
+    assert [(one.row, one.rows, one.reason) for one in batch.rejects] == [(51, 1, "no time that can be read")]
+    assert (np.diff(batch.time) == 1000).all()
+
+
 def test_words() -> None:
     """Of the text, from its second letter on: the number, its odd letters, and how many of 64 letters are zeros."""
 
