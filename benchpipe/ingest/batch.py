@@ -8,8 +8,10 @@ and :mod:`benchpipe.ingest.clock`.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import IO, Any
 
@@ -86,9 +88,22 @@ def needed_columns(rig: RigConfig) -> dict[str, str | int]:
 
 
 def missing_texts(rig: RigConfig, name: str) -> tuple[str, ...]:
-    """What stands for "no value" in a channel (or ``"time"``) of the log."""
+    """What stands for "no value" in a channel (or ``"time"``) of the log; a number as Python writes it."""
     own = next((channel.missing for channel in rig.channel if channel.name == name), ())
-    return (*own, *rig.log.missing)
+    return tuple(_plain(text, rig.log.decimal, rig.log.thousands) for text in (*own, *rig.log.missing))
+
+
+@lru_cache(maxsize=1024)
+def _plain(text: str, decimal: str, thousands: str) -> str:
+    """A number as the log writes it (``"-9.999,0"``) as a plain one; any other text as it is."""
+    group = {" ": "[ \u00a0\u202f\u2009]", "'": "['\u2019]"}.get(thousands, re.escape(thousands))
+    whole = rf"(?:\d{{1,3}}(?:{group}\d{{3}})+|\d+)" if thousands else r"\d+"
+    point = re.escape(decimal)
+    form = rf"[-+\u2212]?(?:{whole}(?:{point}\d*)?|{point}\d+)(?:[eE][-+]?\d+)?"
+    if re.fullmatch(form, text.strip(), re.ASCII) is None:
+        return text
+    plain = re.sub(group, "", text.strip()) if thousands else text.strip()
+    return plain.replace("\u2212", "-").replace(decimal, ".")
 
 
 def is_number(text: str) -> bool:

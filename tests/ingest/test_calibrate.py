@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.config.rig import RigConfig
+from benchpipe.config.rig import LogConfig, RigConfig
 from benchpipe.errors import ConfigError
 from benchpipe.ingest.calibrate import calibrated, channel_settings, without_sentinels
 from benchpipe.kernels.polynomials import polynomial
@@ -97,6 +97,28 @@ def test_numbers_that_stand_for_no_value(text: str) -> None:
     np.testing.assert_array_equal(
         np.isnan(without_sentinels(raw, made, made.find("force"))), [False, True, True, False]
     )
+
+
+@pytest.mark.parametrize(("text", "marks", "number"), [
+    ("-999,00", {"decimal": ",", "separator": ";"}, -999.0),
+    ("-999.5", {"decimal": ",", "separator": ";"}, -999.5),
+    ("9.999", {"decimal": ",", "separator": ";", "thousands": "."}, 9999.0),
+    ("-9.999,5", {"decimal": ",", "separator": ";", "thousands": "."}, -9999.5),
+    ("9\u202f999", {"thousands": " "}, 9999.0),
+    ("9,999", {"thousands": ",", "separator": ";"}, 9999.0),
+    ("\u2212999", {}, -999.0),
+    ("1,0E+38", {"decimal": ",", "separator": ";"}, 1e38),
+])  # fmt: skip
+def test_a_number_for_no_value_may_stand_as_the_log_writes_it(text: str, marks: dict[str, Any], number: float) -> None:
+    of = rig((text,)).model_copy(update={"log": LogConfig(missing=(text,), **marks)})
+    got = without_sentinels(np.array([number, 1.0, np.float32(number)]), of, of.channel[0])
+    assert np.isnan(got).tolist() == [True, False, True]
+
+
+@pytest.mark.parametrize("text", ["9,9", "OVER", ".", "1.2.3", "99.99,5"])
+def test_what_is_no_number_of_the_log_stays_a_text(text: str) -> None:
+    of = rig((text,))
+    np.testing.assert_array_equal(without_sentinels(np.array([9.9, 99.0, 1.0]), of, of.channel[0]), [9.9, 99.0, 1.0])
 
 
 def test_a_channels_own_sentinel_is_its_own() -> None:
