@@ -30,7 +30,7 @@ Made = TypeVar("Made")
 
 @dataclass(frozen=True)
 class _Block:
-    """Lines of one layout; ``end`` is the place in the log after them, where it is known."""
+    """Lines of one layout; ``end`` is the place in the log after them, where it is known, ``fed`` as in Stretch."""
 
     parser: BlockParser
     layout: TextLayout
@@ -38,6 +38,7 @@ class _Block:
     next_line: int
     text: bytes
     end: int | None
+    fed: bool | None = None
 
 
 def read_text(
@@ -89,6 +90,7 @@ def _read(
                 slots += count
             if item.end is not None and not log.packed:
                 left = {"codec": log.codec, "offset": item.end, "line": item.next_line, "slots": slots}
+                left["fed"] = item.fed
                 layout, known = (layout, known) if item.layout is layout else (item.layout, asdict(item.layout))
                 batch = replace(batch, state={**left, "layout": known})
         yield batch, made
@@ -135,7 +137,7 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] |
             layout, parser = new, BlockParser(new, rig)
         if start < len(text):
             before, line = line, line + line_count(text[start:])
-            yield _Block(parser, layout, before, line, text[start:], stretch.end)
+            yield _Block(parser, layout, before, line, text[start:], stretch.end, stretch.fed)
 
 
 def _not_whole(stretch: Stretch, line: int, rig: RigConfig) -> Iterator[RawBatch]:

@@ -36,6 +36,9 @@ class Stretch:
         One line that is longer than LONGEST_LINE: only its beginning is there.
     torn : bool
         The log is packed and its end is missing; there may be a beginning of a line.
+    fed : bool or None
+        Whether a line feed was seen up to here; False where lines were that end in a carriage return alone. Only
+        then is one that ends the log no half of a longer line end.
     """
 
     text: bytes
@@ -43,6 +46,7 @@ class Stretch:
     whole: bool = True
     too_long: bool = False
     torn: bool = False
+    fed: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -55,7 +59,7 @@ class OpenedText:
 
 
 def open_lines(path: Path, file: IO[bytes], encoding: str, state: dict[str, object] | None = None) -> OpenedText:
-    """Open a log at its beginning, or where ``state`` (its ``codec`` and ``offset``) says.
+    """Open a log at its beginning, or where ``state`` (its ``codec``, ``offset`` and ``fed``) says.
 
     Raises
     ------
@@ -64,7 +68,8 @@ def open_lines(path: Path, file: IO[bytes], encoding: str, state: dict[str, obje
     """
     if state is not None:
         codec, offset = str(state["codec"]), int(str(state["offset"]))
-        return OpenedText(_stretches(_chunks(file), codec, offset), codec, packed=False)
+        fed = None if state["fed"] is None else bool(state["fed"])
+        return OpenedText(_stretches(_chunks(file), codec, offset, fed), codec, packed=False)
     first = file.read(BLOCK_BYTES)
     packed = first.startswith(_GZIP)
     chunks: Iterator[bytes | None] = _unpacked(path, first, file) if packed else _chunks(file, first)
@@ -139,9 +144,10 @@ def _other(path: Path, declared: str, seen: str) -> InputError:
     )
 
 
-def _stretches(chunks: Iterator[bytes | None], codec: str, offset: int) -> Iterator[Stretch]:
+def _stretches(
+    chunks: Iterator[bytes | None], codec: str, offset: int, fed: bool | None = None
+) -> Iterator[Stretch]:
     pending = b""
-    fed = False  # whether a line feed was seen: then a carriage return at the end is half a line end
     for chunk in chunks:
         if chunk is None:
             yield Stretch(_as_text(pending, codec), offset + len(pending), whole=False, torn=True)
@@ -149,15 +155,15 @@ def _stretches(chunks: Iterator[bytes | None], codec: str, offset: int) -> Itera
         if codec not in _LINE_FEED and (cut := chunk.rfind(b"\n") + 1):  # as below, with one copy instead of two
             fed = True
             offset += len(pending) + cut
-            yield Stretch(_as_text(b"".join((pending, memoryview(chunk)[:cut])), codec), offset)
+            yield Stretch(_as_text(b"".join((pending, memoryview(chunk)[:cut])), codec), offset, fed=fed)
             pending = chunk[cut:]
             continue
         pending += chunk
-        fed = fed or b"\n" in pending
         cut = _last_end(pending, codec)
+        fed = _fed(fed, pending, cut)
         if cut:
             offset += cut
-            yield Stretch(_as_text(pending[:cut], codec), offset)
+            yield Stretch(_as_text(pending[:cut], codec), offset, fed=fed)
             pending = pending[cut:]
         if len(pending) > LONGEST_LINE:
             beginning = pending[:1000]
@@ -169,16 +175,25 @@ def _stretches(chunks: Iterator[bytes | None], codec: str, offset: int) -> Itera
                 offset += len(pending) - 2
                 pending = pending[-2:] + chunk
             offset += cut
+            fed = _fed(fed, pending[:cut], cut)
             pending = pending[cut:]
             yield Stretch(_as_text(beginning, codec), offset, too_long=True)
     while cut := _last_end(pending, codec):
         offset += cut
-        yield Stretch(_as_text(pending[:cut], codec), offset)
+        fed = _fed(fed, pending, cut)
+        yield Stretch(_as_text(pending[:cut], codec), offset, fed=fed)
         pending = pending[cut:]
-    if pending.endswith(b"\r") and not fed:
-        yield Stretch(_as_text(pending, codec), offset + len(pending))
+    if pending.endswith(b"\r") and fed is False:
+        yield Stretch(_as_text(pending, codec), offset + len(pending), fed=fed)
     elif pending:
         yield Stretch(_as_text(pending, codec), offset + len(pending), whole=False)
+
+
+def _fed(fed: bool | None, raw: bytes, cut: int) -> bool | None:
+    """:attr:`Stretch.fed` after more bytes of which ``cut`` are whole lines."""
+    if fed or b"\n" in raw:
+        return True
+    return False if cut else fed
 
 
 def _last_end(raw: bytes, codec: str) -> int:

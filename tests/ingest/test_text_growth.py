@@ -53,6 +53,28 @@ def test_a_log_read_on_as_it_grows_is_the_log_read_once(
         assert same_numbers((before.channels[name] if state else []) + after.channels[name], values)
 
 
+@pytest.mark.parametrize("end", ["\r\n", "\r", "\r\r\n", "\n"])
+@pytest.mark.parametrize("header", [True, False])
+def test_a_log_may_grow_by_single_bytes_whatever_ends_its_lines(end: str, header: bool) -> None:
+    head = ["Time,Load,Angle"] if header else []
+    data = "".join(line + end for line in [*head, "0.00,1,2", "0.01,3,4", "0.02,5,6", ""]).encode()
+    channels = [{"name": "load", "column": 2, "unit": "N"}, {"name": "motion", "column": 3, "unit": "mm"}]
+    numbers: dict[str, Any] = {} if header else {"time": {"column": 1}, "channel": channels}
+    rig = make_rig({"header": header}, **numbers)
+    state, rows, lines = None, list[int](), list[tuple[int, str]]()
+    for size in range(len(data) + 1):
+        try:
+            read = read_bytes(data[:size], rig, state)
+        except InputError:  # half a header
+            continue
+        if read.state != state:
+            state, rows = read.state, rows + read.row
+            lines += [line for line in read.lines if "half-written" not in line[1]]
+    once = read_bytes(data, rig)
+    assert (rows, lines) == (once.row, once.lines)
+    assert len(rows) == 3
+
+
 def test_a_half_written_line_is_not_taken_and_taken_when_it_is_whole() -> None:
     rig = make_rig()
     begun = b"Time,Load,Angle\n0,1,2\n0.01,1,2"
