@@ -95,6 +95,11 @@ def test_no_table_is_no_log(lines: list[str]) -> None:
         find_dialect(lines)
 
 
+def test_a_table_may_have_thousands_of_columns() -> None:
+    found = find_dialect([";".join([f"{k / 50:.2f}", *["1.5"] * 2000]) for k in range(150)])
+    assert (found.width, found.form.decimal, set(found.kinds)) == (2001, ".", {"number"})
+
+
 def test_commas_for_both_are_refused() -> None:
     lines = ["Time,Force,Angle", "0,00,1,5,2,25", "0,01,1,6,2,26", "0,02,1,7,2,27"]
     with pytest.raises(InputError, match="both separator and decimal mark"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import re
 from collections.abc import Callable
 from datetime import datetime
@@ -302,6 +303,17 @@ ODD = {
     "a clock of the epoch": ("t [ms];F [N];x [mm]\n" + _rows("19000{k:05d}0;{w:.3f};{w:.3f}"), ["f", "x"]),
     "exponents": ("t [s],F [N],x [mm]\n" + _rows("{t:.3E},{w:.5E},{w:.5e}"), ["f", "x"]),
     "three rows": ("t [s];F [N];x [mm]\n" + _rows("{t:.2f};{w:.3f};{w:.3f}", 3), ["f", "x"]),
+    "a true minus sign": (
+        "t [s];F [N];x [mm]\n" + _rows("{t:.2f};{w:.3f};{w:.3f}").replace("-", "\u2212"), ["f", "x"],
+    ),
+    "no-break spaces between thousands": (
+        "t [s];F [N];x [mm]\n" + "".join(
+            f"{k / 50:.2f};{1500 + 900 * np.sin(k / 8):,.1f};{np.sin(k / 8):.3f}\n" for k in range(400)
+        ).replace(",", "\u202f"), ["f", "x"],
+    ),
+    "carriage returns alone": (
+        "Station: R7\r\rt [s];F [N];x [mm]\r" + _rows("{t:.2f};{w:.3f};{w:.3f}").replace("\n", "\r"), ["f", "x"],
+    ),
     "one name twice": ("t [s];F [N];F [N];x [mm]\n" + _rows("{t:.2f};{w:.3f};{w:.2f};{w:.3f}"), ["f", "x"]),
 }
 
@@ -319,6 +331,29 @@ def test_oddly_written_logs_need_no_question(name: str, tmp_path: Path) -> None:
     assert [c.name for c in rig.channel] == [n for n in channels_found if n != "p"]  # a pressure has no unit here
     if name != "three rows":
         assert found.frequency_hz == pytest.approx(found.time.rate_hz / (16 * np.pi), rel=0.01)
+
+
+def test_a_log_that_ends_in_carriage_returns_has_no_rejects(tmp_path: Path) -> None:
+    log = by_hand(tmp_path / "log.csv", ODD["carriage returns alone"][0])
+    found = inspect_logs([log])
+    assert (found.sample.rows, found.sample.rejects) == (300, ())
+    assert dict(found.outline.facts)["line ends"] == "CR"
+
+
+def test_a_packed_log_that_is_still_written_is_looked_at(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv.gz"
+    whole = gzip.compress(table("t [s]", "F [N]", "x [mm]").encode())
+    path.write_bytes(whole[: len(whole) * 3 // 4])
+    found = inspect_logs([path])
+    assert found.questions == ()
+    assert 100 < len(found.sample.pieces[0].row) < 400
+
+
+def test_the_rates_offered_are_those_of_the_units_offered(tmp_path: Path) -> None:
+    found = inspect_logs([by_hand(tmp_path / "log.csv", table("Time", "Force [N]", "Travel [mm]"))])
+    choices = {question.key: question.choices for question in found.questions}
+    assert choices["time.unit"] == ('"s"', '"ms"', '"min"')
+    assert choices["time.sample_rate"] == ('"50 Hz"', '"50000 Hz"', '"0.83333 Hz"')
 
 
 def test_an_empty_log_among_others_says_nothing_and_alone_is_refused(tmp_path: Path) -> None:

@@ -6,10 +6,12 @@ import csv
 import re
 from dataclasses import dataclass
 from functools import cache
+from types import MappingProxyType
 
 from benchpipe.ingest.inspect.dates import is_date
 
 SEPARATORS = (";", "\t", "|", ",", "space")
+_MARKS = MappingProxyType(str.maketrans({"\u00a0": " ", "\u202f": " ", "\u2009": " ", "\u2019": "'"}))
 
 
 @dataclass(frozen=True)
@@ -21,7 +23,7 @@ class NumberForm:
 
     def value(self, cell: str) -> float | None:
         """The number in a cell; None if it is none in this form."""
-        text = cell.strip()
+        text = _with_ascii_marks(cell)
         plain, grouped = _patterns(self.decimal, self.thousands)
         if grouped is not None and grouped.match(text):
             text = text.replace(self.thousands, "")
@@ -32,7 +34,15 @@ class NumberForm:
     def groups(self, cell: str) -> bool:
         """Whether the cell is a number with thousands set apart."""
         grouped = _patterns(self.decimal, self.thousands)[1]
-        return grouped is not None and grouped.match(cell.strip()) is not None
+        return grouped is not None and grouped.match(_with_ascii_marks(cell)) is not None
+
+
+def _with_ascii_marks(cell: str) -> str:
+    """A trimmed cell with the minus and the marks between groups that every keyboard has; the reader knows both."""
+    text = cell.strip()
+    if text.isascii():
+        return text
+    return ("-" + text[1:] if text.startswith("\u2212") else text).translate(_MARKS)
 
 
 @cache

@@ -22,7 +22,8 @@ from benchpipe.ingest.inspect.cells import (
 from benchpipe.ingest.inspect.findings import Choice
 
 MOST_LINES = 400
-MOST_COLUMNS = 1000
+MOST_COLUMNS = 10_000
+MOST_CELLS = 100_000
 LEAST_ROWS = 2
 LEAST_SCORE = 0.2
 NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", "space": "spaces"}
@@ -99,7 +100,7 @@ def _try(lines: list[str], separator: str) -> _Try:
     if not widths or max(widths.values()) < LEAST_ROWS:
         return _Try(separator, 0.0, quoted, 0, [])
     width = max(widths, key=lambda w: (widths[w], w))
-    table = [row for row in rows if len(row) == width]
+    table = [row for row in rows if len(row) == width][: max(MOST_CELLS // width, LEAST_ROWS)]
     kinds = Counter(kind_of(cell, PLAIN_FORMS + GROUPED_FORMS) for row in table for cell in row)
     filled = kinds.total() - kinds["empty"]
     score = widths[width] / len(rows) * (kinds["number"] + kinds["date"]) / max(filled, 1)

@@ -58,6 +58,8 @@ def whole_lines(cut: TextPieces, encoding: str) -> tuple[bytes, ...]:
         text = without_mark(piece) if number == 0 else piece
         if codec != "utf-8":
             text = text.decode(codec, "replace").encode()
+        if b"\n" not in text:  # lines end in a carriage return alone
+            text = text.replace(b"\r", b"\n")
         if number:
             text = text[text.find(b"\n") + 1 :]
         if number < len(cut.pieces) - 1:
@@ -70,7 +72,7 @@ def _unpacked(path: Path, file: object, piece_bytes: int) -> TextPieces:
     data = bytearray()
     try:
         with gzip.GzipFile(fileobj=file) as stream:  # type: ignore[call-overload]
-            while len(data) <= 3 * piece_bytes and (part := stream.read(1 << 20)):
+            while len(data) <= 3 * piece_bytes and (part := stream.read1(1 << 20)):  # all there is before a cut
                 data += part
     except (EOFError, zlib.error, gzip.BadGzipFile) as error:
         if b"\n" not in data:

@@ -131,7 +131,7 @@ def _facts(
         ("encoding", f"{encoding.values[0]} ({encoding.why})" + (", gzip" if cut.packed else "")),
         ("separator", NAMES[dialect.separator.values[0]] + (", cells in quotes" if dialect.quoted else "")),
         ("numbers", _numbers_said(dialect.numbers)),
-        ("line ends", " and ".join(ends) if cut.pieces[0].count(b"\0") == 0 else "as the encoding has them"),
+        ("line ends", " and ".join(ends) or "CR" if cut.pieces[0].count(b"\0") == 0 else "as the encoding has them"),
         ("header", header + (", units in the next" if heading.units_row else "")),
     )
 

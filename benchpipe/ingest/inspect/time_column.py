@@ -62,9 +62,11 @@ def _without_unit(column: LogColumn, samples: list[LogSample], rate: float) -> T
         if abs(bare.rate_hz / find_unit(unit).factor / rate - 1.0) < 0.02:
             return replace(_elapsed(column, unit, "", samples), rate_from="the preamble's sample rate tells the unit")
     ask = f"the time column '{column.key}' has no unit; one step is {1.0 / bare.rate_hz:g} of it"
+    units = ("s", "ms", "min")
+    rates = tuple(f'"{bare.rate_hz / find_unit(unit).factor:.5g} Hz"' for unit in units)
     questions = (
-        Question("time.unit", ask, ('"s"', '"ms"', '"min"')),
-        Question("time.sample_rate", "follows from the unit", ('"100 Hz"',)),
+        Question("time.unit", ask, tuple(f'"{unit}"' for unit in units)),
+        Question("time.sample_rate", f"follows from the unit, of {', '.join(units)} in turn", rates),
     )
     return replace(bare, rate_hz=math.nan, jitter_s=0.0, also_hz=(), longest_gap_s=0.0, questions=questions)
 
