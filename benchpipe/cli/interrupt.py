@@ -2,22 +2,26 @@
 
 Python runs a signal's handler between any two instructions, in a finaliser (``__del__``) or a callback
 too: what is raised there is printed and forgotten, and the command would go on. Such an interrupt is
-sent again until it lands where it can be answered.
+sent again until it lands where it can be answered. So is one that falls into what compiled kernels run
+to hand their results to Python: they go on without the result, into a crash.
 """
 
 from __future__ import annotations
 
 import _thread
+import signal
 import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from types import FrameType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from sys import UnraisableHookArgs
 
 AGAIN_S = 0.02
+HANDS_OVER = "numba.core.serialize"  # the module that runs between a kernel's end and its caller
 
 
 @contextmanager
@@ -27,14 +31,34 @@ def interrupt_kept() -> Iterator[None]:
 
     def hook(lost: UnraisableHookArgs) -> None:
         if issubclass(lost.exc_type, KeyboardInterrupt):
-            again = threading.Timer(AGAIN_S, _thread.interrupt_main)
-            again.daemon = True
-            again.start()
+            _come_again()
         else:
             before(lost)
 
     sys.unraisablehook = hook
+    asked = signal.getsignal(signal.SIGINT) is signal.default_int_handler  # not where it is ignored
+    if asked:
+        signal.signal(signal.SIGINT, _interrupted)
     try:
         yield
     finally:
         sys.unraisablehook = before
+        if asked:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def _come_again() -> None:
+    again = threading.Timer(AGAIN_S, _thread.interrupt_main)
+    again.daemon = True
+    again.start()
+
+
+def _interrupted(number: int, frame: FrameType | None) -> None:
+    """Raise ``KeyboardInterrupt``, unless a kernel would not see it."""
+    here = frame
+    while here is not None:
+        if here.f_globals.get("__name__") == HANDS_OVER:
+            _come_again()
+            return
+        here = here.f_back
+    signal.default_int_handler(number, frame)

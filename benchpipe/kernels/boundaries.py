@@ -36,7 +36,6 @@ class ScanState(NamedTuple):
 FRESH = ScanState(False, False, 0, 0, 1)
 
 
-@compiled
 def find_boundaries(
     time_us: NDArray[np.int64],
     trigger: NDArray[np.float64],
@@ -72,6 +71,21 @@ def find_boundaries(
         a closed one ends by the crossing between ``end - 1`` and ``end``.
     state : ScanState
     """
+    events, after = _scan(time_us, trigger, first, low, high, break_us, longest_us, state)
+    return events, ScanState(*after)
+
+
+@compiled
+def _scan(
+    time_us: Whole,
+    trigger: Floats,
+    first: int,
+    low: float,
+    high: float,
+    break_us: int,
+    longest_us: int,
+    state: ScanState,
+) -> tuple[Whole, tuple[bool, bool, int, int, int]]:
     armed, is_open, start, start_us, segment = state.armed, state.open, state.start, state.start_us, state.segment
     n = time_us.size
     events = np.empty((n - first + 1, 4), np.int64)  # a sample ends one cycle at most; what is not used costs nothing
@@ -102,7 +116,7 @@ def find_boundaries(
                     count += 1
                 armed, is_open, start, start_us = False, True, k, time_us[k]
         k = stretch
-    return events[:count].copy(), ScanState(armed, is_open, start, start_us, segment)
+    return events[:count].copy(), (armed, is_open, start, start_us, segment)
 
 
 class Bounds(NamedTuple):
@@ -116,7 +130,6 @@ class Bounds(NamedTuple):
     segment: Whole
 
 
-@compiled
 def bounds_of(events: Whole, trigger: Floats, level: float) -> Bounds:
     """Where in the steps the trigger crossed ``level``, for the events of :func:`find_boundaries`.
 
@@ -132,6 +145,13 @@ def bounds_of(events: Whole, trigger: Floats, level: float) -> Bounds:
     Bounds
         Arrays of shape (k,); the ``end_part`` of a cycle that did not close is 0: it ends at its last sample.
     """
+    return Bounds(*_bounds(events, trigger, level))
+
+
+@compiled
+def _bounds(
+    events: Whole, trigger: Floats, level: float
+) -> tuple[Whole, Whole, Floats, Floats, NDArray[np.bool_], Whole]:
     count = len(events)
     start, end, segment = np.empty(count, np.int64), np.empty(count, np.int64), np.empty(count, np.int64)
     start_part, end_part = np.empty(count), np.empty(count)
@@ -140,7 +160,7 @@ def bounds_of(events: Whole, trigger: Floats, level: float) -> Bounds:
         start[c], end[c], closed[c], segment[c] = events[c, 0], events[c, 1], events[c, 2] == CLOSED, events[c, 3]
         start_part[c] = _crossing_part(trigger, start[c], level)
         end_part[c] = _crossing_part(trigger, end[c], level) if closed[c] else 0.0
-    return Bounds(start, end, start_part, end_part, closed, segment)
+    return start, end, start_part, end_part, closed, segment
 
 
 @inlined_sums

@@ -89,7 +89,11 @@ def _compile(function: CallableT, **options: Any) -> CallableT:
 
 
 def compiled(function: CallableT) -> CallableT:
-    """Compile for arrays, with the GIL released (strict IEEE order of operations)."""
+    """Compile for arrays, with the GIL released (strict IEEE order of operations).
+
+    What Python calls gives arrays, numbers and plain tuples of them. A named tuple is made by running Python: an
+    interrupt that came while the kernel ran is raised in there, and numba goes on without the tuple, into a crash.
+    """
     return _compile(function)
 
 

@@ -48,7 +48,6 @@ def fresh_bins() -> NDArray[np.float64]:
     return np.zeros((N_BINS, 8))
 
 
-@compiled
 def scan_hold(
     time_us: NDArray[np.int64],
     load: NDArray[np.float64],
@@ -89,6 +88,26 @@ def scan_hold(
     state : HoldState
         With ``inside`` false and ``start_us`` set when a hold has just ended.
     """
+    position, after = _scan_hold(
+        time_us, load, motion, temperature, first, target, tolerance, patience_us, gap_us, state, bins
+    )
+    return position, HoldState(*after)
+
+
+@compiled
+def _scan_hold(
+    time_us: NDArray[np.int64],
+    load: NDArray[np.float64],
+    motion: NDArray[np.float64],
+    temperature: NDArray[np.float64],
+    first: int,
+    target: float,
+    tolerance: float,
+    patience_us: int,
+    gap_us: int,
+    state: HoldState,
+    bins: NDArray[np.float64],
+) -> tuple[int, tuple[bool, int, int, int, int, float, float, float, float, int, int]]:
     (inside, start_us, last_in_us, previous_us, foot_us, foot_motion, foot_load, origin, load_origin,
      outside_us, bridged) = state  # fmt: skip
     foot = RAMP_FOOT * abs(target)
@@ -105,10 +124,9 @@ def scan_hold(
             step_us = now - previous_us
             outside_us = max(outside_us + (-step_us if within else step_us), 0)
         if inside and (gap or outside_us > patience_us):
-            ended = HoldState(
-                False, start_us, last_in_us, -1, foot_us, foot_motion, foot_load, origin, load_origin, 0, bridged
-            )
-            return k, ended
+            return k, (
+                False, start_us, last_in_us, -1, foot_us, foot_motion, foot_load, origin, load_origin, 0, bridged,
+            )  # fmt: skip
         if gap:
             foot_us, foot_motion, foot_load = -1, np.nan, np.nan
         previous_us = now
@@ -126,7 +144,7 @@ def scan_hold(
                     bins[b, N_TEMPERATURE] += 1.0
         elif abs(value) < foot or value * target < 0.0:
             foot_us, foot_motion, foot_load = now, moved, value
-    return time_us.size, HoldState(
+    return time_us.size, (
         inside, start_us, last_in_us, previous_us, foot_us, foot_motion, foot_load, origin, load_origin,
         outside_us, bridged,
     )  # fmt: skip

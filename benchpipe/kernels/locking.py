@@ -36,7 +36,6 @@ class ModeState(NamedTuple):
 FRESH = ModeState(-1, -1, False, -1, False, -1, -1, 0, 0)
 
 
-@compiled
 def find_changes(
     time_us: NDArray[np.int64],
     mode: NDArray[np.float32],
@@ -66,6 +65,20 @@ def find_changes(
     state : ModeState
         For the samples that follow: where they are cut changes nothing.
     """
+    found, after = _find_changes(time_us, mode, locked, unlocked, bounce_us, gap_us, state)
+    return found, ModeState(*after)
+
+
+@compiled
+def _find_changes(
+    time_us: NDArray[np.int64],
+    mode: NDArray[np.float32],
+    locked: float,
+    unlocked: float,
+    bounce_us: int,
+    gap_us: int,
+    state: ModeState,
+) -> tuple[NDArray[np.int64], tuple[int, int, bool, int, bool, int, int, int, int]]:
     now_mode, known, changing, change_us, sure, shown, shown_us, bounces, glitches = state
     found = np.empty((time_us.size, 4), np.int64)
     count = 0
@@ -96,7 +109,7 @@ def find_changes(
                 now_mode = shown
             changing = False
         known = now
-    after = ModeState(now_mode, known, changing, change_us, sure, shown, shown_us, bounces, glitches)
+    after = (now_mode, known, changing, change_us, sure, shown, shown_us, bounces, glitches)
     return found[:count].copy(), after
 
 

@@ -65,7 +65,6 @@ class AttemptState(NamedTuple):
 FRESH = AttemptState(False, -1, 0, -1, -1, -np.inf, False)
 
 
-@compiled
 def find_attempts(
     time_us: NDArray[np.int64],
     load: NDArray[np.float64],
@@ -100,6 +99,23 @@ def find_attempts(
     state : AttemptState
         For the samples that follow: where they are cut changes nothing.
     """
+    found, after = _find_attempts(time_us, load, way, target, settling, band, attempt, least_stay_us, gap_us, state)
+    return found, AttemptState(*after)
+
+
+@compiled
+def _find_attempts(
+    time_us: NDArray[np.int64],
+    load: NDArray[np.float64],
+    way: float,
+    target: float,
+    settling: float,
+    band: float,
+    attempt: float,
+    least_stay_us: int,
+    gap_us: int,
+    state: AttemptState,
+) -> tuple[NDArray[np.int64], tuple[bool, int, int, int, int, float, bool]]:
     inside, start_us, stay_us, stay_from, previous, peak, gapped = state
     found = np.empty((time_us.size, 4), np.int64)
     count = 0
@@ -127,7 +143,7 @@ def find_attempts(
             elif value < settling - OUTER * band:
                 stay_from = -1
         previous = now
-    return found[:count].copy(), AttemptState(inside, start_us, stay_us, stay_from, previous, peak, gapped)
+    return found[:count].copy(), (inside, start_us, stay_us, stay_from, previous, peak, gapped)
 
 
 @compiled
