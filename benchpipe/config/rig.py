@@ -52,13 +52,15 @@ class TimeConfig(ConfigModel):
     """The time column and what it counts.
 
     Where date and time stand in two columns, ``date_column`` names the first, and
-    ``format`` is that of both with one space between them.
+    ``format`` is that of both with one space between them. ``unit_in_log`` is how the log's
+    units row writes the unit, where that text is not one we know.
     """
 
     kind: Literal["elapsed", "datetime", "sample"] = "elapsed"
     column: Column | None = None
     date_column: Column | None = None
     unit: UnitText = "s"
+    unit_in_log: str | None = None
     format: str | None = None
     sample_rate: Hertz = Field(gt=0)
     gap_samples: float = Field(default=5.0, gt=1)

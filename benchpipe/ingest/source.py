@@ -51,10 +51,8 @@ EVENTS = {
 def ingest_settings(rig: RigConfig, until_us: int | None = None) -> dict[str, object]:
     """What of a rig file decides the samples (a new certificate number does not), those up to a time if given."""
     channels = [channel_settings(c, until_us) for c in rig.channel]
-    return {
-        "version": VERSION, "log": rig.log.model_dump(mode="json"), "time": rig.time.model_dump(mode="json"),
-        "channels": channels,
-    }  # fmt: skip
+    time = rig.time.model_dump(mode="json", exclude={"unit_in_log"})
+    return {"version": VERSION, "log": rig.log.model_dump(mode="json"), "time": time, "channels": channels}
 
 
 def source_key(rig: RigConfig, sha256: str, last_us: int | None) -> str:

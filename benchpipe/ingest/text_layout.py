@@ -238,7 +238,7 @@ def _check_units(where: str, rig: RigConfig, places: dict[str, int], units: list
     written = {channel.name: channel.unit_in_log for channel in rig.channel}
     declared = {channel.name: channel.unit for channel in rig.channel}
     if rig.time.kind == "elapsed":
-        declared["time"] = rig.time.unit
+        declared["time"], written["time"] = rig.time.unit, rig.time.unit_in_log
     for name, place in places.items():
         if name not in declared or place >= len(units):
             continue
@@ -253,7 +253,8 @@ def _check_units(where: str, rig: RigConfig, places: dict[str, int], units: list
                 where=where,
                 expected=declared[name],
                 got=units[place],
-                do_next=f"if it means {declared[name]}, add unit_in_log = \"{text}\" to the channel; "
+                do_next=f"if it means {declared[name]}, add unit_in_log = \"{text}\" to "
+                f"{'[time]' if name == 'time' else 'the channel'}; "
                 "if the letters look wrong, correct the log's encoding",
             ) from None
         if seen.text == "1":

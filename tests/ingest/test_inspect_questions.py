@@ -18,6 +18,7 @@ from benchpipe.ingest.inspect.draft import draft_rig
 from benchpipe.ingest.inspect.run import inspect_logs
 from benchpipe.simulate import faults as fault
 from tests.ingest.driven import channels, drafted, driven, equal, logs_of, rig_text, simulated
+from tests.ingest.text_logs import read_bytes
 
 
 def table(*columns: str, n: int = 400, step: float = 0.02, head: str = "", form: str = "{:.3f}", sep: str = ";") -> str:
@@ -347,6 +348,17 @@ def test_a_packed_log_that_is_still_written_is_looked_at(tmp_path: Path) -> None
     found = inspect_logs([path])
     assert found.questions == ()
     assert 100 < len(found.sample.pieces[0].row) < 400
+
+
+def test_a_units_row_of_unknown_units_is_answered_by_the_draft(tmp_path: Path) -> None:
+    rows = "".join(f"{k / 50:.2f};{np.sin(k / 8):.3f};{np.cos(k / 8):.3f};21\n" for k in range(400))
+    log = by_hand(tmp_path / "log.csv", "Time;Force;Travel;Oil\n[\u79d2];[kgm];[mm];[\u00b0C]\n" + rows)
+    rig = answered(draft_rig(inspect_logs([log]), "draft"))
+    assert rig.count("unit_in_log") == 2
+    (tmp_path / "rig.toml").write_text(rig, encoding="utf-8")
+    model = load_model(RigConfig, tmp_path / "rig.toml")[0]
+    read = read_bytes(log.read_bytes(), model)
+    assert (len(read.row), read.rejects) == (400, [])
 
 
 def test_the_rates_offered_are_those_of_the_units_offered(tmp_path: Path) -> None:

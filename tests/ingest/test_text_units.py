@@ -25,6 +25,14 @@ def test_a_unit_text_that_the_rig_file_names_is_taken() -> None:
         read_bytes(LOG.format("Newtonz").encode(), make_rig({"units_row": True}, channel=channels))
 
 
+def test_a_unit_of_the_time_may_be_named_too() -> None:
+    log = LOG.replace("s,{}", "\u79d2,N").encode()
+    with pytest.raises(InputError, match="no unit we know") as told:
+        read_bytes(log, make_rig({"units_row": True}))
+    assert 'unit_in_log = "\u79d2" to [time]' in str(told.value.do_next)
+    assert read_bytes(log, make_rig({"units_row": True}, {"unit_in_log": "\u79d2"})).rejects == []
+
+
 @pytest.mark.parametrize("unit", ["N", "[N]", "", "-"])
 def test_a_known_unit_or_none_is_taken(unit: str) -> None:
     assert read_bytes(LOG.format(unit).encode(), make_rig({"units_row": True})).rejects == []

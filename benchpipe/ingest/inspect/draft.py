@@ -10,6 +10,7 @@ import math
 from typing import Any
 
 from benchpipe.ingest.inspect.findings import ChannelFinding, Inspection, Question
+from benchpipe.ingest.inspect.heading import known_unit
 from benchpipe.ingest.inspect.questions import as_toml
 from benchpipe.units import INSIDE_UNIT
 
@@ -83,6 +84,8 @@ def _time(found: Inspection, asked: dict[str, Question]) -> list[str]:
         lines += _line("date_column", time.keys["date_column"], "the day stands in a column of its own")
     if time.kind == "elapsed":
         lines += _line("unit", time.keys.get("unit", "s"), time.rate_from or "its unit", asked.get("time.unit"))
+        said = next((column.unit for column in found.outline.columns if column.key == time.column), "")
+        lines += _unit_in_log(said, found)
     if time.kind == "datetime":
         lines += _format(found, asked.get("time.format"))
     rate = f"{time.rate_hz:.10g} {INSIDE_UNIT['frequency']}" if math.isfinite(time.rate_hz) else "?"
@@ -108,6 +111,7 @@ def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Questi
     said = f"from the {channel.unit_from}" if channel.unit_from else "the log gives none: plain numbers"
     said = "counts" if channel.name == found.roles.get("counter") else said
     lines += _line("unit", channel.unit or "1", said, unit)
+    lines += _unit_in_log(channel.said, found) if channel.unit is None else []
     missing = asked.get(f"{where}.missing")
     if channel.words or missing is not None:
         lines += _line("missing", list(channel.words), "stands for no value", missing)
@@ -116,6 +120,14 @@ def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Questi
     if not out:
         return lines
     return [f"# left out: the unit '{channel.said}' is not known here", *(f"# {line}" for line in lines)]
+
+
+def _unit_in_log(said: str, found: Inspection) -> list[str]:
+    """What a units row calls the unit, where that is none that is known: without it the log is refused."""
+    text = said.strip("[]() ")
+    if not found.outline.log.get("units_row") or not text or known_unit(text) is not None:
+        return []
+    return _line("unit_in_log", text, "what the units row calls it")
 
 
 def _axis(axis: str, found: Inspection, asked: dict[str, Question]) -> list[str]:
