@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TypeVar
 
@@ -28,7 +28,8 @@ def ordered_map(
     function : callable
         Runs on a worker thread; should release the GIL where it counts.
     items : iterable
-        Taken on the calling thread.
+        Taken on the calling thread. A generator is closed when the map ends, by an error too: what it reads from is
+        let go of then, and not when somebody forgets the error.
     workers : int, optional
         Threads; :func:`default_workers` if not given. The results do not depend on it.
     ahead : int, optional
@@ -38,9 +39,10 @@ def ordered_map(
     workers = workers or default_workers()
     ahead = ahead or workers + 1
     begun: deque[Future[B]] = deque()
+    source = iter(items)
     with ThreadPoolExecutor(workers) as pool:
         try:
-            for item in items:
+            for item in source:
                 begun.append(pool.submit(function, item))
                 if len(begun) > ahead:
                     yield begun.popleft().result()
@@ -49,3 +51,5 @@ def ordered_map(
         finally:
             for future in begun:
                 future.cancel()
+            if isinstance(source, Generator):
+                source.close()

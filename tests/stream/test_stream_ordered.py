@@ -79,3 +79,30 @@ def test_a_reader_that_leaves_early_stops_the_work() -> None:
 
 def test_there_are_always_two_workers_or_more() -> None:
     assert 2 <= default_workers() <= 8
+
+
+@pytest.mark.parametrize("fails", ["work", "taker"])
+def test_an_error_ends_the_items_though_somebody_holds_it(fails: str) -> None:
+    ended = []
+
+    def items() -> Iterator[int]:
+        try:
+            yield from range(100)
+        finally:
+            ended.append(True)
+
+    def work(x: int) -> int:
+        if fails == "work" and x == 3:
+            raise ValueError("the third")
+        return x
+
+    results = ordered_map(work, (x for x in items()), 2)
+    if fails == "taker":
+        next(results)
+        results.close()  # type: ignore[attr-defined]
+        assert ended
+        return
+    with pytest.raises(ValueError, match="the third") as held:
+        list(results)
+    assert held.value.__traceback__ is not None
+    assert ended
