@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from benchpipe.report.view import RunView
 
 DETAILED = 5
+MOST_REMARKS = 12
 
 
 def _show(run: RunConfig, lab: Path | None, *, as_json: bool) -> ExitCode:
@@ -45,6 +46,7 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
     Example: benchpipe ingest sample_runs/healthy/plan.toml
     """
     from benchpipe.pipeline import work
+    from benchpipe.report.alarms import QUIET
 
     config = loaded(run, lab, store)
     outcome = work(config, wait_s=wait, until="ingest", again=again, tell=lambda name: tell(f"reading {name}"))
@@ -54,6 +56,12 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
         f"{outcome.run.name}: {len(outcome.read)} of {len(sources)} log(s) read; {account.rows:,} rows = "
         f"{account.samples:,} samples + {account.rejects:,} rejected + {account.repeats:,} repeated"
     )
+    odd = [*outcome.manifest.steps["ingest"].remarks, *(r for s in sources for r in s.remarks)]
+    lines = [f"! {remark.where}: {remark.text}" for remark in odd if remark.code not in QUIET]
+    for line in lines[:MOST_REMARKS]:
+        typer.echo(line)
+    if len(lines) > MOST_REMARKS:
+        typer.echo(f"! and {len(lines) - MOST_REMARKS} more: benchpipe export {outcome.run.name} remarks")
 
 
 def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:

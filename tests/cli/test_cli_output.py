@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.commands import environment, run, started
+from tests.ingest.taken import HEAD, Run, rows
 
 COLOUR = re.compile(r"\x1b\[[0-9;]*3[0-7][0-9;]*m")
 
@@ -129,6 +130,23 @@ def test_progress_and_results_are_apart(sample_lab: Path, tmp_path: Path) -> Non
     code, out, err = run(["ingest", "healthy", "--again", "--store", str(tmp_path / "s")], sample_lab.parent)
     assert err.splitlines() == ["reading logs/healthy_0001.csv.gz", "reading logs/healthy_0002.csv.gz"]
     assert out.startswith("healthy: 2 of 2 log(s) read; ")
+
+
+def test_ingest_tells_of_a_log_that_is_not_what_was_taken(tmp_path: Path) -> None:
+    logs = Run(tmp_path)
+    log = logs.write("a.csv", HEAD + rows(0, 40))
+    arguments = ["ingest", "plan.toml", "--store", "store"]
+    assert run(arguments, tmp_path)[1].splitlines() == [
+        "run: 1 of 1 log(s) read; 40 rows = 40 samples + 0 rejected + 0 repeated"
+    ]
+    log.write_text(HEAD + rows(0, 30), "utf-8")
+    for name in range(15):
+        logs.write(f"b{name}.csv", "")
+    code, out, _ = run(arguments, tmp_path)
+    assert (code, len(out.splitlines())) == (0, 1 + 12 + 1)
+    assert "! logs/b0.csv: the log holds no rows\n" in out
+    assert out.endswith("! and 4 more: benchpipe export run remarks\n")
+    assert "! logs/a.csv: the log has shrunk since it was taken" in out
 
 
 def test_standard_error_may_be_closed(sample_lab: Path) -> None:
