@@ -10,7 +10,7 @@ from pathlib import Path
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import ConfigError, InputError, nearest
-from benchpipe.ingest.batch import needed_columns
+from benchpipe.ingest.batch import TEXT_KEPT, needed_columns
 from benchpipe.units import find_unit
 
 LINE = re.compile(rb"[^\r\n]*(?:\r\r\n|\r\n|\n|\r|$)")
@@ -192,6 +192,8 @@ def _places(where: str, cells: list[str], rig: RigConfig) -> dict[str, int]:
             raise InputError(
                 f"the header names '{column}' {cells.count(column)} times",
                 where=where,
+                expected=f"one column '{column}'",
+                got=_shown(cells),
                 do_next=f"give the number of the column (from 1) that '{key}' is, instead of its name",
             )
         places[key] = cells.index(column)
@@ -206,16 +208,24 @@ def _no_header(path: Path, wanted: list[str], best: tuple[int, int, list[str]]) 
     if hits <= 0 or not missing:
         return InputError(
             "no line of the log names the columns of the rig file",
-            where=path,
+            where=f"{path}:{line}",
             expected="a header with " + ", ".join(wanted),
+            got=_shown(cells),
             do_next="check separator, encoding and the channels' columns in the rig file",
         )
     return InputError(
         f"the log has no column '{missing[0]}'",
         where=f"{path}:{line}",
         expected=nearest(missing[0], [c for c in cells if c]),
+        got=_shown(cells),
         do_next="correct the channel's column in the rig file",
     )
+
+
+def _shown(cells: list[str]) -> str:
+    """Cells of a line, as much of them as an error has room for."""
+    text = " | ".join("".join(c if c.isprintable() else "\ufffd" for c in cell) for cell in cells[:50])
+    return text if len(text) <= TEXT_KEPT else text[: TEXT_KEPT - 1] + "…"
 
 
 def _by_number(path: Path, head: bytes, rig: RigConfig) -> TextLayout:

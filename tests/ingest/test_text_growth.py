@@ -194,6 +194,21 @@ def test_broken_bytes_cost_their_line_and_no_other() -> None:
     assert [line for line, _ in read.lines] == [3, 4, 5]
 
 
+@pytest.mark.parametrize(("data", "line", "got"), [
+    (b"a,b,c\n1,2,3\n", 1, "a | b | c"),
+    (b"rig one\nTime,Load,Travel\n1,2,3\n", 2, "Time | Load | Travel"),
+    (b"Time,Load,Angle,Load\n1,2,3,4\n", 1, "Time | Load | Angle | Load"),
+    ((bytes(range(14, 256)) + b"\n") * 30, 1, "\ufffd" * 18 + " !"),
+])  # fmt: skip
+def test_a_header_that_will_not_do_is_shown_with_its_line(data: bytes, line: int, got: str) -> None:
+    with pytest.raises(InputError) as told:
+        read_bytes(data, make_rig())
+    assert str(told.value.where) == f"test.log:{line}"
+    assert str(told.value.got).startswith(got)
+    assert len(str(told.value.got)) <= 120
+    assert told.value.expected
+
+
 def test_a_header_named_twice_asks_for_a_number() -> None:
     with pytest.raises(InputError, match="names 'Load' 2 times") as caught:
         read_bytes(b"Time,Load,Load,Angle\n0,1,2,3\n", make_rig())
