@@ -39,6 +39,7 @@ N_FIELDS = len(FIELDS)
 LEAST_SLOPE_SAMPLES = 3
 LEAST_EVEN = 8  # samples
 MOST_JITTER = 0.2  # of a step: sampling that is even so far is taken as even
+LEAST_RANGE = 1e-9  # of the largest value: what changes less stands still (a step of float32 is fifty times larger)
 
 
 def measure_loops(
@@ -67,7 +68,8 @@ def measure_loops(
     temperature : float array, shape (n,) or (0,)
     start, end : int64 arrays, shape (k,)
     start_part, end_part : float64 arrays, shape (k,)
-        Parts of a step, 0 to 1; an ``end_part`` of 0 ends a loop at its last sample.
+        Parts of a step, 0 to 1; a ``start_part`` of 1 begins a loop at its first sample, and the one before need not
+        be there; an ``end_part`` of 0 ends it at its last.
     band_low, band_high : float
         Parts of the loop's own load range that bound the stiffness band.
     weights : float64 array, shape (h + 1,)
@@ -76,16 +78,18 @@ def measure_loops(
     Returns
     -------
     float64 array, shape (k, N_FIELDS), column after column in memory
-        Columns as in :data:`FIELDS`; NaN where a slope or temperature has no meaning.
+        Columns as in :data:`FIELDS`; NaN where a figure has no meaning: no slope where the motion stands still,
+        no waveform where the load does.
     """
     if weights.size > 1:
+        before = np.where((start_part < 1.0) | (end - start < 2), start - 1, start)
         after = np.where(end_part > 0.0, end + 1, end)
-        own = np.concatenate([np.arange(a - 1, b) for a, b in zip(start, after, strict=True)] or [start[:0]])
-        sizes = after - start + 1
-        first = np.cumsum(sizes) - sizes
+        own = np.concatenate([np.arange(a, b) for a, b in zip(before, after, strict=True)] or [start[:0]])
+        sizes = after - before
+        first = np.cumsum(sizes) - sizes + (start - before)
         time_us, temperature = time_us[own], temperature[own] if temperature.size else temperature
-        load, motion = (smooth_loops(values, start - 1, after, weights) for values in (load, motion))
-        start, end = first + 1, first + 1 + (end - start)
+        load, motion = (smooth_loops(values, before, after, weights) for values in (load, motion))
+        start, end = first, first + (end - start)
     out = np.empty((N_FIELDS, start.size), np.float64).T  # a column lies in one piece
     longest = int((end - start).max()) if start.size else 0
     _measure_all(
@@ -134,14 +138,15 @@ def _measure(
     time_us, load, motion, temperature = samples
     cosines, sines = room
     start_part, end_part = ends
-    l0, m0 = _between(load[first - 1], load[first], start_part), _between(motion[first - 1], motion[first], start_part)
+    before = first - 1 if start_part < 1.0 or size < 2 else first  # as at the end: what came before is not its own
+    l0, m0 = _between(load[before], load[first], start_part), _between(motion[before], motion[first], start_part)
     after = end if end_part > 0.0 else last  # an open cycle ends at its last sample: what comes next is not its own
     l1, m1 = _between(load[last], load[after], end_part), _between(motion[last], motion[after], end_part)
-    lead = (time_us[first] - time_us[first - 1]) * 1e-6 * (1.0 - start_part)  # from the boundary to the first sample
+    lead = (time_us[first] - time_us[before]) * 1e-6 * (1.0 - start_part)  # from the boundary to the first sample
     trail = (time_us[after] - time_us[last]) * 1e-6 * end_part
     span = (time_us[last] - time_us[first]) * 1e-6
     period = lead + span + trail
-    shortest, longest = step_ends(time_us, first - 1, after + 1)
+    shortest, longest = step_ends(time_us, before, after + 1)
     even = longest - shortest <= MOST_JITTER * shortest
     bottom_load, top_load = value_ends(load, first, end)
     bottom_motion, top_motion = value_ends(motion, first, end)
@@ -190,7 +195,9 @@ def _measure(
         sums, period, (lead, trail), (load_mean, motion_mean),
         (l0, first_l, last_l, l1), (m0, first_m, last_m, m1), last_phasor,
     )  # fmt: skip
-    squared = m_cos * m_cos + m_sin * m_sin
+    if not _moves(bottom_load, top_load):
+        l_cos, l_sin = 0.0, 0.0
+    squared = m_cos * m_cos + m_sin * m_sin if _moves(bottom_motion, top_motion) else 0.0
     out[c, 20] = (l_cos * m_cos + l_sin * m_sin) / squared if squared > 0.0 else np.nan
     out[c, 21] = (l_cos * m_sin - l_sin * m_cos) / squared if squared > 0.0 else np.nan
     sine = 2.0 * (l_cos * l_cos + l_sin * l_sin)  # mean square of the fundamental
@@ -202,6 +209,13 @@ def _measure(
 @inlined_sums
 def _between(before: float, after: float, part: float) -> float:
     return np.float64(before) + part * (np.float64(after) - np.float64(before))
+
+
+@inlined_sums
+def _moves(low: float, high: float) -> bool:
+    """Whether a signal between these ends changes at all: else its fundamental is what rounding left."""
+    low, high = np.float64(low), np.float64(high)
+    return bool(high - low > LEAST_RANGE * max(abs(low), abs(high)))
 
 
 @inlined_sums

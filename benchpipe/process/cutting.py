@@ -203,5 +203,5 @@ def _pieces(signals: Signals, events: NDArray[np.int64], cut: Cut) -> Pieces:
         return Pieces(signals, start, end, start_part, end_part, closed, segment, end - start, boundary)
     events = events[events[:, 1] - events[:, 0] >= 2]  # a single sample is no loop
     start, end, kind, segment = events.T.copy()
-    whole = np.zeros(len(events)), np.ones(len(events))  # from the first sample to the last
-    return Pieces(signals, start + 1, end - 1, *whole, kind == CLOSED, segment, end - start, boundary)
+    whole = np.ones(len(events)), np.zeros(len(events))  # from the first sample to the last
+    return Pieces(signals, start, end, *whole, kind == CLOSED, segment, end - start, boundary)

@@ -69,7 +69,7 @@ def _ends(rig: RigConfig, name: str) -> tuple[float, float]:
     axis = rig.load if name == rig.load.channel else rig.motion
     if channel.range is None or not axis.direct:
         return -np.inf, np.inf
-    low, high = sorted(axis.sign * end.value for end in channel.range)
+    low, high = sorted(float(np.float32(axis.sign * end.value)) for end in channel.range)  # as samples are kept
     return low, high
 
 
@@ -144,7 +144,7 @@ def cycles_table(rows: CycleRows, closed_before: int, settings: CycleSettings, t
         "secant_stiffness": _secant(get, load_range, motion_range, settings.cut.by_load),
         "loss_factor": np.divide(energy, 2 * np.pi * stored, out=np.full(n, np.nan), where=stored > 0),
         "counter": rows.counter,
-        "phase_deg": np.degrees(np.arctan2(get["loss_stiffness"], get["storage_stiffness"])),
+        "phase_deg": _phase_deg(get["storage_stiffness"], get["loss_stiffness"]),
     }
     no_loop = ~closed | ((flags & _NO_LOOP) != 0)
     without = dict.fromkeys(LOOP_FIELDS, no_loop) if no_loop.any() else {}
@@ -160,11 +160,12 @@ def cycles_table(rows: CycleRows, closed_before: int, settings: CycleSettings, t
 
 
 def _column(values: Floats, field: pa.Field, without: NDArray[np.bool_] | None) -> pa.Array:
-    """Values as a column: null where they are not finite, and where a cycle does not have them."""
-    typed = values.astype(field.type.to_pandas_dtype())
-    if not field.nullable or (without is None and np.isfinite(values.sum())):  # a sum is finite only if all terms are
-        return pa.array(typed)
-    empty = ~np.isfinite(values)
+    """Values as a column: null where they are not finite or too large for it, and where a cycle does not have them."""
+    with np.errstate(over="ignore"):
+        typed = values.astype(field.type.to_pandas_dtype())
+        if not field.nullable or (without is None and np.isfinite(typed.sum())):  # then so are all terms
+            return pa.array(typed)
+    empty = ~np.isfinite(typed)
     return pa.array(typed, mask=empty if without is None else empty | without)
 
 
@@ -177,6 +178,11 @@ def _secant(get: dict[str, Floats], load_range: Floats, motion_range: Floats, by
     slope: Floats = np.full(len(run), np.nan)
     np.divide(rise, run, out=slope, where=run != 0)
     return slope
+
+
+def _phase_deg(storage: Floats, loss: Floats) -> Floats:
+    """Phase by which load leads motion; NaN where one of them stands still."""
+    return np.where((storage != 0.0) | (loss != 0.0), np.degrees(np.arctan2(loss, storage)), np.nan)
 
 
 def _flags(

@@ -1,0 +1,104 @@
+"""Cycles of which a figure has no meaning, and those that begin and end with the log's stretches (invented signals)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from benchpipe.config.model import Quantity
+from benchpipe.config.plan import CyclicBlock
+from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
+from benchpipe.process.cutting import beginning
+from benchpipe.process.cycle_chunks import chunk_of, joined, known, open_rows
+from benchpipe.process.cycles import cycle_settings, cycles_table, joined_rows
+from benchpipe.process.signals import Signals
+from benchpipe.process.trends import floats
+from benchpipe.tables import CycleFlag, schema
+
+RATE = 100
+LOAD = {"load_min": Quantity(5.0, "torque"), "load_max": Quantity(80.0, "torque")}
+MOTION = {"motion_min": Quantity(5.0, "angle"), "motion_max": Quantity(80.0, "angle")}
+WAVE = 42.5 - 37.5 * np.cos(2 * np.pi * np.arange(30 * RATE) / RATE)
+
+
+def complete(
+    load: np.ndarray, motion: np.ndarray, time_us: np.ndarray | None = None, end: float = 200.0, **block: object
+) -> dict[str, np.ndarray]:
+    """Columns of the complete cycles, kept in single precision as samples are."""
+    how = CyclicBlock.model_validate({"name": "b", "kind": "cyclic", "frequency": 1.0, **block})
+    ends = (Quantity(-end, "torque"), Quantity(end, "torque"))
+    channels = (
+        ChannelConfig(name="load", column="f", unit="N*m", range=ends),
+        ChannelConfig(name="motion", column="x", unit="deg"),
+    )
+    rig = RigConfig(
+        name="r", time=TimeConfig(kind="elapsed", column="t", sample_rate=float(RATE)), channel=channels,
+        load=AxisConfig(channel="load"), motion=AxisConfig(channel="motion"),
+    )  # fmt: skip
+    time_us = np.arange(len(load)) * (1_000_000 // RATE) if time_us is None else time_us
+    empty = np.empty(0)
+    signals = Signals(time_us, load.astype(np.float32), motion.astype(np.float32), empty, empty).copy()
+    settings = cycle_settings(how, rig)
+    run = joined(known(beginning(settings.cut)), chunk_of(signals, settings), settings)
+    table = cycles_table(joined_rows([run.rows, open_rows(run, settings)]), 0, settings, schema("cycles"))
+    table = table.filter(table.column("complete"))
+    for name in table.column_names[1:]:
+        known_ = np.array(table.column(name).drop_null(), float)
+        assert np.isfinite(known_).all(), name
+    return {name: floats(table.column(name)) for name in table.column_names if name != "block"}
+
+
+@pytest.mark.parametrize("lowpass", [None, 20.0])
+@pytest.mark.parametrize("at", [0.0, 4.1, -1e6])
+def test_a_motion_that_stands_still_has_no_stiffness_and_no_phase(at: float, lowpass: float | None) -> None:
+    got = complete(WAVE, np.full(len(WAVE), at), **LOAD, lowpass=lowpass)
+    assert len(got["period_s"]) == 29
+    for name in ("secant_stiffness", "storage_stiffness", "loss_stiffness", "phase_deg", "loss_factor", "lash"):
+        assert np.isnan(got[name]).all(), name
+    np.testing.assert_allclose(got["waveform_error"], 0.0, atol=0.01)  # the load is what it is
+
+
+@pytest.mark.parametrize("at", [0.0, 33.3])
+def test_a_load_that_stands_still_has_no_waveform_and_no_phase(at: float) -> None:
+    got = complete(np.full(len(WAVE), at), WAVE, **MOTION)
+    assert len(got["period_s"]) == 29
+    assert np.isnan(got["waveform_error"]).all()
+    assert np.isnan(got["phase_deg"]).all()
+    assert (got["storage_stiffness"] == 0.0).all()
+
+
+def test_one_step_of_single_precision_moves() -> None:
+    step = np.spacing(np.float32(4.1))
+    got = complete(WAVE, np.where(WAVE > 42.5, np.float32(4.1) + step, np.float32(4.1)), **LOAD)
+    assert np.isfinite(got["storage_stiffness"]).all()
+
+
+def test_a_figure_too_large_for_its_column_is_null() -> None:
+    got = complete(WAVE, WAVE * 1e-42, **LOAD)
+    assert np.isnan(got["secant_stiffness"]).all()
+
+
+@pytest.mark.parametrize("lowpass", [None, 40.0])
+def test_a_record_is_measured_from_its_first_sample_to_its_last(lowpass: float | None) -> None:
+    """A record that begins and ends in the valley; the first begins the log."""
+    n = 21
+    load = np.tile(np.concatenate([np.linspace(5.0, 80.0, 11), np.linspace(72.5, 5.0, 10)]), 6)
+    number, place = np.divmod(np.arange(6 * n), n)
+    got = complete(load, 0.05 * load, number * 5_000_000 + place * 10_000, boundary="record", lowpass=lowpass)
+    assert got["period_s"].tolist() == [pytest.approx(0.2)] * 6
+    assert got["samples"].tolist() == [n] * 6
+    assert got["start_us"].tolist() == [5_000_000 * k for k in range(6)]
+    np.testing.assert_allclose(got["valley_load"], 5.0)
+    np.testing.assert_allclose(got["motion_min"], 0.25)
+    np.testing.assert_allclose(got["peak_load"], 80.0, atol=6.0 if lowpass else 0.0)
+    assert (got["valley_time_s"] == 0.0).all()
+    np.testing.assert_allclose(got["load_mean"], 42.5, atol=0.1 if lowpass else 1e-4)
+    np.testing.assert_allclose(got["loading_stiffness"], 20.0, rtol=1e-5)
+    assert (got["flags"] == 0).all()
+
+
+def test_a_load_at_the_end_of_its_range_is_saturated_though_the_end_is_no_single_precision_number() -> None:
+    end = 70.1
+    assert float(np.float32(end)) < end
+    got = complete(np.minimum(WAVE, end), 0.05 * WAVE, end=end, **LOAD)
+    assert ((got["flags"].astype(int) & int(CycleFlag.SATURATED)) != 0).all()
