@@ -38,7 +38,7 @@ FIELD = {name: i for i, name in enumerate(FIELDS)}
 N_FIELDS = len(FIELDS)
 LEAST_SLOPE_SAMPLES = 3
 LEAST_EVEN = 8  # samples
-MOST_JITTER = 0.2  # of a step: sampling that is even so far is taken as even
+MOST_JITTER = 0.2  # of a step: sampling that is even so far is taken as even, if it does not drift
 LEAST_RANGE = 1e-9  # of the largest value: what changes less stands still (a step of float32 is fifty times larger)
 
 
@@ -147,7 +147,7 @@ def _measure(
     span = (time_us[last] - time_us[first]) * 1e-6
     period = lead + span + trail
     shortest, longest = step_ends(time_us, before, after + 1)
-    even = longest - shortest <= MOST_JITTER * shortest
+    even = longest - shortest <= MOST_JITTER * shortest and _keeps_step(time_us, first, last)
     bottom_load, top_load = value_ends(load, first, end)
     bottom_motion, top_motion = value_ends(motion, first, end)
     valley, peak = places_of(load, first, end, bottom_load, top_load)
@@ -209,6 +209,18 @@ def _measure(
 @inlined_sums
 def _between(before: float, after: float, part: float) -> float:
     return np.float64(before) + part * (np.float64(after) - np.float64(before))
+
+
+@inlined_sums
+def _keeps_step(time_us: NDArray[np.int64], first: int, last: int) -> bool:
+    """Whether samples a quarter, half and three quarters on the way come when even steps would have them come."""
+    steps, span = last - first, np.float64(time_us[last] - time_us[first])
+    kept = True
+    for quarter in range(1, 4):
+        on = quarter * steps // 4
+        late = np.float64(time_us[first + on] - time_us[first]) * steps - span * on  # in steps of the cycle
+        kept &= abs(late) <= MOST_JITTER * span
+    return kept
 
 
 @inlined_sums

@@ -85,6 +85,17 @@ def test_a_spring_damper_gives_its_constants_whatever_the_sampling() -> None:
         assert np.all(got["waveform_error"] < 0.02)
 
 
+def test_steps_that_drift_within_a_cycle_are_not_taken_as_even() -> None:
+    """Two rates in turn, each half a cycle long; and a rate that swings with the cycle."""
+    n = np.arange(20 * 92) % 92
+    for steps in (np.where(n < 46, 10_000, 12_000), np.rint(11_000 + 1_000 * np.sin(2 * np.pi * n / 92)).astype(int)):
+        turns = 2 * np.pi * np.cumsum(steps) / steps[:92].sum()
+        got = measured(40 + 30 * np.sin(turns), 4 + 3 * np.sin(turns - 0.1), steps, 30.0, 50.0)
+        np.testing.assert_allclose(got["load_mean"], 40, atol=0.01)
+        np.testing.assert_allclose(got["loss_stiffness"], 10 * np.sin(0.1), rtol=1e-3)
+        assert np.all(got["waveform_error"] < 0.002)
+
+
 def test_a_third_harmonic_shows_as_waveform_error() -> None:
     turns = 2 * np.pi * np.arange(2000) / 200
     load = np.sin(turns) + 0.1 * np.sin(3 * turns)
