@@ -219,7 +219,7 @@ def _keeps_step(time_us: NDArray[np.int64], first: int, last: int) -> bool:
     for quarter in range(1, 4):
         on = quarter * steps // 4
         late = np.float64(time_us[first + on] - time_us[first]) * steps - span * on  # in steps of the cycle
-        kept &= abs(late) <= MOST_JITTER * span
+        kept = kept and bool(abs(late) <= MOST_JITTER * span)
     return kept
 
 
