@@ -15,7 +15,7 @@ from benchpipe.ingest.text_cells import LF
 from benchpipe.ingest.text_layout import TextLayout
 from benchpipe.ingest.text_words import AT_ONCE, clean_lines, marks_for
 from benchpipe.kernels.words import LONG, ZEROS, bits, eight_digits, found_at, no_digits, word_at
-from tests.ingest.text_logs import LINE_END, make_rig
+from tests.ingest.text_logs import LINE_END, make_rig, plain_number
 
 WIDTH = 4
 LAYOUT = TextLayout(WIDTH, {"time": 0, "load": 2, "angle": 3})
@@ -101,6 +101,47 @@ def test_any_number_of_cells_may_end_within_a_search(count: int) -> None:
 def test_lines_are_counted_whatever_ends_them(pieces: list[str]) -> None:
     text = "".join(pieces)
     assert line_count(text.encode()) == len(LINE_END.findall(text))
+
+
+def every_cell() -> list[str]:
+    """Numbers of each length with their mark in each place; odd letters in each place; numbers at the limit of 2^53."""
+    digits = "1357924680864297531864209"
+    whole = [digits[:n] for n in range(1, 21)]
+    found = [f"{one[:k]}.{one[k:]}" for one in whole for k in range(len(one) + 1)] + whole
+    odd = [
+        f"{one[:k]}{letter}{one[k:]}" for one in found[::7] + whole for k in range(len(one) + 1)
+        for letter in "./:-+e \x00"
+    ]  # fmt: skip
+    draw = np.random.default_rng(53)
+    large = [f"{number // 10**k}.{number % 10**k:0{k}}" for number, k in zip(
+        draw.integers(2**53 - 9, 10**16, 3000).tolist(), (1 + np.arange(3000) % 7).tolist(), strict=True
+    )]  # fmt: skip
+    some = [*found, *odd, *large]
+    alone = ["", "-", ".", "-.", "\xe9", "1\xe9", "\u2212"]
+    return [*some, *(f"-{one}" for one in some), *(f" {one}" for one in found), *alone]
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_each_cell_between_clean_lines_is_the_number_that_it_says(end: str) -> None:
+    """As a few lines of plain Python read it; no cell stands at an edge, where letters are read one by one."""
+    rig, cells = make_rig(), every_cell()
+    lines = ["0,0,0"] * 4
+    for cell in cells:
+        lines += [f"{len(lines)},{cell},{len(lines)}", f"{len(lines) + 1},1,1"]
+    lines += ["0,0,0"] * 2 * LONG
+    layout = TextLayout(3, {"time": 0, "load": 1, "motion": 2})
+    batch, _ = BlockParser(layout, rig).parse("".join(one + end for one in lines).encode(), 0, len(lines))
+    taken = dict(zip(batch.row.tolist(), batch.channels["load"].tolist(), strict=True))
+    refused = {one.row + k for one in batch.rejects for k in range(one.rows)}
+    assert len(taken) + len(refused) == len(lines)
+    for row, cell in enumerate(cells):
+        says = plain_number(cell.strip(" "), rig, set())
+        line = 4 + 2 * row
+        if says is None:
+            assert line in refused, cell
+        else:
+            assert repr(taken.get(line)) == repr(says), cell
+        assert taken[line + 1] == 1.0, cell
 
 
 @pytest.mark.parametrize(("form", "written"), [
