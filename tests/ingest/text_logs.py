@@ -97,7 +97,7 @@ def plain_rows(text: str, rig: RigConfig) -> tuple[list[tuple[int, list[float]]]
     missing = [set(log.missing)] + [{*log.missing, *c.missing} for c in rig.channel]
     rows, rejects = [], []
     for number, line in enumerate(lines[1:-1], 2):
-        cells = line.split() if log.separator == "space" else line.split(log.separator)
+        cells = re.split("[ \t]+", line.strip(" \t")) if log.separator == "space" else line.split(log.separator)
         if len(cells) == len(header) + 1 and cells[-1].strip(" \t") == "" and log.separator != "space":
             cells.pop()
         if line == lines[0]:
