@@ -20,7 +20,7 @@ class OpenParts:
     def __init__(self, run_folder: Path) -> None:
         self.folder = run_folder
         self._own = threading.local()
-        self._all: list[pq.ParquetFile] = []
+        self._all: dict[int, pq.ParquetFile] = {}
 
     def __enter__(self) -> OpenParts:
         return self
@@ -29,7 +29,7 @@ class OpenParts:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         while self._all:
-            self._all.pop().close()
+            self._all.popitem()[1].close()
 
     def open(self, part: Part, meta: pq.FileMetaData) -> pq.ParquetFile:
         """This thread's reader of a part, which an earlier opening has held against its hash.
@@ -45,6 +45,6 @@ class OpenParts:
             self._own.part = None
             self._own.file = open_part(self.folder, part, meta)
             self._own.part = part
-            self._all.append(self._own.file)
+            self._all[threading.get_ident()] = self._own.file
         file: pq.ParquetFile = self._own.file
         return file
