@@ -209,9 +209,7 @@ def _peers(folder: Path) -> None:
     rows_only, written, *theirs, slow = timed(*works)
     took = dict(zip(vectors, theirs, strict=True)) | {loop: slow * PEER_ROWS / LOOP_ROWS}
     cycles = PEER_ROWS / PER_CYCLE / 1e3
-    print(
-        f"{len(peers.FIGURES)} figures of {cycles:,.0f} thousand clean cycles from one Parquet file into memory; ours: all"
-    )
+    print(f"{len(peers.FIGURES)} figures of {cycles:,.0f} thousand clean cycles from Parquet into memory; ours: all")
     print(f"{'ours':30s} {cycles / rows_only:8.1f} thousand cycles/s, {cycles / written:8.1f} into the store")
     for name in ways:
         print(
