@@ -26,6 +26,7 @@ class CycleFlag(IntFlag):
     SATURATED = 8
     OFF_TARGET = 16
     PEAKS_ONLY = 32
+    STOOD_STILL = 64
 
 
 FLAG_MEANING: dict[CycleFlag, str] = {
@@ -35,6 +36,8 @@ FLAG_MEANING: dict[CycleFlag, str] = {
     CycleFlag.SATURATED: "load or motion reached the end of its channel's range: loop fields are null",
     CycleFlag.OFF_TARGET: "peak or valley outside the target by more than the tolerance",
     CycleFlag.PEAKS_ONLY: "only peaks and valleys were logged: loop fields are null",
+    CycleFlag.STOOD_STILL: "load or motion has one value all along (a sensor that is stuck, a specimen that does not "
+    "move): loop fields are null, never judged",
 }
 
 
@@ -61,7 +64,8 @@ CYCLES: tuple[Column, ...] = (
     _c("period_s", "float64", "s", "time from boundary to boundary, interpolated between samples", null=True),
     _c("samples", "int32", "1", "samples inside the cycle"),
     _c("complete", "bool", "", "both boundaries were seen"),
-    _c("flags", "uint16", "", "what is odd: open 1, under-sampled 2, gap 4, saturated 8, off target 16, peaks only 32"),
+    _c("flags", "uint16", "",
+       "bits: open 1, under-sampled 2, gap 4, saturated 8, off target 16, peaks only 32, stood still 64"),
     _c("peak_load", "float32", "load", "largest load"),
     _c("valley_load", "float32", "load", "smallest load"),
     _c("peak_time_s", "float32", "s", "time of the peak after the boundary", null=True),

@@ -19,12 +19,12 @@ from benchpipe.process.thresholds import Thresholds
 from benchpipe.tables import CycleFlag
 
 Floats = NDArray[np.float64]
-# Loop fields that an under-sampled, gapped or saturated cycle does not have.
+# Loop fields that an under-sampled, gapped or saturated cycle, or one that stood still, does not have.
 LOOP_FIELDS = (
     "load_mean", "motion_mean", "energy_j", "secant_stiffness", "loading_stiffness", "unloading_stiffness",
     "loss_factor", "closure_gap", "storage_stiffness", "loss_stiffness", "phase_deg", "lash", "waveform_error",
 )  # fmt: skip
-_NO_LOOP = CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED
+_NO_LOOP = CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED | CycleFlag.STOOD_STILL
 
 
 @dataclass(frozen=True)
@@ -194,6 +194,8 @@ def _flags(
     saturated = (get["peak_load"] >= settings.load_ends[1]) | (get["valley_load"] <= settings.load_ends[0])
     saturated |= (get["motion_max"] >= settings.motion_ends[1]) | (get["motion_min"] <= settings.motion_ends[0])
     flags |= np.where(saturated, int(CycleFlag.SATURATED), 0)
+    still = (get["peak_load"] == get["valley_load"]) | (get["motion_max"] == get["motion_min"])
+    flags |= np.where(closed & still, int(CycleFlag.STOOD_STILL), 0)
     if settings.targets is not None:
         low, high = settings.targets
         names = ("valley_load", "peak_load") if settings.cut.by_load else ("motion_min", "motion_max")

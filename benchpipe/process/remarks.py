@@ -15,6 +15,7 @@ from benchpipe.process.counting import CountResult, reconcile
 from benchpipe.process.restarts import zero_shifts
 from benchpipe.process.signals import signal_units
 from benchpipe.process.thresholds import Thresholds
+from benchpipe.process.trends import NOT_JUDGED
 from benchpipe.store.manifest import Remark
 from benchpipe.tables import FLAG_MEANING
 
@@ -110,13 +111,18 @@ def _array(cycles: pa.Table, name: str) -> NDArray[Any]:
 
 
 def _flagged(block: str, cycles: pa.Table) -> Iterator[Remark]:
-    """One remark for each flag that some cycles carry."""
+    """One remark for each flag that some cycles carry; where it keeps them from being judged, from which on."""
     flags = np.array(cycles.column("flags"))
+    complete = np.array(cycles.column("complete"))
+    number = np.cumsum(complete)
     for flag, meaning in FLAG_MEANING.items():
-        count = int(((flags & int(flag)) != 0).sum())
+        odd = (flags & int(flag)) != 0
+        count = int(odd.sum())
         if count:
             name = (flag.name or "").lower().replace("_", " ")
-            text = f"{count:,} cycle(s) {name}: {meaning}"
+            closed = number[odd & complete]
+            begun = f", from cycle {closed[0]:,} on" if flag in NOT_JUDGED and closed.size else ""
+            text = f"{count:,} cycle(s) {name}{begun}: {meaning}"
             yield Remark(step="process", code=name.replace(" ", "-"), where=block, count=count, text=text)
 
 

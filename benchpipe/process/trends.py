@@ -19,7 +19,9 @@ MEASURES = (
 )  # fmt: skip
 NO_RATIO = ("motion_mean", "temperature_c")  # scales whose zero is arbitrary have no relative change
 MOST_BINS = 120
-NOT_JUDGED = CycleFlag.OPEN | CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED
+NOT_JUDGED = (
+    CycleFlag.OPEN | CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED | CycleFlag.STOOD_STILL
+)
 Floats = NDArray[np.float64]
 
 

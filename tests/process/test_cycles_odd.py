@@ -2,22 +2,34 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from benchpipe.config.model import Quantity
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
+from benchpipe.config.run import load_run
+from benchpipe.kernels.loops import FIELD
+from benchpipe.pipeline import work
 from benchpipe.process.cutting import beginning
 from benchpipe.process.cycle_chunks import chunk_of, joined, known, open_rows
-from benchpipe.process.cycles import cycle_settings, cycles_table, joined_rows
+from benchpipe.process.cycles import LOOP_FIELDS, CycleRows, CycleSettings, cycle_settings, cycles_table, joined_rows
 from benchpipe.process.signals import Signals
 from benchpipe.process.trends import floats
+from benchpipe.store.run_store import RunStore
 from benchpipe.tables import CycleFlag, schema
+from tests.config.written import write_lab
 
 RATE = 100
 LOAD = {"load_min": Quantity(5.0, "torque"), "load_max": Quantity(80.0, "torque")}
 MOTION = {"motion_min": Quantity(5.0, "angle"), "motion_max": Quantity(80.0, "angle")}
+BOUNDS = {
+    "energy_j": "20 J", "motion_range": "9 deg", "load_range": "90 N*m", "closure_gap": "1 deg",
+    "loss_factor": "0.9", "motion_mean": "9 deg",
+}  # fmt: skip
+TARGETS = ('load_min = "5 N*m"\nload_max = "80 N*m"', 'motion_min = "0.2 deg"\nmotion_max = "4 deg"')
 WAVE = 42.5 - 37.5 * np.cos(2 * np.pi * np.arange(30 * RATE) / RATE)
 
 
@@ -25,6 +37,19 @@ def complete(
     load: np.ndarray, motion: np.ndarray, time_us: np.ndarray | None = None, end: float = 200.0, **block: object
 ) -> dict[str, np.ndarray]:
     """Columns of the complete cycles, kept in single precision as samples are."""
+    rows, settings = measured(load, motion, time_us, end, **block)
+    table = cycles_table(rows, 0, settings, schema("cycles"))
+    table = table.filter(table.column("complete"))
+    for name in table.column_names[1:]:
+        known_ = np.array(table.column(name).drop_null(), float)
+        assert np.isfinite(known_).all(), name
+    return {name: floats(table.column(name)) for name in table.column_names if name != "block"}
+
+
+def measured(
+    load: np.ndarray, motion: np.ndarray, time_us: np.ndarray | None = None, end: float = 200.0, **block: object
+) -> tuple[CycleRows, CycleSettings]:
+    """All cycles as the kernels measured them."""
     how = CyclicBlock.model_validate({"name": "b", "kind": "cyclic", "frequency": 1.0, **block})
     ends = (Quantity(-end, "torque"), Quantity(end, "torque"))
     channels = (
@@ -40,12 +65,24 @@ def complete(
     signals = Signals(time_us, load.astype(np.float32), motion.astype(np.float32), empty, empty).copy()
     settings = cycle_settings(how, rig)
     run = joined(known(beginning(settings.cut)), chunk_of(signals, settings), settings)
-    table = cycles_table(joined_rows([run.rows, open_rows(run, settings)]), 0, settings, schema("cycles"))
-    table = table.filter(table.column("complete"))
-    for name in table.column_names[1:]:
-        known_ = np.array(table.column(name).drop_null(), float)
-        assert np.isfinite(known_).all(), name
-    return {name: floats(table.column(name)) for name in table.column_names if name != "block"}
+    return joined_rows([run.rows, open_rows(run, settings)]), settings
+
+
+def kernel(name: str, rows: CycleRows) -> np.ndarray:
+    """What a kernel measured of the complete cycles."""
+    values: np.ndarray = rows.measures[rows.closed, FIELD[name]]
+    return values
+
+
+def stood_still(got: dict[str, np.ndarray]) -> np.ndarray:
+    """Which cycles carry the flag; they have no loop field, and all others have."""
+    still: np.ndarray = (got["flags"].astype(int) & int(CycleFlag.STOOD_STILL)) != 0
+    for name in LOOP_FIELDS:
+        assert np.isnan(got[name][still]).all(), name
+    assert np.isfinite(got["energy_j"][~still]).all()
+    for name in ("period_s", "peak_load", "valley_load", "load_range", "motion_max", "motion_min", "motion_range"):
+        assert np.isfinite(got[name]).all(), name
+    return still
 
 
 @pytest.mark.parametrize("lowpass", [None, 20.0])
@@ -53,18 +90,64 @@ def complete(
 def test_a_motion_that_stands_still_has_no_stiffness_and_no_phase(at: float, lowpass: float | None) -> None:
     got = complete(WAVE, np.full(len(WAVE), at), **LOAD, lowpass=lowpass)
     assert len(got["period_s"]) == 29
-    for name in ("secant_stiffness", "storage_stiffness", "loss_stiffness", "phase_deg", "loss_factor", "lash"):
-        assert np.isnan(got[name]).all(), name
-    np.testing.assert_allclose(got["waveform_error"], 0.0, atol=0.01)  # the load is what it is
+    assert stood_still(got).all()
+    rows, _ = measured(WAVE, np.full(len(WAVE), at), **LOAD, lowpass=lowpass)
+    for name in ("storage_stiffness", "loss_stiffness", "lash"):
+        assert np.isnan(kernel(name, rows)).all(), name
+    np.testing.assert_allclose(kernel("waveform_error", rows), 0.0, atol=0.01)  # the load is what it is
 
 
 @pytest.mark.parametrize("at", [0.0, 33.3])
 def test_a_load_that_stands_still_has_no_waveform_and_no_phase(at: float) -> None:
     got = complete(np.full(len(WAVE), at), WAVE, **MOTION)
     assert len(got["period_s"]) == 29
-    assert np.isnan(got["waveform_error"]).all()
-    assert np.isnan(got["phase_deg"]).all()
-    assert (got["storage_stiffness"] == 0.0).all()
+    assert stood_still(got).all()
+    rows, _ = measured(np.full(len(WAVE), at), WAVE, **MOTION)
+    assert np.isnan(kernel("waveform_error", rows)).all()
+    assert (kernel("storage_stiffness", rows) == 0.0).all()
+
+
+def test_only_cycles_that_stood_still_are_flagged_and_the_open_ones_are_not() -> None:
+    """A motion that sticks within the tenth cycle, and a rig that stops at last."""
+    load = np.concatenate([WAVE, np.full(10 * RATE, 5.0)])
+    motion = np.where(np.arange(len(load)) < 10 * RATE, 0.05 * load, 2.0)
+    rows, settings = measured(load, motion, **LOAD)
+    table = cycles_table(rows, 0, settings, schema("cycles"))
+    still = (np.array(table.column("flags")) & int(CycleFlag.STOOD_STILL)) != 0
+    complete_ = np.array(table.column("complete"))
+    number = floats(table.column("cycle"))
+    assert number[still].tolist() == [float(k) for k in range(11, 30)]
+    assert not still[~complete_].any()
+    assert (~complete_).any()
+
+
+@pytest.mark.parametrize("stuck", ["angle", "torque", "none"])
+def test_a_limit_that_a_stuck_channel_would_keep_is_not_evaluated(tmp_path: Path, stuck: str) -> None:
+    """Energy, ranges and closure gap of a channel that stands still are below any limit."""
+    plan = write_lab(tmp_path, plan=(TARGETS[0], TARGETS[stuck == "torque"]))
+    limits = [
+        f'[[limit]]\nname = "{name}"\nblock = "durability"\nmeasure = "{name}"\noperator = "<="\n'
+        f'value = "{value}"\nsource = "invented"\n'
+        for name, value in BOUNDS.items()
+    ]
+    (tmp_path / "limits.toml").write_text("\n".join(['name = "own"\nbasis = "invented"', *limits]), encoding="utf-8")
+    t = np.arange(1500) / 50.0
+    torque, angle = 42.5 - 37.5 * np.cos(2 * np.pi * t), 2.1 - 1.9 * np.cos(2 * np.pi * t - 0.05)
+    torque, angle = (np.full(1500, 3.3) if name == stuck else a for name, a in (("torque", torque), ("angle", angle)))
+    rows = [f"{a:.3f},{b:.4f},{c:.4f},23.0" for a, b, c in zip(t, torque, angle, strict=True)]
+    (tmp_path / "logs").mkdir()
+    (tmp_path / "logs" / "a.csv").write_text("\n".join(["t,T,A,C", *rows]) + "\n", encoding="utf-8")
+    run = load_run(plan)
+    manifest = work(run).manifest
+    found = RunStore(run.store, run.name).read(manifest, "verdicts").to_pylist()
+    verdicts = {v["limit"]: v["verdict"] for v in found}
+    assert verdicts == dict.fromkeys(BOUNDS, "pass" if stuck == "none" else "not evaluated")
+    told = [r for r in manifest.steps["process"].remarks if r.code == "stood-still"]
+    if stuck == "none":
+        assert told == []
+    else:
+        assert told[0].count == 29
+        assert told[0].text.startswith("29 cycle(s) stood still, from cycle 1 on: load or motion has one value")
 
 
 def test_one_step_of_single_precision_moves() -> None:

@@ -13,6 +13,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
 from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks
+from benchpipe.tables import CycleFlag
 from tests.config.written import write_lab
 
 RIG = RigConfig.model_validate({
@@ -52,6 +53,20 @@ def test_a_block_without_cycles_says_nothing_of_the_counter() -> None:
 def test_the_count_says_between_what_it_was_taken() -> None:
     (remark,) = cycle_remarks(BLOCK, RIG, table(counter=np.concatenate([np.arange(4.0, 54), np.arange(50.0)])))
     assert remark.text.startswith("from the first cycle found to the last the rig counted ")
+
+
+def test_a_flag_that_keeps_cycles_from_being_judged_says_from_which_on() -> None:
+    complete = np.arange(100) > 0  # the open one before has no number
+    flags = np.zeros(100, np.uint16)
+    flags[[0, 6, 8]], flags[4] = CycleFlag.SATURATED, CycleFlag.OFF_TARGET
+    flags[[10, 20]] = CycleFlag.STOOD_STILL
+    told = {r.code: r.text.split(":")[0] for r in cycle_remarks(BLOCK, RIG, table(flags=flags, complete=complete))}
+    assert told["saturated"] == "3 cycle(s) saturated, from cycle 6 on"
+    assert told["stood-still"] == "2 cycle(s) stood still, from cycle 10 on"
+    assert told["off-target"] == "1 cycle(s) off target"
+    flags[[6, 8]] = 0
+    told = {r.code: r.text.split(":")[0] for r in cycle_remarks(BLOCK, RIG, table(flags=flags, complete=complete))}
+    assert told["saturated"] == "1 cycle(s) saturated"
 
 
 def test_lost_ticks_are_told_as_unexplained() -> None:
