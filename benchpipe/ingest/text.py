@@ -30,7 +30,10 @@ Made = TypeVar("Made")
 
 @dataclass(frozen=True)
 class _Block:
-    """Lines of one layout; ``end`` is the place in the log after them, where it is known, ``fed`` as in Stretch."""
+    """Lines of one layout; ``end`` is the place in the log after them, where it is known, ``fed`` as in Stretch.
+
+    ``refused`` is the reject of one line that is too long, in place of the text.
+    """
 
     parser: BlockParser
     layout: TextLayout
@@ -39,6 +42,7 @@ class _Block:
     text: bytes
     end: int | None
     fed: bool | None = None
+    refused: RawBatch | None = None
 
 
 def read_text(
@@ -101,7 +105,9 @@ def _parsed(
 ) -> tuple[_Block | RawBatch, RawBatch, int, Made | None]:
     if isinstance(item, RawBatch):
         return item, item, 0, None
-    batch, count = item.parser.parse(item.text, item.line, item.next_line - item.line)
+    batch, count = item.refused, 0
+    if batch is None:
+        batch, count = item.parser.parse(item.text, item.line, item.next_line - item.line)
     if make is None:
         return item, batch, count, None
     made = make(batch)
@@ -116,7 +122,11 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] |
     for stretch in log.stretches:
         text, start = stretch.text, 0
         if not stretch.whole or stretch.too_long:
-            yield from _not_whole(stretch, line, rig)
+            for batch in _not_whole(stretch, line, rig):
+                if stretch.whole and layout is not None and parser is not None:
+                    yield _Block(parser, layout, line, line + 1, b"", stretch.end, stretch.fed, batch)
+                else:
+                    yield batch
             line += 1
             continue
         if layout is None or parser is None:

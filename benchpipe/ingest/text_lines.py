@@ -8,7 +8,7 @@ from __future__ import annotations
 import codecs
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO
 
@@ -16,6 +16,7 @@ from benchpipe.errors import InputError
 
 BLOCK_BYTES = 4 << 20
 LONGEST_LINE = 1 << 20
+SHOWN = 1000  # bytes of a line that is too long
 _GZIP = b"\x1f\x8b"
 _MARKS = {"utf-16-le": codecs.BOM_UTF16_LE, "utf-16-be": codecs.BOM_UTF16_BE, "utf-8": codecs.BOM_UTF8}
 _LINE_FEED = {"utf-16-le": b"\n\x00", "utf-16-be": b"\x00\n"}
@@ -33,7 +34,7 @@ class Stretch:
     whole : bool
         Whether every line is ended. A last line without an end stands alone.
     too_long : bool
-        One line that is longer than LONGEST_LINE: only its beginning is there.
+        One line that is longer than LONGEST_LINE, with its end: only its beginning is there.
     torn : bool
         The log is packed and its end is missing; there may be a beginning of a line.
     fed : bool or None
@@ -69,7 +70,7 @@ def open_lines(path: Path, file: IO[bytes], encoding: str, state: dict[str, obje
     if state is not None:
         codec, offset = str(state["codec"]), int(str(state["offset"]))
         fed = None if state["fed"] is None else bool(state["fed"])
-        return OpenedText(_stretches(_chunks(file), codec, offset, fed), codec, packed=False)
+        return OpenedText(_opened(_chunks(file), codec, offset, fed), codec, packed=False)
     first = file.read(BLOCK_BYTES)
     packed = first.startswith(_GZIP)
     chunks: Iterator[bytes | None] = _unpacked(path, first, file) if packed else _chunks(file, first)
@@ -77,7 +78,7 @@ def open_lines(path: Path, file: IO[bytes], encoding: str, state: dict[str, obje
     codec = _codec(path, first, encoding)
     mark = _MARKS.get(codec, b"")
     skip = len(mark) if mark and first.startswith(mark) else 0
-    return OpenedText(_stretches(_after(first[skip:], chunks), codec, skip), codec, packed)
+    return OpenedText(_opened(_after(first[skip:], chunks), codec, skip), codec, packed)
 
 
 def _chunks(file: IO[bytes], first: bytes = b"") -> Iterator[bytes]:
@@ -144,18 +145,66 @@ def _other(path: Path, declared: str, seen: str) -> InputError:
     )
 
 
-def _stretches(
-    chunks: Iterator[bytes | None], codec: str, offset: int, fed: bool | None = None
-) -> Iterator[Stretch]:
+def _opened(chunks: Iterator[bytes | None], codec: str, offset: int, fed: bool | None = None) -> Iterator[Stretch]:
+    """Stretches as text; a line that is too long stands alone wherever the chunks end."""
+    for stretch in _stretches(chunks, codec, offset, fed):
+        parts = _parted(stretch, codec) if stretch.whole and not stretch.too_long else (stretch,)
+        for part in parts:
+            yield replace(part, text=_as_text(part.text, codec))
+
+
+def _parted(stretch: Stretch, codec: str) -> Iterator[Stretch]:
+    """A stretch of whole lines, in pieces where one of them is too long."""
+    raw, begun, at = stretch.text, 0, 0
+    before = stretch.end - len(raw)
+    while len(raw) - at > LONGEST_LINE:
+        if cut := _end_before(raw, at, at + LONGEST_LINE, codec):
+            at = cut
+            continue
+        end = _end_after(raw, at + LONGEST_LINE, codec)
+        if at > begun:
+            yield replace(stretch, text=raw[begun:at], end=before + at)
+        yield replace(stretch, text=raw[at : at + SHOWN], end=before + end, too_long=True)
+        begun = at = end
+    if begun < len(raw):
+        yield replace(stretch, text=raw[begun:]) if begun else stretch
+
+
+def _end_before(raw: bytes, first: int, last: int, codec: str) -> int:
+    """Place after the last line end that lies in ``raw[first:last]``; 0 where none does."""
+    feed = _LINE_FEED.get(codec)
+    if feed is None:
+        return max(raw.rfind(b"\n", first, last), raw.rfind(b"\r", first, last - 1)) + 1
+    at = raw.rfind(feed, first, last)
+    while at >= 0 and at % 2:
+        at = raw.rfind(feed, first, at + 1)
+    return at + 2 if at >= 0 else 0
+
+
+def _end_after(raw: bytes, first: int, codec: str) -> int:
+    """Place after the first line end that does not lie before ``first``; the end of ``raw`` where none does."""
+    feed = _LINE_FEED.get(codec)
+    if feed is None:
+        ends = [at for at in (raw.find(b"\n", first - 1), raw.find(b"\r", first - 1)) if at >= 0]
+        end = min(ends, default=len(raw) - 1) + 1
+        return end + (raw[end - 1 : end + 1] == b"\r\n")
+    at = raw.find(feed, first - 1)
+    while at >= 0 and at % 2:
+        at = raw.find(feed, at + 1)
+    return at + 2 if at >= 0 else len(raw)
+
+
+def _stretches(chunks: Iterator[bytes | None], codec: str, offset: int, fed: bool | None = None) -> Iterator[Stretch]:
+    """Stretches of the log's own bytes."""
     pending = b""
     for chunk in chunks:
         if chunk is None:
-            yield Stretch(_as_text(pending, codec), offset + len(pending), whole=False, torn=True)
+            yield Stretch(pending, offset + len(pending), whole=False, torn=True)
             return
         if codec not in _LINE_FEED and (cut := chunk.rfind(b"\n") + 1):  # as below, with one copy instead of two
             fed = True
             offset += len(pending) + cut
-            yield Stretch(_as_text(b"".join((pending, memoryview(chunk)[:cut])), codec), offset, fed=fed)
+            yield Stretch(b"".join((pending, memoryview(chunk)[:cut])), offset, fed=fed)
             pending = chunk[cut:]
             continue
         pending += chunk
@@ -163,30 +212,31 @@ def _stretches(
         fed = _fed(fed, pending, cut)
         if cut:
             offset += cut
-            yield Stretch(_as_text(pending[:cut], codec), offset, fed=fed)
+            yield Stretch(pending[:cut], offset, fed=fed)
             pending = pending[cut:]
         if len(pending) > LONGEST_LINE:
-            beginning = pending[:1000]
+            beginning = pending[:SHOWN]
             while not (cut := _first_end(pending, codec)):
                 chunk = next(chunks, None)
                 if chunk is None:
-                    yield Stretch(_as_text(beginning, codec), offset + len(pending), whole=False)
+                    yield Stretch(beginning, offset + len(pending), whole=False)
                     return
-                offset += len(pending) - 2
-                pending = pending[-2:] + chunk
+                done = (len(pending) - 2) // 2 * 2  # letters of UTF-16 stay whole
+                offset += done
+                pending = pending[done:] + chunk
             offset += cut
             fed = _fed(fed, pending[:cut], cut)
             pending = pending[cut:]
-            yield Stretch(_as_text(beginning, codec), offset, too_long=True)
+            yield Stretch(beginning, offset, too_long=True)
     while cut := _last_end(pending, codec):
         offset += cut
         fed = _fed(fed, pending, cut)
-        yield Stretch(_as_text(pending[:cut], codec), offset, fed=fed)
+        yield Stretch(pending[:cut], offset, fed=fed)
         pending = pending[cut:]
     if pending.endswith(b"\r") and fed is False:
-        yield Stretch(_as_text(pending, codec), offset + len(pending), fed=fed)
+        yield Stretch(pending, offset + len(pending), fed=fed)
     elif pending:
-        yield Stretch(_as_text(pending, codec), offset + len(pending), whole=False)
+        yield Stretch(pending, offset + len(pending), whole=False)
 
 
 def _fed(fed: bool | None, raw: bytes, cut: int) -> bool | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 from hypothesis import given
@@ -18,7 +19,8 @@ from tests.ingest.text_logs import make_rig, read_bytes, same_numbers
 
 PIECES = [
     "0.01,1,2\n", "0.02,3,4\r\n", "0.03,OVER,4\n", "\n", "x\n", "Time,Load,Angle\n", "Time,Angle,Load\n",
-    "Angle,Other,Load,Time\n", "5,0,6,0.1\n", "0.04,é,1\n", "Time,Load\n", "0.05,7\n",
+    "Angle,Other,Load,Time\n", "5,0,6,0.1\n", "0.04,é,1\n", "Time,Load\n", "0.05,7\n", f"0.06,{'9' * 70},1\n",
+    f"0.07,1,{' ' * 51}2\n",
 ]  # fmt: skip
 ENCODINGS = {"utf-8": "utf-8", "utf-16": "utf-16", "gbk": "gbk", "latin-1": "latin-1"}
 
@@ -35,9 +37,11 @@ def test_a_log_read_on_as_it_grows_is_the_log_read_once(
     text = "Time,Load,Angle\n" + "".join(pieces)
     rig = make_rig({"encoding": encoding}, {"kind": kind} | ({"column": None} if kind == "sample" else {}))
     whole = text.encode(ENCODINGS[encoding])
-    once = read_bytes(whole, rig)
+    longest = data.draw(st.sampled_from([60, 119, 120, LONGEST_LINE]))
+    with patch.object(text_lines, "LONGEST_LINE", longest):
+        once = read_bytes(whole, rig)
     cut = data.draw(st.integers(0, len(whole)))
-    with blocks_of(data.draw(st.integers(2, 60))):
+    with blocks_of(data.draw(st.integers(2, 200))), patch.object(text_lines, "LONGEST_LINE", longest):
         try:
             before = read_bytes(whole[:cut], rig)
         except InputError:  # the header is not whole yet
@@ -136,8 +140,7 @@ def test_a_line_without_end_does_not_fill_the_memory() -> None:
         with blocks_of(block):
             read = read_bytes(b"Time,Load,Angle\n0,1,2\n" + long + b"\n0.01,1,2\n", rig)
             assert (read.row, read.rejected) == ([2, 4], 1)
-            if block < LONGEST_LINE:
-                assert read.lines == [(3, f"a line longer than {LONGEST_LINE:,} bytes")]
+            assert read.lines == [(3, f"a line longer than {LONGEST_LINE:,} bytes")]
             tail = read_bytes(b"Time,Load,Angle\n0,1,2\n" + long, rig)
             assert (tail.row, tail.rejected) == ([2], 1)
             assert len(tail.rejects[0].text or "") <= 120
