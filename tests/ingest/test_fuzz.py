@@ -18,7 +18,7 @@ from benchpipe.errors import InputError
 from tests.ingest.taken import HEAD, Run
 from tests.ingest.text_logs import LINE_END, make_rig, plain_rows, read_bytes, same_numbers
 
-CASES = 2000
+CASES = 2250
 DIALECTS: dict[str, dict[str, Any]] = {
     "plain": {},
     "decimal comma": {"separator": ";", "decimal": ","},
