@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,8 +15,10 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.kernels.loops import FIELD, measure_loops
 from benchpipe.process.cutting import Cut, Pieces, cut_of
+from benchpipe.process.range_ends import RangeEnds, range_ends
 from benchpipe.process.signals import ENERGY_FACTOR
 from benchpipe.process.thresholds import Thresholds
+from benchpipe.store.samples import SampleInput
 from benchpipe.tables import CycleFlag
 
 Floats = NDArray[np.float64]
@@ -39,13 +42,24 @@ class CycleSettings:
     least_samples: int
     targets: tuple[float, float] | None
     target_tolerance: float
-    load_ends: tuple[float, float]
-    motion_ends: tuple[float, float]
+    load_ends: RangeEnds
+    motion_ends: RangeEnds
     energy_factor: float
 
 
-def cycle_settings(block: CyclicBlock, rig: RigConfig, learnt: Thresholds | None = None) -> CycleSettings:
-    """Settings of a cyclic block on a rig; ``learnt`` thresholds where the plan has none."""
+def cycle_settings(
+    block: CyclicBlock, rig: RigConfig, learnt: Thresholds | None = None, inputs: Sequence[SampleInput] = ()
+) -> CycleSettings:
+    """Settings of a cyclic block on a rig.
+
+    Parameters
+    ----------
+    learnt : Thresholds, optional
+        Where the plan has none.
+    inputs : sequence of SampleInput, optional
+        The block's samples: they say which zeros were taken off.
+    """
+    low = {"load": rig.load.valley, "motion": rig.motion.valley} if block.boundary == "row" else {}
     targets = block.targets
     span = targets[1].value - targets[0].value if targets else 0.0
     return CycleSettings(
@@ -57,20 +71,10 @@ def cycle_settings(block: CyclicBlock, rig: RigConfig, learnt: Thresholds | None
         least_samples=block.least_samples,
         targets=(targets[0].value, targets[1].value) if targets else None,
         target_tolerance=block.tolerance * span,
-        load_ends=_ends(rig, rig.load.channel),
-        motion_ends=_ends(rig, rig.motion.channel),
+        load_ends=range_ends(rig, rig.load, inputs, low.get("load")),
+        motion_ends=range_ends(rig, rig.motion, inputs, low.get("motion")),
         energy_factor=ENERGY_FACTOR[rig.load_quantity],
     )
-
-
-def _ends(rig: RigConfig, name: str) -> tuple[float, float]:
-    """Ends of a channel's range where the signal is the channel itself."""
-    channel = rig.find(name)
-    axis = rig.load if name == rig.load.channel else rig.motion
-    if channel.range is None or not axis.direct:
-        return -np.inf, np.inf
-    low, high = sorted(float(np.float32(axis.sign * end.value)) for end in channel.range)  # as samples are kept
-    return low, high
 
 
 @dataclass(frozen=True)
@@ -126,7 +130,7 @@ def cycles_table(rows: CycleRows, closed_before: int, settings: CycleSettings, t
     motion_range = get["motion_max"] - get["motion_min"]
     energy = get["energy"] * settings.energy_factor
     stored = 0.5 * (0.5 * load_range) * (0.5 * motion_range) * settings.energy_factor
-    flags = _flags(closed, samples, get, settings)
+    flags = _flags(rows, get, settings)
     start_us = rows.first_us + np.rint(get["start_offset_s"] * 1e6).astype(np.int64)
     n = len(rows)
     columns: dict[str, Any] = {
@@ -185,14 +189,14 @@ def _phase_deg(storage: Floats, loss: Floats) -> Floats:
     return np.where((storage != 0.0) | (loss != 0.0), np.degrees(np.arctan2(loss, storage)), np.nan)
 
 
-def _flags(
-    closed: NDArray[np.bool_], samples: NDArray[np.int64], get: dict[str, Floats], settings: CycleSettings
-) -> NDArray[np.int64]:
+def _flags(rows: CycleRows, get: dict[str, Floats], settings: CycleSettings) -> NDArray[np.int64]:
+    closed, samples = rows.closed, rows.samples
+    load, motion, begun = settings.load_ends, settings.motion_ends, rows.first_us
     flags = np.where(closed, 0, int(CycleFlag.OPEN))
     flags |= np.where(closed & (samples < settings.least_samples), int(CycleFlag.UNDER_SAMPLED), 0)
     flags |= np.where(closed & (get["longest_step_s"] > settings.gap_s), int(CycleFlag.GAP), 0)
-    saturated = (get["peak_load"] >= settings.load_ends[1]) | (get["valley_load"] <= settings.load_ends[0])
-    saturated |= (get["motion_max"] >= settings.motion_ends[1]) | (get["motion_min"] <= settings.motion_ends[0])
+    saturated = (get["peak_load"] >= load.high.at(begun)) | (get["valley_load"] <= load.low.at(begun))
+    saturated |= (get["motion_max"] >= motion.high.at(begun)) | (get["motion_min"] <= motion.low.at(begun))
     flags |= np.where(saturated, int(CycleFlag.SATURATED), 0)
     still = (get["peak_load"] == get["valley_load"]) | (get["motion_max"] == get["motion_min"])
     flags |= np.where(closed & still, int(CycleFlag.STOOD_STILL), 0)

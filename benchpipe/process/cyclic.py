@@ -41,7 +41,7 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
         past = {}  # what was cut with others is cut anew
     if "ends" not in past:  # kept by an older program
         past = {}
-    settings = cycle_settings(block, rig, learnt)
+    settings = cycle_settings(block, rig, learnt, inputs)
     anchor = Anchor(**past["anchor"]) if past else None
     settled = [old[path] for path in past.get("settled", [])]
     new, tail, anchor = write_cycles(rig, store, block, settings, inputs, anchor, key)

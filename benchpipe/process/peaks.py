@@ -26,7 +26,7 @@ from benchpipe.tables import CycleFlag, schema
 def write_peaks(rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], key: str) -> list[Part]:
     """Write the cycles of a block whose rows are cycles: one part, or none."""
     table_schema = schema("cycles", signal_units(rig))
-    settings = cycle_settings(block, rig)
+    settings = cycle_settings(block, rig, inputs=inputs)
     break_us = round(1e6 * block.longest_cycle_s)
     done, segment, last_us = 0, 1, None
     with new_part(store.folder, "cycles", table_schema) as writer:

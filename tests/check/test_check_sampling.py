@@ -19,6 +19,7 @@ from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.process.cutting import Cut, beginning
 from benchpipe.process.cycle_chunks import chunk_of, joined, known
 from benchpipe.process.cycles import CycleSettings, cycles_table
+from benchpipe.process.range_ends import NO_ENDS
 from benchpipe.process.signals import Signals
 from benchpipe.process.trends import floats
 from benchpipe.tables import schema
@@ -58,7 +59,7 @@ def measured(load: np.ndarray, motion: np.ndarray, per_cycle: float) -> dict[str
     how = CycleSettings(
         block="b", cut=Cut(True, bottom + low * span, bottom + high * span, False, 10**9, 10**10), gap_s=1e9,
         band=(0.2, 0.8), weights=gaussian_weights(None, 1.0), least_samples=5, targets=None, target_tolerance=0.0,
-        load_ends=(-np.inf, np.inf), motion_ends=(-np.inf, np.inf), energy_factor=1.0,
+        load_ends=NO_ENDS, motion_ends=NO_ENDS, energy_factor=1.0,
     )  # fmt: skip
     time_us = np.rint(np.arange(len(load)) * 1e9 / per_cycle).astype(np.int64)  # a thousand seconds a cycle
     empty = np.empty(0)

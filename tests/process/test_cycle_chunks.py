@@ -16,6 +16,7 @@ from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.process.cutting import Cut, anchor_of, beginning, resumed
 from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, open_rows
 from benchpipe.process.cycles import CycleRows, CycleSettings, joined_rows
+from benchpipe.process.range_ends import NO_ENDS
 from benchpipe.process.signals import Signals
 
 
@@ -24,7 +25,7 @@ def cycle_settings(**changes: object) -> CycleSettings:
     cut = Cut(by_load=True, low=32.0, high=68.0, by_record=False, break_us=500_000, longest_us=3_000_000)
     given_ = CycleSettings(
         block="b", cut=cut, gap_s=0.2, band=(0.2, 0.8), weights=gaussian_weights(None, 100.0), least_samples=5,
-        targets=None, target_tolerance=0.0, load_ends=(-np.inf, np.inf), motion_ends=(-np.inf, np.inf),
+        targets=None, target_tolerance=0.0, load_ends=NO_ENDS, motion_ends=NO_ENDS,
         energy_factor=1e-3,
     )  # fmt: skip
     return replace(given_, **changes)  # type: ignore[arg-type]
