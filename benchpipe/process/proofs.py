@@ -20,6 +20,7 @@ from benchpipe.kernels.proofs import FRESH, GAPPED, RETURN, START, STAY, Attempt
 from benchpipe.process.found import Found
 from benchpipe.process.holds import rows_table
 from benchpipe.process.proof_rules import Rules, pause_broken, rules_broken
+from benchpipe.process.range_ends import NO_ZERO, Level, less_zero, taken_off
 from benchpipe.process.signals import MM_PER_M, Signals, block_signals, signal_units
 from benchpipe.process.task import BlockTask
 from benchpipe.store.manifest import Remark
@@ -43,7 +44,7 @@ def proof_block(task: BlockTask[ProofBlock]) -> Found:
             whole = whole.followed_by(piece) if whole is not None else piece
         return whole
 
-    rows = proof_rows(block, rig, finder.found(), read)
+    rows = proof_rows(block, rig, finder.found(), read, taken_off(inputs, rig.load.channel))
     found = Found([store.write("proofs", rows_table("proofs", rows, rig), task.key)] if rows else [])
     found.remarks = list(_remarks(block, rows))
     return found
@@ -88,23 +89,23 @@ def least_stay_s(block: ProofBlock) -> float:
     return min(block.settling_time, READ_S)
 
 
-def targets_of(block: ProofBlock, rig: RigConfig) -> ProofTargets:
-    """What a block's proofs are asked to be, turned so that the load is positive."""
+def targets_of(block: ProofBlock, rig: RigConfig, zero: float = 0.0) -> ProofTargets:
+    """What a block's proofs are asked to be, turned so that the load is positive; ``zero`` was taken off the load."""
     load = abs(block.load.value)
     return ProofTargets(
         load, abs(block.settling_load.value), block.band, block.attempt_from * load, block.hold_time,
-        block.settling_time, block.sudden_drop * load, block.sudden_time, _range_end(rig, way_of(block)),
+        block.settling_time, block.sudden_drop * load, block.sudden_time, _range_end(rig, way_of(block), zero),
         rig.time.gap_s,
     )  # fmt: skip
 
 
-def _range_end(rig: RigConfig, way: float) -> float:
+def _range_end(rig: RigConfig, way: float, zero: float) -> float:
     """Load at the end of the load channel's range that the proof goes towards; infinite where it is not known."""
     channel, axis = rig.find(rig.load.channel), rig.load
     if channel.range is None or axis.table:
         return np.inf
     arm = 1.0 if axis.lever_arm is None else axis.lever_arm / MM_PER_M
-    return max(way * axis.sign * arm * end.value for end in channel.range)
+    return max(way * (less_zero(end.value, zero) * (axis.sign * arm)) for end in channel.range)
 
 
 def proof_rows(
@@ -112,6 +113,7 @@ def proof_rows(
     rig: RigConfig,
     found: list[tuple[int, int | None, int, bool]],
     read: Callable[[int, int], Signals | None],
+    zero: Level = NO_ZERO,
 ) -> list[dict[str, Any]]:
     """Rows of the proofs table.
 
@@ -121,10 +123,12 @@ def proof_rows(
         As :meth:`ProofFinder.found` gives it.
     read : callable
         ``read(from_us, until_us)`` gives the signals from one time to another.
+    zero : Level
+        What was taken off the load channel.
     """
-    targets, way = targets_of(block, rig), way_of(block)
+    way = way_of(block)
     rules = Rules(block, signal_units(rig))
-    around_us = round(US * (max(READ_S, targets.settling_s) + 2.0 * rig.time.gap_s))
+    around_us = round(US * (max(READ_S, block.settling_time) + 2.0 * rig.time.gap_s))
     longest_us = round(US * (LONGEST_S + 10.0 * block.hold_time))
     rows: list[dict[str, Any]] = []
     for number, (start_us, return_us, stay_us, gapped) in enumerate(found, 1):
@@ -136,6 +140,7 @@ def proof_rows(
             time_s = (signals.time_us - start_us) / US
             back = None if return_us is None or return_us > until_us else (return_us - start_us) / US
             remark = CUT if back is None and return_us is not None else ""
+            targets = targets_of(block, rig, float(zero.at(np.array([start_us]))[0]))
             result = measure_proof(
                 time_s, way * signals.load.astype(np.float64), signals.motion.astype(np.float64), targets, 0.0, back
             )

@@ -48,6 +48,7 @@ class RangeEnds:
 
 
 _NO_STEP = np.empty(0, np.int64)
+NO_ZERO = Level(_NO_STEP, np.array([0.0]))
 NO_ENDS = RangeEnds(Level(_NO_STEP, np.array([-np.inf])), Level(_NO_STEP, np.array([np.inf])))
 
 
@@ -71,9 +72,12 @@ def range_ends(rig: RigConfig, axis: AxisConfig, inputs: Sequence[SampleInput], 
 
 
 def _less(end: float, zero: Level, sign: int) -> Level:
-    """An end less the zeros, in the single precision in which samples are kept and zeros are taken off."""
-    values = sign * (np.float32(end) - zero.values.astype(np.float32))
-    return Level(zero.from_us, values.astype(np.float64))
+    return Level(zero.from_us, np.array([sign * less_zero(end, value) for value in zero.values.tolist()]))
+
+
+def less_zero(end: float, zero: float) -> float:
+    """An end less a zero, in the single precision in which samples are kept and zeros are taken off."""
+    return float(np.float32(end) - np.float32(zero))
 
 
 def taken_off(inputs: Sequence[SampleInput], channel: str) -> Level:

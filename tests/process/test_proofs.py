@@ -14,6 +14,7 @@ from benchpipe.config.model import Quantity
 from benchpipe.config.plan import ProofBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
 from benchpipe.process.proofs import ProofFinder, proof_rows
+from benchpipe.process.range_ends import NO_ZERO, Level
 from benchpipe.process.signals import Signals
 
 RIG = RigConfig(
@@ -67,7 +68,9 @@ def whole(t: np.ndarray, load: np.ndarray, stays: float = 0.0, **more: float) ->
     return signals(t, load, load / K + stays * since, **more)
 
 
-def rows_of(*pieces: Signals, block: ProofBlock = BLOCK, rig: RigConfig = RIG) -> list[dict[str, Any]]:
+def rows_of(
+    *pieces: Signals, block: ProofBlock = BLOCK, rig: RigConfig = RIG, zero: Level = NO_ZERO
+) -> list[dict[str, Any]]:
     """Rows of signals that arrive in pieces."""
     finder = ProofFinder(block, rig)
     for piece in pieces:
@@ -80,7 +83,7 @@ def rows_of(*pieces: Signals, block: ProofBlock = BLOCK, rig: RigConfig = RIG) -
             found = found.followed_by(piece)
         return found if len(found) else None
 
-    return proof_rows(block, rig, finder.found(), read)
+    return proof_rows(block, rig, finder.found(), read, zero)
 
 
 def only(*pieces: Signals, **more: Any) -> dict[str, Any]:
@@ -279,6 +282,17 @@ def test_a_gap_a_restart_and_a_saturated_load_cell_are_no_measure() -> None:
         assert row["outcome"] == outcome
         assert nothing_measured(row), row
         assert row["remark"]
+
+
+@pytest.mark.parametrize(("zero", "outcome"), [(0.0, "held"), (3.0, "saturated"), (-3.0, "held")])
+@pytest.mark.parametrize("other", [3.0, 0.0])
+def test_a_zero_that_was_taken_off_moves_the_end_of_the_range(zero: float, outcome: str, other: float) -> None:
+    """A cell of 112 that reads 3 when nothing loads it has reached its end where 110 is left."""
+    ends = (Quantity(-112.0, "torque"), Quantity(112.0, "torque"))
+    rig = RIG.model_copy(update={"channel": (RIG.channel[0].model_copy(update={"range": ends}), RIG.channel[1])})
+    sound = whole(*path(*proof_path()))
+    later = Level(np.array([int(sound.time_us[-1]) + 1]), np.array([zero, other]))
+    assert only(sound, rig=rig, zero=later)["outcome"] == outcome
 
 
 def test_a_log_that_ends_in_the_proof_is_told_and_not_complete() -> None:
