@@ -29,6 +29,7 @@ from benchpipe.store.mending import Damage, beyond_repair, damage_remarks
 from benchpipe.store.run_store import RunStore
 
 STEP = "ingest"
+BY_OLDER = " by an older version of benchpipe"  # which read it otherwise, by the same rig file
 Progress = Callable[[str], None]
 
 
@@ -163,6 +164,11 @@ class _Taking:
         """Whether the rig file still says what it said of the rows that were taken."""
         return source_key(self._run.rig, known.sha256, known.last_us) == known.key
 
+    def _taken_by_older(self, known: Source) -> bool:
+        """Whether only benchpipe changed since a log was taken, and the rig file did not."""
+        said = (self._run.rig, known.sha256, known.last_us)
+        return any(source_key(*said, version=version) == known.key for version in range(1, VERSION))
+
     def _made_anew(self, known: Source, name: str, path: Path) -> Source:
         """A log read again because a part of it is lost: no other rows than those that were taken may come of it."""
         beginning = hash_of_beginning(path, known.taken)
@@ -186,15 +192,16 @@ class _Taking:
 
     def _changed(self, known: Source, path: Path, same_rig: bool, what: str) -> Source:
         """A log that is not any more what was taken: that stays, and an alarm is given."""
-        if not same_rig:
+        older = not same_rig and self._taken_by_older(known)
+        if not same_rig and not older:
             raise InputError(
                 f"the log {what} since it was taken, and so has the rig file",
                 where=path,
                 do_next="put the old log back, or accept the new one: benchpipe ingest RUN --again",
             )
         text = (
-            f"the log {what} since it was taken: what was taken is kept, and nothing new of it is. "
-            "Was it replaced? To accept it: benchpipe ingest RUN --again"
+            f"the log {what} since it was taken{BY_OLDER if older else ''}: what was taken is kept, and "
+            "nothing new of it is. Was it replaced? To accept it: benchpipe ingest RUN --again"
         )
         self.remarks.append(Remark(step="ingest", code="changed", where=known.file, count=1, text=text))
         return known
@@ -204,13 +211,14 @@ class _Taking:
         if gone.file in self._lost:
             yield from self._given_up(gone)
             return
-        if not self._same_rig(gone):
+        older = not self._same_rig(gone) and self._taken_by_older(gone)
+        if not older and not self._same_rig(gone):
             raise InputError(
                 f"the log '{gone.file}' is gone, and the rig file has changed since it was taken",
                 where=self._run.folder / gone.file,
                 do_next="put the log back, or undo the change of the rig file",
             )
-        text = "the log is not there any more; what was taken from it is kept"
+        text = f"the log is not there any more; what was taken from it{BY_OLDER if older else ''} is kept"
         self.remarks.append(Remark(step="ingest", code="gone", where=gone.file, count=gone.rows, text=text))
         yield gone
 

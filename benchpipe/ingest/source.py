@@ -48,23 +48,23 @@ EVENTS = {
 }
 
 
-def ingest_settings(rig: RigConfig, until_us: int | None = None) -> dict[str, object]:
+def ingest_settings(rig: RigConfig, until_us: int | None = None, version: int = VERSION) -> dict[str, object]:
     """What of a rig file decides the samples (a new certificate number does not), those up to a time if given."""
     channels = [channel_settings(c, until_us) for c in rig.channel]
     time = rig.time.model_dump(mode="json", exclude={"unit_in_log"})
-    return {"version": VERSION, "log": rig.log.model_dump(mode="json"), "time": time, "channels": channels}
+    return {"version": version, "log": rig.log.model_dump(mode="json"), "time": time, "channels": channels}
 
 
-def source_key(rig: RigConfig, sha256: str, last_us: int | None) -> str:
-    """What a log's samples were made from; ``last_us`` is the time of the last."""
-    settings = _settings(rig, last_change_us(rig.channel, last_us))
+def source_key(rig: RigConfig, sha256: str, last_us: int | None, version: int = VERSION) -> str:
+    """What a log's samples were made from; ``last_us`` is the time of the last, ``version`` that of the step."""
+    settings = _settings(rig, last_change_us(rig.channel, last_us), version)
     return hashlib.sha256(b'{"settings":%b,"sha256":"%b"}' % (settings, sha256.encode())).hexdigest()
 
 
 @lru_cache(maxsize=64)
-def _settings(rig: RigConfig, until_us: int | None) -> bytes:
+def _settings(rig: RigConfig, until_us: int | None, version: int) -> bytes:
     """Canonical JSON of the settings: a rig has many logs, and few of them."""
-    return canonical(ingest_settings(rig, until_us))
+    return canonical(ingest_settings(rig, until_us, version))
 
 
 @dataclass

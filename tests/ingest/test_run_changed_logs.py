@@ -194,3 +194,28 @@ def test_a_table_that_is_written_while_it_is_read_is_refused(tmp_path: Path, mon
         with pytest.raises(InputError, match="the log changed while it was read"):
             run.take()
     assert len(run.take().samples) == 50
+
+
+@pytest.mark.parametrize("what", ["is not there any more", "has changed"])
+def test_a_log_that_only_an_older_version_could_take_stays_as_that_took_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str
+) -> None:
+    run = Run(tmp_path)
+    path = run.write("a.csv", HEAD + rows(0, 100))
+    with monkeypatch.context() as older:
+        older.setattr(source.source_key, "__defaults__", (source.VERSION - 1,))
+        before = run.take()
+    if what == "has changed":
+        path.write_text(HEAD + rows(0, 100).replace("0.50,", "0.51,", 1), "utf-8")
+    else:
+        path.unlink()
+    run.write("b.csv", HEAD + rows(100, 150))
+    after = run.take()
+    assert after.samples[:100] == before.samples
+    assert len(after.samples) == 150
+    assert after.read == ("logs/b.csv",)
+    assert what in after.texts
+    assert "by an older version of benchpipe" in after.texts
+    Run(tmp_path, force="scale = 2.0")
+    with pytest.raises(InputError, match=r"so has the rig file|and the rig file has changed"):
+        run.take()
