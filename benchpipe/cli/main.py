@@ -12,7 +12,7 @@ from benchpipe import __version__
 from benchpipe.cli import data, demo, doctor, init, inspect, keep, make, runs, telling
 from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.interrupt import interrupt_kept
-from benchpipe.cli.output import drop_output, system_error, tell
+from benchpipe.cli.output import drop_output, open_streams, system_error, tell
 from benchpipe.errors import BenchpipeError, ExitCode
 from benchpipe.stream.memory import collect_rarely
 
@@ -69,6 +69,7 @@ def _options(
 
 def run(arguments: list[str] | None = None) -> None:
     """Run a command and leave with its exit code; no traceback reaches the user."""
+    open_streams()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a name that the terminal cannot show is no reason to stop

@@ -21,6 +21,18 @@ def tell(text: str) -> None:
         typer.echo(text, err=True)
 
 
+def open_streams() -> None:
+    """Open what the caller closed (``>&-``) on nothing: else a file of the store would get its number, and what any
+    library prints there."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free: this one
+    sys.stdout = sys.stdout or os.fdopen(1, "w", closefd=False)
+    sys.stderr = sys.stderr or os.fdopen(2, "w", closefd=False)
+
+
 def system_error(error: OSError) -> str:
     """What the system refused, and where."""
     return f"{error.strerror or error}" + (f"\n  where:    {error.filename}" if error.filename else "")

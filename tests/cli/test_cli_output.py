@@ -7,6 +7,7 @@ import os
 import pty
 import re
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -50,6 +51,20 @@ def test_nobody_reads_at_all(sample_lab: Path) -> None:
     with started(["show", "wearing"], sample_lab.parent, stdout=outlet) as job:
         os.close(outlet)
         assert job.wait(60) == 10
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a POSIX shell closes streams")
+@pytest.mark.parametrize("closed", [">&-", "2>&-", "<&- >&- 2>&-"])
+@pytest.mark.parametrize(
+    ("arguments", "code"), [(["nightly"], 10), (["show", "wearing"], 10), (["--help"], 0), (["show", "nobody"], 2)]
+)
+def test_streams_that_the_caller_closed(sample_lab: Path, arguments: list[str], code: int, closed: str) -> None:
+    job = subprocess.run(
+        ["/bin/sh", "-c", f'exec "$0" -m benchpipe "$@" {closed}', sys.executable, *arguments],
+        cwd=sample_lab.parent, env=environment(), capture_output=True, text=True, check=False, timeout=120,
+    )  # fmt: skip
+    assert job.returncode == code, job.stderr
+    assert "Traceback" not in job.stderr + job.stdout
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full")
