@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -100,6 +101,6 @@ def _kept(run: str, lab: Path | None, store: Path | None) -> tuple[RunConfig, Ru
         raise ConfigError(
             f"nothing of run '{config.name}' is in the store yet",
             where=config.store,
-            do_next=f"run 'benchpipe ingest {config.plan_path}' first",
+            do_next=f"run this first: benchpipe ingest {shlex.quote(str(config.plan_path))}",
         )
     return config, run_store, manifest

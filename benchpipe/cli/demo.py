@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -27,4 +28,4 @@ def demo(
     tell("An invented scenario: three simulated ankles, names and figures made up.")
     views, code = run_lab(folder / "lab.toml")
     give_runs(views, code, as_json=False)
-    tell(f"('benchpipe nightly {folder / 'lab.toml'}' would leave with exit code {int(code)})")
+    tell(f"(benchpipe nightly {shlex.quote(str(folder / 'lab.toml'))} would leave with exit code {int(code)})")

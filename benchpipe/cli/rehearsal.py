@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -116,7 +117,7 @@ def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding]
 
 def _first_rows(run: RunConfig, topic: str, name: str, path: Path) -> Iterator[Finding]:
     """Whether the first rows of a log can be taken as the rig file says."""
-    do_next = f"check the rig file against the log: benchpipe inspect {path}"
+    do_next = f"check the rig file against the log: benchpipe inspect {shlex.quote(str(path))}"
     try:
         with open_log(path) as file:
             batch = next(iter(read_log(path, file, run.rig)), None)

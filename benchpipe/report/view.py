@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -142,7 +143,8 @@ def archived_view(run: RunConfig, away: Away) -> RunView:
     known = away.verdicts is not None
     note = f"as they were when the run was archived on {away.since[:10]}"
     if not known:
-        note = f"they are in the archive: benchpipe show {run.plan_path} --store '{away.archive}'"
+        command = shlex.join(["benchpipe", "show", str(run.plan_path), "--store", str(away.archive)])
+        note = f"they are in the archive: {command}"
     return RunView(
         run.name, run.plan.specimen, run.rig.name, run.plan.note,
         worst([Verdict(r["verdict"]) for r in limits if r["due"]]), known, False, None, None,

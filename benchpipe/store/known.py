@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import uuid
 from collections.abc import Iterable
 from pathlib import Path
@@ -58,13 +59,14 @@ def must_be_there(lab: Path, store: Path) -> None:
         return
     if mark is None and seen.runs and all((store / run).is_dir() for run in seen.runs):
         return
+    command = shlex.join(["benchpipe", "nightly", str(lab), "--new-store"])
     raise StoreGoneError(
         "the store that was here is gone: is the share mounted?"
         if mark is None
         else "another store stands here than the one that was: is the right share mounted?",
         where=store,
         expected=f"the store that this lab has worked with, of the run(s) {', '.join(seen.runs) or 'none'}",
-        do_next=f"mount it and run again; if a new store is meant: benchpipe nightly {lab} --new-store",
+        do_next=f"mount it and run again; if a new store is meant: {command}",
     )
 
 

@@ -59,7 +59,8 @@ def test_the_repository_stayed_as_it_was(folder: Path) -> None:
     assert (folder / "sample_runs" / "store" / "healthy" / "manifest.json").is_file()
     code, _, err = run(["demo"], folder)
     assert code == 0
-    assert f"{folder / 'sample_runs' / 'lab.toml'}' would leave with exit code 10" in err
+    lab = shlex.quote(str(folder / "sample_runs" / "lab.toml"))
+    assert f"benchpipe nightly {lab} would leave with exit code 10" in err
     assert str(REPO / "sample_runs") not in err
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import json
+import shlex
 import shutil
 from pathlib import Path
 
@@ -24,6 +25,18 @@ def lab(tmp_path: Path) -> Path:
     must_be_there(lab, tmp_path / "store")
     assert note_store(lab, tmp_path / "store", ["one"]) == ""
     return lab
+
+
+def test_the_command_that_an_error_names_can_be_copied_as_it_stands(tmp_path: Path) -> None:
+    lab = tmp_path / "a lab" / "lab.toml"
+    (lab.parent / "store").mkdir(parents=True)
+    assert note_store(lab, lab.parent / "store", ["one"]) == ""
+    shutil.rmtree(lab.parent / "store")
+    with pytest.raises(StoreGoneError) as found:
+        must_be_there(lab, lab.parent / "store")
+    assert shlex.split((found.value.do_next or "").partition("meant: ")[2]) == [
+        "benchpipe", "nightly", str(lab), "--new-store",
+    ]  # fmt: skip
 
 
 def test_the_store_that_was_seen_is_taken_and_nothing_is_written_twice(lab: Path) -> None:
