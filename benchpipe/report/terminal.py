@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from rich import box
-from rich.console import Console, Group, RenderableType
+from rich.console import Console, ConsoleOptions, Group, RenderableType
 from rich.padding import Padding
 from rich.rule import Rule
 from rich.table import Table
@@ -31,6 +31,7 @@ STYLE = {
 }
 MOST_REMARKS = 6
 MOST_OVER_LIFE = 5
+LEAST_WIDTH = 70  # of a terminal for tables: in a narrower one their names would be cut off
 THINGS = {
     "cyclic": "cycles", "hold": "holds", "sweep": "sweeps", "stance": "stance windows", "proof": "proofs",
     "locking": "lock changes",
@@ -172,12 +173,24 @@ def _counts(view: RunView, marks: Marks) -> Text:
     return Text(f"{', '.join([took, *left])}; {first} to {last}{signed}")
 
 
+@dataclass(frozen=True)
+class _Fitting:
+    """A table, and the lines that stand for it where a terminal has no room for one."""
+
+    table: RenderableType
+    lines: RenderableType
+
+    def __rich_console__(self, _: Console, options: ConsoleOptions) -> Iterator[RenderableType]:
+        yield self.table if options.max_width >= LEAST_WIDTH else self.lines
+
+
 def _limits(view: RunView, marks: Marks) -> RenderableType:
     if not view.judged:
         return Text("nothing was judged yet", style="yellow")
     if not view.limits:
         return Text("no limit file in the plan: nothing was judged", style="yellow")
     due = [row for row in view.limits if row["due"]]
+    lines = []
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False, expand=True)
     table.add_column("verdict", no_wrap=True)
     table.add_column("limit", ratio=1, overflow="fold")
@@ -189,11 +202,10 @@ def _limits(view: RunView, marks: Marks) -> RenderableType:
         name = Text(_limit_name(row, view))
         if row["remark"]:
             name.append(f": {row['remark']}", "dim")
-        table.add_row(
-            Text(verdict, STYLE[verdict]), name, _measured(row, marks), _allowed(row, marks),
-            with_unit(row["margin"], row["unit"], 3, marks),
-        )  # fmt: skip
-    parts: list[RenderableType] = [table] if due else []
+        cells = _measured(row, marks), _allowed(row, marks), with_unit(row["margin"], row["unit"], 3, marks)
+        table.add_row(Text(verdict, STYLE[verdict]), name, *cells)
+        lines.append(_item(f"{verdict}:", f"{name}: {cells[0]}, allowed {cells[1]}, margin {cells[2]}", STYLE[verdict]))
+    parts: list[RenderableType] = [_Fitting(table, Group(*lines))] if due else []
     parts += [
         Text(f"not due yet: {_limit_name(row, view)}: {row['remark']}", style="dim")
         for row in view.limits
@@ -255,11 +267,15 @@ def _block(block: BlockView, marks: Marks) -> RenderableType:
     table.add_column(justify="right", no_wrap=True)
     table.add_column(no_wrap=True)
     table.add_column(justify="right", no_wrap=True)
+    lines = []
     for figure in block.figures:
         if not figure.group:
-            table.add_row(f"  {figure.name}", *_figure(figure, marks))
+            value, bars, change = _figure(figure, marks)
+            table.add_row(f"  {figure.name}", value, bars, change)
+            lines.append(_item(" ", f"{figure.name}: {value}{change and f', {change}'}", ""))
     groups = dict.fromkeys(f.group for f in block.figures if f.group)
-    return Group(head, table, *(_grouped(g, [f for f in block.figures if f.group == g], marks) for g in groups))
+    grouped = (_grouped(g, [f for f in block.figures if f.group == g], marks) for g in groups)
+    return Group(head, _Fitting(table, Group(*lines)), *grouped)
 
 
 def _figure(figure: Figure, marks: Marks) -> tuple[str, str, str]:
@@ -305,12 +321,15 @@ def runs_table(views: list[RunView], marks: Marks = UNICODE) -> RenderableType:
     table.add_column("rig", no_wrap=True)
     table.add_column("new", justify="right", no_wrap=True)
     table.add_column("limits", overflow="fold", max_width=16)
+    lines = []
     for row in map(lab_row, views):
+        said = f"{row.limits}; cycles {row.cycles}, a day {row.per_day}, end {row.end}, rig {row.rig}, new {row.new}"
+        lines.append(_item(f"{row.run}:", said, STYLE[row.verdict] if row.verdict else ""))
         cells = [marks.none if cell == NONE else cell for cell in (row.cycles, row.per_day, row.end)]
         rig = Text(marks.none if row.rig == NONE else row.rig, "bold red" if row.rig in ("stopped", "slow") else "")
         new = Text(marks.none if row.new == NONE else row.new, "" if row.new == NONE else "bold")
         table.add_row(row.run, *cells, rig, new, Text(row.limits, STYLE[row.verdict] if row.verdict else ""))
-    return table
+    return _Fitting(table, Group(*lines))
 
 
 def _notes(view: RunView) -> list[RenderableType]:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from benchpipe.check.decision import Verdict
-from benchpipe.report.figures import BlockView
+from benchpipe.report.figures import BlockView, Figure
 from benchpipe.report.terminal import (
     ASCII,
     UNICODE,
@@ -20,6 +20,7 @@ from benchpipe.report.terminal import (
     headline,
     number,
     run_summary,
+    runs_table,
     sparkline,
     unit_shown,
     with_unit,
@@ -230,6 +231,21 @@ def test_a_block_says_how_far_it_is() -> None:
     assert "a  1,500 of 2,000,000 cycles (0.075 %)" in text
     assert "b  1 holds: settling" in text
     assert "\nc" not in text
+
+
+@pytest.mark.parametrize("width", [30, 40, 60, 69, 80, 200])
+def test_names_and_figures_stand_at_any_width(width: int) -> None:
+    figure = Figure("secant stiffness", 116.8, "N*m/deg", change=-0.169, trend=(1.0, 2.0, 3.0) * 6)
+    view = replace(VIEW, run="creeping-lock", limits=(ROW,), blocks=(BlockView("a", "cyclic", 1, 2, (figure,)),))
+    text = " ".join(drawn(view, width).split())
+    console = Console(width=width, record=True, file=open_nothing(), highlight=False, _environ={})
+    console.print(runs_table([replace(view, limits=())]))
+    table = " ".join(console.export_text().split())
+    assert "…" not in text + table
+    figures = ("secant stiffness", "116.8 N·m/°", "-16.9% since baseline")
+    for whole in ("peak load*", "80 ± 0.50 N·m", "≤ 90 N·m", *figures):
+        assert whole in text
+    assert view.run in table
 
 
 @pytest.mark.parametrize("width", [40, 60, 80, 200])
