@@ -44,6 +44,7 @@ def look_over(lab: Path) -> list[Finding]:
     from benchpipe.cli import findings
     from benchpipe.cli.rehearsal import rehearse
     from benchpipe.config.run import load_lab
+    from benchpipe.health.look import nobody_named
 
     try:
         config, plans, store = load_lab(lab)
@@ -51,11 +52,14 @@ def look_over(lab: Path) -> list[Finding]:
         return [*findings.libraries(set()), findings.of_error("lab", error)]
     names: dict[str, Path] = {}
     runs = [rehearse(plan, store, names) for plan in plans]
+    known = [run.name for run in runs]
+    nobody = nobody_named(config, known) if all(known) else ()
     dated = [(run.newest_us, run.name) for run in runs if run.newest_us is not None]
     newest, where = max(dated, default=(None, ""))
     return [
         *findings.libraries({run.format for run in runs}),
         findings.Finding("ok", "lab", f"{config.name}: {len(plans)} plan(s)"),
+        *(findings.Finding("look", "lab", one.text, one.do_next) for one in nobody),
         *findings.telling(config.tell, lab.parent),
         *findings.store_access(lab, store),
         findings.space(store, sum(run.to_read for run in runs)),

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from fnmatch import fnmatch
 from pathlib import Path
 
+from benchpipe.config.lab import LabConfig
 from benchpipe.config.run import RunConfig
 from benchpipe.config.watching import HealthConfig
-from benchpipe.errors import BenchpipeError
+from benchpipe.errors import BenchpipeError, nearest
 from benchpipe.health.facts import StoreFacts
 from benchpipe.health.gather import run_facts, watched
 from benchpipe.health.rules import RUN_RULES, STORE_RULES, Finding, findings
@@ -51,6 +53,17 @@ def store_health(store: Path, a_day: Mapping[str, float], config: HealthConfig) 
     except OSError as error:
         return (_not_looked_at(error),)
     return findings(STORE_RULES, facts, config)
+
+
+def nobody_named(lab: LabConfig, runs: Sequence[str]) -> Iterator[Finding]:
+    """Patterns of a lab file that no run answers to: its rig would be watched, or told of, by nobody."""
+    asked = [("watch of [health]", lab.health.watch)]
+    asked += [(f"runs of [[tell]] '{one.name}'", one.runs) for one in lab.tell]
+    for key, patterns in asked:
+        for pattern in patterns:
+            if not any(fnmatch(run, pattern) for run in runs):
+                text = f"{key} names '{pattern}', and no run of the lab is called so; {nearest(pattern, list(runs))}"
+                yield Finding(NOT_LOOKED_AT, f"{key}: {pattern}", text, "correct or remove the name in lab.toml")
 
 
 def _not_looked_at(error: Exception) -> Finding:

@@ -11,7 +11,7 @@ from pathlib import Path
 from benchpipe.config.places import PlaceError
 from benchpipe.config.run import RunConfig, load_lab, load_run
 from benchpipe.errors import BenchpipeError, ConfigError, ExitCode, StoreError
-from benchpipe.health.look import store_health
+from benchpipe.health.look import nobody_named, store_health
 from benchpipe.health.rules import Finding
 from benchpipe.ingest.logs import find_logs
 from benchpipe.night.apart import Event, work_apart
@@ -95,6 +95,8 @@ def work_lab(
     found = sorted(zip(done, views, strict=True), key=lambda pair: SEVERITY.index(pair[0].code))
     growing = {view.run: view.bytes_a_day for view in views}
     unwell = store_health(store, growing, config.health)
+    if all(isinstance(one, RunConfig) for _, one in loaded):  # else a name may be of a run that could not be read
+        unwell = (*unwell, *nobody_named(config, [view.run for view in views]))
     return Night(found[0][0].code, tuple(view for _, view in found), now, unwell, note)
 
 

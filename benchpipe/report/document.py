@@ -30,7 +30,7 @@ FIELDS: dict[str, str] = {
     "caution": "what a verdict is not",
     "store_health": "what is not well with the store's disk (fields as in runs[].health)",
     "store_health[].code": "disk-space or not-looked-at",
-    "store_health[].where": "store",
+    "store_health[].where": "store, or the key of the lab file that names no run",
     "store_health[].text": "what is wrong, in a sentence",
     "store_health[].do_next": "what to do about it",
     "not_told": "who of the lab file's [[tell]] could not be told, and why, in sentences",

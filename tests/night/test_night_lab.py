@@ -51,6 +51,22 @@ def test_any_number_at_once_gives_the_same_tables(sample_lab: Path, tmp_path: Pa
     assert tree(lab.parent / "store") == tree(sample_lab.parent / "store")
 
 
+def test_a_name_to_be_watched_that_no_run_has_is_said(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert night(worked, NOW).store == ()
+    text = worked.read_text("utf-8")
+    tell = '\n[[tell]]\nname = "them"\nruns = ["wearing", "creep"]\nenv = "NOBODY"\n'
+    worked.write_text(text.replace("watch = []", 'watch = ["healhty", "wear*"]') + tell, "utf-8")
+    found = night(worked, NOW).store
+    assert [(one.code, one.where) for one in found] == [
+        ("not-looked-at", "watch of [health]: healhty"), ("not-looked-at", "runs of [[tell]] 'them': creep"),
+    ]  # fmt: skip
+    assert "did you mean 'healthy'" in found[0].text
+    call(["doctor", str(worked)])
+    assert "did you mean 'healthy'" in " ".join(capsys.readouterr().out.split())
+    worked.write_text(worked.read_text("utf-8").replace("healthy/plan.toml", "gone/plan.toml"), "utf-8")
+    assert night(worked, NOW).store == ()  # it may be the name of the run that cannot be read
+
+
 def test_new_is_what_last_night_did_not_say(worked: Path) -> None:
     first = night(worked, NOW)
     said = {alarm.identity for view in first.views for alarm in view.alarms}
