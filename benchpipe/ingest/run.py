@@ -58,7 +58,7 @@ def ingest_run(
     again : bool
         Read every log anew, those too that were changed after they were taken.
     tell : callable, optional
-        Called with the name of each file that is read.
+        Called with the name of each file that is read, and why one is read anew.
     lost : mapping, optional
         Logs of which a part was damaged: they are read anew, if they are still what was taken.
 
@@ -128,12 +128,12 @@ class _Taking:
         stat = self._stat(path)
         same_rig = self._same_rig(known)
         if (stat.st_size, stat.st_mtime_ns) == (known.size, known.mtime_ns):
-            return known if same_rig else self._ingest(name, path)
+            return known if same_rig else self._ingest(name, path, self._why_anew(known))
         beginning = hash_of_beginning(path, known.taken)
         if beginning is None or beginning.hexdigest() != known.sha256:
             return self._changed(known, path, same_rig, "has shrunk" if beginning is None else "has changed")
         if not same_rig:
-            return self._ingest(name, path)
+            return self._ingest(name, path, self._why_anew(known))
         if stat.st_size == known.taken == known.size:
             return known.model_copy(update={"mtime_ns": stat.st_mtime_ns})
         if known.state is None:
@@ -169,6 +169,9 @@ class _Taking:
         said = (self._run.rig, known.sha256, known.last_us)
         return any(source_key(*said, version=version) == known.key for version in range(1, VERSION))
 
+    def _why_anew(self, known: Source) -> str:
+        return f" anew: it was taken{BY_OLDER}" if self._taken_by_older(known) else " anew: the rig file has changed"
+
     def _made_anew(self, known: Source, name: str, path: Path) -> Source:
         """A log read again because a part of it is lost: no other rows than those that were taken may come of it."""
         beginning = hash_of_beginning(path, known.taken)
@@ -177,13 +180,13 @@ class _Taking:
             raise beyond_repair(path, f"{what} since it was taken", self._lost[name], self._store)
         return self._ingest(name, path)
 
-    def _ingest(self, name: str, path: Path) -> Source:
-        self._told(name)
+    def _ingest(self, name: str, path: Path, why: str = "") -> Source:
+        self._told(name, why)
         return ingest_file(path, name, self._run.rig, self._store)
 
-    def _told(self, name: str) -> None:
+    def _told(self, name: str, why: str = "") -> None:
         if self._tell is not None:
-            self._tell(name)
+            self._tell(f"{name}{why}")
         self.read.append(name)
 
     def _stat(self, path: Path) -> os.stat_result:

@@ -15,6 +15,8 @@ import pytest
 from benchpipe.errors import InputError
 from benchpipe.ingest import source
 from benchpipe.ingest.opened import open_log
+from benchpipe.ingest.run import ingest_run
+from benchpipe.store.run_store import RunStore
 from tests.ingest.taken import HEAD, Run, rows
 
 
@@ -219,3 +221,17 @@ def test_a_log_that_only_an_older_version_could_take_stays_as_that_took_it(
     Run(tmp_path, force="scale = 2.0")
     with pytest.raises(InputError, match=r"so has the rig file|and the rig file has changed"):
         run.take()
+
+
+def test_why_a_log_is_read_anew_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    run, said = Run(tmp_path), list[str]()
+    run.write("a.csv", HEAD + rows(0, 100))
+    with monkeypatch.context() as older:
+        older.setattr(source.source_key, "__defaults__", (source.VERSION - 1,))
+        run.take()
+    store = RunStore(run.config.store, run.config.name)
+    assert ingest_run(run.config, store, tell=said.append).read == ("logs/a.csv",)
+    ingest_run(Run(tmp_path, force="scale = 2.0").config, store, tell=said.append)
+    assert said == [
+        "logs/a.csv anew: it was taken by an older version of benchpipe", "logs/a.csv anew: the rig file has changed",
+    ]  # fmt: skip
