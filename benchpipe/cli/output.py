@@ -69,3 +69,6 @@ def give_runs(
         sys.stdout.flush()
     except BrokenPipeError:
         drop_output()
+    except OSError as error:
+        error.filename = error.filename or "standard output (what was worked on is kept)"
+        raise
