@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from benchpipe.errors import StoreBusyError
+from benchpipe.errors import StoreBusyError, StoreError
 from benchpipe.store.files import remove_unfinished
 from benchpipe.store.refusals import refused
 
@@ -31,6 +31,11 @@ def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
     """
     from filelock import FileLock, Timeout
 
+    if store.is_symlink() and not store.exists():
+        raise StoreError(
+            "the store's path is a link that leads nowhere", where=store, got=os.readlink(store),
+            do_next="mount or make the folder it leads to, or choose another store",
+        )  # fmt: skip
     with refused(store, "choose another store"):
         store.mkdir(parents=True, exist_ok=True)
         os.close(os.open(store / LOCK, os.O_RDWR | os.O_CREAT, 0o644))  # where no file can be, nobody holds it

@@ -95,3 +95,15 @@ def test_a_store_that_cannot_be_made_is_told(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(StoreError), hold_store(tmp_path / "file" / "store"):
         pass
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links need a right of their own elsewhere")
+def test_a_link_that_leads_nowhere_is_no_new_store(tmp_path: Path) -> None:
+    (tmp_path / "store").symlink_to(tmp_path / "share")
+    with pytest.raises(StoreError, match="leads nowhere") as found, hold_store(tmp_path / "store"):
+        pass
+    assert found.value.got == str(tmp_path / "share")
+    assert not (tmp_path / "share").exists()
+    (tmp_path / "share").mkdir()
+    with hold_store(tmp_path / "store"):
+        assert (tmp_path / "share" / ".lock").exists()
