@@ -33,7 +33,7 @@ def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
 
     if store.is_symlink() and not store.exists():
         raise StoreError(
-            "the store's path is a link that leads nowhere", where=store, got=os.readlink(store),
+            "the store's path is a link that leads nowhere", where=store, got=str(store.readlink()),
             do_next="mount or make the folder it leads to, or choose another store",
         )  # fmt: skip
     with refused(store, "choose another store"):
