@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from benchpipe.cli.options import Lab, Run, Store, loaded
-from benchpipe.cli.output import tell
+from benchpipe.cli.output import in_one_line, tell
 from benchpipe.errors import ConfigError, nearest
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def trace(
     config, run_store, manifest = _kept(run, lab, store)
     _tell_dropped(manifest)
     for line in trace_rows(config, run_store, manifest, block, *chosen[0]):
-        typer.echo(line)
+        typer.echo(in_one_line(line))
 
 
 def _tell_dropped(manifest: Manifest) -> None:

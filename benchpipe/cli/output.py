@@ -33,6 +33,11 @@ def open_streams() -> None:
     sys.stderr = sys.stderr or os.fdopen(2, "w", closefd=False)
 
 
+def in_one_line(text: str) -> str:
+    """A text that holds the name of a log: letters that move the cursor stand as what they are called."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
 def system_error(error: OSError) -> str:
     """What the system refused, and where."""
     return f"{error.strerror or error}" + (f"\n  where:    {error.filename}" if error.filename else "")

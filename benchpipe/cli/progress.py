@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from benchpipe.cli.output import tell
+from benchpipe.cli.output import in_one_line, tell
 
 if TYPE_CHECKING:
     from rich.progress import TaskID
@@ -32,7 +32,7 @@ def watching(runs: int) -> Iterator[Watch]:
 def log_line(event: Event) -> None:
     """A line for each log that is read, and one for a run that something was done for."""
     if event.kind == "reads":
-        tell(f"{event.task.name}: reading {event.text}")
+        tell(in_one_line(f"{event.task.name}: reading {event.text}"))
     for line in ended(event):
         tell(line)
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Store, Wait, default_jobs, lab_file, loaded
-from benchpipe.cli.output import give_runs, tell
+from benchpipe.cli.output import give_runs, in_one_line, tell
 from benchpipe.cli.telling import tell_of
 from benchpipe.errors import ConfigError, ExitCode
 
@@ -49,7 +49,7 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
     from benchpipe.report.alarms import QUIET
 
     config = loaded(run, lab, store)
-    outcome = work(config, wait_s=wait, until="ingest", again=again, tell=lambda name: tell(f"reading {name}"))
+    outcome = work(config, wait_s=wait, until="ingest", again=again, tell=_reading)
     sources = outcome.manifest.sources
     account = outcome.manifest.account()
     typer.echo(
@@ -62,6 +62,10 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
         typer.echo(line)
     if len(lines) > MOST_REMARKS:
         typer.echo(f"! and {len(lines) - MOST_REMARKS} more: benchpipe export {outcome.run.name} remarks")
+
+
+def _reading(name: str) -> None:
+    tell(in_one_line(f"reading {name}"))
 
 
 def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from benchpipe.cli.main import call
 from tests.cli.commands import environment, run, started
 from tests.ingest.taken import HEAD, Run, rows
 
@@ -173,3 +174,16 @@ def test_standard_error_may_be_closed(sample_lab: Path) -> None:
         out, _ = job.communicate(timeout=60)
         assert job.returncode == 0
     assert b"wearing" in out
+
+
+@pytest.mark.skipif(os.name != "posix", reason="such names are not allowed elsewhere")
+def test_the_name_of_a_log_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lab = Run(tmp_path)
+    lab.write("a[red]\nb\x1b[31m.csv", HEAD + rows(0, 2000))
+    (tmp_path / "lab.toml").write_text('name = "lab"\nstore = "store"\nplans = ["plan.toml"]\n', "utf-8")
+    call(["nightly", str(tmp_path)])
+    err = capsys.readouterr().err
+    call(["ingest", str(tmp_path / "plan.toml"), "--again"])
+    err += capsys.readouterr().err
+    assert err.count("reading logs/a[red]\\nb\\x1b[31m.csv\n") == 2
+    assert "\x1b" not in err
