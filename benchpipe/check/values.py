@@ -21,6 +21,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.tables import CycleFlag
 
 Floats = NDArray[np.float64]
+NO_CYCLE = "no complete cycle was found"
 
 
 @dataclass(frozen=True)
@@ -152,7 +153,7 @@ def _of_cycles(limit: LimitConfig, measure: Measure, block: str, tables: RunTabl
         why = "" if reached else f"{last:,} of {limit.value.value:,.0f} cycles so far"
         return Values(np.array([done]), np.array([done]), np.zeros(1), last, reached, why)
     if last == 0:
-        return nothing("no complete cycle was found", due=True)
+        return nothing(NO_CYCLE, due=True)
     first, until = limit.cycles or (last - limit.last_cycles + 1 if limit.last_cycles else 1, last)
     if first < 1 or until > last:
         return nothing(f"{last:,} cycles so far", due=False, of=until - max(first, 1) + 1)

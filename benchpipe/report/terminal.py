@@ -160,6 +160,8 @@ def run_summary(view: RunView, marks: Marks = UNICODE) -> RenderableType:
 def _item(mark: str, text: str, style: str) -> RenderableType:
     """A mark, and a text that wraps beside it."""
     line = Table.grid(padding=(0, 1, 0, 0))
+    line.add_column()
+    line.add_column(overflow="fold")  # a path may be longer than a line
     line.add_row(Text(mark, style), Text(text, style))
     return line
 

@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 
 from benchpipe.check.decision import RANK, Verdict, worst
 from benchpipe.check.signing import signed_words
+from benchpipe.check.values import NO_CYCLE
 from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, LockingBlock, ProofBlock, StanceBlock, SweepBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.health.rules import Finding
@@ -198,6 +199,9 @@ def _do_next(
             last = f"--{what} {first['last']}"
             steps.append(f"see the raw rows: benchpipe trace {run.name} {first['block']} {last}")
         return steps if what else [f"stop the rig: '{first['limit']}' failed"]
+    if first is not None and first["remark"] == NO_CYCLE and manifest.sources:
+        log = shlex.quote(str(run.folder / manifest.sources[-1].file))
+        return [f"compare the loads of block '{first['block']}' in the plan with a log: benchpipe inspect {log}"]
     if first is not None:
         return [f"look at '{first['limit']}': {first['remark'] or 'too near the limit to tell'}"]
     if any(not r["due"] for r in limits) or any(b.done < (b.planned or 0) for b in blocks):
