@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.compiled import compiled, compiled_sums, inlined_sums
+from benchpipe.kernels.compiled import compiled, compiled_scan, compiled_sums, inlined_sums
 from benchpipe.kernels.intrinsics import larger, smaller
 
 Whole = NDArray[np.int64]
@@ -36,6 +36,7 @@ class ScanState(NamedTuple):
 FRESH = ScanState(False, False, 0, 0, 1)
 
 
+@compiled_scan(ScanState)
 def find_boundaries(
     time_us: NDArray[np.int64],
     trigger: NDArray[np.float64],
@@ -45,7 +46,7 @@ def find_boundaries(
     break_us: int,
     longest_us: int,
     state: ScanState,
-) -> tuple[NDArray[np.int64], ScanState]:
+) -> tuple[Whole, tuple[bool, bool, int, int, int]]:
     """Scan ``trigger[first:]`` for boundaries.
 
     Parameters
@@ -71,21 +72,6 @@ def find_boundaries(
         a closed one ends by the crossing between ``end - 1`` and ``end``.
     state : ScanState
     """
-    events, after = _scan(time_us, trigger, first, low, high, break_us, longest_us, state)
-    return events, ScanState(*after)
-
-
-@compiled
-def _scan(
-    time_us: Whole,
-    trigger: Floats,
-    first: int,
-    low: float,
-    high: float,
-    break_us: int,
-    longest_us: int,
-    state: ScanState,
-) -> tuple[Whole, tuple[bool, bool, int, int, int]]:
     armed, is_open, start, start_us, segment = state.armed, state.open, state.start, state.start_us, state.segment
     n = time_us.size
     events = np.empty((n - first + 1, 4), np.int64)  # a sample ends one cycle at most; what is not used costs nothing

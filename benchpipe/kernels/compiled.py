@@ -11,11 +11,14 @@ import os
 import platform
 import tempfile
 from collections.abc import Callable
-from functools import lru_cache
+from functools import lru_cache, wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 CallableT = TypeVar("CallableT", bound=Callable[..., Any])
+Given = ParamSpec("Given")
+Found = TypeVar("Found")
+State = TypeVar("State")
 # Vector sums are added in an order that follows the width of the vectors. All processors
 # with these instructions get the code of the first that had them, and so the same bits.
 COMMON_PROCESSOR = "haswell"
@@ -95,6 +98,25 @@ def compiled(function: CallableT) -> CallableT:
     interrupt that came while the kernel ran is raised in there, and numba goes on without the tuple, into a crash.
     """
     return _compile(function)
+
+
+def compiled_scan(
+    state: Callable[..., State],
+) -> Callable[[Callable[Given, tuple[Found, tuple[Any, ...]]]], Callable[Given, tuple[Found, State]]]:
+    """Compile a scan that gives what it found and, as a plain tuple, the state after it: Python names that one."""
+
+    def made(function: Callable[Given, tuple[Found, tuple[Any, ...]]]) -> Callable[Given, tuple[Found, State]]:
+        kernel = compiled(function)
+
+        @wraps(function)
+        def scan(*given: Given.args, **named: Given.kwargs) -> tuple[Found, State]:
+            found, after = kernel(*given, **named)
+            return found, state(*after)
+
+        scan.__wrapped__ = kernel
+        return scan
+
+    return made
 
 
 def compiled_sums(function: CallableT) -> CallableT:

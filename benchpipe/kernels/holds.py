@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.compiled import compiled
+from benchpipe.kernels.compiled import compiled, compiled_scan
 
 PER_DECADE = 25
 FIRST_EDGE_S = 1e-3
@@ -48,6 +48,7 @@ def fresh_bins() -> NDArray[np.float64]:
     return np.zeros((N_BINS, 8))
 
 
+@compiled_scan(HoldState)
 def scan_hold(
     time_us: NDArray[np.int64],
     load: NDArray[np.float64],
@@ -60,7 +61,7 @@ def scan_hold(
     gap_us: int,
     state: HoldState,
     bins: NDArray[np.float64],
-) -> tuple[int, HoldState]:
+) -> tuple[int, tuple[bool, int, int, int, int, float, float, float, float, int, int]]:
     """Scan samples from ``first`` until a hold ends or the samples do.
 
     Parameters
@@ -88,26 +89,6 @@ def scan_hold(
     state : HoldState
         With ``inside`` false and ``start_us`` set when a hold has just ended.
     """
-    position, after = _scan_hold(
-        time_us, load, motion, temperature, first, target, tolerance, patience_us, gap_us, state, bins
-    )
-    return position, HoldState(*after)
-
-
-@compiled
-def _scan_hold(
-    time_us: NDArray[np.int64],
-    load: NDArray[np.float64],
-    motion: NDArray[np.float64],
-    temperature: NDArray[np.float64],
-    first: int,
-    target: float,
-    tolerance: float,
-    patience_us: int,
-    gap_us: int,
-    state: HoldState,
-    bins: NDArray[np.float64],
-) -> tuple[int, tuple[bool, int, int, int, int, float, float, float, float, int, int]]:
     (inside, start_us, last_in_us, previous_us, foot_us, foot_motion, foot_load, origin, load_origin,
      outside_us, bridged) = state  # fmt: skip
     foot = RAMP_FOOT * abs(target)

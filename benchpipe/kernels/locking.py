@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.compiled import compiled
+from benchpipe.kernels.compiled import compiled, compiled_scan
 
 # Columns of the changes found: time [us], 1 for a lock and 0 for an unlock, bounces, 1 if the time is sure.
 AT, TO, BOUNCES, SURE = range(4)
@@ -36,6 +36,7 @@ class ModeState(NamedTuple):
 FRESH = ModeState(-1, -1, False, -1, False, -1, -1, 0, 0)
 
 
+@compiled_scan(ModeState)
 def find_changes(
     time_us: NDArray[np.int64],
     mode: NDArray[np.float32],
@@ -44,7 +45,7 @@ def find_changes(
     bounce_us: int,
     gap_us: int,
     state: ModeState,
-) -> tuple[NDArray[np.int64], ModeState]:
+) -> tuple[NDArray[np.int64], tuple[int, int, bool, int, bool, int, int, int, int]]:
     """Scan samples for changes of the mode that have stood for ``bounce_us``.
 
     Parameters
@@ -65,20 +66,6 @@ def find_changes(
     state : ModeState
         For the samples that follow: where they are cut changes nothing.
     """
-    found, after = _find_changes(time_us, mode, locked, unlocked, bounce_us, gap_us, state)
-    return found, ModeState(*after)
-
-
-@compiled
-def _find_changes(
-    time_us: NDArray[np.int64],
-    mode: NDArray[np.float32],
-    locked: float,
-    unlocked: float,
-    bounce_us: int,
-    gap_us: int,
-    state: ModeState,
-) -> tuple[NDArray[np.int64], tuple[int, int, bool, int, bool, int, int, int, int]]:
     now_mode, known, changing, change_us, sure, shown, shown_us, bounces, glitches = state
     found = np.empty((time_us.size, 4), np.int64)
     count = 0

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.compiled import compiled
+from benchpipe.kernels.compiled import compiled, compiled_scan
 
 # Columns of what is found: times [us] of the start and the return, length of the stay before [us], 1 if gapped.
 START, RETURN, STAY, GAPPED = range(4)
@@ -65,6 +65,7 @@ class AttemptState(NamedTuple):
 FRESH = AttemptState(False, -1, 0, -1, -1, -np.inf, False)
 
 
+@compiled_scan(AttemptState)
 def find_attempts(
     time_us: NDArray[np.int64],
     load: NDArray[np.float64],
@@ -76,7 +77,7 @@ def find_attempts(
     least_stay_us: int,
     gap_us: int,
     state: AttemptState,
-) -> tuple[NDArray[np.int64], AttemptState]:
+) -> tuple[NDArray[np.int64], tuple[bool, int, int, int, int, float, bool]]:
     """Scan samples for proofs that come back to the settling load in them.
 
     Parameters
@@ -99,23 +100,6 @@ def find_attempts(
     state : AttemptState
         For the samples that follow: where they are cut changes nothing.
     """
-    found, after = _find_attempts(time_us, load, way, target, settling, band, attempt, least_stay_us, gap_us, state)
-    return found, AttemptState(*after)
-
-
-@compiled
-def _find_attempts(
-    time_us: NDArray[np.int64],
-    load: NDArray[np.float64],
-    way: float,
-    target: float,
-    settling: float,
-    band: float,
-    attempt: float,
-    least_stay_us: int,
-    gap_us: int,
-    state: AttemptState,
-) -> tuple[NDArray[np.int64], tuple[bool, int, int, int, int, float, bool]]:
     inside, start_us, stay_us, stay_from, previous, peak, gapped = state
     found = np.empty((time_us.size, 4), np.int64)
     count = 0

@@ -26,8 +26,6 @@ class CycleTables:
     ----------
     anchor : Anchor or None
         Where the last night ended; None before the first.
-    workers : int, optional
-        Threads that read and measure. The tables do not depend on it.
     """
 
     def __init__(
@@ -38,10 +36,9 @@ class CycleTables:
         settings: CycleSettings,
         inputs: list[SampleInput],
         anchor: Anchor | None,
-        workers: int | None = None,
     ) -> None:
         self._rig, self._store, self._block, self._settings = rig, store, block, settings
-        self._inputs, self._before, self._workers = inputs, anchor, workers
+        self._inputs, self._before = inputs, anchor
         self._closed = anchor.closed if anchor else 0
         self._chunk = known(resumed(anchor, settings.cut) if anchor else beginning(settings.cut))
         self.schema = schema("cycles", signal_units(rig))
@@ -77,7 +74,7 @@ class CycleTables:
 
         return map_samples(
             work, self._store.folder, self._inputs, signal_columns(rig, block.mode),
-            self._before.time_us if self._before else None, back_us=look_back_us(rig), workers=self._workers,
+            self._before.time_us if self._before else None, back_us=look_back_us(rig),
         )  # fmt: skip
 
     def _table(self, rows: CycleRows) -> pa.Table:

@@ -11,7 +11,7 @@ from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.process.cutting import Anchor
 from benchpipe.process.cycle_tables import CycleTables
-from benchpipe.process.cycles import CycleSettings, cycle_settings
+from benchpipe.process.cycles import cycle_settings
 from benchpipe.process.found import Found
 from benchpipe.process.loops import loop_numbers, loops_table
 from benchpipe.process.peaks import write_peaks
@@ -44,7 +44,9 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
     settings = cycle_settings(block, rig, learnt, inputs)
     anchor = Anchor(**past["anchor"]) if past else None
     settled = [old[path] for path in past.get("settled", [])]
-    new, tail, anchor = write_cycles(rig, store, block, settings, inputs, anchor, key)
+    tables = CycleTables(rig, store, block, settings, inputs, anchor)
+    new, tail = write_cycles(store, tables, key)
+    anchor = tables.anchor
     settled += new
     parts = settled + tail
     last = past["ends"][-1] if past.get("ends") else 0
@@ -87,18 +89,8 @@ def learnt_thresholds(
     return learn_thresholds(pieces, by_load=block.trigger == "load", per_cycle=per_cycle)
 
 
-def write_cycles(
-    rig: RigConfig,
-    store: RunStore,
-    block: CyclicBlock,
-    settings: CycleSettings,
-    inputs: list[SampleInput],
-    anchor: Anchor | None,
-    key: str,
-    *,
-    workers: int | None = None,
-) -> tuple[list[Part], list[Part], Anchor | None]:
-    """Cut and measure all cycles from an anchor on.
+def write_cycles(store: RunStore, tables: CycleTables, key: str) -> tuple[list[Part], list[Part]]:
+    """Write all cycles from an anchor on.
 
     Returns
     -------
@@ -106,17 +98,13 @@ def write_cycles(
         Cycles that nothing to come can change.
     tail : list of Part
         The cycle in which the log ends.
-    anchor : Anchor or None
-        Where to go on another night.
     """
-    tables = CycleTables(rig, store, block, settings, inputs, anchor, workers)
     with new_part(store.folder, "cycles", tables.schema) as writer:
         for _ in ordered_map(writer.write, tables, workers=1):
             pass
         settled = [writer.finish(key)] if writer.rows else []
     rest = tables.open_cycle()
-    tail = [store.write("cycles", rest, key)] if rest.num_rows else []
-    return settled, tail, tables.anchor
+    return settled, [store.write("cycles", rest, key)] if rest.num_rows else []
 
 
 def _loops(

@@ -95,14 +95,19 @@ def decode(store: RunStore, inputs: list[SampleInput]) -> int:
     return sum(map_samples(lambda batch: len(batch.time_us), store.folder, inputs, COLUMNS))
 
 
+def tables_of(store: RunStore, inputs: list[SampleInput]) -> CycleTables:
+    """The cycles of all samples, not begun with."""
+    return CycleTables(RIG, store, BLOCK, cycle_settings(BLOCK, RIG), inputs, None)
+
+
 def in_memory(store: RunStore, inputs: list[SampleInput]) -> int:
     """Samples to tables of cycle rows in memory, every measure."""
-    return sum(table.num_rows for table in CycleTables(RIG, store, BLOCK, cycle_settings(BLOCK, RIG), inputs, None))
+    return sum(table.num_rows for table in tables_of(store, inputs))
 
 
 def ours(store: RunStore, inputs: list[SampleInput]) -> int:
     """Samples to written cycle rows, every measure."""
-    settled, tail, _ = write_cycles(RIG, store, BLOCK, cycle_settings(BLOCK, RIG), inputs, None, "1" * 64)
+    settled, tail = write_cycles(store, tables_of(store, inputs), "1" * 64)
     return sum(part.rows for part in settled + tail)
 
 
@@ -177,7 +182,7 @@ def agreement(folder: Path) -> dict[str, tuple[float, str]]:
     """Largest difference of each other way from ours on 200 clean cycles, and in which figure."""
     store = RunStore(folder, "agree")
     one = write_part(store, 200 * PER_CYCLE, 0.0)
-    settled, tail, _ = write_cycles(RIG, store, BLOCK, cycle_settings(BLOCK, RIG), [one], None, "2" * 64)
+    settled, tail = write_cycles(store, tables_of(store, [one]), "2" * 64)
     mine = peers.ours_as_figures(store.read_parts(settled + tail, "cycles"))
     return {name: peers.apart(way(store.folder / one.part.path), mine) for name, way in _ways().items()}
 
