@@ -1,0 +1,200 @@
+"""Student's quantiles, and the probabilities that a decision on a measured value is wrong.
+
+All probabilities are plain numbers from 0 to 1; values, limits and uncertainties share one unit.
+
+References
+----------
+JCGM 106:2012, *The role of measurement uncertainty in conformity assessment*: 7.3 and 7.4 (conformance
+probability), 9.5 (consumer's and producer's risk). Clause numbers from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import erfc, inf, isfinite, nan, sqrt
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+Density = Callable[[Floats], Floats]
+
+TAIL = 1e-13
+"""Probability of a prior that is left out at each end where its support is infinite."""
+NODES = 64
+"""Gauss-Legendre points in each panel of a quadrature."""
+
+
+def student_guard(risk: ArrayLike, dof: ArrayLike) -> Floats:
+    """One-sided Student factor t(1 − risk, dof).
+
+    Parameters
+    ----------
+    risk : array_like, float64
+        Probability beyond the factor, above 0 and at most 0.5.
+    dof : array_like, float64
+        Degrees of freedom; infinite gives the normal factor.
+
+    Returns
+    -------
+    ndarray of float64
+        NaN where the risk or the degrees of freedom are out of range.
+    """
+    from scipy.special import stdtrit
+
+    p, nu = np.asarray(risk, np.float64), np.asarray(dof, np.float64)
+    good = (p > 0.0) & (p <= 0.5) & (nu > 0.0)
+    # From the lower tail: 1 - risk has lost its digits where the risk is one in a million.
+    return np.where(good, -stdtrit(np.where(good, nu, 1.0), np.where(good, p, 0.5)), nan)
+
+
+def normal_risk(factor: float) -> float:
+    """Probability 1 − Φ(factor): the risk that a guard band of so many standard uncertainties leaves."""
+    return 0.5 * erfc(factor / sqrt(2.0))
+
+
+def conformance(value: float, u: float, low: float = -inf, high: float = inf, dof: float = inf) -> float:
+    """Probability that the true value lies between two limits (JCGM 106, 7.3 and 7.4).
+
+    The true value is taken as value + u·t with Student's t of ``dof`` degrees of freedom (normal where infinite),
+    without any prior knowledge of the item.
+
+    Parameters
+    ----------
+    value, u : float
+        Measured value and its standard uncertainty.
+    low, high : float
+        Limits; an infinite one does not count.
+    dof : float
+
+    Returns
+    -------
+    float
+        NaN where value or uncertainty is not known. With u = 0 it is 1 or 0.
+    """
+    from scipy.special import stdtr
+
+    if not (isfinite(value) and isfinite(u) and u >= 0.0 and dof > 0.0) or np.isnan(low) or np.isnan(high):
+        return nan
+    if u == 0.0:
+        return 1.0 if low <= value <= high else 0.0
+    below = float(stdtr(dof, (low - value) / u)) if isfinite(low) else 0.0
+    above = float(stdtr(dof, (value - high) / u)) if isfinite(high) else 0.0
+    return max(1.0 - below - above, 0.0)
+
+
+@dataclass(frozen=True)
+class RiskResult:
+    """Risks of a decision rule over a population of items (JCGM 106, 9.5).
+
+    ``consumer`` is the probability that an item drawn from the population is nonconforming *and* accepted,
+    ``producer`` that it is conforming and rejected, ``nonconforming`` that it is nonconforming at all.
+    """
+
+    consumer: float
+    producer: float
+    nonconforming: float
+
+
+def global_risks(
+    prior: Density,
+    support: tuple[float, float],
+    u: float,
+    tolerance: tuple[float, float],
+    acceptance: tuple[float, float],
+) -> RiskResult:
+    """Consumer's and producer's risk for a prior of the items and a normal measurement (JCGM 106, 9.5).
+
+    Parameters
+    ----------
+    prior : callable
+        Probability density of the items' true values, array → array, in 1/unit.
+    support : tuple of float
+        Finite interval that holds the prior.
+    u : float
+        Standard uncertainty of the measurement.
+    tolerance, acceptance : tuple of float
+        Interval of conforming true values, and of measured values that are accepted; ends may be infinite.
+
+    Returns
+    -------
+    RiskResult
+        By Gauss-Legendre quadrature over pieces that end at the limits and are no longer than 2 u.
+    """
+    from scipy.special import ndtr
+
+    def accepted(y: Floats) -> Floats:
+        return np.asarray(ndtr((acceptance[1] - y) / u) - ndtr((acceptance[0] - y) / u), np.float64)
+
+    def total(a: float, b: float) -> tuple[float, float]:
+        """Probability of an item between a and b, and of one that is accepted besides."""
+        a, b = max(a, support[0]), min(b, support[1])
+        if not b > a:
+            return 0.0, 0.0
+        edges = np.linspace(a, b, min(max(16, int((b - a) / (2.0 * u)) + 1), 4_000) + 1)
+        node, weight = np.polynomial.legendre.leggauss(NODES)
+        half = 0.5 * np.diff(edges)
+        y = (0.5 * (edges[:-1] + edges[1:]))[:, None] + half[:, None] * node
+        mass = half[:, None] * weight * prior(y)
+        return float(mass.sum()), float((mass * accepted(y)).sum())
+
+    low, inside, high = total(-inf, tolerance[0]), total(*tolerance), total(tolerance[1], inf)
+    return RiskResult(
+        consumer=low[1] + high[1],
+        producer=inside[0] - inside[1],
+        nonconforming=low[0] + high[0],
+    )
+
+
+def normal_prior(mean: float, sd: float) -> tuple[Density, tuple[float, float]]:
+    """Return the density and support of items that are normally distributed, for `global_risks`."""
+    from scipy.special import ndtri
+
+    reach = -float(ndtri(TAIL)) * sd
+
+    def density(y: Floats) -> Floats:
+        return np.asarray(np.exp(-0.5 * ((y - mean) / sd) ** 2) / (sd * sqrt(2.0 * np.pi)), np.float64)
+
+    return density, (mean - reach, mean + reach)
+
+
+def gamma_prior(shape: float, scale: float) -> tuple[Density, tuple[float, float]]:
+    """Return the density and support of items that are gamma distributed (never negative), for `global_risks`."""
+    from scipy.special import gammainccinv, gammaln, xlogy
+
+    def density(y: Floats) -> Floats:
+        z = y / scale
+        return np.asarray(np.exp(xlogy(shape - 1.0, z) - z - gammaln(shape)) / scale, np.float64)
+
+    return density, (0.0, float(gammainccinv(shape, TAIL)) * scale)
+
+
+def acceptance_limit(prior: Density, support: tuple[float, float], u: float, high: float, consumer: float) -> float:
+    """Acceptance limit below an upper tolerance limit that leaves a given consumer's risk (JCGM 106, 9.5.4).
+
+    Returns
+    -------
+    float
+        Bisected to 1e-9 of ``u``; NaN where no limit within 20 u of the tolerance limit has that risk.
+    """
+
+    def excess(limit: float) -> float:
+        return global_risks(prior, support, u, (-inf, high), (-inf, limit)).consumer - consumer
+
+    low, top = high - 20.0 * u, high + 20.0 * u
+    if not (consumer > 0.0 and excess(low) < 0.0 < excess(top)):
+        return nan
+    while top - low > 1e-9 * u:
+        middle = 0.5 * (low + top)
+        low, top = (middle, top) if excess(middle) < 0.0 else (low, middle)
+    return low
+
+
+def with_normal_prior(value: float, u: float, mean: float, sd: float) -> tuple[float, float]:
+    """Value and standard uncertainty of an item from a normal population (JCGM 106, 6.2: Bayes).
+
+    Weights are the inverse variances of the measurement and of the population.
+    """
+    weight = sd**2 / (sd**2 + u**2)
+    return mean + weight * (value - mean), u * sqrt(weight)
