@@ -65,9 +65,9 @@ def probability_text(p: float | None) -> str:
 
 
 def risk_text(p: float) -> str:
-    """Return the percentage behind "at most": rounded up to a decimal below 10 %, two significant digits below 1 %."""
+    """Return the percentage behind "at most": two significant digits, rounded up."""
     percent = 100 * _decimal(p)
-    place = max(_place(percent, DIGITS), -6) if percent < 1 else -1
+    place = max(_place(percent, DIGITS), -6)
     return f"{_plain(_to(percent - percent * TINY, place, ROUND_CEILING))} %"
 
 

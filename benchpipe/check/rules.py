@@ -25,6 +25,8 @@ from benchpipe.check.rounding import risk_text
 from benchpipe.kernels.risk import normal_risk
 
 UNGUARDED = 0.5
+FLOAT32_INTEGERS = 2.0**24
+"""From here on float32 steps over integers, and a count would be compared with its neighbour."""
 
 
 @dataclass(frozen=True)
@@ -126,7 +128,7 @@ def figure_of(value: float) -> float:
     """
     if not isfinite(value) or float(value).is_integer():
         return float(value)
-    with np.errstate(over="ignore"):
+    with np.errstate(all="ignore"):  # beyond float32's range the double itself stands
         single = np.float32(value)
     return float(str(single)) if np.isfinite(single) else float(value)
 
@@ -134,14 +136,17 @@ def figure_of(value: float) -> float:
 def margin_of(value: float, operator: Literal["<=", ">="], limit: float) -> float:
     """Distance to the limit, positive on the good side, in the figure's own precision.
 
-    Only where both lie within one step of float32 the figure's shortest decimal (`figure_of`) is compared; else
-    the difference is much larger than what the samples' precision leaves open.
+    Within one step of float32 of the limit the figure's shortest decimal (`figure_of`) is compared, and the
+    distance never gets larger than that step. Further off, or where float32 does not hold each integer, the
+    difference is that of the doubles.
     """
-    with np.errstate(over="ignore"):
-        step = float(np.abs(np.spacing(np.float32(limit)))) if isfinite(limit) else nan
-    if abs(value - limit) <= step:
-        value = figure_of(value)
-    return limit - value if operator == "<=" else value - limit
+    over = value - limit
+    if abs(limit) < FLOAT32_INTEGERS:
+        with np.errstate(all="ignore"):
+            step = float(np.abs(np.spacing(np.float32(limit))))
+        if abs(over) <= step:
+            over = min(max(figure_of(value) - limit, -step), step)
+    return -over if operator == "<=" else over
 
 
 def margin_within(value: float, window: Window) -> float:

@@ -22,6 +22,8 @@ Density = Callable[[Floats], Floats]
 
 TAIL = 1e-13
 """Probability of a prior that is left out at each end where its support is infinite."""
+SHARED_VALUES = 1_000
+"""Equally likely values that stand for a normal error: 23 of them in its tail of 2.3 %."""
 NODES = 64
 """Gauss-Legendre points in each panel of a quadrature."""
 
@@ -47,6 +49,45 @@ def student_guard(risk: ArrayLike, dof: ArrayLike) -> Floats:
     good = (p > 0.0) & (p <= 0.5) & (nu > 0.0)
     # From the lower tail: 1 - risk has lost its digits where the risk is one in a million.
     return np.where(good, -stdtrit(np.where(good, nu, 1.0), np.where(good, p, 0.5)), nan)
+
+
+def many_guard(many: float, u: float, dof: float, shared_u: float, risk: float) -> float:
+    """Width that one of many readings exceeds with at most ``risk``, where all share one more error.
+
+    The widths of both do not join by a root sum of squares: the largest of n errors is no error about zero. With the
+    shared error c normal, P ≤ E[min(1, many · T((c − width)/u))] (Bonferroni given c), solved for the width.
+
+    Parameters
+    ----------
+    many : float
+        Number of readings; a ratio of numbers where several must exceed the width (Markov).
+    u, dof : float
+        Standard uncertainty of one reading without what is shared, and its degrees of freedom.
+    shared_u : float
+        Standard uncertainty of the error that all have in common.
+    risk : float
+
+    Returns
+    -------
+    float
+        NaN where a number is out of range. Without a shared error t(1 − risk/many) u.
+    """
+    from scipy.special import ndtri, stdtr
+
+    alone = float(student_guard(min(risk / many, risk) if many > 0.0 else nan, dof)) * u
+    if not (shared_u > 0.0 and isfinite(alone) and isfinite(shared_u)) or u < 0.0:
+        return alone if shared_u == 0.0 and u >= 0.0 else nan
+    only_shared = float(student_guard(risk, inf)) * shared_u
+    if u == 0.0:
+        return only_shared
+    c = shared_u * ndtri((np.arange(SHARED_VALUES) + 0.5) / SHARED_VALUES)
+    low, high = max(alone, only_shared), alone + float(c[-1])
+    for _ in range(40):
+        width = 0.5 * (low + high)
+        with np.errstate(over="ignore"):  # a tiny u: surely missed or surely not
+            missed = np.minimum(max(many, 1.0) * stdtr(dof, (c - width) / u), 1.0).mean()
+        low, high = (width, high) if missed > risk else (low, width)
+    return high
 
 
 def normal_risk(factor: float) -> float:
