@@ -1,0 +1,118 @@
+"""Regression on the bins of a history whose noise is not known: slow noise beside white, by restricted likelihood.
+
+The noise of bin averages is a share of a first-order process (correlation exp(−Δt/τ), averaged over each bin)
+and a white rest. The average of such a process over bins keeps separable covariances, so each model is
+whitened by one pass over the bins, with all models and all columns side by side.
+
+References
+----------
+H. D. Patterson & R. Thompson, Biometrika 58 (1971) 545: restricted likelihood. [M] from memory, not verified.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+SHARES = (1.0, 0.9, 0.75, 0.5, 0.3, 0.15, 0.06, 0.02)
+"""Shares of the slow process in the variance of an average bin."""
+RATIO = 1.4
+SHORTEST = 0.3
+"""Shortest correlation time tried, in bin spacings: below it bins look white."""
+LONGEST = 0.1
+"""Longest correlation time tried, as a part of the history."""
+
+
+@dataclass(frozen=True)
+class NoiseModels:
+    """Noise models of m rows: correlation time [s] (1 where ``share`` is 0) and share of the slow process."""
+
+    tau_s: Floats
+    share: Floats
+
+
+@dataclass(frozen=True)
+class WhitenedResult:
+    """What each of m noise models makes of c columns, in units of the noise variance of an average bin.
+
+    ``gram`` : ndarray, shape (m, c, c)
+        Zᵀ C⁻¹ Z.
+    ``log_det`` : ndarray, shape (m,)
+        log |C|.
+    ``contrast`` : ndarray, shape (m,)
+        aᵀ C a of the contrast that was given.
+    """
+
+    gram: Floats
+    log_det: Floats
+    contrast: Floats
+
+
+def noise_models(spacing_s: float, span_s: float) -> NoiseModels:
+    """The models that are averaged: white, and all shares at correlation times from ``spacing_s`` on."""
+    top = max(LONGEST * span_s, spacing_s)
+    count = max(2, int(np.ceil(np.log(top / (SHORTEST * spacing_s)) / np.log(RATIO))) + 1)
+    taus = np.geomspace(SHORTEST * spacing_s, top, count)
+    return NoiseModels(
+        np.concatenate([[1.0], np.repeat(taus, len(SHARES))]),
+        np.concatenate([[0.0], np.tile(SHARES, taus.size)]),
+    )
+
+
+def whiten(
+    models: NoiseModels, time_s: Floats, width_s: Floats, weight: Floats, columns: Floats, contrast: Floats
+) -> WhitenedResult:
+    """Whiten columns under each model and take their products.
+
+    Parameters
+    ----------
+    models : NoiseModels
+        m of them. Their correlation times must not be far below ``width_s``.
+    time_s, width_s : ndarray, shape (k,)
+        Middle and length in time of each bin, which do not overlap.
+    weight : ndarray, shape (k,)
+        Readings in the bin over those of an average bin: the white part goes with 1/weight.
+    columns : ndarray, shape (k, c)
+    contrast : ndarray, shape (k,)
+
+    Notes
+    -----
+    The average of exp(−|t − t'|/τ) over bins of widths W and W' that do not overlap is
+    α α' exp(−Δ/τ), α = sinh(x)/x, x = W/2τ, Δ between the middles; within a bin it is (1 − (1 − e^(−2x))/2x)/x.
+    So C = share · α OU αᵀ + diag(nugget) and a Kalman filter with one state gives its Cholesky rows. The
+    nugget may be negative, C is positive definite all the same.
+    """
+    tau, share = models.tau_s[:, None], models.share[:, None]
+    x = np.where(share > 0, width_s[None, :] / (2 * tau), 1.0)
+    small = x < 1e-3
+    x = np.where(small, 1.0, x)
+    alpha = np.where(small, 1.0, np.sinh(x) / x)
+    within = np.where(small, 1.0, (1 - (1 - np.exp(-2 * x)) / (2 * x)) / x)
+    nugget = share * (within - alpha**2) + (1 - share + 1e-6) / weight[None, :]
+    decay = np.exp(-np.diff(time_s, append=time_s[-1])[None, :] / tau)
+    k, c = columns.shape
+    m = models.share.size
+    white = np.empty((k, m, c))
+    variance = np.empty((k, m))
+    state, prior = np.zeros((m, c)), models.share.copy()
+    memory, quadratic = np.zeros(m), np.zeros(m)
+    for i in range(k):
+        a, n, d = alpha[:, i], nugget[:, i], decay[:, i]
+        total = a * a * prior + n
+        gap = columns[i] - a[:, None] * state
+        variance[i] = total
+        white[i] = gap
+        gain = a * prior / total
+        state = d[:, None] * (state + gain[:, None] * gap)
+        prior = d * d * (prior - a * prior * gain) + models.share * (1 - d * d)
+        if contrast[i] != 0 or memory.any():
+            part = a * contrast[i]
+            quadratic += n * contrast[i] ** 2 + models.share * part * (part + 2 * memory)
+            memory = d * (memory + part)
+    white /= np.sqrt(variance)[:, :, None]
+    rows = white.transpose(1, 2, 0)
+    return WhitenedResult(rows @ rows.transpose(0, 2, 1), np.log(variance).sum(axis=0), quadratic)

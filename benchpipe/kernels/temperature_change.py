@@ -1,0 +1,304 @@
+"""Change of a figure since baseline, corrected to the baseline's temperature.
+
+The whole history is averaged into bins and fitted by generalised least squares: wear as a line of pieces and
+the logarithm of cycles, temperature through a lag of first order, noise by restricted likelihood, all averaged
+by likelihood over noise models and lags. The windows' own statistics make the change; what they scatter about
+their bins is measured on like windows all over the history.
+
+References
+----------
+JCGM 100:2008 (GUM) §5.2 (correlated inputs), §G.4 (effective degrees of freedom, Welch-Satterthwaite).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf, isfinite, nan, sqrt
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from benchpipe.kernels.swings import SwingsResult, count_swings
+from benchpipe.kernels.temperature_windows import WindowsResult, compare_windows, window_statistic
+from benchpipe.kernels.thermometer import AROUND, ThermometerResult, thermometer_faults
+
+Floats = NDArray[np.float64]
+Readings = NDArray[np.floating]
+Span = tuple[int, int]
+
+FEWEST_CYCLES = 100
+"""Below this the noise of a history is not known."""
+FEWEST_SWINGS = 2.0
+LEAST_SWING_K = 0.5
+"""A smaller move is never a swing: thermometers beside a specimen are seldom better."""
+SWING_PART = 0.5
+"""A swing must be this part of the range of the history."""
+BEYOND = 0.1
+"""How far outside the learnt range a window may lie, as a part of that range."""
+SAME_K = 0.3
+"""Windows closer than this behind every lag are compared without a correction."""
+FOLLOW_CYCLES = 100
+FOLLOWS = 0.5
+"""Least part of the expected step by which the figure must follow a jump of the thermometer."""
+
+
+@dataclass(frozen=True)
+class TemperatureChange:
+    """A relative change, corrected to the baseline's temperature.
+
+    ``change`` is window/baseline − 1 less ``correction``, ``u`` its standard uncertainty with ``dof`` degrees
+    of freedom, the covariance of coefficient and windows contained. They are NaN where not ``decided``;
+    ``raw_change`` is given where it can be. ``correction`` (relative) was taken off, ``correction_u`` is its
+    share of ``u``; ``coefficient`` (relative per kelvin) comes from ``source``, was learnt between
+    ``temperature_low`` and ``temperature_high`` [°C] and acts with a lag of ``lag_s`` [s], the mean over lags
+    by likelihood. ``swings``: how often the temperature went there and back. ``why`` says what decided.
+    """
+
+    change: float
+    u: float
+    dof: float
+    raw_change: float
+    correction: float
+    correction_u: float
+    coefficient: float
+    coefficient_u: float
+    temperature_low: float
+    temperature_high: float
+    swings: float
+    lag_s: float
+    source: Literal["run", "plan", "none"]
+    decided: bool
+    why: str
+
+
+def change_at_temperature(
+    time_s: ArrayLike,
+    value: ArrayLike,
+    temperature_c: ArrayLike,
+    base: Span,
+    window: Span,
+    *,
+    statistic: Literal["median", "mean"] = "median",
+    plan_coefficient: float | None = None,
+    plan_coefficient_u: float | None = None,
+    plan_range: tuple[float, float] | None = None,
+) -> TemperatureChange:
+    """Change of a figure between two windows, corrected to the baseline's temperature.
+
+    Parameters
+    ----------
+    time_s : array_like, shape (n,)
+        Time of each cycle [s], not falling: the block's history up to the window's end.
+    value, temperature_c : array_like, shape (n,)
+        Figure of each cycle (any unit) and temperature [°C]; NaN is missing.
+    base, window : tuple of int
+        First and last index of both windows.
+    statistic : "median" or "mean"
+    plan_coefficient, plan_coefficient_u : float, optional
+        The plan's coefficient, relative per kelvin, and its standard uncertainty.
+    plan_range : tuple of float, optional
+        Temperatures [°C] between which the plan's coefficient is known; without it, everywhere.
+
+    Returns
+    -------
+    TemperatureChange
+        Not ``decided`` means inconclusive, with the reason in ``why``.
+
+    Raises
+    ------
+    ValueError
+        Arrays of different lengths, or a window outside them.
+    """
+    t = np.asarray(time_s, np.float64)
+    y, x = _readings(value), _readings(temperature_c)
+    if not (t.ndim == 1 and t.shape == y.shape == x.shape):
+        raise ValueError("time, value and temperature must have the same length")
+    for first, last in (base, window):
+        if not 0 <= first <= last < t.size:
+            raise ValueError(f"window {first}-{last} lies outside the history of {t.size} cycles")
+    at_base, at_window = window_statistic(y, base, statistic), window_statistic(y, window, statistic)
+    raw = at_window / at_base - 1 if isfinite(at_base) and at_base != 0 else nan
+    if not isfinite(raw):
+        return _undecided("a window holds no value, or the baseline is zero", raw)
+    if int(np.isfinite(y).sum()) < FEWEST_CYCLES:
+        return _undecided(f"fewer than {FEWEST_CYCLES} cycles with a value: the noise is not known", raw)
+    if not np.isfinite(t).all() or (np.diff(t) < 0).any() or not t[-1] > t[0]:
+        return _undecided("times of cycles are missing or go back", raw)
+    thermometer = thermometer_faults(t, x, base, window)
+    if thermometer.fault:
+        return _undecided(thermometer.fault, raw)
+    y = y / y.dtype.type(at_base)
+    found = compare_windows(t, y, x, base, window, 1 + raw, statistic)
+    budget = _Budget(found, raw, _moved_u(thermometer, x, base, window))
+    swings = _swings(found, thermometer, x.size)
+    inside = _inside(swings.low, swings.high, found)
+    if swings.swings >= FEWEST_SWINGS and inside:
+        result = budget.run(swings)
+    elif plan_coefficient is not None and plan_coefficient_u is not None:
+        result = budget.plan(swings, plan_coefficient, plan_coefficient_u, plan_range)
+    elif np.abs(found.moved_k).max() <= SAME_K:
+        return budget.none(swings)
+    else:
+        return _undecided(_why_no_coefficient(swings, found, inside), raw, swings.swings)
+    return _followed(result, thermometer, y, x)
+
+
+def _readings(values: ArrayLike) -> Readings:
+    """As floats; single precision stays what it is: a copy of two million would cost more than the fit."""
+    v = np.asarray(values)
+    return v if v.dtype in (np.float32, np.float64) else v.astype(np.float64)
+
+
+def _undecided(why: str, raw: float, swings: float = nan) -> TemperatureChange:
+    return TemperatureChange(nan, nan, nan, raw, nan, nan, nan, nan, nan, nan, swings, nan, "none", False, why)
+
+
+def _moved_u(thermometer: ThermometerResult, x: Readings, base: Span, window: Span) -> float:
+    """Standard uncertainty of the difference of the windows' temperatures from noise and digit [K]."""
+    parts = [thermometer.mean_u(int(np.isfinite(x[a : b + 1]).sum())) for a, b in (base, window)]
+    return float(np.hypot(*parts))
+
+
+def _swings(found: WindowsResult, thermometer: ThermometerResult, cycles: int) -> SwingsResult:
+    """Swings as large as the difference that is corrected for, and as half the range of the history."""
+    span = float(np.ptp(found.bin_c))
+    swing = max(abs(float(found.moved_k[0])), SWING_PART * span, LEAST_SWING_K)
+    return count_swings(found.bin_c, swing, 6 * thermometer.mean_u(max(cycles // found.bin_c.size, 1)))
+
+
+def _inside(low: float, high: float, found: WindowsResult) -> bool:
+    """Do both windows lie in a range of temperature, a tenth of it added on either side?"""
+    if not (isfinite(low) and isfinite(high)):
+        return False
+    beyond = BEYOND * (high - low)
+    return all(low - beyond <= c <= high + beyond for c in (found.base_c, found.window_c))
+
+
+def _why_no_coefficient(swings: SwingsResult, found: WindowsResult, inside: bool) -> str:
+    lies = f"baseline at {found.base_c:.1f} °C, window at {found.window_c:.1f} °C"
+    if swings.swings >= FEWEST_SWINGS and not inside:
+        return (
+            f"{lies}: outside {swings.low:.1f} to {swings.high:.1f} °C, where the coefficient was learnt, "
+            "and the plan states none"
+        )
+    return (
+        f"{lies}: the temperature went there and back {swings.swings:.1f} times, {FEWEST_SWINGS:.0f} are needed "
+        "to learn a coefficient, and the plan states none"
+    )
+
+
+@dataclass(frozen=True)
+class _Budget:
+    """What makes the uncertainty of a change; each way to correct adds its own."""
+
+    found: WindowsResult
+    raw: float
+    moved_u: float
+
+    def run(self, swings: SwingsResult) -> TemperatureChange:
+        """Corrected by the run's own coefficient."""
+        f = self.found.fit
+        dt = self.found.moved_k[None, :]
+        variance = f.contrast_variance - 2 * dt * f.covariance + dt**2 * f.coefficient_variance
+        coefficient, b_variance, _ = f.averaged(f.coefficient, f.coefficient_variance)
+        own = f.averaged(f.coefficient * dt, dt**2 * f.coefficient_variance)[1]
+        why = f"corrected with the run's own coefficient, from {swings.swings:.1f} swings there and back"
+        return self._made(
+            f.coefficient * dt, variance, own, coefficient, sqrt(b_variance), (swings.low, swings.high), swings, "run", why
+        )
+
+    def plan(
+        self, swings: SwingsResult, coefficient: float, u: float, learnt: tuple[float, float] | None
+    ) -> TemperatureChange:
+        """Corrected by the plan's coefficient."""
+        if learnt is not None and not _inside(*learnt, self.found):
+            why = (
+                f"baseline at {self.found.base_c:.1f} °C, window at {self.found.window_c:.1f} °C: outside "
+                f"{learnt[0]:.1f} to {learnt[1]:.1f} °C, where the plan's coefficient is known"
+            )
+            return _undecided(why, self.raw, swings.swings)
+        f, dt = self.found.fit, self.found.moved_k[None, :]
+        correction = np.broadcast_to(coefficient * dt, f.weight.shape)
+        stated = np.broadcast_to((u * dt) ** 2, f.weight.shape)
+        between = f.averaged(correction, 0 * stated)[1] + float((f.weight * stated).sum())
+        why = f"corrected with the plan's coefficient: the temperature went there and back {swings.swings:.1f} times"
+        return self._made(
+            correction, f.contrast_variance, between, coefficient, u, learnt or (nan, nan), swings, "plan", why, stated
+        )
+
+    def none(self, swings: SwingsResult) -> TemperatureChange:
+        """Not corrected: as wide as the run's own regression would allow for so small a difference."""
+        f, dt = self.found.fit, self.found.moved_k[None, :]
+        might = f.coefficient**2 + f.coefficient_variance
+        stated = might * (dt**2 + self.moved_u**2)
+        nothing = np.zeros_like(f.weight)
+        own = float((f.weight * stated).sum())
+        why = (
+            f"not corrected: the windows lie {float(self.found.moved_k[0]):+.2f} K apart, and no coefficient is known"
+        )
+        return self._made(nothing, f.contrast_variance, own, nan, nan, (nan, nan), swings, "none", why, stated)
+
+    def _made(
+        self,
+        correction: Floats,
+        variance: Floats,
+        own: float,
+        coefficient: float,
+        coefficient_u: float,
+        learnt: tuple[float, float],
+        swings: SwingsResult,
+        source: Literal["run", "plan", "none"],
+        why: str,
+        stated: Floats | None = None,
+    ) -> TemperatureChange:
+        """Add up: the fits' variance, the windows' own, what is stated, and what the model leaves open."""
+        f = self.found.fit
+        taken, total, dof = f.averaged(correction, variance)
+        change = self.raw - taken
+        slope = 0.0 if not isfinite(coefficient) else coefficient
+        begin = float((f.lag_weight * (slope * self.found.begin_k) ** 2).sum())
+        # Nobody knows whether a coefficient acts on the present level or on the baseline's.
+        level = (taken * change) ** 2 / 3
+        thermometer = (slope * self.moved_u) ** 2
+        known = begin + level + thermometer
+        parts = [(total, dof), *zip(self.found.local_variance, self.found.local_dof, strict=True)]
+        v = sum(p for p, _ in parts) + known + (0.0 if stated is None else float((f.weight * stated).sum()))
+        spread = sum(p**2 / n for p, n in parts)
+        return TemperatureChange(
+            change,
+            sqrt(v),
+            v**2 / spread if spread > 0 else inf,
+            self.raw,
+            taken,
+            sqrt(own + known),
+            coefficient,
+            coefficient_u,
+            *learnt,
+            swings.swings,
+            float(f.lag_weight @ self.found.lags_s),
+            source,
+            True,
+            why,
+        )
+
+
+def _followed(result: TemperatureChange, thermometer: ThermometerResult, y: Readings, x: Readings) -> TemperatureChange:
+    """Undecided where the thermometer jumped and the figure did not follow: then the sensor moved."""
+    if not result.decided:
+        return result
+    for i in thermometer.jumps:
+        near = slice(max(0, i - FOLLOW_CYCLES), i), slice(i, i + FOLLOW_CYCLES)
+        before, after = (p[np.isfinite(p)] for p in (y[near[0]].astype(np.float64), y[near[1]].astype(np.float64)))
+        expected = result.coefficient * float(np.nanmedian(x[i : i + AROUND]) - np.nanmedian(x[max(0, i - AROUND) : i]))
+        if before.size < 5 or after.size < 5 or expected == 0:
+            continue
+        part = float(np.median(after) - np.median(before)) / expected
+        noise = 1.2533 * float(np.hypot(before.std() / sqrt(before.size), after.std() / sqrt(after.size)))
+        if part < FOLLOWS - 3 * noise / abs(expected):
+            why = (
+                f"the thermometer jumped at cycle {i} of the history and the figure did not follow "
+                f"({100 * part:.0f} % of the step that {result.coefficient:.2%}/K makes)"
+            )
+            return _undecided(why, result.raw_change, result.swings)
+    return result

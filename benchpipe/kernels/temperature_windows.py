@@ -1,0 +1,147 @@
+"""Two windows of a history beside its regression: their temperatures, and the noise that bins do not show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.kernels.history_bins import HistoryBins, history_bins, like_windows, window_weights
+from benchpipe.kernels.temperature_lag import LaggedTemperature, lagged_temperature
+from benchpipe.kernels.temperature_regression import HistoryFit, fit_history
+
+Floats = NDArray[np.float64]
+Readings = NDArray[np.floating]
+Span = tuple[int, int]
+Statistic = Literal["median", "mean"]
+
+LAGS_S = (0.0, 60.0, 200.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0, 14400.0)
+LONGER_LAGS_S = (28800.0, 57600.0)
+"""Tried where the longest of the others is the likeliest."""
+FEWEST_WINDOWS = 4
+
+
+@dataclass(frozen=True)
+class WindowsResult:
+    """Windows and history behind l lags.
+
+    ``moved_k`` (l,): temperature of the window less that of the baseline. ``begin_k`` (l,): how uncertain
+    that is because nobody knows the specimen's temperature when the log begins. ``local_variance`` and
+    ``local_dof``: of the baseline's and the window's statistic about their bins. ``bin_c`` (k,) is the
+    thermometer's mean in each bin, ``base_c`` and ``window_c`` that in the windows.
+    """
+
+    fit: HistoryFit
+    lags_s: Floats
+    moved_k: Floats
+    begin_k: Floats
+    local_variance: tuple[float, float]
+    local_dof: tuple[float, float]
+    bin_c: Floats
+    base_c: float
+    window_c: float
+
+
+def window_statistic(value: Readings, span: Span, statistic: Statistic) -> float:
+    """Median or mean of a window's finite values; NaN where there are none."""
+    part = value[span[0] : span[1] + 1].astype(np.float64)
+    part = part[np.isfinite(part)]
+    if not part.size:
+        return float("nan")
+    return float(np.median(part) if statistic == "median" else part.mean())
+
+
+def compare_windows(
+    time_s: Floats,
+    value: Readings,
+    temperature_c: Readings,
+    base: Span,
+    window: Span,
+    ratio: float,
+    statistic: Statistic,
+) -> WindowsResult:
+    """Fit the history with every lag and place both windows in it.
+
+    Parameters
+    ----------
+    time_s, value, temperature_c : ndarray, shape (n,)
+        s, the figure over that of the baseline, °C.
+    base, window : tuple of int
+        First and last index.
+    ratio : float
+        Window over baseline: the noise of the baseline counts this many times in it.
+    statistic : "median" or "mean"
+    """
+    bins = history_bins(time_s, value)
+    finite = np.concatenate([[0], np.cumsum(np.isfinite(value))])
+    weights = [window_weights(bins, finite, *span) for span in (base, window)]
+    contrast = weights[1] - ratio * weights[0]
+    lags = np.array(LAGS_S)
+    lagged, temperature, fit = _fit(time_s, temperature_c, lags, bins, contrast)
+    if int(np.argmax(fit.lag_weight)) == lags.size - 1:
+        lags = np.array(LAGS_S + LONGER_LAGS_S)
+        lagged, temperature, fit = _fit(time_s, temperature_c, lags, bins, contrast)
+    step = float(np.median((bins.end_s - bins.start_s) / (bins.last - bins.first + 1)))
+    spans = np.array([base, window])
+    ours = lagged.mean(time_s[spans[:, 0]] - step / 2, time_s[spans[:, 1]] + step / 2)
+    best = int(np.argmax(fit.lag_weight))
+    slope = float((fit.weight[:, best] * fit.coefficient[:, best]).sum() / fit.weight[:, best].sum())
+    local = []
+    for span in (base, window):
+        ends, length = like_windows(bins, *span)
+        starts = ends - length + 1
+        there = lagged.mean(time_s[starts] - step / 2, time_s[ends] + step / 2)[best]
+        shares = np.array([window_weights(bins, finite, a, b) for a, b in zip(starts, ends, strict=True)])
+        expected = shares.reshape(-1, bins.mean.size) @ (bins.mean - slope * temperature[best]) + slope * there
+        found = [window_statistic(value, (a, b), statistic) for a, b in zip(starts.tolist(), ends.tolist(), strict=True)]
+        local.append(_local_variance(np.array(found) - expected, length, span, value))
+    return WindowsResult(
+        fit,
+        lags,
+        ours[:, 1] - ours[:, 0],
+        lagged.begin_u * _since_begin(bins, time_s, base, window, lags),
+        (local[0][0] * ratio**2, local[1][0]),
+        (local[0][1], local[1][1]),
+        temperature[0],
+        float(ours[0, 0]),
+        float(ours[0, 1]),
+    )
+
+
+def _fit(
+    time_s: Floats, temperature_c: Readings, lags: Floats, bins: HistoryBins, contrast: Floats
+) -> tuple[LaggedTemperature, Floats, HistoryFit]:
+    lagged = lagged_temperature(time_s, temperature_c, lags)
+    temperature = lagged.mean(bins.start_s, bins.end_s)
+    return lagged, temperature, fit_history(bins, time_s.size, temperature, contrast)
+
+
+def _local_variance(deviations: Floats, length: int, span: Span, value: Readings) -> tuple[float, float]:
+    """Variance of a window's statistic about its bins from like windows, and its degrees of freedom.
+
+    Windows shorter than ours scatter more, as one over their length: what a median differs from a mean by has
+    a short memory (its correlation goes with the cube of that of the noise).
+    """
+    known = deviations[np.isfinite(deviations)]
+    n = span[1] - span[0] + 1
+    if known.size >= FEWEST_WINDOWS:
+        return float(known.var(ddof=1)) * length / n, known.size - 1.0
+    part = value[span[0] : span[1] + 1].astype(np.float64)
+    part = part[np.isfinite(part)]
+    return (float(part.var(ddof=1)) / part.size * np.pi / 2, 2.0) if part.size > 2 else (float("inf"), 1.0)
+
+
+def _since_begin(bins: HistoryBins, time_s: Floats, base: Span, window: Span, lags: Floats) -> Floats:
+    """How much of an unknown state at the begin of the log, or of its part after a gap, differs between windows."""
+    left, parts = [], []
+    for first, last in (base, window):
+        at = (time_s[first] + time_s[last]) / 2
+        home = max(int(np.searchsorted(bins.first, first, side="right")) - 1, 0)
+        segment = bins.segment[home]
+        begin = bins.start_s[np.searchsorted(bins.segment, segment)]
+        with np.errstate(divide="ignore"):
+            left.append(np.exp(-max(at - begin, 0.0) / np.where(lags > 0, lags, 1e-9)))
+        parts.append(segment)
+    return np.abs(left[0] - left[1]) if parts[0] == parts[1] else np.hypot(left[0], left[1])
