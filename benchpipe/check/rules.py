@@ -103,8 +103,7 @@ class Window:
 
     @classmethod
     def of(cls, operator: Literal["<=", ">="], limit: float) -> Window:
-        """Return the window of one limit; an infinite limit is no limit and NaN, so that it is never met."""
-        limit = limit if isfinite(limit) else nan
+        """Return the window of one limit; where that is not finite, nothing is evaluated."""
         return cls(high=limit) if operator == "<=" else cls(low=limit)
 
     @property

@@ -17,6 +17,11 @@ from benchpipe.check.budget import Budget, Part, few_values
 from benchpipe.check.extremes import exception_guards, largest_lower, largest_upper
 
 U95 = 0.95
+OF_EXTREMES = (
+    (0.0, 0.0, inf), (1.0, 0.0, inf), (0.0, 0.0, 10.0), (0.0, 1.5, inf), (1.0, 1.5, inf), (0.0, 1.5, 10.0),
+    (0.0, 5.0, inf),
+)  # fmt: skip
+"""True scatter and shared error in u of a reading, and the degrees of freedom of u."""
 
 
 def scatter_beside_known(draws: int) -> None:
@@ -60,7 +65,7 @@ def extremes(draws: int) -> None:
     print("\n| n | true scatter/u | shared/u | dof | above: misses % | below: misses % | below as RSS: misses % |")
     print("|---|---|---|---|---|---|---|")
     for n in (2, 3, 5, 10, 100, 1_000):
-        for scatter, shared_u, dof in ((0.0, 0.0, inf), (1.0, 0.0, inf), (0.0, 0.0, 10.0), (0.0, 1.5, inf), (1.0, 1.5, inf), (0.0, 1.5, 10.0), (0.0, 5.0, inf)):  # fmt: skip
+        for scatter, shared_u, dof in OF_EXTREMES:
             rng = np.random.default_rng([3, n, int(10 * scatter), int(10 * shared_u), dof < inf])
             largest, seen = _extremes(rng, draws, n, scatter)
             seen = seen + shared_u * rng.standard_normal(draws)

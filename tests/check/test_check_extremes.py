@@ -6,7 +6,7 @@ from math import hypot, inf, isnan, nan
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchpipe.check.budget import RISK, Budget, Part
@@ -179,6 +179,7 @@ def test_what_is_shared_does_not_join_below_by_root_sum_of_squares() -> None:
     assert largest_lower(read[0], 1.0, shared=3.0) > joined
 
 
+@settings(max_examples=40)
 @given(st.integers(1, 10_000), st.floats(0.0, 10.0), st.floats(0.0, 10.0), st.floats(0.0, 10.0))
 def test_more_that_is_shared_is_never_a_narrower_guard(n: int, u: float, one: float, other: float) -> None:
     less, more = (many_guard(n, u, inf, s, RISK) for s in sorted((one, other)))

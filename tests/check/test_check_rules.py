@@ -219,6 +219,18 @@ def test_each_decimal_that_a_rig_writes_comes_back(written) -> None:  # type: ig
         assert margin_of(float(np.float32(number)), operator, number) == 0.0  # type: ignore[arg-type]
 
 
+def test_a_smaller_value_never_has_a_larger_margin_to_a_low_limit() -> None:
+    for limit in (k / 10 for k in range(1, 400)):
+        step = float(np.spacing(np.float32(limit)))
+        margins = [margin_of(limit + k / 16 * step, ">=", limit) for k in range(-40, 41)]
+        assert margins == sorted(margins), limit
+
+
+def test_large_numbers_are_compared_as_doubles() -> None:
+    # float32 steps by 4 here: the shortest decimal of 33,554,434.9 is 33,554,436.
+    assert decide(33_554_434.9, 0.0, Window(low=33_554_435.0)) is Verdict.FAIL
+
+
 @given(FINITE, FINITE, OPERATOR)
 def test_the_margin_is_never_moved_by_more_than_a_step(value: float, limit: float, operator: str) -> None:
     plain = limit - value if operator == "<=" else value - limit

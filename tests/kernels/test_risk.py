@@ -6,7 +6,7 @@ from math import inf, isnan, nan, sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -102,6 +102,7 @@ def test_risks_of_a_two_sided_tolerance_are_those_that_are_drawn() -> None:
     assert found.nonconforming == pytest.approx(np.mean(~good), abs=4e-3)
 
 
+@settings(max_examples=25)  # each quadrature takes some ms
 @given(st.floats(0.01, 5.0), st.floats(-2.0, 2.0), st.floats(-1.0, 2.0))
 def test_a_stricter_acceptance_lowers_the_consumers_risk_and_raises_the_producers(
     u: float, accept: float, stricter: float
