@@ -11,7 +11,6 @@ from benchpipe.errors import ConfigError, nearest
 from benchpipe.process.signals import signal_units
 from benchpipe.process.trends import NO_RATIO
 from benchpipe.tables import unit_text
-from benchpipe.units import INSIDE_UNIT
 
 
 def limits_fit(run: RunConfig) -> None:
@@ -47,9 +46,10 @@ def _misfit(limit: LimitConfig, run: RunConfig) -> tuple[str, str, str | None] |
         return "block", what, "known: " + ", ".join(dict.fromkeys([measure.kind, *fitting]))
     wrong = _wrong_statistic(limit, measure) or _wrong_window(limit, measure)
     expected = limit_unit(limit, measure, run)
-    if wrong is None and INSIDE_UNIT[limit.value.quantity] != expected:
-        what = f"the value is in {limit.value.unit}, {measure.name} ({limit.statistic}) in {expected}"
-        return "value", what, f"a value in {expected}"
+    unit = limit.ends[0].unit
+    if wrong is None and unit != expected:
+        what = f"the value is in {unit}, {measure.name} ({limit.statistic}) in {expected}"
+        return "value" if limit.between is None else "between", what, f"a value in {expected}"
     wrong = wrong or next(filter(None, (_wrong_block(limit, b) for b in blocks_of(limit, measure, run))), None)
     return (*wrong, None) if wrong else None
 

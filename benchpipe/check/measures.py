@@ -31,6 +31,17 @@ class Measure:
         Judged by its size: a lock that creeps the other way creeps all the same.
     zero_times : float
         How often an error of its channel's zero enters.
+    extreme : bool
+        The largest or smallest sample of a cycle: an incomplete cycle has it too.
+    range : bool
+        The difference of two samples.
+    dof_column : str, optional
+        Column of the degrees of freedom of the value's own uncertainty.
+    one_sample : bool
+        A single sample inside a hold, sweep, window or proof can make it: one row that is lost may hide it. Other
+        figures are made of many samples; they hide nothing while no more than a small share of them is lost.
+    bound : bool
+        It bounds a figure already: its uncertainty is in it.
     """
 
     name: str
@@ -45,10 +56,19 @@ class Measure:
     u_column: str | None = None
     absolute: bool = False
     zero_times: float = 1.0
+    extreme: bool = False
+    range: bool = False
+    dof_column: str | None = None
+    one_sample: bool = False
+    bound: bool = False
 
 
 def _cyclic(name: str, unit: str, load: int, motion: int, meaning: str, sampling: str = "") -> Measure:
-    return Measure(name, "cyclic", "cycles", (name,), unit, load, motion, meaning, sampling)  # type: ignore[arg-type]
+    extreme = name in ("peak_load", "valley_load", "motion_max", "motion_min")
+    return Measure(
+        name, "cyclic", "cycles", (name,), unit, load, motion, meaning, sampling,  # type: ignore[arg-type]
+        extreme=extreme, range=name.endswith("_range"), one_sample=True,
+    )  # fmt: skip
 
 
 def _sweep(name: str, unit: str, meaning: str) -> Measure:
@@ -62,14 +82,20 @@ def _part(name: str, meaning: str) -> Measure:
 
 def _stance(name: str, column: str, unit: str, meaning: str) -> Measure:
     u_column = "drift_u_per_h" if column == "drift_per_h" else f"{column}_u"
-    return Measure(name, "stance", "stances", (column,), unit, 0, 1, meaning, u_column=u_column, absolute=True)
+    return Measure(
+        name, "stance", "stances", (column,), unit, 0, 1, meaning, u_column=u_column, absolute=True,
+        one_sample=column.startswith("motion_range"),
+    )  # fmt: skip
 
 
 def _proof(
     name: str, column: str, unit: str, load: int, motion: int, meaning: str, *, own: bool = True, absolute: bool = False
 ) -> Measure:
     u_column = f"{column}_u" if own else None
-    return Measure(name, "proof", "proofs", (column,), unit, load, motion, meaning, "", u_column, absolute)
+    one_sample = column in ("peak_load", "carried_load", "sudden_drop", "rules_broken", "hold_time_s")
+    return Measure(
+        name, "proof", "proofs", (column,), unit, load, motion, meaning, "", u_column, absolute, one_sample=one_sample
+    )
 
 
 def _lock(name: str, column: str, unit: str, motion: int, meaning: str) -> Measure:
@@ -108,11 +134,12 @@ _ALL = (
             u_column="elastic_motion_u", absolute=True),
     Measure("recovered", "hold", "holds", ("recovered",), "1", 0, 0, "part of the creep that came back after unloading",
             u_column="recovered_u"),
-    Measure("creep_bound", "hold", "holds", ("creep_bound",), "motion", 0, 1, "upper bound (95 %) of a hold's creep"),
+    Measure("creep_bound", "hold", "holds", ("creep_bound",), "motion", 0, 1, "upper bound (95 %) of a hold's creep",
+            bound=True),
     Measure("log_slope", "hold", "holds", ("log_slope",), "1", 0, 0,
             "d log rate/d log time late in a hold: 0 leak, -1 log time"),
     Measure("law_spread", "hold", "holds", ("creep_law_high", "creep_law_low"), "motion", 0, 1,
-            "spread of the creep at the end between laws that fit"),
+            "spread of the creep at the end between laws that fit", bound=True),
     Measure("load_taken_off", "hold", "holds", ("load_taken_off",), "motion", 0, 1,
             "taken off the creep for wobble of the load", absolute=True),
     Measure("temperature_taken_off", "hold", "holds", ("temperature_taken_off",), "motion", 0, 1,
@@ -122,11 +149,11 @@ _ALL = (
     _sweep("lower_stop", "motion", "motion at which the lower end stop engages"),
     _sweep("upper_stop", "motion", "motion at which the upper end stop engages"),
     Measure("travel", "sweep", "sweeps", ("motion_max", "motion_min"), "motion", 0, 1,
-            "motion between the ends of a sweep"),
+            "motion between the ends of a sweep", one_sample=True),
     _sweep("usable_range", "motion", "motion within the usable load"),
     Measure("free_lash", "sweep", "sweeps", ("lash",), "motion", 0, 1, "lash of the free joint", u_column="lash_u"),
     Measure("free_resistance", "sweep", "sweeps", ("resistance_forward", "resistance_back"), "load", 1, 0,
-            "largest resistance inside the free range, either way", u_column="resistance_back_u"),
+            "largest resistance inside the free range, either way", u_column="resistance_back_u", one_sample=True),
     Measure("asymmetry", "sweep", "sweeps", ("asymmetry",), "load", 1, 0, "resistance forward less that back",
             u_column="asymmetry_u", absolute=True, zero_times=2.0),
     _part("breakaway", "load that starts the free joint from standstill, each way"),
@@ -154,9 +181,13 @@ _ALL = (
     _lock("time_to_free", "time_to_free_s", "s", 0, "time from an unlock until the joint carries no load"),
     _lock("slip", "slip", "motion", 1, "motion from a lock until the joint holds"),
     _lock("lock_error", "lock_error", "motion", 1, "motion at which the joint holds less that asked for"),
-    Measure("lock_failures", "locking", "lock_changes", ("lock_failed",), "times", 0, 0, "locks that failed"),
-    Measure("unlock_failures", "locking", "lock_changes", ("unlock_failed",), "times", 0, 0, "unlocks that failed"),
+    Measure("lock_failures", "locking", "lock_changes", ("lock_failed",), "times", 0, 0, "locks that failed",
+            one_sample=True),
+    Measure("unlock_failures", "locking", "lock_changes", ("unlock_failed",), "times", 0, 0, "unlocks that failed",
+            one_sample=True),
     Measure("lock_changes", "locking", "lock_changes", ("lock_change",), "times", 0, 0, "locks and unlocks"),
+    Measure("logs_out_of_calibration", "run", "", (), "times", 0, 0,
+            "logs dated before a channel was calibrated, or after that was due again"),
     Measure("plan_order_broken", "run", "", (), "times", 0, 0, "blocks out of turn, or after a pause not allowed"),
     Measure("leak_exponent", "run", "holds", (), "1", 0, 0, "exponent of the leak's rate over levels of load"),
     Measure("days_to_calibration", "run", "", (), "s", 0, 0, "time until the first calibration is due"),

@@ -1,27 +1,33 @@
-"""The values a limit is judged on: taken from the tables, with their own uncertainty."""
+"""The values a limit is judged on: taken from the tables, with their own uncertainty and what may hide others."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from benchpipe.check.left_out import NONE, Codes, item_reasons
 from benchpipe.check.measures import Measure
-from benchpipe.check.sampling import Sampled, sampling_u
+from benchpipe.check.run_tables import RunTables
 from benchpipe.config.limits import LimitConfig
-from benchpipe.config.plan import Block
-from benchpipe.process.order import SPANNED
-from benchpipe.process.settled import settled_cycles
-from benchpipe.process.trends import NOT_JUDGED, floats
-from benchpipe.store.manifest import Manifest
-from benchpipe.store.run_store import RunStore
-from benchpipe.tables import CycleFlag
+from benchpipe.process.trends import floats
 
 Floats = NDArray[np.float64]
-NO_CYCLE = "no complete cycle was found"
+TABLE = {"hold": "holds", "sweep": "sweeps", "stance": "stances", "proof": "proofs", "locking": "lock_changes"}
+
+
+@dataclass(frozen=True)
+class Typical:
+    """Medians over the cycles judged, for the sensitivities of a budget; NaN where there are none."""
+
+    load_range: float = float("nan")
+    motion_range: float = float("nan")
+    period_s: float = float("nan")
+    phase_deg: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -31,17 +37,30 @@ class Values:
     Attributes
     ----------
     number : float64 array, shape (n,)
-        Cycle, hold or sweep number.
-    value, u : float64 arrays, shape (n,)
-        Value (NaN where it could not be measured) and its own standard uncertainty.
+        Cycle, hold or sweep number; of an incomplete cycle that of the complete one before it.
+    value, u, dof : float64 arrays, shape (n,)
+        Value (NaN where it could not be measured), its own standard uncertainty (NaN: it has none) and degrees of
+        freedom.
+    reason : int8 array, shape (n,)
+        Why it may hide something (:data:`benchpipe.check.left_out.NAMES`), -1 where it does not.
+    whole : bool array, shape (n,)
+        It counts for medians, means and shares: measured, and complete.
+    lost_share : float64 array, shape (n,)
+        Share of the rows of a hold, sweep, window or proof that is lost.
+    names : tuple of str
+        What each is called.
     of : int
-        How many there should be.
+        How many there should be: every cycle begun, and those that the rig counted and nobody logged.
     due : bool
         False while the plan has not come to it yet.
     why : str
         Why there is nothing to judge.
-    load_range, motion_range : float
-        Typical ranges, for the uncertainty.
+    uncounted : float
+        Cycles that the rig counted and nobody logged.
+    block : str
+        Name of the block.
+    between_us, begun_us : pair of int, int
+        From when to when it was measured, and when the block began.
     sampling_u : float64 array, shape (n,), or None
         Standard uncertainty of each value from what sampling may have missed; None where nothing can be.
     """
@@ -49,161 +68,126 @@ class Values:
     number: Floats
     value: Floats
     u: Floats
+    dof: Floats
+    reason: Codes
+    whole: NDArray[np.bool_]
+    lost_share: Floats
+    names: tuple[str, ...]
     of: int
     due: bool = True
     why: str = ""
-    load_range: float = float("nan")
-    motion_range: float = float("nan")
+    uncounted: float = 0.0
+    between_us: tuple[int, int] | None = None
+    begun_us: int | None = None
+    block: str = ""
+    typical: Typical = field(default_factory=Typical)
     sampling_u: Floats | None = None
+
+    def select(self, mask: NDArray[np.bool_]) -> Values:
+        """Some of them."""
+        arrays: dict[str, Any] = {
+            name: getattr(self, name)[mask]
+            for name in ("number", "value", "u", "dof", "reason", "whole", "lost_share")
+        }
+        missed = self.sampling_u[mask] if self.sampling_u is not None else None
+        names = tuple(name for name, keep in zip(self.names, mask, strict=True) if keep)
+        return replace(self, **arrays, sampling_u=missed, names=names)
+
+
+def values_of(number: Floats, value: Floats, u: Floats | None, of: int, *, what: str = "", **more: Any) -> Values:
+    """Values of which nothing is left out, unless ``more`` says so."""
+    count = len(value)
+    plain: dict[str, Any] = {
+        "dof": np.full(count, np.inf),
+        "reason": np.full(count, NONE, np.int8),
+        "whole": np.isfinite(value),
+        "lost_share": np.zeros(count),
+        "names": tuple(f"{what} {n:.0f}".strip() for n in number),
+    }
+    return Values(number, value, np.full(count, np.nan) if u is None else u, of=of, **(plain | more))
 
 
 def nothing(why: str, *, due: bool, of: int = 0) -> Values:
     """No values, and why."""
     empty = np.empty(0)
-    return Values(empty, empty, empty, of, due, why)
+    return values_of(empty, empty, empty, of, due=due, why=why)
 
 
-class RunTables:
-    """The tables of a run, read when a limit asks; of the cycles only what it asks for."""
-
-    def __init__(self, store: RunStore, manifest: Manifest) -> None:
-        self._store, self._manifest = store, manifest
-        self._known: dict[str, pa.Table] = {}
-
-    def whole(self, table: str) -> pa.Table:
-        """All rows of a table."""
-        if table not in self._known:
-            self._known[table] = self._store.read(self._manifest, table)
-        return self._known[table]
-
-    def block(self, table: str, block: str) -> pa.Table:
-        """Rows of one block."""
-        rows = self.whole(table)
-        return rows.filter(pc.equal(rows.column("block"), block))
-
-    def begun(self, block: Block) -> bool:
-        """Whether something of a block was measured that says when its time was."""
-        if block.kind == "cyclic":
-            return self.last_cycle(block.name) > 0
-        return block.kind in SPANNED and self.block(SPANNED[block.kind], block.name).num_rows > 0
-
-    def last_cycle(self, block: str) -> int:
-        """Number of the last complete cycle of a block; 0 where there is none."""
-        known = settled_cycles(block, self._store, self._manifest)
-        if known is not None:
-            return known.last
-        number = self._rows(block, ["cycle"], 1, None).column("cycle")
-        return int(pc.max(number).as_py() or 0)
-
-    def cycles(self, block: str, columns: list[str], first: int, last: int) -> pa.Table:
-        """Columns of the complete cycles of a block from one number to another."""
-        rows = self._rows(block, ["cycle", *columns], first, last)
-        number = rows.column("cycle")
-        return rows.filter(pc.and_(pc.greater_equal(number, first), pc.less_equal(number, last)))
-
-    def _rows(self, block: str, columns: list[str], first: int, last: int | None) -> pa.Table:
-        known = settled_cycles(block, self._store, self._manifest)
-        if known is not None:
-            return known.read(list(dict.fromkeys(columns)), first, last)
-        rows = self._store.read(self._manifest, "cycles", list(dict.fromkeys(["block", *columns])))
-        return rows.filter(pc.equal(rows.column("block"), block))
-
-
-def collect(
-    limit: LimitConfig, measure: Measure, block: str, tables: RunTables, *, started: bool, waits: str = ""
+def item_values(
+    limit: LimitConfig, measure: Measure, block: str, tables: RunTables, *, rate: float, waits: str = ""
 ) -> Values:
-    """Values of a limit on one block.
+    """Values of a limit on holds, sweeps, stance windows, proofs or lock changes.
 
     Parameters
     ----------
-    started : bool
-        Whether any log of the block is there; one whose rows were all rejected counts.
+    rate : float
+        Samples a second of the rig.
     waits : str
         What of the plan is still under way before this block, in words: no hold or sweep is due then.
     """
-    if not started:
-        return nothing("no log of this block yet", due=False)
-    if measure.kind == "cyclic":
-        return _of_cycles(limit, measure, block, tables)
-    rows = tables.block(_TABLE[measure.kind], block)
+    rows = tables.block(TABLE[measure.kind], block)
     if rows.num_rows == 0:
         if waits:
             return nothing(f"no {measure.kind} yet, {waits}", due=False)
         return nothing(f"no {measure.kind} was found in the logs of block '{block}'", due=True)
     if measure.table == "resistance":
-        return _of_parts(measure, tables.block("resistance", block))
+        return _parts_of_resistance(measure, rows, tables.block("resistance", block), rate)
     if measure.kind == "sweep":
-        return _of_sweeps(measure, rows)
+        return _sweeps(measure, rows, rate)
     if measure.kind == "proof":
-        return _of_proofs(measure, rows)
+        return _proofs(measure, rows, rate)
     if measure.kind == "locking":
-        return _of_locks(limit, measure, rows)
+        return _lock_changes(limit, measure, rows, rate)
     if measure.kind == "stance":
-        return _measured(measure, rows, floats(rows.column("stance")))
-    if measure.name == "creep":
-        return _of_creep(limit.at_time or 0.0, rows, tables.block("creep_points", block))
-    return _of_holds(limit, measure, rows)
+        return _measured(measure, rows, "stance", rate)
+    if measure.name in ("creep", "creep_full"):
+        return _creep(limit.at_time or 0.0, measure, rows, tables.block("creep_points", block), rate)
+    return _holds(limit, measure, rows, rate)
 
 
-def _of_cycles(limit: LimitConfig, measure: Measure, block: str, tables: RunTables) -> Values:
-    last = tables.last_cycle(block)
-    if measure.name == "cycles_done":
-        done = float(last)
-        reached = limit.operator == "<=" or done >= limit.value.value
-        why = "" if reached else f"{last:,} of {limit.value.value:,.0f} cycles so far"
-        return Values(np.array([done]), np.array([done]), np.zeros(1), last, reached, why)
-    if last == 0:
-        return nothing(NO_CYCLE, due=True)
-    first, until = limit.cycles or (last - limit.last_cycles + 1 if limit.last_cycles else 1, last)
-    if first < 1 or until > last:
-        return nothing(f"{last:,} cycles so far", due=False, of=until - max(first, 1) + 1)
-    columns = ["flags", *measure.columns, "load_range", "motion_range", *(f.name for f in fields(Sampled))]
-    rows = tables.cycles(block, columns, first, until)
-    flags = np.array(rows.column("flags"))
-    if measure.name == "off_target":
-        value = ((flags & int(CycleFlag.OFF_TARGET)) != 0).astype(float)
-    else:
-        value = floats(rows.column(measure.columns[0]))
-        value[(flags & int(NOT_JUDGED)) != 0] = np.nan
-    return Values(
-        floats(rows.column("cycle")), np.abs(value) if measure.absolute else value, np.zeros(len(value)),
-        until - first + 1,
-        load_range=_typical(rows, "load_range"),
-        motion_range=_typical(rows, "motion_range"),
-        sampling_u=_missed(measure, value, rows),
+def _items(rows: pa.Table, number: str, value: Floats, u: Floats | None, rate: float, **more: Any) -> Values:
+    """One value a row of a table, with what of its rows is lost."""
+    reason, share = item_reasons(rows, rate)
+    starts = rows.column("start_us").to_pylist() if "start_us" in rows.column_names else []
+    between = (starts[0], starts[-1]) if starts else None
+    what = number.replace("_", " ")
+    return values_of(
+        floats(rows.column(number)), value, u, len(value), what=what, reason=reason, lost_share=share,
+        between_us=between, **more,
     )  # fmt: skip
 
 
-def _missed(measure: Measure, value: Floats, rows: pa.Table) -> Floats | None:
-    """What sampling may have taken off each cycle's value."""
-    if not measure.sampling:
-        return None
-    return sampling_u(measure, value, Sampled(*(floats(rows.column(f.name)) for f in fields(Sampled))))
+def _own_u(measure: Measure, rows: pa.Table) -> Floats | None:
+    return floats(rows.column(measure.u_column)) if measure.u_column else None
 
 
-def _typical(rows: pa.Table, column: str) -> float:
-    values = floats(rows.column(column))
-    values = values[np.isfinite(values)]
-    return float(np.median(values)) if values.size else float("nan")
+def _measured(measure: Measure, rows: pa.Table, number: str, rate: float) -> Values:
+    """One column with its own uncertainty."""
+    value = floats(rows.column(measure.columns[0]))
+    more = {"dof": floats(rows.column(measure.dof_column))} if measure.dof_column else {}
+    return _items(rows, number, value, _own_u(measure, rows), rate, why=_why(rows, value), **more)
 
 
-def _of_creep(at_time: float, holds: pa.Table, points: pa.Table) -> Values:
+def _why(rows: pa.Table, value: Floats) -> str:
+    """What the table says of the last value that could not be measured."""
+    lost = np.flatnonzero(~np.isfinite(value))
+    return str(rows.column("remark")[int(lost[-1])].as_py() or "") if lost.size else ""
+
+
+def _creep(at_time: float, measure: Measure, holds: pa.Table, points: pa.Table, rate: float) -> Values:
     """Creep at the asked time, one value a hold: NaN for one that ended before, none for one that goes on."""
-    number, going_on = floats(holds.column("hold")), _going_on(holds, at_time)
-    asked = points.filter(pc.equal(points.column("kind"), "asked"))
-    here = np.abs(floats(asked.column("time_s")) - at_time) < 1e-9
-    known = {int(h): (abs(c), u) for h, c, u in zip(*(floats(asked.column(n))[here] for n in _CREEP), strict=True)}
+    going_on = _going_on(holds, at_time)
     if going_on.all():
         lasted = float(floats(holds.column("duration_s"))[-1])
-        return nothing(f"the hold has lasted {lasted:.4g} of {at_time:g} s", due=False, of=len(number))
-    number = number[~going_on]
-    value = np.array([known.get(int(h), (np.nan, np.nan)) for h in number])
+        return nothing(f"the hold has lasted {lasted:.4g} of {at_time:g} s", due=False, of=holds.num_rows)
+    asked = points.filter(pc.equal(points.column("kind"), "asked"))
+    here = np.abs(floats(asked.column("time_s")) - at_time) < 1e-9
+    columns = ("hold", measure.columns[0], measure.u_column or "creep_u")
+    known = {int(h): (c, u) for h, c, u in zip(*(floats(asked.column(n))[here] for n in columns), strict=True)}
+    holds = holds.filter(pa.array(~going_on))
+    value = np.array([known.get(int(h), (np.nan, np.nan)) for h in holds.column("hold").to_pylist()])
     why = "" if known else f"no hold lasted {at_time:g} s"
-    return Values(number, value[:, 0], value[:, 1], len(number), why=why)
-
-
-_TABLE = {"hold": "holds", "sweep": "sweeps", "stance": "stances", "proof": "proofs", "locking": "lock_changes"}
-_CREEP = ("hold", "creep", "creep_u")
+    return _items(holds, "hold", value[:, 0], value[:, 1], rate, why=why or _why(holds, value[:, 0]))
 
 
 def _going_on(holds: pa.Table, until_s: float) -> NDArray[np.bool_]:
@@ -217,86 +201,90 @@ def _broken_off(holds: pa.Table, until_s: float) -> NDArray[np.bool_]:
     return np.asarray(~ended & (floats(holds.column("duration_s")) < until_s))
 
 
-def _of_holds(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
-    value = floats(rows.column(measure.columns[0]))
-    u = floats(rows.column(measure.u_column)) if measure.u_column else np.zeros(len(value))
+def _holds(limit: LimitConfig, measure: Measure, rows: pa.Table, rate: float) -> Values:
+    value, u = floats(rows.column(measure.columns[0])), _own_u(measure, rows)
     if measure.name == "law_spread":
         value = value - floats(rows.column(measure.columns[1]))
     if measure.name == "log_slope":  # an end that the hold does not bound is null
         u = 0.25 * (floats(rows.column("log_slope_high")) - floats(rows.column("log_slope_low")))
-    why = ""
+    if measure.unit == "s":
+        u = np.full(len(value), _of_two_times(rate))
+    why = _why(rows, value)
     if measure.name == "leak_per_h":  # whatever figure the best law has
         undecided = np.array([kind == "undecided" for kind in rows.column("kind").to_pylist()], bool)
         value[undecided] = np.nan
-        why = "leak and settling are not told apart" if undecided.all() else ""
-    number = floats(rows.column("hold"))
+        why = "leak and settling are not told apart" if undecided.all() else why
     if measure.name == "hold_time" and limit.operator == ">=":
-        there = ~_going_on(rows, limit.value.value)
+        asked = limit.ends[0].value
+        there = ~_going_on(rows, asked)
         if not there.any():
-            why = f"the hold has lasted {value[-1]:.4g} of {limit.value.value:g} s"
-            return nothing(why, due=False, of=len(number))
-        value[_broken_off(rows, limit.value.value)] = np.nan  # it may have been held for longer
+            return nothing(f"the hold has lasted {value[-1]:.4g} of {asked:g} s", due=False, of=rows.num_rows)
+        value[_broken_off(rows, asked)] = np.nan  # it may have been held for longer
         why = "the log breaks off in it: how long the load was held is not known"
-        number, value, u = number[there], value[there], u[there]
-    return Values(number, np.abs(value) if measure.absolute else value, u, len(value), why=why)
+        return _items(rows, "hold", value, u, rate, why=why).select(there)
+    return _items(rows, "hold", value, u, rate, why=why)
 
 
-def _of_sweeps(measure: Measure, rows: pa.Table) -> Values:
-    number = floats(rows.column("sweep"))
+def _of_two_times(rate: float) -> float:
+    """Standard uncertainty of a time between two samples: each edge lies anywhere in a step (rectangular)."""
+    return float(np.sqrt(2.0 / 12.0) / rate)
+
+
+def _sweeps(measure: Measure, rows: pa.Table, rate: float) -> Values:
     if len(measure.columns) == 1:
-        return _measured(measure, rows, number)
+        return _measured(measure, rows, "sweep", rate)
     one, other = (floats(rows.column(name)) for name in measure.columns)
     if measure.name == "travel":
-        return Values(number, one - other, np.zeros(len(one)), len(one))
+        return _items(rows, "sweep", one - other, None, rate)
     u = np.maximum(*(floats(rows.column(f"{name}_u")) for name in measure.columns))
-    return Values(number, np.maximum(one, other), u, len(one), why=_why(rows, np.maximum(one, other)))
+    larger = np.maximum(one, other)
+    return _items(rows, "sweep", larger, u, rate, why=_why(rows, larger))
 
 
-def _of_proofs(measure: Measure, rows: pa.Table) -> Values:
+def _proofs(measure: Measure, rows: pa.Table, rate: float) -> Values:
     """One value a proof; none for one in which the log ends, unless it failed before."""
     done = np.array([r["complete"] or r["outcome"] == "failed" for r in rows.select(_DONE).to_pylist()], bool)
     if not done.any():
         return nothing("the log ends inside the proof", due=False, of=rows.num_rows)
-    rows = rows.filter(pa.array(done))
-    return _measured(measure, rows, floats(rows.column("proof")))
+    found = _measured(measure, rows, "proof", rate)
+    if measure.unit == "s":
+        found = replace(found, u=np.full(len(found.value), _of_two_times(rate)))
+    if measure.u_column is None and measure.unit == "load":  # one reading: its noise is that of the hold's readings
+        low, high = floats(rows.column("held_load_low")), floats(rows.column("held_load_high"))
+        found = replace(found, u=np.maximum(high - low, floats(rows.column("held_load_u"))))
+    return found.select(done)
 
 
 _DONE = ["complete", "outcome"]
 
 
-def _of_locks(limit: LimitConfig, measure: Measure, rows: pa.Table) -> Values:
+def _lock_changes(limit: LimitConfig, measure: Measure, rows: pa.Table, rate: float) -> Values:
     """One value for each change that the measure is of; none for the one in which the log ends."""
-    number = floats(rows.column("lock_change"))
+    count = rows.num_rows
     if measure.name == "lock_changes":
-        due = limit.operator == "<=" or len(number) >= limit.value.value
-        why = "" if due else f"{len(number):,} of {limit.value.value:,.0f} changes so far"
-        done = np.array([float(len(number))])
-        return Values(done, done, np.zeros(1), len(number), due, why)
-    last = rows.slice(rows.num_rows - 1)
+        due = limit.operator == "<=" or count >= limit.ends[0].value
+        why = "" if due else f"{count:,} of {limit.ends[0].value:,.0f} changes so far"
+        done = np.array([float(count)])
+        return values_of(done, done, np.zeros(1), count, due=due, why=why)
+    last = rows.slice(count - 1)
     if last.column("outcome")[0].as_py() == "cut short":
-        rows = rows.slice(0, rows.num_rows - 1)
+        rows = rows.slice(0, count - 1)
     of_locks = measure.name in ("slip", "lock_error", "time_to_hold", "lock_failures")
     rows = rows.filter(pc.equal(rows.column("to"), "locked" if of_locks else "unlocked"))
     if rows.num_rows == 0:
         return nothing("no such change yet", due=False)
-    return _measured(measure, rows, floats(rows.column("lock_change")))
+    return _measured(measure, rows, "lock_change", rate)
 
 
-def _of_parts(measure: Measure, rows: pa.Table) -> Values:
+def _parts_of_resistance(measure: Measure, sweeps: pa.Table, rows: pa.Table, rate: float) -> Values:
     """A part of the resistance from the fit over all sweeps: one value a direction."""
-    last = pc.max(rows.column("sweep")).as_py()
     together = rows.filter(pc.is_null(rows.column("sweep")))
-    return _measured(measure, together, np.full(together.num_rows, float(last or 0)))
-
-
-def _measured(measure: Measure, rows: pa.Table, number: Floats) -> Values:
-    """One column with its own uncertainty."""
-    value = floats(rows.column(measure.columns[0]))
-    u = floats(rows.column(measure.u_column)) if measure.u_column else np.zeros(len(value))
-    return Values(number, np.abs(value) if measure.absolute else value, u, len(value), why=_why(rows, value))
-
-
-def _why(rows: pa.Table, value: Floats) -> str:
-    """What the table says of the last value that could not be measured."""
-    lost = np.flatnonzero(~np.isfinite(value))
-    return str(rows.column("remark")[int(lost[-1])].as_py() or "") if lost.size else ""
+    value = floats(together.column(measure.columns[0]))
+    number = np.full(len(value), float(pc.max(sweeps.column("sweep")).as_py() or 0))
+    names = tuple(str(way) for way in together.column("direction").to_pylist())
+    starts = sweeps.column("start_us").to_pylist()
+    _, share = item_reasons(sweeps, rate)
+    return values_of(
+        number, value, _own_u(measure, together), len(value), names=names, why=_why(together, value),
+        lost_share=np.full(len(value), share.max(initial=0.0)), between_us=(starts[0], starts[-1]),
+    )  # fmt: skip

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from benchpipe.cli.options import Lab, Run, Store, loaded
+from benchpipe.cli.options import Json, Lab, Run, Store, loaded
 from benchpipe.cli.output import in_one_line, tell
 from benchpipe.errors import ConfigError, nearest
 
@@ -74,6 +74,34 @@ def trace(
     config, run_store, manifest = _kept(run, lab, store)
     _tell_dropped(manifest)
     for line in trace_rows(config, run_store, manifest, block, *chosen[0]):
+        typer.echo(in_one_line(line))
+
+
+def explain(
+    run: Run,
+    block: Annotated[str, typer.Argument(metavar="BLOCK", help="Block of the plan, or run.")],
+    limit: Annotated[str, typer.Argument(metavar="LIMIT", help="Name of the limit.")],
+    limits: Annotated[
+        Path | None, typer.Option("--limits", metavar="FILE", help="Limit file, where two have a limit of that name.")
+    ] = None,
+    as_json: Json = False,
+    lab: Lab = None,
+    store: Store = None,
+) -> None:
+    """Explain a verdict: its rule, what was used and left out, and the budget of its uncertainty.
+
+    Example: benchpipe explain sample_runs/healthy/plan.toml durability "stiffness lost"
+    """
+    import json
+
+    from benchpipe.report.explaining import explained, explained_lines
+
+    config, run_store, manifest = _kept(run, lab, store)
+    found = explained(config, run_store, manifest, block, limit, limits)
+    if as_json:
+        typer.echo(json.dumps(found, indent=1, allow_nan=False))
+        return
+    for line in explained_lines(found):
         typer.echo(in_one_line(line))
 
 

@@ -42,7 +42,8 @@ class CalibrationConfig(ConfigModel):
 
     ``valid_from`` is the first day (midnight by the rig's clock) it holds; without it the
     calibration holds from the beginning. ``uncertainty`` and ``uncertainty_floor`` are
-    expanded (k = 2): a part of the value, and a least value.
+    expanded (k = 2): a part of the value, and a least value. Without either, no uncertainty is
+    stated, and the channel does not count as exact.
     """
 
     valid_from: date | None = None
@@ -53,8 +54,13 @@ class CalibrationConfig(ConfigModel):
     polynomial: Many[float] = ()
     table: Many[Pair[float]] = ()
     degree: int | None = Field(default=None, ge=1, le=6)
-    uncertainty: Ratio = Field(default=0.0, ge=0)
+    uncertainty: Ratio | None = Field(default=None, ge=0)
     uncertainty_floor: AnyDifference | None = None
+
+    @property
+    def stated(self) -> bool:
+        """Whether it states how uncertain it is."""
+        return self.uncertainty is not None or self.uncertainty_floor is not None
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
@@ -85,7 +91,8 @@ class ChannelConfig(ConfigModel):
     ``missing`` holds what the log shows for "no value": texts (``"OVER"``, ``"."``), and numbers
     (``"-999"``, ``"1e38"``), which are compared as numbers. After ``stuck_after`` equal raw numbers
     in a row the channel counts as dropped out, and further ones are no values. ``delay`` is how
-    late the channel shows what happens (filter, digital link).
+    late the channel shows what happens (filter, digital link), ``delay_uncertainty`` how well that is known
+    (expanded, k = 2).
     ``zero_from`` names the idle block of the plan whose stretches give the channel's zero: each from
     its first sample on, to the next one.
     """
@@ -100,18 +107,24 @@ class ChannelConfig(ConfigModel):
     certificate: str | None = None
     calibrated: date | None = None
     due: date | None = None
-    uncertainty: Ratio = Field(default=0.0, ge=0)
+    uncertainty: Ratio | None = Field(default=None, ge=0)
     uncertainty_floor: AnyDifference | None = None
     calibration: Many[CalibrationConfig] = ()
     missing: Many[str] = ()
     stuck_after: int | None = Field(default=None, ge=2)
     delay: Seconds = 0.0
+    delay_uncertainty: Seconds = Field(default=0.0, ge=0)
     zero_from: str | None = None
 
     @property
     def quantity(self) -> str:
         """What it measures (a key of ``units.INSIDE_UNIT``)."""
         return find_unit(self.unit).quantity
+
+    @property
+    def stated(self) -> bool:
+        """Whether every calibration states how uncertain it is."""
+        return all(one.stated for one in self.calibrations)
 
     @property
     def calibrations(self) -> tuple[CalibrationConfig, ...]:
@@ -151,7 +164,7 @@ class ChannelConfig(ConfigModel):
         of_all = {
             "due": self.calibration[-1].due,
             "certificate": self.calibration[-1].certificate,
-            "uncertainty": max(c.uncertainty for c in self.calibration),
+            "uncertainty": max((c.uncertainty for c in self.calibration if c.uncertainty is not None), default=None),
             "uncertainty_floor": floor,
         }
         return self.model_copy(update=of_all)

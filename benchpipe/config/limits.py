@@ -1,18 +1,72 @@
-"""Limit files: what is measured, over which cycles, against which value, from which source."""
+"""Limit files: what is measured, over which cycles, against which value, by which rule, from which source."""
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from collections.abc import Iterator
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from benchpipe.config.model import AnyQuantity, ConfigModel, Many, Pair, Ratio, Seconds
+from benchpipe.config.model import AnyDifference, AnyQuantity, ConfigModel, Many, Pair, Quantity, Ratio, Seconds
+from benchpipe.units import a_quantity
 
 Statistic = Literal["median", "mean", "max", "min", "last", "change", "count", "share"]
+Decision = Literal["guarded", "simple", "risk"]
+Undeclared = Literal["refuse", "accept"]
+Share = Annotated[Ratio, Field(ge=0.0, le=1.0)]
+
+
+class AcceptConfig(ConfigModel):
+    """What a limit accepts of what was not measured: a share by reason, and why.
+
+    Of a cyclic limit a share is one of the cycles in its window, of others one of the rows inside each hold,
+    sweep, window or proof. A share never accepts a cycle whose surviving samples break the limit.
+    """
+
+    missing: Share = 0.0
+    saturated: Share = 0.0
+    gap: Share = 0.0
+    lost_rows: Share = 0.0
+    thinned: Share = 0.0
+    stood_still: Share = 0.0
+    under_sampled: Share = 0.0
+    uncounted: Share = 0.0
+    incomplete: Share = 0.0
+    why: str = ""
+
+    @model_validator(mode="after")
+    def _says_why(self) -> Self:
+        if any(share > 0.0 for _, share in self.shares()) and not self.why.strip():
+            raise ValueError("say in 'why' for what reason so much may go unmeasured")
+        return self
+
+    def shares(self) -> Iterator[tuple[str, float]]:
+        """Reason and share, for all reasons."""
+        for name in type(self).model_fields:
+            if name != "why":
+                yield name, getattr(self, name)
+
+
+class PriorConfig(ConfigModel):
+    """What was known of the value before it was measured: a normal distribution (of earlier specimens, say)."""
+
+    mean: AnyQuantity
+    sd: AnyDifference
+    source: str
+
+    @model_validator(mode="after")
+    def _spread(self) -> Self:
+        if self.sd.value <= 0.0 or self.sd.quantity != self.mean.quantity:
+            raise ValueError("sd must be above zero, in the quantity of mean")
+        return self
 
 
 class LimitConfig(ConfigModel):
-    """One limit."""
+    """One limit: a value to stay below or above, or two to stay between (``within``).
+
+    ``exceptions`` is the share of the window's cycles that may break a ``max`` or ``min`` limit.
+    ``decision``, ``guard``, ``guard_of``, ``risk`` and ``undeclared`` are those of the file where they are left out.
+    """
 
     name: str
     block: str
@@ -21,8 +75,17 @@ class LimitConfig(ConfigModel):
     last_cycles: int | None = Field(default=None, ge=1)
     cycles: Pair[int] | None = None
     at_time: Seconds | None = Field(default=None, gt=0)
-    operator: Literal["<=", ">="]
-    value: AnyQuantity
+    operator: Literal["<=", ">=", "within"]
+    value: AnyQuantity | None = None
+    between: Pair[AnyQuantity] | None = None
+    exceptions: Share | None = None
+    accept: AcceptConfig = AcceptConfig()
+    decision: Decision | None = None
+    guard: float | None = Field(default=None, gt=0)
+    guard_of: Literal["u", "U"] | None = None
+    risk: Ratio | None = Field(default=None, gt=0, lt=0.5)
+    undeclared: Undeclared | None = None
+    prior: PriorConfig | None = None
     source: str
     clause: str = ""
     verified_by: str = ""
@@ -35,20 +98,66 @@ class LimitConfig(ConfigModel):
             raise ValueError("cycles must be two rising cycle numbers from 1")
         return self
 
+    @model_validator(mode="after")
+    def _ends_fit(self) -> Self:
+        if (self.operator == "within") != (self.between is not None) or (self.value is None) != (
+            self.between is not None
+        ):
+            raise ValueError("'<=' and '>=' go with 'value', 'within' goes with 'between = [low, high]'")
+        if self.between is not None:
+            low, high = self.between
+            if low.quantity != high.quantity or not low.value < high.value:
+                what = f"{a_quantity(low.quantity)} and {a_quantity(high.quantity)}"
+                raise ValueError(f"between must be two rising values of one quantity, got {what}")
+            if self.statistic in ("max", "min", "count", "share"):
+                raise ValueError(f"'within' goes with one figure, not with '{self.statistic}': give two limits")
+        if self.exceptions is not None and self.statistic not in ("max", "min"):
+            raise ValueError("'exceptions' goes with the statistics 'max' and 'min'")
+        if self.prior is not None and self.prior.mean.quantity != self.ends[0].quantity:
+            raise ValueError("prior: mean must be of the limit's quantity")
+        return self
+
+    @property
+    def ends(self) -> tuple[Quantity, ...]:
+        """The limit, or both ends of it."""
+        return self.between or ((self.value,) if self.value is not None else ())
+
+    @property
+    def low(self) -> float | None:
+        """What the value must not fall below."""
+        if self.operator == "<=":
+            return None
+        return self.ends[0].value
+
+    @property
+    def high(self) -> float | None:
+        """What the value must not rise above."""
+        if self.operator == ">=":
+            return None
+        return self.ends[-1].value
+
     @property
     def verified(self) -> bool:
-        """Whether somebody has held the value against its source."""
+        """Whether somebody has verified the value against its source."""
         return bool(self.verified_by.strip())
 
 
 class LimitsConfig(ConfigModel):
-    """A limit file: the whole of it."""
+    """A limit file: the whole of it.
+
+    ``decision`` is ``guarded`` (a guard band of ``guard`` times ``guard_of``: u the standard, U the expanded
+    uncertainty), ``risk`` (a guard band that accepts an item at the limit with at most this probability) or
+    ``simple`` (no guard band). ``undeclared = "accept"`` judges channels that state no uncertainty as exact.
+    """
 
     name: str
     basis: str
     edition: str = ""
-    decision: Literal["guarded", "simple"] = "guarded"
+    decision: Decision = "guarded"
     guard: float = Field(default=2.0, gt=0)
+    guard_of: Literal["u", "U"] = "u"
+    risk: Ratio | None = Field(default=None, gt=0, lt=0.5)
+    undeclared: Undeclared = "refuse"
     least_measured: Ratio = Field(default=0.99, gt=0, le=1)
     limit: Many[LimitConfig] = Field(min_length=1)
 
@@ -59,3 +168,15 @@ class LimitsConfig(ConfigModel):
         if doubled:
             raise ValueError(f"limit names must differ: {', '.join(sorted(doubled))}")
         return self
+
+    @model_validator(mode="after")
+    def _risk_stated(self) -> Self:
+        for limit in self.limit:
+            if self.rule_of(limit, "decision") == "risk" and self.rule_of(limit, "risk") is None:
+                raise ValueError(f"limit '{limit.name}': decision 'risk' needs risk, such as '5 %'")
+        return self
+
+    def rule_of(self, limit: LimitConfig, key: str) -> Any:
+        """A key of the decision rule: the limit's own, else the file's."""
+        own = getattr(limit, key)
+        return getattr(self, key) if own is None else own

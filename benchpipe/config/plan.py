@@ -10,6 +10,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from benchpipe.config.model import (
+    AnyDifference,
     AnyQuantity,
     ConfigModel,
     Hertz,
@@ -78,6 +79,25 @@ class _Cycling(_Block):
         return self
 
 
+class TemperatureConfig(ConfigModel):
+    """How a measure of the cycles follows temperature, as known beforehand: a relative change for each kelvin.
+
+    ``uncertainty`` is expanded (k = 2). Where no temperature is logged, ``swing`` says by how much it may differ
+    between the baseline and the cycles judged.
+    """
+
+    measure: str
+    per_kelvin: Ratio
+    uncertainty: Ratio = Field(ge=0)
+    swing: AnyDifference | None = None
+
+    @model_validator(mode="after")
+    def _kelvins(self) -> Self:
+        if self.swing is not None and (self.swing.quantity != "temperature" or self.swing.value <= 0.0):
+            raise ValueError("swing must be a difference of temperature above zero, such as '8 K'")
+        return self
+
+
 class CyclicBlock(_Cycling):
     """Load cycling."""
 
@@ -92,6 +112,7 @@ class CyclicBlock(_Cycling):
     planned_cycles: Cycles | None = None
     baseline: Pair[Cycles] | None = None
     stiffness_band: Pair[Ratio] = (0.2, 0.8)
+    temperature: Many[TemperatureConfig] = ()
 
     @property
     def targets(self) -> tuple[LoadOrMotion, LoadOrMotion] | None:

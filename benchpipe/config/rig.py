@@ -8,7 +8,7 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 
 from benchpipe.config.channel import ChannelConfig, Column, UnitText
-from benchpipe.config.model import AnyQuantity, ConfigModel, Hertz, Many, Millimetres, Pair, Quantity
+from benchpipe.config.model import AnyQuantity, ConfigModel, Hertz, Many, Millimetres, Pair, Quantity, Ratio
 from benchpipe.units import a_quantity, find_unit
 
 DAY_PARTS = ("%d", "%e", "%j", "%D", "%F", "%x", "%c", "%s", "%v")
@@ -53,7 +53,8 @@ class TimeConfig(ConfigModel):
 
     Where date and time stand in two columns, ``date_column`` names the first, and
     ``format`` is that of both with one space between them. ``unit_in_log`` is how the log's
-    units row writes the unit, where that text is not one we know.
+    units row writes the unit, where that text is not one we know. ``uncertainty`` is that of the
+    clock's rate (expanded, k = 2), as a part of any time.
     """
 
     kind: Literal["elapsed", "datetime", "sample"] = "elapsed"
@@ -64,6 +65,7 @@ class TimeConfig(ConfigModel):
     format: str | None = None
     sample_rate: Hertz = Field(gt=0)
     gap_samples: float = Field(default=5.0, gt=1)
+    uncertainty: Ratio = Field(default=0.0, ge=0)
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
@@ -97,6 +99,8 @@ class AxisConfig(ConfigModel):
     ``sine_bar`` turns displacement into angle by asin(x / length); ``table`` turns either
     by pairs of channel value and axis value, interpolated, and without a value outside them.
     ``valley`` is the channel of the valleys where each row of the log is a cycle.
+    ``geometry_uncertainty`` is that of the lever arm, sine bar or table, ``machine_uncertainty`` that of
+    ``machine_stiffness``: expanded (k = 2), as a part of it.
     """
 
     channel: str
@@ -106,6 +110,8 @@ class AxisConfig(ConfigModel):
     sine_bar: Millimetres | None = Field(default=None, gt=0)
     table: Many[Pair[AnyQuantity]] = ()
     machine_stiffness: AnyQuantity | None = None
+    geometry_uncertainty: Ratio = Field(default=0.0, ge=0)
+    machine_uncertainty: Ratio = Field(default=0.0, ge=0)
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:

@@ -10,7 +10,7 @@ from benchpipe.errors import ConfigError
 
 Loads = Literal["torque", "force"]
 # Keys of the cyclic block that many rigs need not have: they stand there as comments.
-OPTIONAL = ("mode", "low", "high")
+OPTIONAL = ("mode", "low", "high", "temperature")
 LIMITS = {"torque": "limits/lockable-ankle.toml", "force": "limits/drift.toml"}
 UNITS = {"N*m/s": "N/s", "N*m": "N", "deg": "mm"}
 

@@ -95,9 +95,14 @@ def _case(view: RunView, row: dict[str, Any]) -> ET.Element:
         return _ended(view, name, "", "", "")
     kind = "failure" if verdict is Verdict.FAIL else "error"
     measured = "nothing measured" if row["measured"] is None else f"measured {row['measured']:.6g} {row['unit']}"
-    u = "" if row["expanded_u"] is None else f" +- {row['expanded_u']:.2g} (k = 2)"
-    text = f"{measured}{u}, allowed {row['operator']} {row['value']:g} {row['unit']}"
+    u = "" if row["expanded_u"] is None else f" +- {row['expanded_u']:.2g} (95 %)"
+    text = f"{measured}{u}, allowed {row['operator']} {_ends(row)} {row['unit']}"
     return _ended(view, name, kind, verdict, f"{text}: {row['remark']}" if row["remark"] else text)
+
+
+def _ends(row: dict[str, Any]) -> str:
+    ends = [row["value"]] + ([row["other_value"]] if row["other_value"] is not None else [])
+    return " to ".join(f"{end:g}" for end in sorted(ends))
 
 
 def _ended(view: RunView, name: str, kind: str, word: str, text: str) -> ET.Element:

@@ -16,6 +16,8 @@ from rich.table import Table
 from rich.text import Text
 
 from benchpipe.check.decision import COVERAGE_FACTOR, Verdict
+from benchpipe.check.rounding import rounded
+from benchpipe.check.rules import false_passes_together
 from benchpipe.health.rules import Finding
 from benchpipe.report.besides import NOTHING, Besides
 from benchpipe.report.caution import CAUTION, UNVERIFIED
@@ -48,11 +50,12 @@ class Marks:
     plus_minus: str
     at_most: str
     at_least: str
+    bounds: dict[str, str]
     units: tuple[tuple[str, str], ...]
 
 
-UNICODE = Marks("▁▂▃▄▅▆▇█", "─", "–", "±", "≤", "≥", (("*", "·"), ("degC", "°C"), ("deg", "°")))
-ASCII = Marks("_.-=+*#@", "-", "-", "+-", "<=", ">=", ())
+UNICODE = Marks("▁▂▃▄▅▆▇█", "─", "–", "±", "≤", "≥", {"at least": "≥ ", "at most": "≤ "}, (("*", "·"), ("degC", "°C"), ("deg", "°")))
+ASCII = Marks("_.-=+*#@", "-", "-", "+-", "<=", ">=", {"at least": ">= ", "at most": "<= "}, ())
 
 
 def number(value: float | None, digits: int = 4, marks: Marks = UNICODE) -> str:
@@ -204,6 +207,8 @@ def _limits(view: RunView, marks: Marks) -> RenderableType:
         name = Text(_limit_name(row, view))
         if row["remark"]:
             name.append(f": {row['remark']}", "dim")
+        if row["left_out"] and row["left_out"] not in row["remark"]:
+            name.append(f" ({row['used']:,} of {row['of']:,} used; {row['left_out']})", "dim")
         cells = _measured(row, marks), _allowed(row, marks), with_unit(row["margin"], row["unit"], 3, marks)
         table.add_row(Text(verdict, STYLE[verdict]), name, *cells)
         lines.append(_item(f"{verdict}:", f"{name}: {cells[0]}, allowed {cells[1]}, margin {cells[2]}", STYLE[verdict]))
@@ -215,9 +220,21 @@ def _limits(view: RunView, marks: Marks) -> RenderableType:
     ]
     if any(not row["verified"] for row in view.limits):
         parts.append(Text(f"* {UNVERIFIED}, or the lab's own", style="dim"))
-    if any(row["expanded_u"] for row in due):
-        parts.append(Text(f"{marks.plus_minus} expanded uncertainty, k = 2", style="dim"))
+    parts += [Text(line, style="dim") for line in _rules(due, marks)]
     return Group(*parts)
+
+
+def _rules(due: list[dict[str, Any]], marks: Marks) -> Iterator[str]:
+    """Who verified limits, by which rules they were judged, and how many passes could be false together."""
+    for who in dict.fromkeys(row["verified_by"] for row in due if row["verified_by"]):
+        names = ", ".join(row["limit"] for row in due if row["verified_by"] == who)
+        yield f"verified by {who}: {names}"
+    if any(row["expanded_u"] for row in due):
+        yield f"{marks.plus_minus} expanded uncertainty, 95 %"
+    guarded = [row for row in due if row["expanded_u"] and row["verdict"] == Verdict.PASS]
+    yield from dict.fromkeys(row["rule"] for row in due if row["expanded_u"])
+    if len(guarded) > 1:
+        yield false_passes_together(row["risk"] for row in guarded).text
 
 
 def _limit_name(row: dict[str, Any], view: RunView) -> str:
@@ -228,28 +245,37 @@ def _limit_name(row: dict[str, Any], view: RunView) -> str:
 
 
 def _measured(row: dict[str, Any], marks: Marks) -> str:
-    """Value and expanded uncertainty with one unit: ``0.223 ± 0.011 °``."""
+    """Value and expanded uncertainty with one unit, rounded alike (GUM 7.2.6): ``0.223 ± 0.011 °``."""
     value = with_unit(row["measured"], row["unit"], marks=marks)
-    if row["measured"] is None or not row["expanded_u"]:
+    if row["measured"] is None:
         return value
-    figure, _, unit = value.partition(" ")
-    return f"{figure} {marks.plus_minus} {_u(row)} {unit}".rstrip()
+    if row["expanded_u"]:
+        scale, unit = _scaled(row, marks)
+        figure, u = rounded(scale * row["measured"], scale * row["expanded_u"])
+        value = f"{figure} {marks.plus_minus} {u} {unit}".rstrip()
+    return f"{marks.bounds[row['bound']]}{value}" if row["bound"] else value
+
+
+def _scaled(row: dict[str, Any], marks: Marks) -> tuple[float, str]:
+    """By what a value is multiplied to be shown, and its unit then: ratios as per cent, long times in days."""
+    if row["unit"] == "1":
+        return 100.0, "%"
+    if row["unit"] == "s" and abs(row["measured"]) >= 172_800:
+        return 1.0 / 86_400.0, "d"
+    return 1.0, unit_shown(row["unit"], marks)
 
 
 def _allowed(row: dict[str, Any], marks: Marks) -> str:
-    sign = {"<=": marks.at_most, ">=": marks.at_least}[row["operator"]]
     unit = row["unit"] if row["unit"] != "cycles" else ""
-    value, _, shown = with_unit(row["value"], unit, marks=marks).partition(" ")
-    if "." in value and "e" not in value:
-        value = value.rstrip("0").rstrip(".")
-    return f"{sign} {value} {shown}".rstrip()
-
-
-def _u(row: dict[str, Any]) -> str:
-    value = row["expanded_u"] * (100.0 if row["unit"] == "1" else 1.0)
-    if row["unit"] == "s" and abs(row["measured"]) >= 172_800:
-        value /= 86_400.0
-    return number(value, 2)
+    ends = [row["value"]] + ([row["other_value"]] if row["other_value"] is not None else [])
+    values, shown = [], ""
+    for end in sorted(ends):
+        value, _, shown = with_unit(end, unit, marks=marks).partition(" ")
+        values.append(value.rstrip("0").rstrip(".") if "." in value and "e" not in value else value)
+    if len(values) == 2:
+        return f"{values[0]} to {values[1]} {shown}".rstrip()
+    sign = {"<=": marks.at_most, ">=": marks.at_least}[row["operator"]]
+    return f"{sign} {values[0]} {shown}".rstrip()
 
 
 def _block(block: BlockView, marks: Marks) -> RenderableType:

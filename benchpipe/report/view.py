@@ -11,9 +11,9 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from benchpipe.check.cycle_values import NO_CYCLE
 from benchpipe.check.decision import RANK, Verdict, worst
 from benchpipe.check.signing import signed_words
-from benchpipe.check.values import NO_CYCLE
 from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, LockingBlock, ProofBlock, StanceBlock, SweepBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.health.rules import Finding

@@ -21,7 +21,7 @@ from tests.config.written import RIG, write_lab
 
 TODAY = date(2031, 6, 1)
 ZERO = {"string": "", "bool": True, "int64": 0, "int32": 0, "uint16": 0, "float64": 0.0, "float32": 0.0}
-SURE_RIG = RIG.replace('uncertainty = "0.5 %"\nuncertainty_floor = "0.1 N*m"\n', "")  # channels without uncertainty
+SURE_RIG = RIG.replace('uncertainty = "0.5 %"\nuncertainty_floor = "0.1 N*m"\n', 'uncertainty = "0 %"\n')  # exact
 
 # Blocks of the plan that need more than the small lab's rig file tells; they are given as they are.
 STRENGTH = (
@@ -62,7 +62,7 @@ def rows(table: str, count: int, **columns: Any) -> list[dict[str, Any]]:
 def cycles(count: int, **columns: Any) -> list[dict[str, Any]]:
     """Complete cycles 1 … count of the block ``durability``, 100 samples each."""
     plain = {"block": "durability", "cycle": list(range(1, count + 1)), "samples": 100, "load_range": 75.0,
-             "motion_range": 3.6, "peak_load": 80.0, "valley_load": 5.0}  # fmt: skip
+             "motion_range": 3.6, "peak_load": 80.0, "valley_load": 5.0, "complete": True}  # fmt: skip
     return rows("cycles", count, **(plain | columns))
 
 

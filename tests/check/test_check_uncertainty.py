@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from benchpipe.check.uncertainty import calibration_u, single_u, spread_u
 
 from benchpipe.check.measures import MEASURES
-from benchpipe.check.uncertainty import calibration_u, single_u, spread_u
 from benchpipe.check.values import Values
 from benchpipe.config.model import load_model
 from benchpipe.config.rig import RigConfig

@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 import pytest
+from benchpipe.check.uncertainty import calibration_u, spread_u
 
 from benchpipe.check.measures import MEASURES
-from benchpipe.check.uncertainty import calibration_u, spread_u
 from benchpipe.check.values import Values
 from benchpipe.config.model import Quantity
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig

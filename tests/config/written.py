@@ -27,6 +27,7 @@ uncertainty_floor = "0.1 N*m"
 name = "angle"
 column = "A"
 unit = "deg"
+uncertainty = "0 %"
 
 [[channel]]
 name = "temperature"

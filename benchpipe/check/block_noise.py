@@ -1,0 +1,49 @@
+"""The noise of a block's cycles, for the uncertainty of figures made from some of them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.check.run_tables import RunTables
+from benchpipe.kernels.window_noise import BlockNoise, fit_block_noise
+from benchpipe.process.trends import NOT_JUDGED, floats
+
+Floats = NDArray[np.float64]
+MOST_CYCLES = 1 << 17  # the last so many of a block show its noise; reading two million would take as long as a night
+WINDOWS = 40  # a block in which a window's noise is looked for is so many times longer, where there is so much
+
+
+class Noises:
+    """Noise of each measure of each block, fitted when a limit asks for it."""
+
+    def __init__(self, tables: RunTables) -> None:
+        self._tables = tables
+        self._known: dict[tuple[str, str, int, int], BlockNoise] = {}
+
+    def of(self, block: str, column: str, first: int, last: int, size: int) -> BlockNoise:
+        """Noise of a column of the cycles up to a window.
+
+        Parameters
+        ----------
+        first, last : int
+            Cycles that may be looked at; of more than :data:`MOST_CYCLES` the last.
+        size : int
+            Cycles of the window that it is for.
+        """
+        first = max(first, last - max(MOST_CYCLES, WINDOWS * size) + 1)
+        key = (block, column, first, last)
+        if key not in self._known:
+            rows = self._tables.window(block, ["flags", column], first, last).table
+            good = np.array(rows.column("complete"), bool) & ((np.array(rows.column("flags")) & int(NOT_JUDGED)) == 0)
+            self._known[key] = fit_block_noise(np.where(good, floats(rows.column(column)), np.nan))
+        return self._known[key]
+
+    def history(self, block: str, column: str, last: int) -> tuple[Floats, Floats, Floats, NDArray[np.int64]]:
+        """Start [s], value and temperature of the complete cycles up to one, and their numbers; NaN where unknown."""
+        rows = self._tables.window(block, ["flags", column, "temperature_c"], 1, last).table
+        rows = rows.filter(rows.column("complete"))
+        good = (np.array(rows.column("flags")) & int(NOT_JUDGED)) == 0
+        value = np.where(good, floats(rows.column(column)), np.nan)
+        time_s = np.array(rows.column("start_us")) * 1e-6
+        return time_s, value, floats(rows.column("temperature_c")), np.array(rows.column("cycle"), np.int64)

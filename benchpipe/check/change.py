@@ -1,0 +1,114 @@
+"""A change since the baseline: what wear, and not temperature or a new calibration, has made of a figure."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from benchpipe.check.block_noise import Noises
+from benchpipe.check.budget import FEW, Budget, Part, rectangular
+from benchpipe.check.cycle_values import cycle_values
+from benchpipe.check.figure import SCATTER, JudgedFigure
+from benchpipe.check.measures import Measure
+from benchpipe.check.rig_parts import recalibrated
+from benchpipe.check.run_tables import RunTables
+from benchpipe.check.values import Values, nothing
+from benchpipe.config.limits import LimitConfig
+from benchpipe.config.plan import CyclicBlock, TemperatureConfig
+from benchpipe.config.rig import RigConfig
+from benchpipe.kernels.temperature_change import TemperatureChange, change_at_temperature
+from benchpipe.kernels.window_noise import change_u
+
+NOT_TAKEN_OUT = "temperature was not taken out: {why}"
+
+
+def baseline_values(
+    limit: LimitConfig, least_measured: float, measure: Measure, block: CyclicBlock, tables: RunTables, *,
+    rate: float, restarts_us: tuple[int, ...],
+) -> Values:  # fmt: skip
+    """Values of the block's baseline window that could be measured; ``why`` where they give no baseline."""
+    window = limit.model_copy(update={"cycles": block.baseline, "last_cycles": None})
+    values = cycle_values(window, measure, block.name, tables, rate=rate, restarts_us=restarts_us)
+    if values.why:
+        return nothing(f"the baseline is not full: {values.why}", due=values.due)
+    known = values.select(values.whole)
+    if not known.value.size or known.value.size < least_measured * values.of:
+        why = f"only {known.value.size:,} of {values.of:,} cycles of the baseline could be measured"
+        return nothing(why, due=True)
+    if np.median(known.value) == 0.0:
+        return nothing("the baseline is zero: no change from it is known", due=True)
+    return known
+
+
+def change_figure(
+    measure: Measure, rig: RigConfig, block: CyclicBlock, base: Values, values: Values, noises: Noises
+) -> JudgedFigure:
+    """Median over the baseline's median, less one, at the baseline's temperature.
+
+    Parameters
+    ----------
+    base, values : Values
+        The baseline's and the window's, those that were measured.
+    """
+    now, start = float(np.median(values.value)), float(np.median(base.value))
+    plain = now / start - 1.0
+    stated = next((one for one in block.temperature if one.measure == measure.name), None)
+    parts = recalibrated(measure, rig, plain, base, values)
+    if rig.temperature is not None and measure.name != "temperature_c":
+        found = _at_temperature(measure, block, base, values, noises, stated)
+        if found is not None:
+            return _of_temperature(found, plain, parts, base, values)
+    last = int(values.number[-1])
+    noise = noises.of(block.name, measure.columns[0], int(base.number[0]), last, values.value.size)
+    places = (_place(noise.size, last, one) for one in (base, values))
+    first, second = zip(places, (base.value.size, values.value.size), strict=True)
+    one = change_u(noise, *first, *second, "median", start, now)
+    parts = (Part(SCATTER, one.u, one.dof, "A", f"baseline {base.value.size:,}, window {values.value.size:,}"), *parts)
+    if stated is not None and stated.swing is not None:
+        size = abs(stated.per_kelvin) * stated.swing.value
+        parts = (*parts, rectangular("temperature, not logged", size, note="swing and per_kelvin of the plan"))
+    few = min(values.value.size, base.value.size) < FEW
+    note = NOT_TAKEN_OUT.format(why="no channel of it is logged")
+    return JudgedFigure(plain, Budget(parts), few, "" if one.known else one.why, note=note)
+
+
+def _place(size: int, last: int, values: Values) -> int:
+    """Place of a window's first cycle in a block of ``size`` that ends with cycle ``last``; negative before it."""
+    return size - 1 - (last - int(values.number[0]))
+
+
+def _at_temperature(
+    measure: Measure, block: CyclicBlock, base: Values, values: Values, noises: Noises, stated: TemperatureConfig | None
+) -> TemperatureChange | None:
+    """The change with temperature taken out; None where no temperature was logged."""
+    time_s, value, temperature, number = noises.history(block.name, measure.columns[0], int(values.number[-1]))
+    if not np.isfinite(temperature).any():
+        return None
+    windows = ((int(v.number[0]), int(v.number[-1])) for v in (base, values))
+    places = [(int(np.searchsorted(number, a)), int(np.searchsorted(number, b))) for a, b in windows]
+    return change_at_temperature(
+        time_s, value, temperature, places[0], places[1], statistic="median",
+        plan_coefficient=stated.per_kelvin if stated else None,
+        plan_coefficient_u=0.5 * stated.uncertainty if stated else None,
+    )  # fmt: skip
+
+
+def _of_temperature(
+    found: TemperatureChange, plain: float, parts: tuple[Part, ...], base: Values, values: Values
+) -> JudgedFigure:
+    """The judged figure of a change at the baseline's temperature."""
+    few = min(values.value.size, base.value.size) < FEW
+    if not found.decided:
+        return JudgedFigure(plain, Budget((Part(SCATTER, math.nan, note=found.why), *parts)), few, found.why)
+    name = "scatter of the values, and temperature" if found.source != "none" else SCATTER
+    scatter = Part(name, found.u, found.dof, "A", f"baseline {base.value.size:,}, window {values.value.size:,}")
+    figure = JudgedFigure(found.change, Budget((scatter, *parts)), few, note=found.why)
+    if found.source == "none":
+        return figure
+    at = f"{found.coefficient:+.2%}/K ± {2.0 * found.coefficient_u:.2%} ({found.source})"
+    note = f"temperature took {found.correction:+.2%} ± {2.0 * found.correction_u:.2%} off, at {at}"
+    return replace(
+        figure, note=note, raw=found.raw_change, correction=found.correction, correction_u=found.correction_u
+    )

@@ -1,0 +1,161 @@
+"""The values of a limit on a cyclic block: the cycles of its window, incomplete ones among them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from benchpipe.check.left_out import CYCLE_COLUMNS, INCOMPLETE, cycle_reasons, too_much_lost
+from benchpipe.check.measures import Measure
+from benchpipe.check.run_tables import CycleRows, RunTables
+from benchpipe.check.sampling import Sampled, sampling_u
+from benchpipe.check.values import Typical, Values, nothing, values_of
+from benchpipe.config.limits import LimitConfig
+from benchpipe.process.trends import NOT_JUDGED, floats
+from benchpipe.tables import CycleFlag
+
+Floats = NDArray[np.float64]
+NO_CYCLE = "no complete cycle was found"
+UNSEEN = ("gap", "unexplained")  # kinds of a difference between counter and detection that cycles hide behind
+REST = 0.02  # of a cycle's range: so near to zero an incomplete cycle's extreme is that of a specimen at rest
+
+
+@dataclass(frozen=True)
+class CycleWindow:
+    """Which cycles of a block are judged, or why none are."""
+
+    first: int
+    last: int
+    due: bool = True
+    why: str = ""
+
+
+def window_of(limit: LimitConfig, block: str, tables: RunTables) -> CycleWindow:
+    """The cycles that a limit asks for: the last so many, from one number to another, or all."""
+    last = tables.last_cycle(block)
+    if last == 0:
+        return CycleWindow(1, 0, True, NO_CYCLE)
+    first, until = limit.cycles or (last - limit.last_cycles + 1 if limit.last_cycles else 1, last)
+    if first < 1 or until > last:
+        return CycleWindow(max(first, 1), until, False, f"{last:,} cycles so far")
+    return CycleWindow(first, until)
+
+
+def cycle_values(
+    limit: LimitConfig, measure: Measure, block: str, tables: RunTables, *, rate: float, restarts_us: tuple[int, ...]
+) -> Values:
+    """Values of a limit on a cyclic block.
+
+    Parameters
+    ----------
+    rate : float
+        Samples a second of the rig.
+    restarts_us : tuple of int
+        Times at which the log's clock began again: what was broken off there ended with its log.
+    """
+    window = window_of(limit, block, tables)
+    if not window.due:
+        return nothing(window.why, due=False, of=window.last - window.first + 1)
+    judged = ["load_range", "motion_range", *(f.name for f in fields(Sampled)), *CYCLE_COLUMNS]
+    found = tables.window(block, [*measure.columns, *judged], window.first, window.last)
+    if found.table.num_rows == 0:
+        return nothing(window.why or NO_CYCLE, due=True)
+    return replace(
+        _from_rows(limit, measure, found, tables.state(block), window.why, rate, restarts_us),
+        block=block, begun_us=tables.begun_us(block),
+    )  # fmt: skip
+
+
+def _from_rows(
+    limit: LimitConfig, measure: Measure, found: CycleRows, state: dict[str, Any], why: str, rate: float,
+    restarts_us: tuple[int, ...],
+) -> Values:  # fmt: skip
+    rows, flags = found.table, np.array(found.table.column("flags"), np.int64)
+    complete = np.array(rows.column("complete"), bool)
+    if measure.name == "off_target":
+        value = ((flags & int(CycleFlag.OFF_TARGET | NOT_JUDGED)) != 0).astype(float)
+    else:
+        value = floats(rows.column(measure.columns[0]))
+    start = np.array(rows.column("start_us"))
+    reason = cycle_reasons(rows, _ended(start, restarts_us), rate, value)
+    resting = _at_rest(limit, measure, rows, value, reason)
+    if not measure.extreme:
+        value = np.where(complete, value, np.nan)
+    whole = complete & np.isfinite(value) & ((flags & int(NOT_JUDGED)) == 0) & ~too_much_lost(rows)
+    if measure.name == "off_target":
+        whole = np.ones(len(value), bool)
+    uncounted = _unseen(state.get("counted"), int(start[0]), int(start[-1]))
+    names = tuple(
+        f"cycle {n:,}" if done else f"after cycle {n:,}" for n, done in zip(found.after.tolist(), complete, strict=True)
+    )
+    values = values_of(
+        found.after.astype(np.float64), value, np.full(len(value), np.nan), len(value) + round(uncounted), why=why,
+        reason=reason, whole=whole, names=names, uncounted=uncounted, between_us=(int(start[0]), int(start[-1])),
+        typical=_typical(rows.filter(pa.array(complete))),
+        sampling_u=_missed(measure, value, rows, rate),
+    )  # fmt: skip
+    return values.select(~resting) if resting.any() else values
+
+
+def _ended(start_us: NDArray[np.int64], restarts_us: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Rows after which, before the next row begins, the log's clock began again; and rows that begin with it."""
+    restarts = np.sort(np.array(restarts_us, np.int64))
+    if not restarts.size:
+        return np.zeros(len(start_us), bool)
+    following = np.append(start_us[1:], np.iinfo(np.int64).max)
+    before = np.searchsorted(restarts, start_us, "right")
+    ends = np.searchsorted(restarts, following, "right") > before
+    return np.asarray(ends | np.isin(start_us, restarts))
+
+
+def _at_rest(
+    limit: LimitConfig, measure: Measure, rows: pa.Table, value: Floats, reason: NDArray[np.int8]
+) -> NDArray[np.bool_]:
+    """Incomplete cycles whose extreme lies between the limit and no load: a stop unloads, and breaks nothing."""
+    if not measure.extreme or limit.operator == "within":
+        return np.zeros(len(value), bool)
+    kind = "load" if measure.load_power else "motion"
+    slack = REST * float(np.nan_to_num(np.nanmedian(floats(rows.column(f"{kind}_range")))))
+    bound = limit.ends[0].value
+    low, high = min(bound, 0.0) - slack, max(bound, 0.0) + slack
+    inside = (value >= low) & (value <= high)
+    towards_rest = value > bound if limit.operator == "<=" else value < bound
+    return np.asarray((reason == INCOMPLETE) & inside & towards_rest)
+
+
+def _unseen(counted: dict[str, Any] | None, from_us: int, until_us: int) -> float:
+    """Cycles of a window that the rig counted and nobody logged."""
+    if not counted:
+        return 0.0
+    return math.fsum(
+        max(float(cycles), 0.0)
+        for kind, start, end, cycles in counted["differences"]
+        if kind in UNSEEN and end > from_us and start <= until_us
+    )
+
+
+def _typical(rows: pa.Table) -> Typical:
+    def middle(column: str) -> float:
+        values = floats(rows.column(column))
+        values = values[np.isfinite(values)]
+        return float(np.median(values)) if values.size else float("nan")
+
+    return Typical(*(middle(f.name) for f in fields(Typical)))
+
+
+def _missed(measure: Measure, value: Floats, rows: pa.Table, rate: float) -> Floats | None:
+    """What sampling may have taken off each cycle's value: the longest step inside it counts as all of them."""
+    if not measure.sampling:
+        return None
+    sampled = Sampled(*(floats(rows.column(f.name)) for f in fields(Sampled)))
+    step = np.nan_to_num(floats(rows.column("longest_step_s")))
+    steps = floats(rows.column("period_s")) / np.maximum(step, 0.5 / rate)
+    samples = np.fmin(sampled.samples, np.where(step > 1.5 / rate, steps, np.inf))
+    return sampling_u(measure, value, Sampled(samples, *(getattr(sampled, f.name) for f in fields(Sampled)[1:])))
+
+

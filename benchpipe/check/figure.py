@@ -1,0 +1,223 @@
+"""Values → one figure with its uncertainty budget, by the statistic of a limit.
+
+A figure of many cycles has the noise of its window in the block (:mod:`benchpipe.kernels.window_noise`), one of a few
+holds, sweeps or proofs the scatter between them, one of a single value that value's own uncertainty. What all values
+share (certificates, geometry, sampling) is added and never averaged. Sizes are taken after the statistic.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.check.block_noise import Noises
+from benchpipe.check.budget import FEW, Budget, Part, few_values
+from benchpipe.check.extremes import largest_lower, largest_upper, smallest_lower, smallest_upper
+from benchpipe.check.measures import Measure
+from benchpipe.check.rig_parts import rig_parts
+from benchpipe.check.rules import Guards, Rule
+from benchpipe.check.values import Values
+from benchpipe.config.limits import LimitConfig
+from benchpipe.config.rig import RigConfig
+from benchpipe.kernels.window_noise import BlockNoise, reading_u, window_u
+
+Floats = NDArray[np.float64]
+NO_BUDGET = Budget(())
+
+
+@dataclass(frozen=True)
+class JudgedFigure:
+    """One figure, as it is compared with a limit.
+
+    Attributes
+    ----------
+    value : float
+        NaN where there is none.
+    budget : Budget
+        All parts of its uncertainty.
+    few : bool
+        Fewer than five values are behind its scatter: each part is expanded first.
+    doubt : str
+        Why the noise of its block is not known; empty where it is.
+    readings : Values or None
+        Of an extreme: all values it is the largest or smallest of, with the uncertainty of each reading.
+    at : int
+        Place of the extreme among them.
+    high, low : Part or None
+        What may have made it read too high, or too low, besides: it counts on that side of a limit alone.
+    note : str
+        What else must be said of it.
+    raw, correction, correction_u : float
+        Of a change: before temperature was taken off, what was taken off, and its standard uncertainty; NaN for none.
+    """
+
+    value: float
+    budget: Budget = NO_BUDGET
+    few: bool = False
+    doubt: str = ""
+    readings: Values | None = None
+    at: int = -1
+    high: Part | None = None
+    low: Part | None = None
+    note: str = ""
+    raw: float = math.nan
+    correction: float = math.nan
+    correction_u: float = math.nan
+
+    def expanded_u(self, statistic: str) -> float:
+        """Half-width of the 95 % interval; of an extreme, whose sides differ, the wider."""
+        if self.readings is None:
+            return self.budget.expanded(0.95, few=self.few)
+        return max(self._around(0.025, statistic))
+
+    def guards(self, rule: Rule, statistic: str) -> Guards:
+        """How far above and below the value the truth may lie, at the rule's risk."""
+        if not rule.guarded:
+            return Guards(0.0, 0.0)
+        if self.readings is None:
+            return Guards(*(self._wide(rule.risk, self.budget, one) for one in (self.low, self.high)))
+        return self._around(rule.risk, statistic)
+
+    def shared_guard(self, risk: float) -> float:
+        """Guard of what all readings of an extreme have in common, on either side."""
+        shared = Budget(tuple(part for part in self.budget.parts if part.name != READING))
+        return max(self._wide(risk, shared, one) for one in (self.low, self.high))
+
+    def _around(self, risk: float, statistic: str) -> Guards:
+        """The same of the largest or smallest of many readings."""
+        if self.readings is None:
+            return Guards(math.nan, math.nan)
+        values = self.readings
+        of = values.value, values.u, values.dof, risk
+        shared = Budget(tuple(part for part in self.budget.parts if part.name != READING))
+        up, down = (self._wide(risk, shared, one) for one in (self.low, self.high))
+        if statistic == "max":
+            return Guards(largest_upper(*of, shared=up), largest_lower(*of, shared=down))
+        return Guards(smallest_upper(*of, shared=up), smallest_lower(*of, shared=down))
+
+    def _wide(self, risk: float, budget: Budget, besides: Part | None) -> float:
+        parts = budget.with_parts(besides) if besides is not None else budget
+        return parts.guard(risk, few=self.few) if parts.parts else 0.0
+
+
+READING = "noise of one reading"
+SCATTER = "scatter of the values"
+
+
+def figure_of_values(
+    limit: LimitConfig, measure: Measure, rig: RigConfig, values: Values, noises: Noises
+) -> JudgedFigure:
+    """The figure of a limit's statistic, for all statistics but counts, shares and changes.
+
+    Parameters
+    ----------
+    values : Values
+        All of them; those that are not measured are left out here.
+    """
+    if limit.statistic in ("max", "min"):
+        return _extreme(limit, measure, rig, values, noises)
+    good = values.select(values.whole)
+    if limit.statistic == "last":
+        return _last(limit, measure, rig, good, noises)
+    of_median = limit.statistic != "mean"
+    value = float(np.median(good.value) if of_median else good.value.mean())
+    missed = () if good.sampling_u is None else (_sampling(float(np.median(good.sampling_u))),)
+    if measure.kind != "cyclic":
+        return _of_few(limit, measure, rig, good, value)
+    noise = _noise(limit, noises, measure, good)
+    found = window_u(noise, good.value.size, "median" if of_median else "mean")
+    scatter = Part(SCATTER, found.u, found.dof, "A", f"{good.value.size:,} cycles of {noise.size:,}")
+    parts = (scatter, *missed, *rig_parts(measure, rig, value, good))
+    size, doubt = abs(value) if measure.absolute else value, "" if found.known else found.why
+    high, low = _read_beyond(measure, noise)
+    return JudgedFigure(size, Budget(parts), good.value.size < FEW, doubt, high=high, low=low)
+
+
+def _sampling(u: float) -> Part:
+    return Part("sampling", u, note="between samples an extreme is missed")
+
+
+def _noise(limit: LimitConfig, noises: Noises, measure: Measure, good: Values) -> BlockNoise:
+    return noises.of(good.block, measure.columns[0], 1, int(good.number[-1]), good.value.size)
+
+
+Beyond = tuple[Part | None, Part | None]
+
+
+def _read_beyond(measure: Measure, noise: BlockNoise) -> Beyond:
+    """The largest of some noisy samples reads high, the smallest low: by about as much as it scatters.
+
+    Simulated: 0.4 to 2 standard deviations of a sample, whose largest of a cycle scatters by 0.5 to 0.6 of one.
+    """
+    if measure.sampling != "peak":
+        return None, None
+    one = reading_u(noise)
+    part = Part("noise of the extremes", 2.0 * one.u, one.dof, "B", "the largest of noisy samples reads too far out")
+    return (None, part) if measure.name in ("valley_load", "motion_min") else (part, None)
+
+
+def _of_few(limit: LimitConfig, measure: Measure, rig: RigConfig, good: Values, value: float) -> JudgedFigure:
+    """Mean or median of some holds, sweeps, windows, proofs or lock changes."""
+    if measure.bound:
+        scatter = Part(SCATTER, 0.0, note="the value is a bound already")
+    else:
+        own_u, own_dof = float(good.u[0]), float(good.dof[0])
+        statistic = "mean" if limit.statistic == "mean" else "median"
+        scatter = few_values(good.value, statistic, name=SCATTER, own_u=own_u, own_dof=own_dof)  # type: ignore[arg-type]
+    parts = (scatter, *rig_parts(measure, rig, value, good))
+    return JudgedFigure(abs(value) if measure.absolute else value, Budget(parts), good.value.size < FEW)
+
+
+def _last(limit: LimitConfig, measure: Measure, rig: RigConfig, good: Values, noises: Noises) -> JudgedFigure:
+    """The last value: it has the noise of one reading."""
+    value = float(good.value[-1])
+    own_u, own_dof, doubt = float(good.u[-1]), float(good.dof[-1]), ""
+    more: tuple[Part, ...] = ()
+    beyond: Beyond = (None, None)
+    if measure.kind == "cyclic":
+        noise = _noise(limit, noises, measure, good)
+        found = window_u(noise, 1, "median")
+        own_u, own_dof, doubt = found.u, found.dof, "" if found.known else found.why
+        beyond = _read_beyond(measure, noise)
+        if good.sampling_u is not None:
+            more = (_sampling(float(good.sampling_u[-1])),)
+    elif not math.isfinite(own_u) and good.value.size > 1:
+        own_u, own_dof = float(np.std(good.value, ddof=1)), good.value.size - 1.0
+    reading = Part(READING, 0.0 if measure.bound else own_u, own_dof, "A")
+    parts = (reading, *more, *rig_parts(measure, rig, value, good))
+    few = measure.kind != "cyclic" and own_dof < FEW - 1
+    high, low = beyond
+    return JudgedFigure(abs(value) if measure.absolute else value, Budget(parts), few, doubt, high=high, low=low)
+
+
+def _extreme(limit: LimitConfig, measure: Measure, rig: RigConfig, values: Values, noises: Noises) -> JudgedFigure:
+    """The largest or smallest value of all that show one, spoiled and incomplete cycles among them."""
+    known = values.select(np.isfinite(values.value))
+    size = np.abs(known.value) if measure.absolute else known.value
+    at = int(size.argmax() if limit.statistic == "max" else size.argmin())
+    value, u, dof = float(size[at]), known.u, known.dof
+    more: tuple[Part, ...] = ()
+    beyond: Beyond = (None, None)
+    if measure.kind == "cyclic":
+        whole = values.select(values.whole)
+        noise = _noise(limit, noises, measure, whole if whole.value.size else known)
+        one = reading_u(noise)
+        if not one.known and whole.value.size > 1:  # the total scatter in its place keeps the bounds, only wider
+            one = replace(one, u=float(np.std(whole.value, ddof=1)), dof=whole.value.size - 1.0)
+        u, dof = np.full(size.size, one.u), np.full(size.size, one.dof)
+        beyond = _read_beyond(measure, noise)
+    elif measure.bound:
+        u = np.zeros(size.size)
+    elif not np.isfinite(u).all() and size.size > 1:  # total scatter in its place keeps both bounds, only wider
+        scatter = float(np.std(known.value, ddof=1))
+        u, dof = np.where(np.isfinite(u), u, scatter), np.where(np.isfinite(u), dof, size.size - 1.0)
+    if known.sampling_u is not None:
+        more = (_sampling(float(known.sampling_u[at])),)
+    stated = rig_parts(measure, rig, float(known.value[at]), known)
+    parts = (Part(READING, float(u[at]), float(dof[at]), "A"), *more, *stated)
+    few = measure.kind != "cyclic" and float(dof[at]) < FEW - 1
+    readings = replace(known, value=size, u=u, dof=dof)
+    return JudgedFigure(value, Budget(parts), few, "", readings, at, *beyond)

@@ -1,0 +1,343 @@
+"""One limit on one block: what was measured, what was not, and the verdict by the limit's rule.
+
+The order matters: what surviving samples already break fails, whatever is missing; what they cannot prove is
+inconclusive; only what every cycle, hold or sweep shows passes.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchpipe.check.block_noise import Noises
+from benchpipe.check.change import baseline_values, change_figure
+from benchpipe.check.decision import Verdict
+from benchpipe.check.extremes import exception_guards
+from benchpipe.check.figure import JudgedFigure, figure_of_values
+from benchpipe.check.left_out import INCOMPLETE, NAMES, LeftOut, counted, listed, not_accepted
+from benchpipe.check.measures import Measure
+from benchpipe.check.rig_parts import not_stated
+from benchpipe.check.rules import (
+    Guards,
+    Rule,
+    Window,
+    accepted_risk,
+    allowed_exceptions,
+    decide,
+    decide_exceptions,
+    guard_of_expanded,
+    guard_of_u,
+    margin_of,
+    simple_acceptance,
+)
+from benchpipe.check.run_tables import RunTables
+from benchpipe.check.values import Values
+from benchpipe.config.limits import LimitConfig, LimitsConfig
+from benchpipe.config.plan import Block, CyclicBlock
+from benchpipe.config.rig import RigConfig
+
+MOST_LOST = 0.02  # of the rows of a hold, sweep, window or proof: with more, a figure of many samples is not its own
+EXACT = ("count", "share")
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What one limit says of one block.
+
+    Attributes
+    ----------
+    verdict : Verdict
+    figure : JudgedFigure
+        Value and budget; its value is NaN where there is none.
+    guards : Guards
+        Guard bands that the rule asks for, in the unit of the value.
+    rule : Rule
+    window : Window
+        What the value must lie within.
+    first, last : int or None
+        First and last cycle, hold or sweep judged.
+    used, of : int
+        Values used, and how many there should be.
+    left_out : tuple of LeftOut
+        Why the others are not used, or what they may hide.
+    due : bool
+    remark : str
+    at : str
+        Of an extreme: which cycle, hold or sweep it is.
+    bound : str
+        "at least" or "at most" where the value only bounds the true one.
+    """
+
+    verdict: Verdict
+    figure: JudgedFigure
+    guards: Guards
+    rule: Rule
+    window: Window
+    first: int | None = None
+    last: int | None = None
+    used: int = 0
+    of: int = 0
+    left_out: tuple[LeftOut, ...] = ()
+    due: bool = True
+    remark: str = ""
+    at: str = ""
+    bound: str = ""
+
+    @property
+    def value(self) -> float | None:
+        """The value; None where there is none."""
+        return self.figure.value if math.isfinite(self.figure.value) else None
+
+
+@dataclass(frozen=True)
+class Case:
+    """A limit with everything it is judged by."""
+
+    limit: LimitConfig
+    limits: LimitsConfig
+    measure: Measure
+    rig: RigConfig
+    block: Block
+    tables: RunTables
+    noises: Noises
+    restarts_us: tuple[int, ...]
+
+    @property
+    def rule(self) -> Rule:
+        """The decision rule: the limit's own, else the file's. Counts and shares are exact."""
+        return rule_of(self.limit, self.limits)
+
+    @property
+    def window(self) -> Window:
+        """What the value must lie within."""
+        return window_of_limit(self.limit)
+
+
+def rule_of(limit: LimitConfig, limits: LimitsConfig) -> Rule:
+    """The decision rule that a limit is judged by."""
+    decision = limits.rule_of(limit, "decision")
+    if limit.statistic in EXACT or decision == "simple":
+        return simple_acceptance()
+    if decision == "risk":
+        return accepted_risk(limits.rule_of(limit, "risk"))
+    factor = limits.rule_of(limit, "guard")
+    return guard_of_expanded(factor) if limits.rule_of(limit, "guard_of") == "U" else guard_of_u(factor)
+
+
+def window_of_limit(limit: LimitConfig) -> Window:
+    """What the value of a limit must lie within."""
+    low, high = limit.low, limit.high
+    return Window(-math.inf if low is None else low, math.inf if high is None else high)
+
+
+def not_judged(case: Case, why: str, *, due: bool, of: int = 0, value: float = math.nan) -> Judged:
+    """The verdict where there is nothing to compare."""
+    nothing_known = Guards(math.nan, math.nan)
+    return Judged(
+        Verdict.NOT_EVALUATED, JudgedFigure(value), nothing_known, case.rule, case.window, of=of, due=due, remark=why
+    )
+
+
+def judge(case: Case, values: Values) -> Judged:
+    """Judge a limit on the values it asks for."""
+    if not values.due:
+        known = float(values.value[0]) if values.value.size else math.nan
+        return not_judged(case, values.why, due=False, of=values.of, value=known)
+    if not np.isfinite(values.value).any():
+        why = values.why or "none of the values could be measured"
+        return _described(case, values, not_judged(case, why, due=True, of=values.of))
+    if case.limit.statistic == "count":
+        return _described(case, values, _count(case, values))
+    if case.limit.statistic == "share":
+        return _described(case, values, _share(case, values))
+    if case.limit.statistic in ("max", "min"):
+        return _described(case, values, _extreme(case, values))
+    return _described(case, values, _middle(case, values))
+
+
+def _described(case: Case, values: Values, judged: Judged) -> Judged:
+    """With the window, what was used of it and what was left out."""
+    left_out = counted(values.reason, values.names, uncounted=values.uncounted, where="while nothing was logged")
+    first, last = (int(values.number[0]), int(values.number[-1])) if values.number.size else (None, None)
+    used = int(np.isfinite(values.value).sum() if case.limit.statistic in ("max", "min") else values.whole.sum())
+    return replace(
+        judged, first=first, last=last, used=used, of=values.of, left_out=judged.left_out or left_out
+    )
+
+
+def _count(case: Case, values: Values) -> Judged:
+    """A count is exact; one of failures may hide more in what was not measured."""
+    known = values.value[np.isfinite(values.value)]
+    failures = case.measure.unit == "times" and case.measure.name != "lock_changes"
+    total = float(known.sum() if failures else known[-1])
+    figure = JudgedFigure(total)
+    verdict = decide(total, 0.0, case.window)
+    hidden = _hidden(case, values) if failures else ()
+    remark = values.why
+    if hidden and _wants_all(case.limit, "max"):
+        verdict, remark = _at_best(verdict, hidden), _may_hide(hidden, values.why)
+    return Judged(verdict, figure, Guards(0.0, 0.0), case.rule, case.window, remark=remark)
+
+
+def _share(case: Case, values: Values) -> Judged:
+    """Cycles off target: one that was not measured counts as off target, unless the limit accepts its reason.
+
+    An incomplete cycle without missing samples is none: a stop is not off target.
+    """
+    accepted = _accepted(case, values) | (values.reason == INCOMPLETE)
+    kept = values.select(~accepted)
+    uncounted = 0.0 if case.limit.accept.uncounted * values.of >= values.uncounted else values.uncounted
+    off, of = float(kept.value.sum()) + round(uncounted), kept.value.size + round(uncounted)
+    figure = JudgedFigure(off / of if of else math.nan)
+    verdict = decide(figure.value, 0.0, case.window)
+    return Judged(verdict, figure, Guards(0.0, 0.0), case.rule, case.window)
+
+
+def _accepted(case: Case, values: Values) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Rows left out for a reason of which the limit accepts so many."""
+    accepted = np.zeros(values.value.size, bool)
+    for name, share in case.limit.accept.shares():
+        here = values.reason == NAMES.index(name)
+        if 0 < here.sum() <= share * values.of:
+            accepted |= here
+    return accepted
+
+
+def _middle(case: Case, values: Values) -> Judged:
+    """Median, mean, last value or change: of what was measured, if that is enough."""
+    limit, least = case.limit, case.limits.least_measured
+    base: Values | None = None
+    used, accepted = int(values.whole.sum()), int((_accepted(case, values) & ~values.whole).sum())
+    if used == 0:
+        return not_judged(case, values.why or "none of the values could be measured", due=True)
+    if limit.statistic == "change" and isinstance(case.block, CyclicBlock):
+        base = baseline_values(
+            limit, least, case.measure, case.block, case.tables, rate=case.rig.time.sample_rate,
+            restarts_us=case.restarts_us,
+        )  # fmt: skip
+        if base.why:
+            return not_judged(case, base.why, due=base.due)
+    if base is not None and isinstance(case.block, CyclicBlock):
+        figure = change_figure(
+            case.measure, case.rig, case.block, base, values.select(values.whole), case.noises
+        )
+    else:
+        figure = figure_of_values(limit, case.measure, case.rig, values, case.noises)
+    judged = _decided(case, figure)
+    if used < least * (values.of - accepted):
+        why = f"only {used:,} of {values.of:,} could be measured, {least:.0%} are asked for"
+        return replace(judged, verdict=Verdict.NOT_EVALUATED, remark=why)
+    hidden = _items_hidden(case, values)
+    if limit.statistic == "last" and not values.whole[-1] and values.reason[-1] >= 0 and not _stop(values):
+        hidden = counted(values.reason[-1:], values.names[-1:])
+    if hidden:
+        return replace(judged, verdict=_at_best(judged.verdict, hidden), remark=_may_hide(hidden, values.why))
+    return judged
+
+
+def _stop(values: Values) -> bool:
+    """Whether the last row is an incomplete cycle without missing samples."""
+    return bool(values.reason[-1] == INCOMPLETE)
+
+
+def _extreme(case: Case, values: Values) -> Judged:
+    """The largest or smallest: of a limit that no cycle may break, what was not measured counts against it."""
+    limit = case.limit
+    figure = figure_of_values(limit, case.measure, case.rig, values, case.noises)
+    judged = replace(_decided(case, figure), at=figure.readings.names[figure.at] if figure.readings else "")
+    if figure.readings is not None and figure.readings.reason[figure.at] == 0:  # saturated
+        judged = replace(judged, bound="at least" if limit.statistic == "max" else "at most")
+    hidden = _hidden(case, values)
+    if limit.exceptions is not None:
+        return _with_exceptions(case, values, judged, hidden)
+    if not _wants_all(limit, limit.statistic):
+        if hidden and judged.verdict is Verdict.FAIL:
+            return replace(judged, verdict=Verdict.INCONCLUSIVE, remark=_may_hide(hidden, values.why))
+        return judged
+    if hidden:
+        return replace(judged, verdict=_at_best(judged.verdict, hidden), remark=_may_hide(hidden, values.why))
+    return judged
+
+
+def _wants_all(limit: LimitConfig, statistic: str) -> bool:
+    """Whether no cycle may break the limit; else one that reaches it is enough."""
+    return limit.operator == ("<=" if statistic == "max" else ">=")
+
+
+def _with_exceptions(case: Case, values: Values, judged: Judged, hidden: tuple[LeftOut, ...]) -> Judged:
+    """A limit that an allowed share of the cycles may break."""
+    figure, limit = judged.figure, case.limit
+    readings = figure.readings
+    if readings is None or judged.verdict is Verdict.NOT_EVALUATED or limit.exceptions is None:
+        return judged
+    of, share = values.of, limit.exceptions
+    allowed = allowed_exceptions(of, share)
+    bound = limit.ends[0].value
+    inner, outer = judged.guards.above, judged.guards.below
+    if case.rule.guarded:
+        u, dof = float(readings.u[figure.at]), float(readings.dof[figure.at])
+        risk = case.rule.risk
+        shared = figure.shared_guard(risk)
+        inner, outer = exception_guards(readings.value.size, allowed, u, dof, risk, shared=shared)
+    margins = np.array([margin_of(float(v), limit.operator, bound) for v in readings.value])  # type: ignore[arg-type]
+    over, near = int((margins < -outer).sum()), int(((margins >= -outer) & (margins < inner)).sum())
+    most = min(near + sum(one.count for one in hidden), of - over)
+    verdict = decide_exceptions(of, over, most, share)
+    why = f"{over:,} cycle(s) break it and {most:,} may, {allowed:,} of {of:,} are allowed"
+    return replace(judged, verdict=verdict, remark=why)
+
+
+def _hidden(case: Case, values: Values) -> tuple[LeftOut, ...]:
+    """What may hide a value that breaks the limit, and is not accepted."""
+    if case.measure.kind != "cyclic":
+        return _items_hidden(case, values, extreme=True)
+    left_out = counted(values.reason, values.names, uncounted=values.uncounted, where="while nothing was logged")
+    return not_accepted(left_out, case.limit.accept, values.of)
+
+
+def _items_hidden(case: Case, values: Values, *, extreme: bool = False) -> tuple[LeftOut, ...]:
+    """Holds, sweeps, windows or proofs of which too many rows are lost, or, with ``extreme``, without a figure."""
+    if case.measure.kind == "cyclic":
+        return ()
+    shares = dict(case.limit.accept.shares())
+    codes = values.reason.copy()
+    for place, name in enumerate(NAMES):
+        least = shares[name] if case.measure.one_sample else max(MOST_LOST, shares[name])
+        codes[(values.reason == place) & (values.lost_share <= least)] = -1
+    missing = ~np.isfinite(values.value)
+    codes[missing] = NAMES.index("missing") if extreme else -1
+    return counted(codes, values.names)
+
+
+def _at_best(verdict: Verdict, hidden: tuple[LeftOut, ...]) -> Verdict:
+    """What remains of a verdict where something is hidden: nothing passes."""
+    return Verdict.INCONCLUSIVE if hidden and verdict is Verdict.PASS else verdict
+
+
+def _may_hide(hidden: tuple[LeftOut, ...], why: str) -> str:
+    text = f"not proven: {listed(hidden)} may hide a value that breaks it"
+    return f"{text}; {why}" if why else text
+
+
+def _decided(case: Case, figure: JudgedFigure) -> Judged:
+    """The verdict on a figure alone."""
+    unstated = not_stated(case.measure, case.rig)
+    rule = case.rule
+    guards = figure.guards(rule, case.limit.statistic)
+    if rule.guarded and unstated:
+        accept = case.limits.rule_of(case.limit, "undeclared") == "accept"
+        names = " and ".join(f"'{name}'" for name in unstated)
+        if not accept:
+            why = f"uncertainty of {names} not stated: give uncertainty = \"…\" in its [[channel]] of the rig file"
+            return Judged(Verdict.NOT_EVALUATED, figure, Guards(math.nan, math.nan), rule, case.window, remark=why)
+        why = f"uncertainty of {names} not stated, counted as exact by the limit file"
+        figure = replace(figure, note=f"{figure.note}; {why}" if figure.note else why)
+    verdict = decide(figure.value, guards, case.window)
+    remark = figure.note
+    if figure.doubt and rule.guarded and verdict is not Verdict.FAIL:
+        verdict, remark = Verdict.INCONCLUSIVE, figure.doubt
+    elif verdict is Verdict.NOT_EVALUATED:
+        remark = remark or "its uncertainty is not known: one value without an uncertainty of its own"
+    return Judged(verdict, figure, guards, rule, case.window, remark=remark)

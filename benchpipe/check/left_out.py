@@ -1,0 +1,151 @@
+"""What was not measured: why a cycle, hold or sweep may hide what a limit forbids.
+
+A limit that no cycle may break is met only where every cycle shows that it met it. A cycle whose figure is
+missing, or some of whose samples are, may have broken it. An incomplete cycle without missing samples (a stop,
+the end of a log) hides nothing: its extremes count, its loop is not measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from benchpipe.config.limits import AcceptConfig
+from benchpipe.process.trends import floats
+from benchpipe.tables import CycleFlag
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.int8]
+# Key in a limit file → words; the worst first: a cycle that has several is counted under the first.
+REASONS: dict[str, str] = {
+    "saturated": "saturated",
+    "gap": "with a gap or broken off by one",
+    "lost_rows": "with rejected rows or rows without a value",
+    "stood_still": "in which a channel stood still",
+    "thinned": "with samples missing",
+    "under_sampled": "under-sampled",
+    "missing": "not measured",
+    "uncounted": "counted by the rig and not logged",
+    "incomplete": "incomplete (a stop, the end of a log)",
+}
+NAMES = tuple(REASONS)
+NONE = -1
+INCOMPLETE = NAMES.index("incomplete")
+THINNED_FROM = 1.5  # of the usual step: one row that is missing makes two, a clock that jitters makes less
+MOST_LOST = 0.05  # of a cycle's rows: with more, its figures are not those of the cycle
+BY_FLAG = (
+    ("saturated", CycleFlag.SATURATED), ("gap", CycleFlag.GAP | CycleFlag.BROKEN_OFF),
+    ("lost_rows", CycleFlag.LOST_ROWS), ("stood_still", CycleFlag.STOOD_STILL),
+    ("under_sampled", CycleFlag.UNDER_SAMPLED),
+)  # fmt: skip
+CYCLE_COLUMNS = ["flags", "samples", "period_s", "lost_rows", "longest_step_s"]
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """How many were left out for one reason, and which came first."""
+
+    reason: str
+    count: int
+    first: str
+
+    @property
+    def words(self) -> str:
+        """``3 saturated (first: cycle 17)``."""
+        return f"{self.count:,} {REASONS[self.reason]}" + (f" (first: {self.first})" if self.first else "")
+
+
+def cycle_reasons(rows: pa.Table, ended: NDArray[np.bool_], rate: float, value: Floats) -> Codes:
+    """Why each cycle may hide something: a place in :data:`NAMES`, or -1.
+
+    Parameters
+    ----------
+    rows : pyarrow Table
+        Columns :data:`CYCLE_COLUMNS` and ``complete``, n rows.
+    ended : bool array, shape (n,)
+        The cycle was broken off where the log ended and its clock began again: nothing between is missing.
+    rate : float
+        Samples a second of the rig.
+    value : float64 array, shape (n,)
+        The figure; NaN where it is missing.
+    """
+    flags, complete = np.array(rows.column("flags"), np.int64), np.array(rows.column("complete"), bool)
+    flags = np.where(ended, flags & ~int(CycleFlag.BROKEN_OFF), flags)
+    period, samples = floats(rows.column("period_s")), floats(rows.column("samples"))
+    step = period[complete] / np.maximum(samples[complete], 1.0)
+    usual = max(1.0 / rate, float(np.nanmedian(step)) if np.isfinite(step).any() else 0.0)
+    loop = (flags & int(CycleFlag.PEAKS_ONLY)) == 0
+    found = {name: (flags & int(bits)) != 0 for name, bits in BY_FLAG}
+    found["thinned"] = loop & (np.nan_to_num(floats(rows.column("longest_step_s"))) > THINNED_FROM * usual)
+    found["missing"] = complete & ~np.isfinite(value)
+    found["incomplete"] = ~complete
+    codes = np.full(len(flags), NONE, np.int8)
+    for name in reversed(NAMES):  # the worst is written last
+        if name in found:
+            codes[found[name]] = NAMES.index(name)
+    return codes
+
+
+def too_much_lost(rows: pa.Table) -> NDArray[np.bool_]:
+    """Cycles of which so many rows are lost that their figures are not measured."""
+    lost = floats(rows.column("lost_rows"))
+    return np.asarray(lost > MOST_LOST * (lost + floats(rows.column("samples"))))
+
+
+def item_reasons(rows: pa.Table, rate: float) -> tuple[Codes, Floats]:
+    """Why each hold, sweep, window, proof or lock change may hide something, and the share of its rows that is lost.
+
+    Parameters
+    ----------
+    rows : pyarrow Table
+        Columns ``samples``, ``lost_rows``, ``longest_step_s``; a part of the resistance has none of them.
+    """
+    count = rows.num_rows
+    codes, share = np.full(count, NONE, np.int8), np.zeros(count)
+    if "lost_rows" not in rows.column_names:
+        return codes, share
+    lost, samples = np.nan_to_num(floats(rows.column("lost_rows"))), floats(rows.column("samples"))
+    missing = np.maximum(np.nan_to_num(floats(rows.column("longest_step_s"))) * rate - 1.0, 0.0)
+    thin = missing > THINNED_FROM - 1.0
+    codes[thin] = NAMES.index("thinned")
+    codes[lost > 0] = NAMES.index("lost_rows")
+    share[:] = np.where(lost > 0, lost, np.where(thin, missing, 0.0)) / np.maximum(lost + samples, 1.0)
+    return codes, share
+
+
+def counted(codes: Codes, names: Iterable[str], *, uncounted: float = 0.0, where: str = "") -> tuple[LeftOut, ...]:
+    """How many were left out, by reason, the worst first.
+
+    Parameters
+    ----------
+    names : iterable of str
+        What each row is called, such as ``"cycle 17"``.
+    uncounted : float
+        Cycles that the rig counted and nobody logged, and ``where`` the first of them was.
+    """
+    called = list(names)
+    found = []
+    for place, name in enumerate(NAMES):
+        at = np.flatnonzero(codes == place)
+        if at.size:
+            found.append(LeftOut(name, int(at.size), called[int(at[0])]))
+        elif name == "uncounted" and uncounted >= 0.5:
+            found.append(LeftOut(name, round(uncounted), where))
+    return tuple(found)
+
+
+def not_accepted(left_out: Iterable[LeftOut], accept: AcceptConfig, of: int) -> tuple[LeftOut, ...]:
+    """What hides more than the limit accepts; an incomplete cycle without missing samples hides nothing."""
+    shares = dict(accept.shares())
+    return tuple(
+        one for one in left_out if one.reason != "incomplete" and one.count > shares[one.reason] * max(of, 1)
+    )
+
+
+def listed(left_out: Iterable[LeftOut]) -> str:
+    """All of it in words."""
+    return ", ".join(one.words for one in left_out)

@@ -1,0 +1,214 @@
+"""Parts of an uncertainty budget that the rig file states: certificates, geometry, machine, delays, clock, drift.
+
+They are common to all values of a run, so no averaging lowers them, and a ratio to the baseline does not have them
+unless a channel was calibrated anew between the two.
+
+With a machine of stiffness K in the load train the motion is M = X - L/K (X as measured). So an error of K, of the
+load and of X enters a figure of M enlarged: with c = (L/K)/M the relative sensitivities of M to X, L and K are
+1 + c, -c and c, those of a stiffness L/M are -(1 + c), 1 + c and -c, and those of a loss factor, whose energy does
+not depend on K, are -c, c and -c. Elementary differentiation (GUM 5.1.3).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
+
+from benchpipe.check.budget import Part, from_expanded, rectangular
+from benchpipe.check.measures import Measure
+from benchpipe.check.values import Typical, Values
+from benchpipe.config.channel import CalibrationConfig, ChannelConfig
+from benchpipe.config.rig import AxisConfig, RigConfig
+from benchpipe.process.signals import ENERGY_FACTOR, MM_PER_M
+
+DAY_US = 86_400e6
+
+
+@dataclass(frozen=True)
+class Sensitivity:
+    """Relative change of a figure for a relative change of load, motion as measured, and machine stiffness."""
+
+    load: float
+    motion: float
+    machine: float
+
+
+def channels_of(measure: Measure, rig: RigConfig) -> tuple[ChannelConfig, ...]:
+    """Channels that a measure is made of."""
+    if measure.name == "temperature_c":
+        return (rig.find(rig.temperature),) if rig.temperature else ()
+    names = [rig.load.channel] if measure.load_power or measure.name == "loss_factor" else []
+    names += [rig.motion.channel] if measure.motion_power or measure.name == "loss_factor" else []
+    if measure.motion_power and rig.motion.machine_stiffness is not None:
+        names.append(rig.load.channel)
+    return tuple(rig.find(name) for name in dict.fromkeys(names))
+
+
+def not_stated(measure: Measure, rig: RigConfig) -> tuple[str, ...]:
+    """Names of the channels of a measure that state no uncertainty."""
+    return tuple(channel.name for channel in channels_of(measure, rig) if not channel.stated)
+
+
+def rig_parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> tuple[Part, ...]:
+    """Parts of a figure's budget from the rig file, in the measure's unit.
+
+    Parameters
+    ----------
+    value : float
+        The figure.
+    values : Values
+        What it was made of: when, and how large load and motion usually were.
+    """
+    return tuple(part for part in _parts(measure, rig, value, values) if part.u > 0.0 or not math.isfinite(part.u))
+
+
+def _parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> Iterator[Part]:
+    if measure.name == "temperature_c" and rig.temperature:
+        channel = rig.find(rig.temperature)
+        yield _certificate(channel, value, 1.0, math.nan, 1.0, rig, values)
+        yield from _readings(channel, 1.0, values, times=1.0)
+        return
+    typical = values.typical
+    sensitivity = sensitivity_of(measure, rig, value, typical)
+    position = measure.unit in ("load", "motion") and measure.load_power + measure.motion_power == 1
+    for axis, factor, size, own in (
+        (rig.load, sensitivity.load, typical.load_range, measure.load_power == 1 and position),
+        (rig.motion, sensitivity.motion, typical.motion_range, measure.motion_power == 1 and position),
+    ):
+        if factor == 0.0:
+            continue
+        channel, is_load = rig.find(axis.channel), axis is rig.load
+        gear = gearing(axis, is_load=is_load)
+        yield _certificate(channel, value, factor, size, measure.zero_times * gear if own else gear, rig, values, own)
+        yield from_expanded(
+            f"{'lever arm of the load' if is_load else 'geometry of the motion'}",
+            abs(factor * value) * axis.geometry_uncertainty,
+            note="geometry_uncertainty of the rig file",
+        )
+        if own and measure.kind == "cyclic":
+            yield from _readings(channel, gear, values, times=math.sqrt(2.0) if measure.range else 1.0)
+            if not measure.range:
+                yield from _drift(channel, gear, values)
+    yield from_expanded(
+        "machine stiffness", abs(sensitivity.machine * value) * rig.motion.machine_uncertainty, note="rig file"
+    )
+    yield _delays(measure, rig, typical)
+    if measure.unit == "s" or measure.unit.endswith(("/h", "/s")):
+        yield from_expanded("clock", abs(value) * rig.time.uncertainty, note="uncertainty of [time]")
+
+
+def sensitivity_of(measure: Measure, rig: RigConfig, value: float, typical: Typical) -> Sensitivity:
+    """How a figure follows load, motion and machine stiffness, relatively."""
+    c = _machine_share(measure, rig, value, typical)
+    if measure.name == "loss_factor":
+        return Sensitivity(c, -c, -c)
+    if measure.name == "energy_j":
+        return Sensitivity(1.0, 1.0, 0.0)
+    of_motion = measure.motion_power
+    return Sensitivity(measure.load_power - of_motion * c, of_motion * (1.0 + c), of_motion * c)
+
+
+def _machine_share(measure: Measure, rig: RigConfig, value: float, typical: Typical) -> float:
+    """Motion of the machine over that of the specimen; 0 without a machine stiffness, or where the load stands."""
+    machine = rig.motion.machine_stiffness
+    if machine is None or measure.kind not in ("cyclic", "proof"):
+        return 0.0
+    if measure.unit == "load/motion" and value:
+        return abs(value) / machine.value
+    if measure.kind != "cyclic" or not typical.motion_range > 0.0:
+        return 0.0
+    return typical.load_range / machine.value / typical.motion_range
+
+
+def _certificate(
+    channel: ChannelConfig, value: float, factor: float, size: float, gear: float, rig: RigConfig, values: Values,
+    own: bool = True,
+) -> Part:  # fmt: skip
+    """Calibration of a channel: a part of the value, and never less than its floor."""
+    in_force = calibrations_at(channel, rig, values.between_us)
+    relative = max(one.uncertainty or 0.0 for one in in_force)
+    floor = gear * max(one.uncertainty_floor.value if one.uncertainty_floor else 0.0 for one in in_force)
+    if own:
+        expanded = math.hypot(factor * relative * value, floor * max(abs(factor), 1.0))
+    elif math.isfinite(size) and size > 0.0:
+        expanded = abs(factor * value) * math.hypot(relative, floor / size)
+    else:
+        expanded = abs(factor * value) * relative
+    names = ", ".join(dict.fromkeys(one.certificate for one in in_force if one.certificate))
+    return from_expanded(f"calibration of '{channel.name}'", expanded, note=f"certificate {names}" if names else "")
+
+
+def calibrations_at(
+    channel: ChannelConfig, rig: RigConfig, between_us: tuple[int, int] | None
+) -> tuple[CalibrationConfig, ...]:
+    """Calibrations in force at some time of a window; all of them where the log has no dates."""
+    known = channel.calibrations
+    if between_us is None or not rig.time.dated or len(known) < 2:
+        return known
+    first, last = (day_of(us) for us in between_us)
+    ends = [later.valid_from for later in known[1:]] + [None]
+    in_force = [
+        one
+        for one, end in zip(known, ends, strict=True)
+        if (one.valid_from is None or one.valid_from <= last) and (end is None or end > first)
+    ]
+    return tuple(in_force) or known
+
+
+def recalibrated(measure: Measure, rig: RigConfig, change: float, base: Values, values: Values) -> tuple[Part, ...]:
+    """Part of a ratio to the baseline of each channel that was calibrated anew between the two windows."""
+    found = []
+    for channel in channels_of(measure, rig):
+        then, now = (calibrations_at(channel, rig, v.between_us) for v in (base, values))
+        if then != now:
+            relative = math.hypot(*(max(c.uncertainty or 0.0 for c in some) for some in (then, now)))
+            note = "calibrated anew since the baseline: the errors do not cancel"
+            found.append(from_expanded(f"calibrations of '{channel.name}'", relative * (1.0 + change), note=note))
+    return tuple(found)
+
+
+def day_of(us: int) -> date:
+    """The day of a time on a dated axis."""
+    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=us)).date()
+
+
+def _readings(channel: ChannelConfig, gear: float, values: Values, *, times: float) -> Iterator[Part]:
+    """Resolution of single readings: a rectangle of one digit (GUM F.2.2.1)."""
+    if channel.resolution is not None:
+        half = 0.5 * gear * channel.resolution.value
+        yield rectangular(f"resolution of '{channel.name}'", times * half, note="one digit")
+
+
+def _drift(channel: ChannelConfig, gear: float, values: Values) -> Iterator[Part]:
+    """Drift of the zero since the run began: it lies anywhere up to what the rig file states."""
+    if channel.drift_per_day is not None and values.between_us is not None:
+        days = max(values.between_us[1] - (values.begun_us or values.between_us[0]), 0) / DAY_US
+        yield rectangular(
+            f"zero drift of '{channel.name}'", gear * channel.drift_per_day.value * days, note=f"over {days:.3g} d"
+        )
+
+
+def _delays(measure: Measure, rig: RigConfig, typical: Typical) -> Part:
+    """Delay between load and motion: a skew t adds 2 pi f t to the phase, so to energy, loss factor and secant."""
+    u_s = 0.5 * math.hypot(*(rig.find(a.channel).delay_uncertainty for a in (rig.load, rig.motion)))
+    angle = 2.0 * math.pi * u_s / typical.period_s if typical.period_s > 0.0 else 0.0
+    scale = 0.0
+    if measure.name == "energy_j":
+        scale = 0.25 * math.pi * typical.load_range * typical.motion_range * ENERGY_FACTOR[rig.load_quantity]
+    elif measure.name == "loss_factor":
+        scale = 1.0
+    return Part("delay between load and motion", abs(scale * angle) if math.isfinite(scale) else 0.0, note="rig file")
+
+
+def gearing(axis: AxisConfig, *, is_load: bool) -> float:
+    """Largest size of the axis's motion or load for one unit of its channel."""
+    if axis.table:
+        return max(abs((b[1].value - a[1].value) / (b[0].value - a[0].value)) for a, b in pairwise(axis.table))
+    if axis.sine_bar is not None:
+        return math.degrees(1.0 / axis.sine_bar)  # at the middle; the sine bar is steeper away from it
+    if axis.lever_arm is None:
+        return 1.0
+    return axis.lever_arm / MM_PER_M if is_load else math.degrees(1.0 / axis.lever_arm)

@@ -1,0 +1,113 @@
+"""The tables of a run that limits are judged on, read when a limit asks for them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from benchpipe.config.plan import Block
+from benchpipe.process.order import SPANNED
+from benchpipe.process.settled import settled_cycles
+from benchpipe.process.trends import floats
+from benchpipe.store.manifest import Manifest
+from benchpipe.store.run_store import RunStore
+
+
+@dataclass(frozen=True)
+class CycleRows:
+    """Rows of the cycles table that lie in a window of cycle numbers, incomplete ones among them.
+
+    Attributes
+    ----------
+    table : pyarrow Table
+        The columns asked for, and ``cycle``, ``complete``, ``start_us``.
+    after : int64 array, shape (n,)
+        Number of the last complete cycle before the end of each row; that of the row itself where it is complete.
+    """
+
+    table: pa.Table
+    after: NDArray[np.int64]
+
+
+class RunTables:
+    """Tables of one state of a run."""
+
+    def __init__(self, store: RunStore, manifest: Manifest) -> None:
+        self._store, self._manifest = store, manifest
+        self._known: dict[str, pa.Table] = {}
+
+    def whole(self, table: str) -> pa.Table:
+        """All rows of a table."""
+        if table not in self._known:
+            self._known[table] = self._store.read(self._manifest, table)
+        return self._known[table]
+
+    def block(self, table: str, block: str) -> pa.Table:
+        """Rows of one block."""
+        rows = self.whole(table)
+        return rows.filter(pc.equal(rows.column("block"), block))
+
+    def state(self, block: str) -> dict[str, Any]:
+        """What the process step keeps of a block."""
+        step = self._manifest.steps.get("process")
+        return step.state.get(block, {}) if step else {}
+
+    def begun(self, block: Block) -> bool:
+        """Whether something of a block was measured that says when its time was."""
+        if block.kind == "cyclic":
+            return self.last_cycle(block.name) > 0
+        return block.kind in SPANNED and self.block(SPANNED[block.kind], block.name).num_rows > 0
+
+    def last_cycle(self, block: str) -> int:
+        """Number of the last complete cycle of a block; 0 where there is none."""
+        known = settled_cycles(block, self._store, self._manifest)
+        if known is not None:
+            return known.last
+        number = self._all(block, ["cycle"]).column("cycle")
+        return int(pc.max(number).as_py() or 0)
+
+    def begun_us(self, block: str) -> int | None:
+        """Time of the first complete cycle of a block."""
+        start = self.window(block, [], 1, 1).table.column("start_us")
+        return int(start[0].as_py()) if len(start) else None
+
+    def window(self, block: str, columns: list[str], first: int, last: int) -> CycleRows:
+        """Rows of the cycles from one number to another, and of the incomplete ones between them.
+
+        An incomplete cycle lies in the window if the complete one before it does and is not the last, or if the
+        window begins with the first cycle, or ends with the last, of the block.
+        """
+        columns = list(dict.fromkeys(["block", "cycle", "complete", "start_us", *columns]))
+        end = self.last_cycle(block)
+        rows = self._around(block, columns, first, last, whole=last >= end)
+        complete = np.array(rows.column("complete"), bool)
+        number = floats(rows.column("cycle"))
+        known = np.flatnonzero(complete)
+        before = int(number[known[0]]) - 1 if known.size else end
+        after = before + np.cumsum(complete)
+        least, most = (0 if first <= 1 else first), (last if last >= end else last - 1)
+        inside = np.where(complete, (number >= first) & (number <= last), (after >= least) & (after <= most))
+        return CycleRows(rows.filter(pa.array(inside)), after[inside])
+
+    def _around(self, block: str, columns: list[str], first: int, last: int, *, whole: bool) -> pa.Table:
+        """Rows of the parts that hold a window; with ``whole`` also what follows the last complete cycle."""
+        known = settled_cycles(block, self._store, self._manifest)
+        if known is None:
+            return self._all(block, columns)
+        settled = known.read(columns, first, last)
+        if not whole:
+            return settled
+        paths = {part.path for part in known.parts}
+        own = set(self.state(block).get("parts", ()))
+        step = self._manifest.steps["process"]
+        tail = [p for p in step.parts if p.table == "cycles" and p.path in own and p.path not in paths]
+        return pa.concat_tables([settled, self._store.read_parts(tail, "cycles", columns)])
+
+    def _all(self, block: str, columns: list[str]) -> pa.Table:
+        rows = self._store.read(self._manifest, "cycles", list(dict.fromkeys(["block", *columns])))
+        return rows.filter(pc.equal(rows.column("block"), block))
