@@ -64,7 +64,7 @@ def _table(
 ) -> pa.Table:
     n = len(peaks)
     measures = np.full((n, N_FIELDS), np.nan)
-    measures[:, [FIELD["start_offset_s"], FIELD["longest_step_s"]]] = 0.0
+    measures[:, FIELD["start_offset_s"]] = 0.0
     for high, low, a, b in (
         ("peak_load", "valley_load", peaks.load, valleys.load),
         ("motion_max", "motion_min", peaks.motion, valleys.motion),
