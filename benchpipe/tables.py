@@ -27,6 +27,8 @@ class CycleFlag(IntFlag):
     OFF_TARGET = 16
     PEAKS_ONLY = 32
     STOOD_STILL = 64
+    LOST_ROWS = 128
+    BROKEN_OFF = 256
 
 
 FLAG_MEANING: dict[CycleFlag, str] = {
@@ -38,6 +40,9 @@ FLAG_MEANING: dict[CycleFlag, str] = {
     CycleFlag.PEAKS_ONLY: "only peaks and valleys were logged: loop fields are null",
     CycleFlag.STOOD_STILL: "load or motion has one value all along (a sensor that is stuck, a specimen that does not "
     "move): loop fields are null, never judged",
+    CycleFlag.LOST_ROWS: "rows inside it (where a row is a cycle: just before it) were rejected, or have no load or "
+    "no motion: its extremes may be missing",
+    CycleFlag.BROKEN_OFF: "samples are missing where it was broken off: a gap in the clock",
 }
 
 
@@ -65,7 +70,8 @@ CYCLES: tuple[Column, ...] = (
     _c("samples", "int32", "1", "samples inside the cycle"),
     _c("complete", "bool", "", "both boundaries were seen"),
     _c("flags", "uint16", "",
-       "bits: open 1, under-sampled 2, gap 4, saturated 8, off target 16, peaks only 32, stood still 64"),
+       "bits: open 1, under-sampled 2, gap 4, saturated 8, off target 16, peaks only 32, stood still 64, lost rows 128, "
+       "broken off 256"),
     _c("peak_load", "float32", "load", "largest load"),
     _c("valley_load", "float32", "load", "smallest load"),
     _c("peak_time_s", "float32", "s", "time of the peak after the boundary", null=True),
@@ -91,6 +97,9 @@ CYCLES: tuple[Column, ...] = (
     _c("waveform_error", "float32", "1", "rms of the load less its fundamental, over the latter's", null=True),
     _c("temperature_c", "float32", "degC", "mean temperature", null=True),
     _c("counter", "float64", "1", "the rig's own counter at the first sample", null=True),
+    _c("lost_rows", "int32", "1", "rows lost in it, or since the cycle before: rejected, or without load or motion"),
+    _c("longest_step_s", "float32", "s", "longest step between its samples, those to the boundaries included",
+       null=True),
 )  # fmt: skip
 
 LOOPS: tuple[Column, ...] = (

@@ -92,7 +92,8 @@ class ChannelConfig(ConfigModel):
     (``"-999"``, ``"1e38"``), which are compared as numbers. After ``stuck_after`` equal raw numbers
     in a row the channel counts as dropped out, and further ones are no values. ``delay`` is how
     late the channel shows what happens (filter, digital link), ``delay_uncertainty`` how well that is known
-    (expanded, k = 2).
+    (expanded, k = 2). ``resolution`` is the step of its last digit: where the plan moves it by at least ten
+    steps and a cycle shows no more than two, it stood still. Without it the step is learnt from the samples.
     ``zero_from`` names the idle block of the plan whose stretches give the channel's zero: each from
     its first sample on, to the next one.
     """
@@ -104,6 +105,7 @@ class ChannelConfig(ConfigModel):
     offset: float = 0.0
     unit_in_log: str | None = None
     range: Pair[AnyQuantity] | None = None
+    resolution: AnyDifference | None = None
     certificate: str | None = None
     calibrated: date | None = None
     due: date | None = None
@@ -136,12 +138,15 @@ class ChannelConfig(ConfigModel):
     def _same_quantity(self) -> Self:
         floors = [c.uncertainty_floor for c in (self.calibration or (self,))]
         named = [("range", q) for q in self.range or ()] + [("uncertainty_floor", q) for q in floors if q is not None]
+        named += [("resolution", self.resolution)] if self.resolution is not None else []
         for key, value in named:
             if value.quantity != self.quantity:
                 here, unit = a_quantity(value.quantity), a_quantity(self.quantity)
                 raise ValueError(f"{key} is {here}, the channel's unit '{self.unit}' {unit}")
             if key == "uncertainty_floor" and value.value < 0.0:
                 raise ValueError("uncertainty_floor must not be below zero")
+            if key == "resolution" and value.value <= 0.0:
+                raise ValueError("resolution is the step of the last digit: above zero")
         if self.range is not None and not self.range[0].value < self.range[1].value:
             raise ValueError("range: the first value must be below the second")
         if self.delay < 0:

@@ -50,7 +50,7 @@ class RejectWriter:
         last = waiting[-1] if waiting else None
         for one in rejects:
             self.rows += one.rows
-            if last is not None and last.row + last.rows == one.row and last.reason == one.reason:
+            if last is not None and last.row + last.rows == one.row and _alike(last, one):
                 last = waiting[-1] = Reject(last.row, last.rows + one.rows, last.reason, last.text)
             else:
                 waiting.append(one)
@@ -71,6 +71,11 @@ class RejectWriter:
         if self._waiting:
             self._write(keep=0)
         return [self._writer.finish(key)] if self._writer is not None else []
+
+
+def _alike(one: Reject, other: Reject) -> bool:
+    """Whether two rejects are of one kind: of lines without a number, a blank one is no row, empty cells are."""
+    return one.reason == other.reason and bool((one.text or "").strip()) == bool((other.text or "").strip())
 
 
 def rejects_table(file: str, rejects: list[Reject]) -> pa.Table:

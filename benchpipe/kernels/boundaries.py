@@ -1,8 +1,10 @@
 """Find where cycles begin and end: two thresholds on a trigger signal.
 
 A boundary is the first sample at or above ``high`` after one below ``low``: noise
-smaller than ``high - low`` cannot make one. The state between two batches is five
-numbers, so where a batch ends changes nothing.
+smaller than ``high - low`` cannot make one. Samples that belong to no cycle from boundary to
+boundary, but may hold an extreme, are an incomplete cycle of their own (a *lead*): from the first
+sample of a segment that is not below ``low``, or from the first one that reaches ``high`` after a
+stop. The state between two batches is seven numbers, so where a batch ends changes nothing.
 """
 
 from __future__ import annotations
@@ -20,20 +22,40 @@ Whole = NDArray[np.int64]
 Floats = NDArray[np.float64]
 CLOSED = 0
 OPEN = 1
+LEAD = 2
 BLOCK = 16
 
 
 class ScanState(NamedTuple):
-    """Where the scan stands. ``start`` counts from the first sample of the buffer it goes with."""
+    """State of the scan between two batches.
+
+    Attributes
+    ----------
+    armed : bool
+        The trigger was below ``low`` since the last boundary.
+    open : bool
+        A cycle is open.
+    start, start_us : int
+        First sample of the open cycle, counted from the first sample of the buffer, and its time.
+    segment : int
+    lead : bool
+        The open cycle is a lead. Where no cycle is open and the scan is not armed: the rig stopped
+        there, and the next rise to ``high`` begins a lead.
+    fresh : bool
+        The next sample is the first of a segment.
+    """
 
     armed: bool
     open: bool
     start: int
     start_us: int
     segment: int
+    lead: bool
+    fresh: bool
 
 
-FRESH = ScanState(False, False, 0, 0, 1)
+FRESH = ScanState(False, False, 0, 0, 1, False, False)
+"""The state before samples whose past is not known."""
 
 
 @compiled_scan(ScanState)
@@ -46,7 +68,7 @@ def find_boundaries(
     break_us: int,
     longest_us: int,
     state: ScanState,
-) -> tuple[Whole, tuple[bool, bool, int, int, int]]:
+) -> tuple[Whole, tuple[bool, bool, int, int, int, bool, bool]]:
     """Scan ``trigger[first:]`` for boundaries.
 
     Parameters
@@ -69,10 +91,12 @@ def find_boundaries(
     -------
     events : int64 array, shape (k, 4)
         ``start, end, kind, segment``: the cycle has the samples ``start … end - 1``;
-        a closed one ends by the crossing between ``end - 1`` and ``end``.
+        a closed one ends by the crossing between ``end - 1`` and ``end``. An open one (kind OPEN)
+        began by a crossing too, a lead (kind LEAD) begins with its first sample.
     state : ScanState
     """
     armed, is_open, start, start_us, segment = state.armed, state.open, state.start, state.start_us, state.segment
+    lead, fresh = state.lead, state.fresh
     n = time_us.size
     events = np.empty((n - first + 1, 4), np.int64)  # a sample ends one cycle at most; what is not used costs nothing
     count = 0
@@ -80,29 +104,44 @@ def find_boundaries(
     while k < n:
         if k > 0 and time_us[k] - time_us[k - 1] > break_us:
             if is_open:
-                _put(events, count, start, k, OPEN, segment)
+                _put(events, count, start, k, LEAD if lead else OPEN, segment)
                 count, segment = count + 1, segment + 1
-            is_open = armed = False
+            armed, fresh = False, True
+        if fresh:
+            fresh = False
+            is_open = lead = bool(trigger[k] >= low)
+            start, start_us = k, time_us[k]
         stretch = _next_break(time_us, k + 1, break_us)
         while k < stretch:
+            unarmed = not armed
+            if not armed and lead and not is_open:
+                k = _next_turn(trigger, k, stretch, low, high)
+                if k < stretch and trigger[k] >= high:
+                    is_open, start, start_us = True, k, time_us[k]
+            stop = stretch
+            if lead and is_open:  # leads may follow one another: none is looked for an end beyond its longest time
+                stop = min(start + int(np.searchsorted(time_us[start:stretch], start_us + longest_us, "right")) + 1, stop)
             if not armed:
-                k = _next_below(trigger, k, stretch, low)
-                armed = k < stretch
+                k = _next_below(trigger, k, stop, low)
+                armed = k < stop
             else:
-                k = _next_at_or_above(trigger, k, stretch, high)
-            reached = min(k, stretch - 1)
+                k = _next_at_or_above(trigger, k, stop, high)
+            reached = min(k, stop - 1)
             if is_open and time_us[reached] - start_us > longest_us:
                 late = start + int(np.searchsorted(time_us[start : reached + 1], start_us + longest_us, "right"))
-                _put(events, count, start, late, OPEN, segment)
+                _put(events, count, start, late, LEAD if lead else OPEN, segment)
                 count, segment = count + 1, segment + 1
-                is_open = False
+                is_open, lead = False, True
+                if unarmed:  # samples after the stop were not searched for a rise
+                    k, armed = late, False
+                    continue
             if k < stretch and armed and trigger[k] >= high:
                 if is_open:
-                    _put(events, count, start, k, CLOSED, segment)
+                    _put(events, count, start, k, LEAD if lead else CLOSED, segment)
                     count += 1
-                armed, is_open, start, start_us = False, True, k, time_us[k]
+                armed, is_open, lead, start, start_us = False, True, False, k, time_us[k]
         k = stretch
-    return events[:count].copy(), (armed, is_open, start, start_us, segment)
+    return events[:count].copy(), (armed, is_open, start, start_us, segment, lead, fresh)
 
 
 class Bounds(NamedTuple):
@@ -129,7 +168,8 @@ def bounds_of(events: Whole, trigger: Floats, level: float) -> Bounds:
     Returns
     -------
     Bounds
-        Arrays of shape (k,); the ``end_part`` of a cycle that did not close is 0: it ends at its last sample.
+        Arrays of shape (k,); the ``end_part`` of a cycle that did not close is 0: it ends at its last sample. The
+        ``start_part`` of a lead is 1: it begins at its first sample.
     """
     return Bounds(*_bounds(events, trigger, level))
 
@@ -144,7 +184,7 @@ def _bounds(
     closed = np.empty(count, np.bool_)
     for c in range(count):
         start[c], end[c], closed[c], segment[c] = events[c, 0], events[c, 1], events[c, 2] == CLOSED, events[c, 3]
-        start_part[c] = _crossing_part(trigger, start[c], level)
+        start_part[c] = _crossing_part(trigger, start[c], level) if events[c, 2] != LEAD else 1.0
         end_part[c] = _crossing_part(trigger, end[c], level) if closed[c] else 0.0
     return start, end, start_part, end_part, closed, segment
 
@@ -196,6 +236,15 @@ def _next_below(values: NDArray[np.float64], first: int, stop: int, level: float
     return k
 
 
+@compiled
+def _next_turn(values: NDArray[np.float64], first: int, stop: int, low: float, high: float) -> int:
+    """First sample from ``first`` that is below ``low``, or reaches ``high`` from below it."""
+    for k in range(max(first, 1), stop):
+        if values[k] < low or (values[k - 1] < high and values[k] >= high):
+            return k
+    return stop
+
+
 @compiled_sums
 def _next_at_or_above(values: NDArray[np.float64], first: int, stop: int, level: float) -> int:
     k = first
@@ -224,5 +273,6 @@ def find_records(
     if not bounds:
         return np.empty((0, 4), np.int64), state
     events = [[a, b, CLOSED, state.segment + i] for i, (a, b) in enumerate(pairwise(bounds))]
-    state = ScanState(False, True, bounds[-1], int(time_us[bounds[-1]]), state.segment + len(events))
+    began_us = int(time_us[bounds[-1]])
+    state = FRESH._replace(open=True, start=bounds[-1], start_us=began_us, segment=state.segment + len(events))
     return np.array(events, np.int64).reshape(-1, 4), state

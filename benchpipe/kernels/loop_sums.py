@@ -41,7 +41,9 @@ class LoopSums(NamedTuple):
 
 @inlined_sums
 def step_ends(time_us: NDArray[np.int64], first: int, last: int) -> tuple[int, int]:
-    """Shortest and longest step between the samples."""
+    """Shortest and longest step between the samples; 0 of a lone one."""
+    if last - first < 2:
+        return 0, 0
     shortest = longest = time_us[first + 1] - time_us[first]
     for k in range(PLACE(first), PLACE(last - 1)):
         step = time_us[k + NEXT] - time_us[k]

@@ -69,7 +69,7 @@ def measure_loops(
     start, end : int64 arrays, shape (k,)
     start_part, end_part : float64 arrays, shape (k,)
         Parts of a step, 0 to 1; a ``start_part`` of 1 begins a loop at its first sample, and the one before need not
-        be there; an ``end_part`` of 0 ends it at its last.
+        be there (a lone sample may stand at place 0 only); an ``end_part`` of 0 ends it at its last.
     band_low, band_high : float
         Parts of the loop's own load range that bound the stiffness band.
     weights : float64 array, shape (h + 1,)
@@ -82,7 +82,7 @@ def measure_loops(
         no waveform where the load does.
     """
     if weights.size > 1:
-        before = np.where((start_part < 1.0) | (end - start < 2), start - 1, start)
+        before = np.where((start_part < 1.0) | (end - start < 2), np.maximum(start - 1, 0), start)
         after = np.where(end_part > 0.0, end + 1, end)
         own = np.concatenate([np.arange(a, b) for a, b in zip(before, after, strict=True)] or [start[:0]])
         sizes = after - before
@@ -138,7 +138,8 @@ def _measure(
     time_us, load, motion, temperature = samples
     cosines, sines = room
     start_part, end_part = ends
-    before = first - 1 if start_part < 1.0 or size < 2 else first  # as at the end: what came before is not its own
+    # as at the end: what came before is not its own; before the very first sample there is nothing
+    before = max(first - 1, 0) if start_part < 1.0 or size < 2 else first
     l0, m0 = _between(load[before], load[first], start_part), _between(motion[before], motion[first], start_part)
     after = end if end_part > 0.0 else last  # an open cycle ends at its last sample: what comes next is not its own
     l1, m1 = _between(load[last], load[after], end_part), _between(motion[last], motion[after], end_part)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 from math import log
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -78,13 +78,27 @@ class CountResult:
         return sum(d.cycles for d in self.differences if d.kind == kind)
 
     @property
+    def state(self) -> dict[str, Any]:
+        """What a later step needs to know of it (JSON); single ticks at the ends of stretches are left out."""
+        places = [[d.kind, d.from_us, d.until_us, d.cycles] for d in self.differences if d.kind != "tick"]
+        return {
+            "detected": self.detected, "counted": self.counted, "per_cycle": self.per_cycle, "resets": self.resets,
+            "rollovers": self.rollovers, "differences": places,
+        }  # fmt: skip
+
+    @property
     def unexplained(self) -> float:
         """Cycles by which counter and detection are apart for no known reason, both ways added up."""
         return sum(abs(d.cycles) for d in self.differences if d.kind == "unexplained")
 
 
 def reconcile(
-    start_us: ArrayLike, counter: ArrayLike, complete: ArrayLike, segment: ArrayLike, stopped: ArrayLike | None = None
+    start_us: ArrayLike,
+    counter: ArrayLike,
+    complete: ArrayLike,
+    segment: ArrayLike,
+    stopped: ArrayLike | None = None,
+    invented_us: int | None = None,
 ) -> CountResult:
     """Hold detected cycles against the counter.
 
@@ -99,6 +113,9 @@ def reconcile(
         Stretch between gaps and stops that the cycle lies in.
     stopped : array_like of bool, shape (n,), optional
         The row is open, and the log went on to show that the rig stood: nothing was counted unseen.
+    invented_us : int, optional
+        A pause between segments that lasts so long may be invented: the clock began anew, and how long the rig
+        stood is not known. A counter that goes back there was reset, unless it stood just before its end.
 
     Returns
     -------
@@ -116,7 +133,9 @@ def reconcile(
     rate = _rate(ticks, cycles, border)
     allowed = _possible(start, cycles, border)
     allowed[stood[:-1]] = np.minimum(allowed[stood[:-1]], STOP_CYCLES)
-    kinds, ticks = _breaks(count, ticks, cycles, border, stood[:-1], rate, allowed)
+    unknown = border & (np.diff(start) >= invented_us) if invented_us is not None else np.zeros(border.size, bool)
+    round_ = np.where(unknown, np.minimum(allowed, STOP_CYCLES), allowed)
+    kinds, ticks = _breaks(count, ticks, cycles, border, stood[:-1], rate, allowed, round_)
     extra = ticks / rate - cycles
     return CountResult(
         detected=int(before[-1] - before[0]),
@@ -151,7 +170,7 @@ def _possible(start: NDArray[np.int64], cycles: NDArray[np.float64], border: NDA
 
 def _breaks(
     count: NDArray[np.float64], ticks: NDArray[np.float64], cycles: NDArray[np.float64], border: NDArray[np.bool_],
-    stood: NDArray[np.bool_], rate: float, allowed: NDArray[np.float64],
+    stood: NDArray[np.bool_], rate: float, allowed: NDArray[np.float64], around: NDArray[np.float64],
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:  # fmt: skip
     """What happens between neighbouring rows (-1: nothing), and the ticks that really were."""
     kinds = np.full(ticks.size, -1)
@@ -162,14 +181,14 @@ def _breaks(
     kinds[border & off & (ticks >= 0) & (ticks <= most) & ~stood] = KINDS.index("gap")
     kinds[off & (ticks >= 0) & (~border | (ticks > most))] = KINDS.index("unexplained")
     for k in np.flatnonzero(ticks < 0).tolist():
-        kinds[k], ticks[k] = _back(count[k], count[k + 1], most[k])
+        kinds[k], ticks[k] = _back(count[k], count[k + 1], most[k], around[k] * rate + 1.0)
     return kinds, ticks
 
 
-def _back(last: float, now: float, most: float) -> tuple[int, float]:
+def _back(last: float, now: float, most: float, most_round: float) -> tuple[int, float]:
     """A counter that went back: what it is, and the ticks that really were."""
     for around in ROUNDS:
-        if last < around and 0 <= now - last + around <= most:
+        if last < around and 0 <= now - last + around <= most_round:
             return KINDS.index("rollover"), now - last + around
     if 0 <= now <= most:
         return KINDS.index("reset"), now

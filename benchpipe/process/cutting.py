@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from benchpipe.config.plan import CyclicBlock, SweepBlock
 from benchpipe.config.rig import RigConfig
-from benchpipe.kernels.boundaries import CLOSED, FRESH, OPEN, ScanState, bounds_of, find_boundaries, find_records
+from benchpipe.kernels.boundaries import CLOSED, FRESH, LEAD, OPEN, ScanState, bounds_of, find_boundaries, find_records
 from benchpipe.process.signals import Signals
 from benchpipe.process.thresholds import HIGH_PART, LOW_PART, NEVER_US, Thresholds
 
@@ -38,8 +38,9 @@ class Cut:
 class Standing:
     """Where cutting stands between two batches: samples of the open cycle, and the scan's state.
 
-    ``held`` begins with the sample before the open cycle's boundary (with the boundary
-    itself when a record is a cycle); without an open cycle it is the last sample.
+    ``held`` begins with the sample before the open cycle's first one (with the first one
+    when a record is a cycle, and at the beginning of the log); without an open cycle it is
+    the last sample.
     """
 
     held: Signals | None
@@ -60,6 +61,8 @@ class Pieces:
     segment, samples : int64 arrays, shape (k,)
     boundary : int or None
         Sample that begins the first cycle, whether or not it has enough samples to be measured.
+
+    An incomplete cycle that no crossing began has a ``start_part`` of 1.
     """
 
     signals: Signals
@@ -108,21 +111,38 @@ def cut_of(block: CyclicBlock | SweepBlock, rig: RigConfig, learnt: Thresholds |
 
 
 def beginning(cut: Cut) -> Standing:
-    """The standing before the first sample of a run: there a record begins, a crossing does not."""
-    return Standing(None, FRESH._replace(open=cut.by_record))
+    """The standing before the first sample of a run: there a record begins, and a segment, but no cycle."""
+    return Standing(None, FRESH._replace(open=cut.by_record, fresh=not cut.by_record))
 
 
 @dataclass(frozen=True)
 class Anchor:
     """Where to take up the work another night: a sample, and what is known there.
 
-    With a cycle open it is the sample before its boundary; else the last sample.
+    With a cycle open it is the sample before its first one; else the last sample.
+
+    Attributes
+    ----------
+    time_us : int
+    armed : bool
+        Whether the next sample at or above the upper threshold is a boundary.
+    segment, closed : int
+        Number of the segment, and of closed cycles so far.
+    stopped : bool
+        Whether the next rise to the upper threshold begins an incomplete cycle.
+    fresh : bool
+        The sample is the first of the log, and begins an incomplete cycle.
+    lost : int
+        Rows that were lost after the last cycle, up to the sample.
     """
 
     time_us: int
     armed: bool
     segment: int
     closed: int
+    stopped: bool = False
+    fresh: bool = False
+    lost: int = 0
 
 
 def anchor_of(standing: Standing, closed: int) -> Anchor | None:
@@ -130,12 +150,15 @@ def anchor_of(standing: Standing, closed: int) -> Anchor | None:
     if standing.held is None or not len(standing.held):
         return None
     scan = standing.scan
-    return Anchor(int(standing.held.time_us[0]), scan.open or scan.armed, scan.segment, closed)
+    fresh = scan.open and scan.lead and scan.start == 0
+    armed = not scan.lead if scan.open else scan.armed
+    return Anchor(int(standing.held.time_us[0]), armed, scan.segment, closed, scan.lead, fresh)
 
 
 def resumed(anchor: Anchor, cut: Cut) -> Standing:
     """The standing just before the sample of an anchor."""
-    return Standing(None, FRESH._replace(armed=anchor.armed, open=cut.by_record, segment=anchor.segment))
+    scan = FRESH._replace(armed=anchor.armed, open=cut.by_record, segment=anchor.segment)
+    return Standing(None, scan._replace(lead=anchor.stopped, fresh=anchor.fresh))
 
 
 UNKNOWN = Standing(None, FRESH)
@@ -171,7 +194,7 @@ def end_of_log(cut: Cut, standing: Standing) -> Pieces | None:
     """The cycle that is still open at the end of the log; None if no cycle is."""
     if standing.held is None or not standing.scan.open or not len(standing.held):
         return None
-    kind = CLOSED if cut.by_record else OPEN
+    kind = CLOSED if cut.by_record else LEAD if standing.scan.lead else OPEN
     event = [[standing.scan.start, len(standing.held), kind, standing.scan.segment]]
     return _pieces(standing.held, np.array(event, np.int64), cut)
 

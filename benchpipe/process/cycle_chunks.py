@@ -47,7 +47,8 @@ class CycleChunk:
 def no_rows() -> CycleRows:
     """Rows of no cycle."""
     whole = np.empty(0, np.int64)
-    return CycleRows(np.empty((0, N_FIELDS)), np.empty(0, bool), whole, whole, whole, np.empty(0))
+    truth = np.empty(0, bool)
+    return CycleRows(np.empty((0, N_FIELDS)), truth, whole, whole, whole, whole, whole, truth, np.empty(0))
 
 
 def known(standing: Standing) -> CycleChunk:

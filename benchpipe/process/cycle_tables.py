@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
+import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.process.cutting import Anchor, anchor_of, beginning, resumed
 from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, open_rows, without_rows
-from benchpipe.process.cycles import CycleRows, CycleSettings, cycles_table, joined_rows
-from benchpipe.process.signals import look_back_us, signal_columns, signal_units, to_signals
+from benchpipe.process.cycles import NEVER, CycleRows, CycleSettings, cycles_table, joined_rows
+from benchpipe.process.lost import Losses, in_order, no_losses
+from benchpipe.process.rejected import Rejected, reject_losses
+from benchpipe.process.signals import look_back_us, signal_columns, signal_units, signals_and_losses
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleBatch, SampleInput, map_samples
 from benchpipe.tables import schema
 
 ROWS_AT_ONCE = 1 << 15
+BEFORE_ALL: int = np.iinfo(np.int64).min
 
 
 class CycleTables:
@@ -26,6 +32,8 @@ class CycleTables:
     ----------
     anchor : Anchor or None
         Where the last night ended; None before the first.
+    rejected : sequence of Rejected, optional
+        Rejected rows of the block's logs.
     """
 
     def __init__(
@@ -36,16 +44,24 @@ class CycleTables:
         settings: CycleSettings,
         inputs: list[SampleInput],
         anchor: Anchor | None,
+        rejected: Sequence[Rejected] = (),
     ) -> None:
         self._rig, self._store, self._block, self._settings = rig, store, block, settings
         self._inputs, self._before = inputs, anchor
         self._closed = anchor.closed if anchor else 0
         self._chunk = known(resumed(anchor, settings.cut) if anchor else beginning(settings.cut))
         self.schema = schema("cycles", signal_units(rig))
+        from_us = anchor.time_us if anchor else None
+        self._rejects = reject_losses(store, inputs, rejected, rig.mode, block.mode, from_us) if rejected else no_losses()
+        self._dropped: list[Losses] = []
+        # Of rows up to there a cycle has the losses already; ``_unsaid`` stood before this night.
+        self._last_us = anchor.time_us if anchor else BEFORE_ALL
+        self._unsaid = anchor.lost if anchor else 0
 
     def __iter__(self) -> Iterator[pa.Table]:
         waiting: list[CycleRows] = []
-        for one in self._chunks():
+        for one, lost in self._chunks():
+            self._dropped += [lost] if len(lost) else []
             chunk = joined(self._chunk, one, self._settings)
             waiting += chunk.pieces
             self._chunk = without_rows(chunk)
@@ -58,19 +74,25 @@ class CycleTables:
     def open_cycle(self) -> pa.Table:
         """The cycle in which the log ends, as a table (one row, or none)."""
         rows = open_rows(self._chunk, self._settings)
-        return cycles_table(rows, self._closed, self._settings, self.schema)
+        return cycles_table(rows, self._closed, self._settings, self.schema, self._lost_in(rows))
 
     @property
     def anchor(self) -> Anchor | None:
         """Where to go on another night."""
         after = anchor_of(self._chunk.standing, self._closed) if self._chunk.standing else None
-        return after or self._before
+        return replace(after, lost=self._unsaid + self._lost(after.time_us)) if after else self._before
 
-    def _chunks(self) -> Iterator[CycleChunk]:
+    @property
+    def lost_at_end(self) -> int:
+        """Rows lost after the last cycle, where none is open at the end of the log."""
+        return 0 if len(open_rows(self._chunk, self._settings)) else self._unsaid + self._lost(NEVER)
+
+    def _chunks(self) -> Iterator[tuple[CycleChunk, Losses]]:
         rig, block, settings = self._rig, self._block, self._settings
 
-        def work(batch: SampleBatch) -> CycleChunk:
-            return chunk_of(to_signals(batch, rig, block.mode), settings)
+        def work(batch: SampleBatch) -> tuple[CycleChunk, Losses]:
+            signals, lost = signals_and_losses(batch, rig, block.mode)
+            return chunk_of(signals, settings), lost
 
         return map_samples(
             work, self._store.folder, self._inputs, signal_columns(rig, block.mode),
@@ -78,6 +100,25 @@ class CycleTables:
         )  # fmt: skip
 
     def _table(self, rows: CycleRows) -> pa.Table:
-        table = cycles_table(rows, self._closed, self._settings, self.schema)
+        table = cycles_table(rows, self._closed, self._settings, self.schema, self._lost_in(rows))
         self._closed += int(rows.closed.sum())
+        if len(rows):
+            self._last_us, self._unsaid = int(rows.last_us[-1]), 0
+            self._rejects = self._rejects.after(self._last_us)
+            self._dropped = [in_order(self._dropped).after(self._last_us)] if self._dropped else []
         return table
+
+    def _lost_in(self, rows: CycleRows) -> NDArray[np.int64]:
+        """Rows lost in each of the next cycles: after the last sample of the one before, before its next sample."""
+        if not len(rows):
+            return np.empty(0, np.int64)
+        after_us = np.concatenate(([self._last_us], rows.last_us[:-1]))
+        kinds = (self._rejects, in_order(self._dropped))
+        lost: NDArray[np.int64] = np.sum([one.between(after_us, rows.after_us) for one in kinds], axis=0)
+        lost[0] += self._unsaid
+        return lost
+
+    def _lost(self, until_us: int) -> int:
+        """Rows lost after the last cycle that ended, up to a time."""
+        after, until = np.array([self._last_us]), np.array([until_us])
+        return sum(int(one.between(after, until)[0]) for one in (self._rejects, in_order(self._dropped)))

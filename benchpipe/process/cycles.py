@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -27,6 +27,7 @@ LOOP_FIELDS = (
     "load_mean", "motion_mean", "energy_j", "secant_stiffness", "loading_stiffness", "unloading_stiffness",
     "loss_factor", "closure_gap", "storage_stiffness", "loss_stiffness", "phase_deg", "lash", "waveform_error",
 )  # fmt: skip
+NEVER: int = np.iinfo(np.int64).max  # a time after all others
 _NO_LOOP = CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED | CycleFlag.STOOD_STILL
 
 
@@ -85,8 +86,10 @@ class CycleRows:
     ----------
     measures : float64 array, shape (k, N_FIELDS), column after column in memory
     closed : bool array, shape (k,)
-    segment, samples, first_us : int64 arrays, shape (k,)
-        ``first_us`` is the time of the first sample inside.
+    segment, samples, first_us, last_us, after_us : int64 arrays, shape (k,)
+        Times of the first and last sample inside and of the next one (:data:`NEVER` at the end of the log).
+    broken : bool array, shape (k,)
+        The cycle is incomplete because samples are missing before or after it.
     counter : float64 array, shape (k,)
     """
 
@@ -95,6 +98,9 @@ class CycleRows:
     segment: NDArray[np.int64]
     samples: NDArray[np.int64]
     first_us: NDArray[np.int64]
+    last_us: NDArray[np.int64]
+    after_us: NDArray[np.int64]
+    broken: NDArray[np.bool_]
     counter: Floats
 
     def __len__(self) -> int:
@@ -107,8 +113,7 @@ class CycleRows:
 
 def joined_rows(rows: list[CycleRows]) -> CycleRows:
     """Rows one after the other."""
-    columns = ("measures", "closed", "segment", "samples", "first_us", "counter")
-    return CycleRows(*(np.concatenate([getattr(r, name) for r in rows]) for name in columns))
+    return CycleRows(*(np.concatenate([getattr(r, one.name) for r in rows]) for one in fields(CycleRows)))
 
 
 def measure_pieces(pieces: Pieces, settings: CycleSettings) -> CycleRows:
@@ -119,18 +124,44 @@ def measure_pieces(pieces: Pieces, settings: CycleSettings) -> CycleRows:
         first, pieces.end, pieces.start_part, pieces.end_part, settings.band[0], settings.band[1], settings.weights,
     )  # fmt: skip
     counter = signals.counter[first].astype(np.float64) if signals.counter.size else np.full(len(first), np.nan)
-    return CycleRows(measures, pieces.closed, pieces.segment, pieces.samples, signals.time_us[first], counter)
+    time_us, end = signals.time_us, pieces.end
+    first_us, last_us = time_us[first], time_us[end - 1]
+    after_us = np.where(end < time_us.size, time_us[np.minimum(end, time_us.size - 1)], NEVER)
+    missing = time_us[first] - time_us[np.maximum(first - 1, 0)] > settings.cut.break_us
+    missing |= (after_us < NEVER) & (after_us - last_us > settings.cut.break_us)
+    broken = missing & ~pieces.closed
+    return CycleRows(
+        measures, pieces.closed, pieces.segment, pieces.samples, first_us, last_us, after_us, broken, counter
+    )
 
 
-def cycles_table(rows: CycleRows, closed_before: int, settings: CycleSettings, table_schema: pa.Schema) -> pa.Table:
-    """Rows of the cycles table; the closed ones are numbered on from ``closed_before``."""
+def cycles_table(
+    rows: CycleRows,
+    closed_before: int,
+    settings: CycleSettings,
+    table_schema: pa.Schema,
+    lost: NDArray[np.int64] | None = None,
+) -> pa.Table:
+    """Rows of the cycles table.
+
+    Parameters
+    ----------
+    rows : CycleRows
+    closed_before : int
+        The closed ones are numbered on from there.
+    settings : CycleSettings
+    table_schema : Schema
+    lost : int64 array, shape (k,), optional
+        Rows of the log that were lost in each cycle; none where it is not given.
+    """
+    lost = np.zeros(len(rows), np.int64) if lost is None else lost
     closed, samples, measures = rows.closed, rows.samples, rows.measures
     get = {name: measures[:, i] for name, i in FIELD.items()}
     load_range = get["peak_load"] - get["valley_load"]
     motion_range = get["motion_max"] - get["motion_min"]
     energy = get["energy"] * settings.energy_factor
     stored = 0.5 * (0.5 * load_range) * (0.5 * motion_range) * settings.energy_factor
-    flags = _flags(rows, get, settings)
+    flags = _flags(rows, get, settings) | np.where(lost > 0, int(CycleFlag.LOST_ROWS), 0)
     start_us = rows.first_us + np.rint(get["start_offset_s"] * 1e6).astype(np.int64)
     n = len(rows)
     columns: dict[str, Any] = {
@@ -148,6 +179,7 @@ def cycles_table(rows: CycleRows, closed_before: int, settings: CycleSettings, t
         "secant_stiffness": _secant(get, load_range, motion_range, settings.cut.by_load),
         "loss_factor": np.divide(energy, 2 * np.pi * stored, out=np.full(n, np.nan), where=stored > 0),
         "counter": rows.counter,
+        "lost_rows": pa.array(np.minimum(lost, np.iinfo(np.int32).max).astype(np.int32)),
         "phase_deg": _phase_deg(get["storage_stiffness"], get["loss_stiffness"]),
     }
     no_loop = ~closed | ((flags & _NO_LOOP) != 0)
@@ -193,6 +225,7 @@ def _flags(rows: CycleRows, get: dict[str, Floats], settings: CycleSettings) -> 
     closed, samples = rows.closed, rows.samples
     load, motion, begun = settings.load_ends, settings.motion_ends, rows.first_us
     flags = np.where(closed, 0, int(CycleFlag.OPEN))
+    flags |= np.where(rows.broken, int(CycleFlag.BROKEN_OFF), 0)
     flags |= np.where(closed & (samples < settings.least_samples), int(CycleFlag.UNDER_SAMPLED), 0)
     flags |= np.where(closed & (get["longest_step_s"] > settings.gap_s), int(CycleFlag.GAP), 0)
     saturated = (get["peak_load"] >= load.high.at(begun)) | (get["valley_load"] <= load.low.at(begun))

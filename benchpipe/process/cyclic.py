@@ -15,7 +15,7 @@ from benchpipe.process.cycles import cycle_settings
 from benchpipe.process.found import Found
 from benchpipe.process.loops import loop_numbers, loops_table
 from benchpipe.process.peaks import write_peaks
-from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks, learnt_remark, not_learnt
+from benchpipe.process.remarks import REMARK_COLUMNS, counted_cycles, cycle_remarks, learnt_remark, not_learnt
 from benchpipe.process.settled import SettledCycles
 from benchpipe.process.signals import block_signals
 from benchpipe.process.task import BlockTask
@@ -33,7 +33,7 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
     rig, store, block, inputs, key = task.rig, task.store, task.block, task.inputs, task.key
     past, old = task.past, task.old
     if block.boundary == "row":
-        return _peaks(rig, store, block, inputs, key)
+        return _peaks(task)
     learnt = learnt_thresholds(rig, store, block, inputs, past) if block.learns else None
     if block.learns and learnt is None:
         return Found(remarks=[not_learnt(block)])
@@ -44,7 +44,7 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
     settings = cycle_settings(block, rig, learnt, inputs)
     anchor = Anchor(**past["anchor"]) if past else None
     settled = [old[path] for path in past.get("settled", [])]
-    tables = CycleTables(rig, store, block, settings, inputs, anchor)
+    tables = CycleTables(rig, store, block, settings, inputs, anchor, task.rejected)
     new, tail = write_cycles(store, tables, key)
     anchor = tables.anchor
     settled += new
@@ -57,7 +57,9 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
     trends = cycle_trends(block, CycleValues(done.read), store.read_parts(before, "trends"), last)
     found = Found(parts + loops)
     found.parts += [store.write("trends", trends, key)] if trends.num_rows else []
-    found.remarks = cycle_remarks(block, rig, store.read_parts(parts, "cycles", REMARK_COLUMNS))
+    cycles = store.read_parts(parts, "cycles", REMARK_COLUMNS)
+    counted = counted_cycles(block, rig, cycles)
+    found.remarks = cycle_remarks(block, rig, cycles, counted)
     found.remarks += [learnt_remark(block, rig, learnt)] if learnt is not None else []
     found.state = {
         "anchor": asdict(anchor) if anchor else None,
@@ -65,16 +67,23 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
         "ends": ends,
         "loops": {"cycles": numbers, "parts": [p.path for p in loops]},
         "thresholds": asdict(learnt) if learnt is not None else None,
+        "counted": counted.state if counted is not None else None,
+        "lost_at_end": tables.lost_at_end,
     }
     return found
 
 
-def _peaks(rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], key: str) -> Found:
+def _peaks(task: BlockTask[CyclicBlock]) -> Found:
     """Cycles and trends of a log that holds peaks and valleys only."""
-    parts = write_peaks(rig, store, block, inputs, key)
-    remarks = cycle_remarks(block, rig, store.read_parts(parts, "cycles", REMARK_COLUMNS))
+    rig, store, block, key = task.rig, task.store, task.block, task.key
+    parts, lost_at_end = write_peaks(task)
+    cycles = store.read_parts(parts, "cycles", REMARK_COLUMNS)
+    counted = counted_cycles(block, rig, cycles)
+    remarks = cycle_remarks(block, rig, cycles, counted)
     trends = cycle_trends(block, CycleValues(lambda columns, *_: store.read_parts(parts, "cycles", columns)))
-    return Found(parts + ([store.write("trends", trends, key)] if trends.num_rows else []), remarks)
+    parts += [store.write("trends", trends, key)] if trends.num_rows else []
+    state = {"counted": counted.state if counted is not None else None, "lost_at_end": lost_at_end}
+    return Found(parts, remarks, state)
 
 
 def learnt_thresholds(

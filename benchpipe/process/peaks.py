@@ -1,7 +1,7 @@
 """Logs of which each row is one cycle, with its peaks and valleys only → rows of the cycles table.
 
 The channels of the rig's axes give the peaks, the channels that they name as ``valley`` the valleys.
-What needs the loop is null. A row costs so little that the block is made anew when it has more.
+What needs the loop is null. A row that was rejected is a cycle that was lost: the next one says so. A row costs so little that the block is made anew when it has more.
 """
 
 from __future__ import annotations
@@ -15,34 +15,56 @@ from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import AxisConfig, RigConfig
 from benchpipe.kernels.loops import FIELD, N_FIELDS
 from benchpipe.process.cycles import CycleRows, CycleSettings, cycle_settings, cycles_table
-from benchpipe.process.signals import Signals, look_back_us, signal_columns, signal_units, to_signals
+from benchpipe.process.lost import Losses, dropped_samples, in_order, no_losses
+from benchpipe.process.rejected import reject_losses
+from benchpipe.process.signals import Signals, look_back_us, of_block, signal_columns, signal_units, to_signals
+from benchpipe.process.task import BlockTask
 from benchpipe.store.manifest import Part
 from benchpipe.store.parts import new_part
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleInput, stream_samples
 from benchpipe.tables import CycleFlag, schema
 
+BEFORE_ALL: int = np.iinfo(np.int64).min
 
-def write_peaks(rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], key: str) -> list[Part]:
-    """Write the cycles of a block whose rows are cycles: one part, or none."""
+
+def write_peaks(task: BlockTask[CyclicBlock]) -> tuple[list[Part], int]:
+    """Write the cycles of a block whose rows are cycles.
+
+    Returns
+    -------
+    parts : list of Part
+        One part, or none.
+    lost_at_end : int
+        Rows lost after the last cycle.
+    """
+    rig, store, block, inputs = task.rig, task.store, task.block, task.inputs
     table_schema = schema("cycles", signal_units(rig))
     settings = cycle_settings(block, rig, inputs=inputs)
+    rejects = reject_losses(store, inputs, task.rejected, rig.mode, block.mode)
     break_us = round(1e6 * block.longest_cycle_s)
-    done, segment, last_us = 0, 1, None
+    done, segment, last_us, missing = 0, 1, BEFORE_ALL, no_losses()
     with new_part(store.folder, "cycles", table_schema) as writer:
-        for peaks, valleys in _ends(rig, store, block, inputs):
-            first_us = peaks.time_us[0] if last_us is None else last_us
+        for peaks, valleys, more in _ends(rig, store, block, inputs):
+            missing = in_order([missing, more])
+            if not len(peaks):
+                continue
+            before_us = np.concatenate(([last_us], peaks.time_us[:-1]))
+            lost = rejects.between(before_us, peaks.time_us) + missing.between(before_us, peaks.time_us)
+            first_us = peaks.time_us[0] if not done else last_us
             steps = np.diff(peaks.time_us, prepend=first_us)
             segments = segment + np.cumsum(steps > break_us)
-            writer.write(_table(peaks, valleys, segments, done, settings, table_schema))
+            writer.write(_table(peaks, valleys, segments, done, settings, table_schema, lost))
             done, segment, last_us = done + len(peaks), int(segments[-1]), int(peaks.time_us[-1])
-        return [writer.finish(key)] if writer.rows else []
+            missing = missing.after(last_us)
+        at_end = int(rejects.after(last_us).rows.sum() + missing.rows.sum())
+        return [writer.finish(task.key)] if writer.rows else [], at_end
 
 
 def _ends(
     rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput]
-) -> Iterator[tuple[Signals, Signals]]:
-    """Load and motion of the peaks and of the valleys, row by row; rows without one of them are left out."""
+) -> Iterator[tuple[Signals, Signals, Losses]]:
+    """Load and motion of the peaks and of the valleys, row by row; rows without one of them are lost."""
     low = rig.model_copy(update={"load": _valley(rig.load), "motion": _valley(rig.motion)})
     columns = list(dict.fromkeys([*signal_columns(rig, block.mode), *signal_columns(low, block.mode)]))
     back_us = max(look_back_us(rig), look_back_us(low))
@@ -50,8 +72,10 @@ def _ends(
         peaks, valleys = to_signals(batch, rig, block.mode), to_signals(batch, low, block.mode)
         peaks = peaks.select(np.isin(peaks.time_us, valleys.time_us))
         valleys = valleys.select(np.isin(valleys.time_us, peaks.time_us))
-        if len(peaks):
-            yield peaks, valleys
+        time_us = batch.time_us[batch.context :]
+        good = np.isin(time_us, peaks.time_us)
+        wanted = of_block(batch, rig, block.mode) & of_block(batch, low, block.mode)
+        yield peaks, valleys, dropped_samples(time_us, good, wanted & ~good)
 
 
 def _valley(axis: AxisConfig) -> AxisConfig:
@@ -60,11 +84,12 @@ def _valley(axis: AxisConfig) -> AxisConfig:
 
 
 def _table(
-    peaks: Signals, valleys: Signals, segment: np.ndarray, done: int, settings: CycleSettings, table_schema: pa.Schema
-) -> pa.Table:
+    peaks: Signals, valleys: Signals, segment: np.ndarray, done: int, settings: CycleSettings, table_schema: pa.Schema,
+    lost: np.ndarray,
+) -> pa.Table:  # fmt: skip
     n = len(peaks)
     measures = np.full((n, N_FIELDS), np.nan)
-    measures[:, [FIELD["start_offset_s"], FIELD["longest_step_s"]]] = 0.0
+    measures[:, FIELD["start_offset_s"]] = 0.0
     for high, low, a, b in (
         ("peak_load", "valley_load", peaks.load, valleys.load),
         ("motion_max", "motion_min", peaks.motion, valleys.motion),
@@ -74,8 +99,11 @@ def _table(
         measures[:, FIELD["temperature_c"]] = peaks.temperature
     counter = peaks.counter.astype(np.float64) if peaks.counter.size else np.full(n, np.nan)
     enough = np.full(n, settings.least_samples)  # of a loop, which is not asked for here
-    rows = CycleRows(measures, np.ones(n, bool), segment.astype(np.int64), enough, peaks.time_us, counter)
-    table = cycles_table(rows, done, settings, table_schema)
+    time_us, closed = peaks.time_us, np.ones(n, bool)
+    rows = CycleRows(
+        measures, closed, segment.astype(np.int64), enough, time_us, time_us, time_us, np.zeros(n, bool), counter
+    )
+    table = cycles_table(rows, done, settings, table_schema, lost)
     flags = np.array(table.column("flags")) | np.uint16(CycleFlag.PEAKS_ONLY)
     for name, values in (("flags", flags), ("samples", np.ones(n, np.int32))):
         at = table_schema.get_field_index(name)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
+from benchpipe.ingest.clock import RESTART_PAUSE_US
 from benchpipe.process.counting import CountResult, reconcile
 from benchpipe.process.restarts import zero_shifts
 from benchpipe.process.signals import signal_units
@@ -30,12 +31,18 @@ LEAST_REVERSED = 10  # cycles with a stiffness that say so
 STOP_PART = 0.9  # of the time after which an open cycle is a stop: so long its samples must last
 
 
-def cycle_remarks(block: CyclicBlock, rig: RigConfig, cycles: pa.Table) -> list[Remark]:
-    """Remarks on a block: flags that cycles carry, the rig's counter, zeros that moved at a restart, a sign."""
+def cycle_remarks(
+    block: CyclicBlock, rig: RigConfig, cycles: pa.Table, counted: CountResult | None = None
+) -> list[Remark]:
+    """Remarks on a block: flags that cycles carry, the rig's counter, zeros that moved at a restart, a sign.
+
+    ``counted`` is :func:`counted_cycles` where that is known already.
+    """
     remarks = [*_flagged(block.name, cycles)]
     get = {name: _array(cycles, name) for name in REMARK_COLUMNS}
-    if rig.counter is not None and cycles.num_rows > 1:
-        remarks += _counted(block.name, count_cycles(block, rig, get))
+    found = counted if counted is not None else counted_cycles(block, rig, cycles)
+    if found is not None:
+        remarks += _counted(block.name, found)
     for signal, high, low in (("load", "peak_load", "valley_load"), ("motion", "motion_max", "motion_min")):
         for found in zero_shifts(get["start_us"], get["segment"], get["complete"], get[high], get[low]):
             unit = signal_units(rig)[signal]
@@ -99,10 +106,22 @@ def not_learnt(block: CyclicBlock) -> Remark:
     return Remark(step="process", code="thresholds-not-learnt", where=block.name, count=1, text=text)
 
 
+def counted_cycles(block: CyclicBlock, rig: RigConfig, cycles: pa.Table) -> CountResult | None:
+    """Compare a block's cycles with the rig's counter; None where the rig has none, or there are no two cycles."""
+    if rig.counter is None or cycles.num_rows < 2:
+        return None
+    names = ("start_us", "counter", "complete", "segment", "samples")
+    return count_cycles(block, rig, {name: _array(cycles, name) for name in names})
+
+
 def count_cycles(block: CyclicBlock, rig: RigConfig, get: dict[str, NDArray[Any]]) -> CountResult:
-    """Hold a block's cycles against the rig's counter."""
+    """Compare rows of the cycles table with the rig's counter."""
     stood = get["samples"] / rig.time.sample_rate >= STOP_PART * block.longest_cycle_s
-    return reconcile(get["start_us"], get["counter"], get["complete"], get["segment"], stopped=stood & ~get["complete"])
+    pause_us = RESTART_PAUSE_US if rig.time.kind == "elapsed" else None
+    return reconcile(
+        get["start_us"], get["counter"], get["complete"], get["segment"], stopped=stood & ~get["complete"],
+        invented_us=pause_us,
+    )  # fmt: skip
 
 
 def _array(cycles: pa.Table, name: str) -> NDArray[Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from benchpipe.config.plan import Block
@@ -14,14 +15,15 @@ from benchpipe.process.holds import hold_block
 from benchpipe.process.lock_changes import locking_block
 from benchpipe.process.order import CODES, Span, block_span, order_remarks
 from benchpipe.process.proofs import proof_block
+from benchpipe.process.rejected import Rejected, identity_of, rejected_rows
 from benchpipe.process.stance import stance_block
 from benchpipe.process.sweeps import sweep_block
 from benchpipe.process.task import BlockTask
 from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleInput, sample_inputs
+from benchpipe.store.samples import sample_inputs
 
-VERSION = 11
+VERSION = 12
 STEP = "process"
 KEPT = (
     "the plan, the rig file or the program has changed since the samples were dropped: what was made of them stays "
@@ -48,7 +50,7 @@ BLOCKS: dict[str, Callable[[BlockTask[Any]], Found]] = {
 
 def rig_settings(rig: RigConfig) -> dict[str, Any]:
     """What of a rig file decides what is made of the samples."""
-    channels = [c.model_dump(mode="json", include={"name", "range", "delay"}) for c in rig.channel]
+    channels = [c.model_dump(mode="json", include={"name", "range", "resolution", "delay"}) for c in rig.channel]
     chosen = rig.model_dump(mode="json", include={"load", "motion", "temperature", "counter", "mode", "time"})
     return {"version": VERSION, "channels": channels, **chosen}
 
@@ -65,7 +67,10 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
     settings = rig_settings(run.rig)
     blocks = {b.name: key_of({**settings, "block": b.model_dump(mode="json")}) for b in run.plan.block}
     inputs = {b.name: sample_inputs(manifest, b.files) for b in run.plan.block}
-    key = key_of({name: [blocks[name], [i.identity for i in inputs[name]]] for name in blocks})
+    rejected = {b.name: rejected_rows(manifest, b.files) for b in run.plan.block}
+    key = key_of(
+        {name: [blocks[name], [i.identity for i in inputs[name]], *identity_of(rejected[name])] for name in blocks}
+    )
     if before is not None and (before.key == key or manifest.closed):
         if manifest.closed:
             kept = manifest.with_remark(STEP, "closed", run.name, "" if before.key == key else KEPT)
@@ -75,7 +80,9 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
     spans: dict[str, Span | None] = {}
     for block in run.plan.block:
         known = before.state.get(block.name) if before else None
-        one = _process_block(run, store, block, inputs[block.name], blocks[block.name], known, before)
+        name = block.name
+        task = BlockTask(run.rig, store, block, inputs[name], blocks[name], {}, {}, tuple(rejected[name]))
+        one = _process_block(task, known, before)
         found.parts += one.parts
         found.remarks += [r for r in one.remarks if r.code not in CODES]
         found.state[block.name] = one.state
@@ -85,30 +92,25 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
     return store.commit(manifest.model_copy(update={"steps": {**manifest.steps, STEP: step}}))
 
 
-def _process_block(
-    run: RunConfig,
-    store: RunStore,
-    block: Block,
-    inputs: list[SampleInput],
-    key: str,
-    known: dict[str, Any] | None,
-    before: Step | None,
-) -> Found:
-    identities = [i.identity for i in inputs]
+def _process_block(task: BlockTask[Block], known: dict[str, Any] | None, before: Step | None) -> Found:
+    """Make the tables of a block, or keep them; the task's key is that of its settings."""
+    block, key = task.block, task.key
+    identities = [i.identity for i in task.inputs]
+    rejects, tails = identity_of(task.rejected)
+    now = {"key": key, "inputs": identities, "rejects": rejects, "tails": tails}
     old = {part.path: part for part in before.parts} if before else {}
-    if known is not None and (known["key"], known["inputs"]) == (key, identities):
+    if known is not None and all(known.get(name) == value for name, value in now.items()):
         remarks = [r for r in (before.remarks if before else ()) if r.where == block.name]
         return Found([old[path] for path in known["parts"]], remarks, known)
-    past = _resumable(known, key, identities)
-    task = BlockTask(run.rig, store, block, inputs, key_of([key, identities]), past, old)
-    found = BLOCKS[block.kind](task)
-    found.state |= {"key": key, "inputs": identities, "parts": [p.path for p in found.parts]}
+    past = _resumable(known, now)
+    found = BLOCKS[block.kind](replace(task, key=key_of([*now.values()]), past=past, old=old))
+    found.state |= {**now, "parts": [p.path for p in found.parts]}
     return found
 
 
-def _resumable(known: dict[str, Any] | None, key: str, identities: list[Any]) -> dict[str, Any]:
-    """What is known of a block, if its old inputs are the beginning of the new ones."""
-    if known is None or known["key"] != key or known.get("anchor") is None:
+def _resumable(known: dict[str, Any] | None, now: dict[str, Any]) -> dict[str, Any]:
+    """What is known of a block, if its old inputs are the beginning of the new ones, and their rejects too."""
+    if known is None or known["key"] != now["key"] or known.get("anchor") is None:
         return {}
-    old = known["inputs"]
-    return known if old == identities[: len(old)] else {}
+    same = all(known[name] == now[name][: len(known[name])] for name in ("inputs", "rejects"))
+    return known if same else {}

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from benchpipe.config.plan import Block
 from benchpipe.config.rig import AxisConfig, RigConfig
 from benchpipe.kernels.finite import surely_finite
+from benchpipe.process.lost import Losses, dropped_samples, no_losses
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleBatch, SampleInput, stream_samples
 from benchpipe.units import INSIDE_UNIT
@@ -99,6 +100,15 @@ def to_signals(batch: SampleBatch, rig: RigConfig, mode: int | None = None) -> S
 
     Where channels have delays the batch must begin with the samples of :func:`look_back_us`.
     """
+    return signals_and_losses(batch, rig, mode)[0]
+
+
+def signals_and_losses(batch: SampleBatch, rig: RigConfig, mode: int | None = None) -> tuple[Signals, Losses]:
+    """Derive load and motion as :func:`to_signals` does, and count the samples of the mode that lack one of them.
+
+    A sample whose mode is not known counts as lost. One that lacks a channel only because that is late, and a gap or
+    the beginning of the log lies just before, does not: the gap shows by itself.
+    """
     load, motion = (_brought_back(batch, name, rig) for name in (rig.load.channel, rig.motion.channel))
     load = _load(load, rig.load)
     motion = _motion(motion, load, rig.motion)
@@ -109,11 +119,27 @@ def to_signals(batch: SampleBatch, rig: RigConfig, mode: int | None = None) -> S
     signals = Signals(batch.time_us[new], load, motion, temperature, counter)
     if mode is None or rig.mode is None:
         if surely_finite(load) and surely_finite(motion):
-            return signals
+            return signals, no_losses()
         good = np.isfinite(load) & np.isfinite(motion)
     else:
         good = np.isfinite(load) & np.isfinite(motion) & (batch.columns[rig.mode][new] == mode)
-    return signals if good.all() else signals.select(good)
+    if good.all():
+        return signals, no_losses()
+    lost = of_block(batch, rig, mode) & ~good
+    return signals.select(good), dropped_samples(signals.time_us, good, lost)
+
+
+def of_block(batch: SampleBatch, rig: RigConfig, mode: int | None) -> NDArray[np.bool_]:
+    """Which new samples of a batch are the block's or may be, and have all channels that their delays let them have."""
+    new = slice(batch.context, None)
+    found = np.ones(batch.time_us[new].size, bool)
+    if mode is not None and rig.mode is not None:
+        shown = batch.columns[rig.mode][new]
+        found = (shown == mode) | np.isnan(shown)
+    for name, lag in _lags_us(rig).items():
+        if lag:
+            found &= ~_reached(batch, lag, rig).beyond
+    return found
 
 
 def block_signals(
@@ -140,20 +166,35 @@ def _lags_us(rig: RigConfig) -> dict[str, int]:
     return {name: round(1e6 * (max(delays.values()) - delay)) for name, delay in delays.items()}
 
 
-def _brought_back(batch: SampleBatch, name: str, rig: RigConfig) -> NDArray[Any]:
-    """Values of a channel as they were its lag ago; NaN where a gap or the beginning lies between."""
-    values, lag, first = batch.columns[name], _lags_us(rig)[name], batch.context
-    if lag == 0:
-        return values[first:]
+@dataclass(frozen=True)
+class _Reached:
+    """Between which samples those of a lag ago lie, at which part of the step, and where a gap lies between."""
+
+    left: NDArray[np.intp]
+    right: NDArray[np.intp]
+    part: NDArray[np.float64]
+    beyond: NDArray[np.bool_]
+
+
+def _reached(batch: SampleBatch, lag: int, rig: RigConfig) -> _Reached:
     time = batch.time_us
-    wanted = time[first:] - lag
+    wanted = time[batch.context :] - lag
     left = np.maximum(np.searchsorted(time, wanted, "right") - 1, 0)
     right = np.minimum(left + 1, time.size - 1)
     step = (time[right] - time[left]).astype(np.float64)
     part = np.divide(wanted - time[left], step, out=np.zeros(wanted.size), where=step > 0)
-    between = values[left] + part * (values[right].astype(np.float64) - values[left])
-    between = np.where(part == 0.0, values[left], between)
-    between[(time[left] > wanted) | ((step > _gap_us(rig)) & (part > 0.0))] = np.nan
+    return _Reached(left, right, part, (time[left] > wanted) | ((step > _gap_us(rig)) & (part > 0.0)))
+
+
+def _brought_back(batch: SampleBatch, name: str, rig: RigConfig) -> NDArray[Any]:
+    """Values of a channel as they were its lag ago; NaN where a gap or the beginning lies between."""
+    values, lag = batch.columns[name], _lags_us(rig)[name]
+    if lag == 0:
+        return values[batch.context :]
+    at = _reached(batch, lag, rig)
+    between = values[at.left] + at.part * (values[at.right].astype(np.float64) - values[at.left])
+    between = np.where(at.part == 0.0, values[at.left], between)
+    between[at.beyond] = np.nan
     return between
 
 

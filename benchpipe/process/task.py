@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
 from benchpipe.config.rig import RigConfig
+from benchpipe.process.rejected import Rejected
 from benchpipe.store.manifest import Part
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleInput
@@ -28,6 +29,8 @@ class BlockTask(Generic[BlockT]):
         else empty: the block is worked on whole.
     old : dict of Part
         Parts of the last time by path.
+    rejected : tuple of Rejected
+        Rejected rows of the block's logs.
     """
 
     rig: RigConfig
@@ -37,3 +40,4 @@ class BlockTask(Generic[BlockT]):
     key: str
     past: dict[str, Any]
     old: dict[str, Part]
+    rejected: tuple[Rejected, ...] = ()
