@@ -86,6 +86,7 @@ class ChannelConfig(ConfigModel):
     (``"-999"``, ``"1e38"``), which are compared as numbers. After ``stuck_after`` equal raw numbers
     in a row the channel counts as dropped out, and further ones are no values. ``delay`` is how
     late the channel shows what happens (filter, digital link).
+    ``drift_per_day`` is how far its reading may drift in a day while nothing moves, expanded (k = 2).
     ``zero_from`` names the idle block of the plan whose stretches give the channel's zero: each from
     its first sample on, to the next one.
     """
@@ -106,6 +107,7 @@ class ChannelConfig(ConfigModel):
     missing: Many[str] = ()
     stuck_after: int | None = Field(default=None, ge=2)
     delay: Seconds = 0.0
+    drift_per_day: AnyDifference | None = None
     zero_from: str | None = None
 
     @property
@@ -123,12 +125,13 @@ class ChannelConfig(ConfigModel):
     def _same_quantity(self) -> Self:
         floors = [c.uncertainty_floor for c in (self.calibration or (self,))]
         named = [("range", q) for q in self.range or ()] + [("uncertainty_floor", q) for q in floors if q is not None]
+        named += [("drift_per_day", self.drift_per_day)] if self.drift_per_day is not None else []
         for key, value in named:
             if value.quantity != self.quantity:
                 here, unit = a_quantity(value.quantity), a_quantity(self.quantity)
                 raise ValueError(f"{key} is {here}, the channel's unit '{self.unit}' {unit}")
-            if key == "uncertainty_floor" and value.value < 0.0:
-                raise ValueError("uncertainty_floor must not be below zero")
+            if key in ("uncertainty_floor", "drift_per_day") and value.value < 0.0:
+                raise ValueError(f"{key} must not be below zero")
         if self.range is not None and not self.range[0].value < self.range[1].value:
             raise ValueError("range: the first value must be below the second")
         if self.delay < 0:

@@ -21,7 +21,7 @@ from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleInput, sample_inputs
 
-VERSION = 11
+VERSION = 12
 STEP = "process"
 KEPT = (
     "the plan, the rig file or the program has changed since the samples were dropped: what was made of them stays "
@@ -48,7 +48,7 @@ BLOCKS: dict[str, Callable[[BlockTask[Any]], Found]] = {
 
 def rig_settings(rig: RigConfig) -> dict[str, Any]:
     """What of a rig file decides what is made of the samples."""
-    channels = [c.model_dump(mode="json", include={"name", "range", "delay"}) for c in rig.channel]
+    channels = [c.model_dump(mode="json", include={"name", "range", "delay", "drift_per_day"}) for c in rig.channel]
     chosen = rig.model_dump(mode="json", include={"load", "motion", "temperature", "counter", "mode", "time"})
     return {"version": VERSION, "channels": channels, **chosen}
 
