@@ -94,6 +94,7 @@ class ChannelConfig(ConfigModel):
     late the channel shows what happens (filter, digital link), ``delay_uncertainty`` how well that is known
     (expanded, k = 2). ``resolution`` is the step of its last digit: where the plan moves it by at least ten
     steps and a cycle shows no more than two, it stood still. Without it the step is learnt from the samples.
+    ``drift_per_day`` is how far its reading may drift in a day while nothing moves, expanded (k = 2).
     ``zero_from`` names the idle block of the plan whose stretches give the channel's zero: each from
     its first sample on, to the next one.
     """
@@ -116,6 +117,7 @@ class ChannelConfig(ConfigModel):
     stuck_after: int | None = Field(default=None, ge=2)
     delay: Seconds = 0.0
     delay_uncertainty: Seconds = Field(default=0.0, ge=0)
+    drift_per_day: AnyDifference | None = None
     zero_from: str | None = None
 
     @property
@@ -139,12 +141,13 @@ class ChannelConfig(ConfigModel):
         floors = [c.uncertainty_floor for c in (self.calibration or (self,))]
         named = [("range", q) for q in self.range or ()] + [("uncertainty_floor", q) for q in floors if q is not None]
         named += [("resolution", self.resolution)] if self.resolution is not None else []
+        named += [("drift_per_day", self.drift_per_day)] if self.drift_per_day is not None else []
         for key, value in named:
             if value.quantity != self.quantity:
                 here, unit = a_quantity(value.quantity), a_quantity(self.quantity)
                 raise ValueError(f"{key} is {here}, the channel's unit '{self.unit}' {unit}")
-            if key == "uncertainty_floor" and value.value < 0.0:
-                raise ValueError("uncertainty_floor must not be below zero")
+            if key in ("uncertainty_floor", "drift_per_day") and value.value < 0.0:
+                raise ValueError(f"{key} must not be below zero")
             if key == "resolution" and value.value <= 0.0:
                 raise ValueError("resolution is the step of the last digit: above zero")
         if self.range is not None and not self.range[0].value < self.range[1].value:

@@ -36,8 +36,12 @@ BY_CHANCE = 1.5
 of a law often taken for a simpler one (Andrade's) covered 92 %; see tests/benchmarks/coverage.py."""
 NOISE_PARAMETERS = 2
 """Share and correlation time of the noise, found from the same averages."""
-RUNS_LEVEL = 0.01
-"""A law whose residuals show so few runs by chance this rarely leaves a pattern."""
+PATTERN_LEVEL = 0.01
+"""A law leaves a pattern whose residuals show so few runs, or so much misfit over a free curve, this rarely."""
+FREE_KELVINS_PER_DECADE = 2
+"""Of the free curve that a law is compared with: constant, leak and Kelvin bodies fitted by least squares."""
+MOST_STEPS = 150
+"""Evaluations for a law of two shapes, which the averages often do not tell apart."""
 
 
 @dataclass(frozen=True)
@@ -67,8 +71,9 @@ class LawFit:
     """One law fitted: parameters in the order of ``law_named(law).parameters``, with covariance.
 
     ``misfit`` is the sum of squares over that of the best law, in variances of a reading;
-    ``runs_p`` the one-sided probability of so few runs; ``usable`` False where the fit did not
-    converge or a shape ended on its bound.
+    ``runs_p`` the one-sided probability of so few runs, ``free_p`` that of so much misfit over a free
+    curve (extra sum of squares); ``usable`` False where the fit did not converge or a shape ended on its
+    bound.
     """
 
     law: str
@@ -78,7 +83,13 @@ class LawFit:
     misfit: float
     delta_aicc: float
     runs_p: float
+    free_p: float
     usable: bool
+
+    @property
+    def fits(self) -> bool:
+        """Whether it leaves no pattern."""
+        return self.usable and not (self.runs_p < PATTERN_LEVEL or self.free_p < PATTERN_LEVEL)
 
     @property
     def standard_errors(self) -> Floats:
@@ -234,8 +245,31 @@ def _fit_all(
                 covariance=covariance,
                 bounds=law.bounds(float(t[0]), float(t[-1])),
                 coverage=coverage,
+                most_steps=MOST_STEPS if len(law.shapes) > 1 else 3000,
             )
     return curves
+
+
+def _free_curve(t: Floats, y: Floats, whiten: Callable[[Floats], Floats]) -> tuple[float, int]:
+    """Sum of squares that a free curve leaves, and how many columns it has."""
+    taus = np.geomspace(t[0], t[-1], 1 + round(FREE_KELVINS_PER_DECADE * np.log10(t[-1] / t[0])))
+    columns = whiten(np.column_stack([np.ones_like(t), t / t[-1], -np.expm1(-t[:, None] / taus)]))
+    aim = whiten(y)
+    left, sizes, _ = np.linalg.svd(columns / np.sqrt(np.sum(columns**2, axis=0)), full_matrices=False)
+    frame = left[:, sizes > 1e-8 * sizes[0]]
+    rest = aim - frame @ (frame.T @ aim)
+    return float(rest @ rest), frame.shape[1]
+
+
+def _free_p(rss: float, parameters: int, free: tuple[float, int], size: float) -> float:
+    """Probability that a true law leaves so much more than the free curve by chance."""
+    from scipy.special import fdtrc
+
+    left, columns = free
+    extra, dof = columns - parameters, size - columns
+    if extra < 1 or dof < 1 or not left > 0:
+        return nan
+    return float(fdtrc(extra, dof, max(rss - left, 0.0) / extra / (left / dof)))
 
 
 def _choose(
@@ -258,6 +292,8 @@ def _choose(
     size = max(best.n_effective, max(c.parameters.size for c in curves.values()) + 3.0)
     score = {name: aicc(max(c.rss, rounding) / c.n_used, c.parameters.size, size) for name, c in curves.items()}
     least = min(score[name] for name in usable)
+    rest, columns = _free_curve(t, y, whitening(covariance))
+    free = (max(rest, rounding), columns)
     fits = tuple(
         LawFit(
             law=name,
@@ -267,11 +303,12 @@ def _choose(
             misfit=(c.rss - best.rss) / variance,
             delta_aicc=score[name] - least,
             runs_p=runs_test(c.residuals).p_few,
+            free_p=_free_p(max(c.rss, rounding), c.parameters.size, free, best.n_effective),
             usable=name in usable,
         )
         for name, c in curves.items()
     )
-    clean = [fit for fit in fits if fit.usable and not fit.runs_p < RUNS_LEVEL]
+    clean = [fit for fit in fits if fit.fits]
     chosen = min(clean or [fit for fit in fits if fit.usable], key=lambda fit: fit.delta_aicc)
     return LawFits(
         time_s=t,

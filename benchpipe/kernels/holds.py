@@ -25,7 +25,11 @@ RAMP_FOOT = 0.1  # a ramp begins where the load was last below this part of its 
 
 
 class HoldState(NamedTuple):
-    """Where the scan stands. Times in µs, ``nan`` or -1 where not known."""
+    """Where the scan stands. Times in µs, ``nan`` or -1 where not known.
+
+    ``least_step`` is the least change of the motion, other than none, from one reading in the band to the next: the
+    step of a channel that shows steps, next to nothing for one that does not; infinite where it never changed.
+    """
 
     inside: bool
     start_us: int
@@ -38,9 +42,11 @@ class HoldState(NamedTuple):
     origin_load: float
     outside_us: int
     bridged: int
+    last_motion: float
+    least_step: float
 
 
-FRESH_HOLD = HoldState(False, -1, -1, -1, -1, np.nan, np.nan, 0.0, 0.0, 0, 0)
+FRESH_HOLD = HoldState(False, -1, -1, -1, -1, np.nan, np.nan, 0.0, 0.0, 0, 0, np.nan, np.inf)
 
 
 def fresh_bins() -> NDArray[np.float64]:
@@ -61,7 +67,7 @@ def scan_hold(
     gap_us: int,
     state: HoldState,
     bins: NDArray[np.float64],
-) -> tuple[int, tuple[bool, int, int, int, int, float, float, float, float, int, int]]:
+) -> tuple[int, tuple[bool, int, int, int, int, float, float, float, float, int, int, float, float]]:
     """Scan samples from ``first`` until a hold ends or the samples do.
 
     Parameters
@@ -90,7 +96,7 @@ def scan_hold(
         With ``inside`` false and ``start_us`` set when a hold has just ended.
     """
     (inside, start_us, last_in_us, previous_us, foot_us, foot_motion, foot_load, origin, load_origin,
-     outside_us, bridged) = state  # fmt: skip
+     outside_us, bridged, last_motion, least_step) = state  # fmt: skip
     foot = RAMP_FOOT * abs(target)
     for k in range(first, time_us.size):
         now = time_us[k]
@@ -107,6 +113,7 @@ def scan_hold(
         if inside and (gap or outside_us > patience_us):
             return k, (
                 False, start_us, last_in_us, -1, foot_us, foot_motion, foot_load, origin, load_origin, 0, bridged,
+                last_motion, least_step,
             )  # fmt: skip
         if gap:
             foot_us, foot_motion, foot_load = -1, np.nan, np.nan
@@ -114,10 +121,15 @@ def scan_hold(
         if within and not inside:
             inside, start_us, origin, load_origin = True, now, moved, value
             outside_us, bridged = 0, 0
+            last_motion, least_step = np.nan, np.inf
         if within:
             last_in_us = now
         if inside:
             if within:
+                step = abs(moved - last_motion)
+                if 0.0 < step < least_step:
+                    least_step = step
+                last_motion = moved
                 _add(bins, (now - start_us) * 1e-6, value - load_origin, moved - origin)
                 if temperature.size > 0 and not np.isnan(temperature[k]):
                     b = _bin((now - start_us) * 1e-6)
@@ -127,7 +139,7 @@ def scan_hold(
             foot_us, foot_motion, foot_load = now, moved, value
     return time_us.size, (
         inside, start_us, last_in_us, previous_us, foot_us, foot_motion, foot_load, origin, load_origin,
-        outside_us, bridged,
+        outside_us, bridged, last_motion, least_step,
     )  # fmt: skip
 
 

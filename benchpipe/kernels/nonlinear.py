@@ -130,6 +130,7 @@ def fit_curve(
     covariance: ArrayLike | None = None,
     bounds: tuple[ArrayLike, ArrayLike] | None = None,
     coverage: float = 0.95,
+    most_steps: int = 3000,
 ) -> CurveResult:
     """Fit a curve by (weighted, generalised) least squares from each start; the best end is kept.
 
@@ -151,6 +152,8 @@ def fit_curve(
     bounds : (low, high), each array_like of shape (parameters,), optional
     coverage : float
         Coverage of every interval the result gives.
+    most_steps : int
+        Evaluations after which a descent is given up: parameters that the data do not tell apart take thousands.
 
     Returns
     -------
@@ -175,7 +178,7 @@ def fit_curve(
         return whiten(slope(xs, q))
 
     with np.errstate(all="ignore"):
-        ends = [_descend(residual, jacobian, np.array(start, np.float64), low, high) for start in starts]
+        ends = [_descend(residual, jacobian, np.array(start, np.float64), low, high, most_steps) for start in starts]
         best = min(ends, key=lambda q: _square(residual(q)))
         best = _polish(residual, jacobian, best, low, high)
         return _result(model, slope, best, residual(best), jacobian(best), (low, high), coverage)
@@ -217,13 +220,14 @@ def _descend(
     start: Floats,
     low: ArrayLike,
     high: ArrayLike,
+    most: int,
 ) -> Floats:
     """One trust-region descent; the start itself where it leads to nothing that can be computed."""
     from scipy.optimize import least_squares
 
     inside = np.clip(start, low, high)
     try:
-        fit = least_squares(residual, inside, jacobian, (low, high), "trf", 1e-15, 1e-15, 1e-15, "jac", max_nfev=3000)
+        fit = least_squares(residual, inside, jacobian, (low, high), "trf", 1e-15, 1e-15, 1e-15, "jac", max_nfev=most)
     except (ValueError, np.linalg.LinAlgError):  # not finite at the start, or on the way
         return inside
     return np.asarray(fit.x, np.float64)

@@ -12,6 +12,7 @@ from benchpipe.kernels.holds import COUNT, LOAD, LOAD2, MOTION, MOTION2, N_TEMPE
 
 if TYPE_CHECKING:
     from benchpipe.kernels.creep_fit import CreepResult
+    from benchpipe.kernels.creep_free import FreeCreep
     from benchpipe.kernels.creep_noise import Coefficient, Correction
 
 Floats = NDArray[np.float64]
@@ -105,9 +106,15 @@ def ratio(top: Any, bottom: Any) -> Floats:
 
 @dataclass(frozen=True)
 class CorrectedFit:
-    """Creep laws fitted to a hold, and what was taken off its motion before."""
+    """Creep of a hold, and what was taken off its motion before.
+
+    ``creep`` counts from the end of the ramp part, ``full`` from full load (None where it is not known when that
+    was). ``resolution`` is the channel's step.
+    """
 
     creep: CreepResult
+    full: FreeCreep | None
+    resolution: float
     load: Correction | None
     temperature: Correction | None
 
@@ -120,8 +127,11 @@ def fit_hold(
     *,
     stiffness: float | None = None,
     motion_per_k: float | None = None,
+    resolution: float = 0.0,
+    drift_per_s: float = 0.0,
+    way: float = 0.0,
 ) -> CorrectedFit:
-    """Fit creep laws to the averages after the ramp part.
+    """Measure creep in the averages after the ramp part, and in all of them.
 
     Load that wobbles more than its noise does is taken off through the compliance: as the wobble itself
     shows it, else that of the ramp. Temperature is taken off where the hold itself shows what it moves.
@@ -132,6 +142,8 @@ def fit_hold(
         Motion per load of the ramp; NaN where no ramp was seen.
     stiffness, motion_per_k : float, optional
         As the plan gives them; they count as exact.
+    resolution, drift_per_s, way : float
+        Of the motion channel, and the sign of the load, as for `fit_creep`.
     """
     from benchpipe.kernels.creep_fit import fit_creep
     from benchpipe.kernels.creep_noise import correction
@@ -145,7 +157,7 @@ def fit_hold(
         else:
             measured = _coefficient(time, motion, curve.load[part], count, curve.load_spread)
             told = measured.converged and measured.told_from_zero
-            value, error = (measured.value, measured.standard_error) if told else (compliance, abs(compliance) / 5.0)
+            value, error = (measured.value, measured.standard_error) if told else _of_ramp(compliance)
         if np.isfinite(value):
             load = correction("load", time, curve.load[part], value, error)
     warmth = curve.temperature[part]
@@ -158,8 +170,48 @@ def fit_hold(
             if measured.converged:  # what is not known of it widens every interval
                 temperature = correction("temperature", time, warmth, measured.value, measured.standard_error)
     taken = [one for one in (load, temperature) if one is not None]
-    creep = fit_creep(time, motion, count, end_s=end_s, asked_s=asked_s, corrections=taken)
-    return CorrectedFit(creep, load, temperature)
+    creep = fit_creep(
+        time, motion, count, end_s=end_s, asked_s=asked_s, corrections=taken, way=way,
+        resolution=resolution, spread=curve.spread, drift_per_s=drift_per_s,
+    )  # fmt: skip
+    channel = {"resolution": resolution, "spread": curve.spread, "drift_per_s": drift_per_s}
+    given = (1.0 / stiffness, 0.0) if stiffness is not None else _of_ramp(compliance)
+    known = given if load is None else (load.coefficient, load.standard_error)
+    full = _from_full_load(curve, end_s, asked_s, known, temperature, channel) if np.isfinite(compliance) else None
+    return CorrectedFit(creep, full, resolution, load, temperature)
+
+
+def _of_ramp(compliance: float) -> tuple[float, float]:
+    """Compliance of the ramp and its standard uncertainty: a joint is softer under little load."""
+    return compliance, abs(compliance) / 5.0
+
+
+def _from_full_load(
+    curve: HoldCurve,
+    end_s: float,
+    asked_s: tuple[float, ...],
+    compliance: tuple[float, float],
+    temperature: Correction | None,
+    channel: dict[str, float],
+) -> FreeCreep:
+    """Creep since the load came into its band.
+
+    There the load still rises by up to its tolerance, and what that moves is no creep: it goes off through the
+    compliance (with its standard uncertainty), whether or not the load wobbles later on.
+    """
+    from benchpipe.kernels.creep_free import free_creep
+    from benchpipe.kernels.creep_noise import correction
+
+    held = float(np.average(curve.load[curve.first :], weights=curve.count[curve.first :]))
+    taken = [correction("load", curve.time, curve.load, *compliance, reference=held)]
+    if temperature is not None:
+        per_k, error = temperature.coefficient, temperature.standard_error
+        taken.append(correction("temperature", curve.time, curve.temperature, per_k, error))
+    motion = curve.motion - np.sum([one.moved for one in taken], axis=0)
+    errors = [one.error for one in taken]
+    return free_creep(
+        curve.time, motion, curve.count, since_s=0.0, end_s=end_s, asked_s=asked_s, errors=errors, **channel
+    )
 
 
 def _coefficient(time: Floats, motion: Floats, channel: Floats, count: Floats, noise: float) -> Coefficient:

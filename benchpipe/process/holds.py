@@ -24,7 +24,9 @@ from benchpipe.kernels.holds import (
     scan_hold,
 )
 from benchpipe.process.found import Found
-from benchpipe.process.hold_curves import HoldCurve, doubts, fit_hold, hold_curve, ratio
+from benchpipe.process.hold_channel import NO_TEMPERATURE, motion_channel
+from benchpipe.process.hold_curves import doubts, fit_hold, hold_curve, ratio
+from benchpipe.process.hold_figures import creep_columns, kind_words, point_rows, rate_columns
 from benchpipe.process.hold_zeros import UNLOADED_S, Rest, ZeroShift, rest_of, with_zero, zero_shift, zero_words
 from benchpipe.process.signals import Signals, block_signals, signal_units
 from benchpipe.process.task import BlockTask
@@ -32,14 +34,10 @@ from benchpipe.store.manifest import Remark
 from benchpipe.tables import schema
 
 if TYPE_CHECKING:
-    from benchpipe.kernels.creep_choice import Estimate
     from benchpipe.kernels.creep_fit import CreepResult
 
 PATIENCE_S = 1.0  # a load outside its band for longer ends the hold
-HOUR_S = 3600.0
-LEAST_LEAK = 0.05  # a leak that makes a smaller part of the creep is given, and not named
 TOO_SHORT = "too short to tell a leak from settling: that takes two decades of time after the ramp's part"
-BACKWARDS = "moves against the load at the end: temperature or the channel, no leak"
 Floats = NDArray[np.float64]
 
 
@@ -139,7 +137,7 @@ class HoldBuilder:
     """Takes signals batch by batch and collects holds, and what came back after each."""
 
     def __init__(self, block: HoldBlock, rig: RigConfig) -> None:
-        self._block = block
+        self._block, self._channel = block, motion_channel(rig)
         gap_us = round(1e6 * max(rig.time.gap_s, PATIENCE_S))
         size = abs(block.load.value)
         self._held = _Scan(block.load.value, block.tolerance * size, gap_us, block.least_time)
@@ -188,12 +186,12 @@ class HoldBuilder:
             curve, duration, block.report_at, compliance,
             stiffness=block.stiffness.value if block.stiffness is not None else None,
             motion_per_k=block.motion_per_kelvin.value if block.motion_per_kelvin is not None else None,
+            resolution=self._channel.step(state.least_step), drift_per_s=self._channel.drift_per_s,
+            way=float(np.sign(block.load.value)),
         )  # fmt: skip
         doubt = doubts(curve, fit, held.tolerance, ramp=ramp)
         known, since_known = not doubt.whole, not (doubt.whole or doubt.since)
-        kind, more = (
-            ("undecided", list[str]()) if doubt.whole else _kind(fit.creep, duration, np.sign(block.load.value))
-        )
+        kind, more = ("undecided", list[str]()) if doubt.whole else kind_words(fit.creep, duration)
         load = state.origin_load + float(np.average(curve.load, weights=curve.count))
         reading = np.hypot(curve.spread, compliance * curve.load_spread)  # of one, at the foot and in the band
         said = [*doubt.whole, *doubt.since, *(["a gap or a restart ended it"] if gap else [])]
@@ -202,6 +200,7 @@ class HoldBuilder:
         why = [*said, *([TOO_SHORT] if "too short" in fit.creep.remarks else [])]
         self._rows.told += [(number, "; ".join(why))] if why else []
         said += [*fit.creep.remarks, *more, *doubt.noted]
+        said += [NO_TEMPERATURE] if not np.isfinite(curve.temperature).any() else []
         row = {
             "block": block.name,
             "hold": number,
@@ -222,12 +221,14 @@ class HoldBuilder:
             "motion_per_k": fit.temperature.coefficient if fit.temperature else np.nan,
             "kind": kind,
             "law": fit.creep.law,
+            "resolution": fit.resolution or np.nan,
             "recovered": np.nan,
             "recovered_u": np.nan,
             "remark": "; ".join(said) or None,
         }
-        self._rows.holds.append(row | _creep(fit.creep, since_known) | _rates(fit.creep, known))
-        self._rows.points += self._point_rows(curve, fit.creep, number, known=since_known)
+        self._rows.holds.append(row | creep_columns(fit, since_known) | rate_columns(fit.creep, known))
+        base = {"block": block.name, "hold": number}
+        self._rows.points += point_rows(curve, fit, state.origin_motion, base, known=since_known)
         self._ended.append((state.last_in_us, skip_s, fit.creep))
         self._feet.append(state.foot_us)
 
@@ -253,24 +254,6 @@ class HoldBuilder:
         found = recovered_fraction(creep, fit_hold(curve, rest.duration_s, (), np.nan).creep)
         row["recovered"], row["recovered_u"] = found.fraction, 0.25 * (found.high - found.low)
 
-    def _point_rows(self, curve: HoldCurve, fit: CreepResult, hold: int, *, known: bool) -> list[dict[str, Any]]:
-        base = {"block": self._block.name, "hold": hold}
-        origin = self._held.state.origin_motion
-        columns = (curve.time, curve.count, curve.motion, curve.creep, curve.creep_u)
-        rows: list[dict[str, Any]] = [
-            {**base, "kind": "curve", "time_s": t, "samples": int(n), "motion": origin + m, "creep": c, "creep_u": u}
-            for t, n, m, c, u in zip(*columns, strict=True)
-        ]
-        for at in fit.creep_at:
-            kind = "projection" if at.projection else "projected" if at.beyond else "asked"
-            row = {**base, "kind": kind, "time_s": at.time_s, "samples": 0}
-            row["motion"] = origin + fit.elastic.value + at.creep.value
-            if known:
-                row |= {"creep": at.creep.value, "creep_u": _u(at.creep)}
-                row |= {"reading_low": at.reading_low, "reading_high": at.reading_high}
-            rows.append(row)
-        return rows
-
 
 def _skip_s(block: HoldBlock, ramp_s: float, duration_s: float) -> float:
     """The ramp's part of a hold."""
@@ -287,45 +270,6 @@ def _sd(bins: Floats) -> float:
 def _range(values: Floats) -> float:
     known = values[np.isfinite(values)]
     return float(np.ptp(known)) if known.size else np.nan
-
-
-def _creep(fit: CreepResult, known: bool) -> dict[str, float | None]:
-    """Creep since loading; nothing where it is not known."""
-    end = fit.creep_end
-    found: dict[str, float | None] = {
-        "creep_end": end.value, "creep_end_u": _u(end), "creep_bound": fit.upper_bound,
-        "creep_law_low": end.law_low, "creep_law_high": end.law_high,
-    }  # fmt: skip
-    return found if known else dict.fromkeys(found)
-
-
-def _rates(fit: CreepResult, known: bool) -> dict[str, float | None]:
-    """Rates late in the hold; nothing where they are not known."""
-    slope = fit.local_slope
-    found: dict[str, float | None] = {
-        "rate_end_per_h": fit.end_rate.value * HOUR_S, "rate_end_u_per_h": _u(fit.end_rate) * HOUR_S,
-        "leak_per_h": fit.leak.value * HOUR_S, "leak_u_per_h": _u(fit.leak) * HOUR_S,
-        "log_slope": slope.value, "log_slope_low": slope.low, "log_slope_high": slope.high,
-    }  # fmt: skip
-    return found if known else dict.fromkeys(found)
-
-
-def _kind(fit: CreepResult, duration_s: float, way: float) -> tuple[str, list[str]]:
-    """The hold in plain words. A leak is named only where it is sure, goes the load's way, and matters."""
-    if fit.kind != "both":
-        return fit.kind, []
-    if not fit.leak.told_from_zero:
-        return "settling", []
-    if fit.leak.value * way < 0:
-        return "settling", [BACKWARDS]
-    if abs(fit.leak.value) * duration_s < LEAST_LEAK * abs(fit.creep_end.value):
-        return "settling", []
-    return "both", []
-
-
-def _u(estimate: Estimate) -> float:
-    """Standard uncertainty: half of the wider side of the 95 % interval."""
-    return 0.5 * max(estimate.high - estimate.value, estimate.value - estimate.low)
 
 
 def rows_table(table: str, rows: list[dict[str, Any]], rig: RigConfig) -> pa.Table:

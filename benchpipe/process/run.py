@@ -50,8 +50,11 @@ BLOCKS: dict[str, Callable[[BlockTask[Any]], Found]] = {
 
 def rig_settings(rig: RigConfig) -> dict[str, Any]:
     """What of a rig file decides what is made of the samples."""
-    channels = [c.model_dump(mode="json", include={"name", "range", "resolution", "delay"}) for c in rig.channel]
+    said = {"name", "range", "resolution", "delay", "drift_per_day"}
+    channels = [c.model_dump(mode="json", include=said) for c in rig.channel]
     chosen = rig.model_dump(mode="json", include={"load", "motion", "temperature", "counter", "mode", "time"})
+    for section in ("load", "motion", "time"):  # how sure they are changes verdicts, and no figure
+        chosen[section] = {k: v for k, v in chosen[section].items() if not k.endswith("uncertainty")}
     return {"version": VERSION, "channels": channels, **chosen}
 
 

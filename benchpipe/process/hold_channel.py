@@ -1,0 +1,58 @@
+"""What the motion's own channel adds to the uncertainty of a hold: its steps, and its drift."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+from benchpipe.config.rig import AxisConfig, RigConfig
+
+DAY_S = 86_400.0
+COVERAGE_FACTOR = 2.0  # of what rig files state expanded
+NO_TEMPERATURE = "no temperature was logged: its effect on the motion was not taken out"
+
+
+@dataclass(frozen=True)
+class MotionChannel:
+    """In the run's unit of motion.
+
+    Attributes
+    ----------
+    resolution : float or None
+        Step as declared; None where the readings are to show it.
+    drift_per_s : float
+        Standard uncertainty of its drift in a second. The key is expanded with k = 2, as certificates are, so that
+        half of it counts, with a normal distribution; a maker's bound +-a (rectangular) is written as 2 a/sqrt(3).
+    """
+
+    resolution: float | None
+    drift_per_s: float
+
+    def step(self, found: float) -> float:
+        """Step of the channel: as declared, else as found in the readings of a hold (infinite: none changed)."""
+        if self.resolution is not None:
+            return self.resolution
+        return found if math.isfinite(found) else 0.0
+
+
+def motion_channel(rig: RigConfig, resolution: float | None = None) -> MotionChannel:
+    """Steps and drift of the motion's channel, through the rig's geometry.
+
+    Parameters
+    ----------
+    resolution : float, optional
+        As declared, in the channel's unit.
+    """
+    gearing = _gearing(rig.motion)
+    drift = rig.find(rig.motion.channel).drift_per_day
+    per_s = drift.value / COVERAGE_FACTOR / DAY_S if drift is not None else 0.0
+    return MotionChannel(None if resolution is None else gearing * resolution, gearing * per_s)
+
+
+def _gearing(axis: AxisConfig) -> float:
+    """Largest motion for one unit of its channel."""
+    if axis.table:
+        return max(abs((b[1].value - a[1].value) / (b[0].value - a[0].value)) for a, b in pairwise(axis.table))
+    arm = axis.sine_bar if axis.sine_bar is not None else axis.lever_arm
+    return 1.0 if arm is None else math.degrees(1.0 / arm)
