@@ -172,6 +172,12 @@ def _blocks_fit(plan: PlanConfig, rig: RigConfig, file: TomlFile) -> Iterator[Co
                     where=file.where(("block", i, key)),
                     do_next="give it in the rig's quantity, or add the geometry to the rig file",
                 )
+        if isinstance(block, CyclicBlock) and block.planned_by == "counter" and rig.counter is None:
+            yield ConfigError(
+                f"block '{block.name}' ends by the rig's counter, and the rig '{rig.name}' names no counter channel",
+                where=file.where(("block", i, "planned_by")),
+                do_next='add counter = "CHANNEL" to the rig file, or write planned_by = "detected"',
+            )
         if isinstance(block, CyclicBlock) and block.boundary == "row":
             yield from _valleys(block, rig, file, i)
         elif isinstance(block, CyclicBlock | SweepBlock):

@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 ROUNDING = 1e-12  # of a number of specimens: 2.0000000000001 is 2
+LEAST_SPREAD = 1e-9  # by which failures lie below the longest time, as a mean of logarithms: less is rounding
 
 
 def success_run_size(reliability: float, confidence: float) -> int:
@@ -187,7 +188,7 @@ def weibull_fit(time: ArrayLike, failed: ArrayLike, *, coverage: float = 0.95) -
     unit = float(t.max()) if t.size else 1.0
     x = np.log(t / unit)
     mean = float(x[ended].mean()) if r else 0.0
-    if r == 0 or not mean < 0.0:
+    if r == 0 or not mean < -LEAST_SPREAD:
         return WeibullResult(nan, nan, nan, nan, nan, nan, coverage, r, t.size, False)
     from scipy.optimize import brentq
 
