@@ -100,7 +100,7 @@ def _words(
 
 
 def _life_words(life: float, confidence: float, shape: float | None) -> str:
-    step = 10.0 ** (floor(log10(life)) - 3)
+    step = 10.0 ** max(floor(log10(life)) - 3, 0)
     return (
         f"characteristic life at least {floor(life / step + 1e-9) * step:,.0f} cycles with {100.0 * confidence:.4g} % "
         f"confidence, if the Weibull shape is {shape:g} (stated, not tested)"
