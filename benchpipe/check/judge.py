@@ -176,6 +176,8 @@ def _count(case: Case, values: Values) -> Judged:
     verdict = decide(total, 0.0, case.window)
     hidden = _hidden(case, values) if failures else ()
     remark = values.why
+    if values.doubt:
+        verdict = Verdict.INCONCLUSIVE
     if hidden and _wants_all(case.limit, "max"):
         verdict, remark = _at_best(verdict, hidden), _may_hide(hidden, values.why)
     return Judged(verdict, figure, Guards(0.0, 0.0), case.rule, case.window, remark=remark)

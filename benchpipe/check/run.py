@@ -16,6 +16,7 @@ from benchpipe.check.fitting import blocks_of, limit_unit
 from benchpipe.check.judge import Case, Judged, judge, not_judged, rule_of, window_of_limit
 from benchpipe.check.measures import MEASURES, Measure
 from benchpipe.check.of_run import NotThere, out_of_calibration, restarts_us, run_figure
+from benchpipe.check.planned_end import planned_end
 from benchpipe.check.rows import budget_rows, verdict_row
 from benchpipe.check.rules import decide
 from benchpipe.check.run_tables import RunTables
@@ -129,7 +130,7 @@ def _values(case: Case, run: RunConfig, *, started: bool) -> Values:
     if not started:
         return nothing("no log of this block yet", due=False)
     if measure.name == "cycles_done":
-        return _cycles_done(limit, block.name, tables)
+        return _cycles_done(limit, block, tables)
     if measure.kind != "cyclic":
         waits = _under_way(block, run, tables)
         return item_values(limit, measure, block.name, tables, rate=rate, waits=waits)
@@ -138,12 +139,17 @@ def _values(case: Case, run: RunConfig, *, started: bool) -> Values:
     return cycle_values(limit, measure, block.name, tables, rate=rate, restarts_us=case.restarts_us)
 
 
-def _cycles_done(limit: LimitConfig, block: str, tables: RunTables) -> Values:
-    last, asked = tables.last_cycle(block), limit.ends[0].value
-    due = limit.operator == "<=" or last >= asked
-    why = "" if due else f"{last:,} of {asked:,.0f} cycles so far"
-    done = np.array([float(last)])
-    return values_of(done, done, np.zeros(1), last, due=due, why=why)
+def _cycles_done(limit: LimitConfig, block: Block, tables: RunTables) -> Values:
+    """Cycles by the count that decides; not due while more are to come."""
+    asked = limit.ends[0].value
+    last = tables.last_cycle(block.name)
+    by = block.planned_by if isinstance(block, CyclicBlock) else "detected"
+    end = planned_end(last, tables.state(block.name).get("counted"), round(asked), by)
+    done = np.array([float(end.cycles)])
+    due = limit.operator == "<=" or end.over
+    why = "" if end.done else end.undecided or f"{end.cycles:,} of {asked:,.0f} cycles so far"
+    stated = "; ".join(filter(None, (why, end.difference if due else "")))
+    return values_of(done, done, np.zeros(1), end.cycles, due=due, why=stated, doubt=end.undecided)
 
 
 def _under_way(block: Block, run: RunConfig, tables: RunTables) -> str:
@@ -152,8 +158,9 @@ def _under_way(block: Block, run: RunConfig, tables: RunTables) -> str:
     if any(tables.begun(other) for other in later):  # the plan has gone on: this block's time is over
         return ""
     for before in takewhile(lambda other: other.name != block.name, run.plan.block):
-        if isinstance(before, CyclicBlock):
-            done = tables.last_cycle(before.name)
-            if 0 < done < (before.planned_cycles or 0):
-                return f"'{before.name}' before it is at {done:,} of {before.planned_cycles:,} cycles"
+        if isinstance(before, CyclicBlock) and before.planned_cycles is not None:
+            state, last = tables.state(before.name).get("counted"), tables.last_cycle(before.name)
+            end = planned_end(last, state, before.planned_cycles, before.planned_by)
+            if last > 0 and not end.over:
+                return f"'{before.name}' before it is at {end.cycles:,} of {before.planned_cycles:,} cycles"
     return ""

@@ -55,6 +55,8 @@ class Values:
         False while the plan has not come to it yet.
     why : str
         Why there is nothing to judge.
+    doubt : str
+        Why the values leave the verdict undecided, whatever they are.
     uncounted : float
         Cycles that the rig counted and nobody logged.
     block : str
@@ -76,6 +78,7 @@ class Values:
     of: int
     due: bool = True
     why: str = ""
+    doubt: str = ""
     uncounted: float = 0.0
     between_us: tuple[int, int] | None = None
     begun_us: int | None = None

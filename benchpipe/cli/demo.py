@@ -21,11 +21,14 @@ def demo(
 
     Example: benchpipe demo
     """
-    from benchpipe.cli.runs import run_lab
+    from benchpipe.cli.runs import work_night
 
     if not (folder / "lab.toml").is_file():
         raise ConfigError("the sample runs are not there", where=folder, do_next="give the folder sample_runs")
     tell("An invented scenario: three simulated ankles, names and figures made up.")
-    views, code = run_lab(folder / "lab.toml")
-    give_runs(views, code, as_json=False)
+    night = work_night(folder / "lab.toml", new_store=True)
+    from benchpipe.report.besides import Besides
+
+    code = night.code
+    give_runs(list(night.views), code, as_json=False, besides=Besides(tests=night.tests))
     tell(f"(benchpipe nightly {shlex.quote(str(folder / 'lab.toml'))} would leave with exit code {int(code)})")

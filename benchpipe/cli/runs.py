@@ -133,7 +133,7 @@ def nightly(
     code, not_told = tell_of(lab_file(lab), night)
     for why in not_told:
         tell(f"not told: {why}")
-    views, besides = list(night.views), Besides(night.store, not_told)
+    views, besides = list(night.views), Besides(night.store, not_told, night.tests)
     details = len(views) <= DETAILED if details is None else details
     give_runs(views, code, as_json=as_json, details=details, besides=besides)
     if junit is not None:

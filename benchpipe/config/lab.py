@@ -1,4 +1,4 @@
-"""Lab files: where the store is and which runs there are."""
+"""Lab files: where the store is, which runs there are, and which tests they make."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import Self
 
 from pydantic import Field, model_validator
 
+from benchpipe.config.lab_tests import LabTestConfig
 from benchpipe.config.model import ConfigModel, Many, PathText, Seconds
 from benchpipe.config.watching import HealthConfig, TellConfig
 
@@ -26,12 +27,14 @@ class LabConfig(ConfigModel):
     retention: RetentionConfig = RetentionConfig()
     health: HealthConfig = HealthConfig()
     tell: Many[TellConfig] = ()
+    test: Many[LabTestConfig] = ()
 
     @model_validator(mode="after")
     def _plans_differ(self) -> Self:
         if len(set(self.plans)) != len(self.plans):
             raise ValueError("a plan is listed twice")
-        names = [one.name for one in self.tell]
-        if len(set(names)) != len(names):
-            raise ValueError(f"the names of [[tell]] must differ: {', '.join(names)}")
+        for table, some in (("tell", self.tell), ("test", self.test)):
+            names = [one.name for one in some]
+            if len(set(names)) != len(names):
+                raise ValueError(f"the names of [[{table}]] must differ: {', '.join(names)}")
         return self

@@ -30,6 +30,7 @@ from benchpipe.config.model import (
 from benchpipe.units import a_quantity
 
 Cycles = Annotated[int, Field(ge=1)]
+PlannedBy = Literal["detected", "counter"]
 LOAD = ("torque", "force")
 
 
@@ -99,7 +100,12 @@ class TemperatureConfig(ConfigModel):
 
 
 class CyclicBlock(_Cycling):
-    """Load cycling."""
+    """Load cycling.
+
+    ``planned_by`` says which count decides whether ``planned_cycles`` are reached, here and in limits on
+    ``cycles_done``: the complete cycles that were detected, or the rig's own counter, which goes on counting at
+    stops and while nothing is logged (:mod:`benchpipe.check.planned_end`).
+    """
 
     kind: Literal["cyclic"]
     boundary: Literal["crossing", "record", "row"] = "crossing"
@@ -110,6 +116,7 @@ class CyclicBlock(_Cycling):
     motion_max: Motion | None = None
     tolerance: Ratio = Field(default=0.05, gt=0)
     planned_cycles: Cycles | None = None
+    planned_by: PlannedBy = "detected"
     baseline: Pair[Cycles] | None = None
     stiffness_band: Pair[Ratio] = (0.2, 0.8)
     temperature: Many[TemperatureConfig] = ()

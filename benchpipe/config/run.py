@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchpipe.config.lab import LabConfig
+from benchpipe.config.lab_tests import KnownRun, lab_tests_fit
 from benchpipe.config.limits import LimitsConfig
 from benchpipe.config.model import Quantity, load_model, together
 from benchpipe.config.places import apart_from_logs
@@ -89,9 +90,36 @@ def load_lab(lab_path: Path) -> tuple[LabConfig, list[Path], Path]:
     """Read a lab file: the config, its plan files and its store folder.
 
     A plan that is missing is the business of its own run, not of the others.
+
+    Raises
+    ------
+    ConfigError
+        The file is wrong, or a test names a run, block or limit file that is not there.
     """
-    lab, _ = load_model(LabConfig, lab_path)
-    return lab, [_beside(lab_path, relative) for relative in lab.plans], _beside(lab_path, lab.store)
+    lab, file = load_model(LabConfig, lab_path)
+    plans = [_beside(lab_path, relative) for relative in lab.plans]
+    if lab.test:
+        runs = _known_runs(plans)
+        problems = list(lab_tests_fit(lab.test, file, runs, all_known=len(runs) == len(plans)))
+        if problems:
+            raise together(problems)
+    return lab, plans, _beside(lab_path, lab.store)
+
+
+def _known_runs(plans: list[Path]) -> dict[str, KnownRun]:
+    """What tests may name of the runs whose plans can be read."""
+    runs: dict[str, KnownRun] = {}
+    for path in plans:
+        try:
+            plan, _ = load_model(PlanConfig, path)
+        except ConfigError:
+            continue
+        try:
+            names = tuple(load_model(LimitsConfig, _beside(path, one))[0].name for one in plan.limits)
+            runs[plan.name] = KnownRun.of(plan, names)
+        except ConfigError:  # told by the run itself
+            runs[plan.name] = KnownRun.of(plan, None)
+    return runs
 
 
 def find_lab(start: Path) -> Path | None:
@@ -172,6 +200,12 @@ def _blocks_fit(plan: PlanConfig, rig: RigConfig, file: TomlFile) -> Iterator[Co
                     where=file.where(("block", i, key)),
                     do_next="give it in the rig's quantity, or add the geometry to the rig file",
                 )
+        if isinstance(block, CyclicBlock) and block.planned_by == "counter" and rig.counter is None:
+            yield ConfigError(
+                f"block '{block.name}' ends by the rig's counter, and the rig '{rig.name}' names no counter channel",
+                where=file.where(("block", i, "planned_by")),
+                do_next='add counter = "CHANNEL" to the rig file, or write planned_by = "detected"',
+            )
         if isinstance(block, CyclicBlock) and block.boundary == "row":
             yield from _valleys(block, rig, file, i)
         elif isinstance(block, CyclicBlock | SweepBlock):

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.check.planned_end import block_end
 from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, IdleBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.config.run import RunConfig
@@ -170,7 +171,7 @@ def _finished(block: Block, manifest: Manifest, store: RunStore) -> bool:
     if isinstance(block, CyclicBlock):
         rows = last_rows_of(store.folder, _parts(manifest, block, "cycles"), ["cycle"], 2)
         done = 0.0 if rows is None else np.nanmax(floats(rows.column("cycle")), initial=0.0)
-        return block.planned_cycles is not None and bool(done >= block.planned_cycles)
+        return block_end(block, manifest, int(done)).over
     if isinstance(block, HoldBlock):
         holds = store.read_parts(_parts(manifest, block, "holds"), "holds", ["complete", "duration_s"]).to_pylist()
         ended = [h for h in holds if h["complete"] or h["duration_s"] >= max(block.report_at, default=0.0)]

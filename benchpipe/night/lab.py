@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
+from benchpipe.check.specimens import LabTestResult
 from benchpipe.config.places import PlaceError
 from benchpipe.config.run import RunConfig, load_lab, load_run
 from benchpipe.errors import BenchpipeError, ConfigError, ExitCode, StoreError
@@ -18,6 +19,7 @@ from benchpipe.night.apart import Event, work_apart
 from benchpipe.night.one import Bug, Done, Task, broken, work_run
 from benchpipe.report.alarms import Alarm, alarms_of, dated
 from benchpipe.report.severity import SEVERITY
+from benchpipe.report.specimen_views import lab_tests
 from benchpipe.report.view import RunView, StepUse
 from benchpipe.store.known import must_be_there, note_store
 from benchpipe.store.lock import hold_store
@@ -44,6 +46,8 @@ class Night:
         What is not well with the store's disk.
     note : str
         Why the lab could not note which store it has; empty if it did.
+    tests : tuple of LabTestResult
+        Results of the lab's tests. They do not change the code: what fails in them fails in a run.
     """
 
     code: ExitCode
@@ -51,6 +55,7 @@ class Night:
     began: datetime
     store: tuple[Finding, ...] = ()
     note: str = ""
+    tests: tuple[LabTestResult, ...] = ()
 
 
 def work_lab(
@@ -97,7 +102,9 @@ def work_lab(
     unwell = store_health(store, growing, config.health)
     if all(isinstance(one, RunConfig) for _, one in loaded):  # else a name may be of a run that could not be read
         unwell = (*unwell, *nobody_named(config, [view.run for view in views]))
-    return Night(found[0][0].code, tuple(view for _, view in found), now, unwell, note)
+    plans_read = {one.name: one.plan for _, one in loaded if isinstance(one, RunConfig)}
+    tests = lab_tests(config, views, plans_read)
+    return Night(found[0][0].code, tuple(view for _, view in found), now, unwell, note, tests)
 
 
 def _loaded(task: Task) -> tuple[Task, RunConfig | Exception]:

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from benchpipe.check.specimens import LabTestResult
 from benchpipe.health.rules import Finding
 
 
 @dataclass(frozen=True)
 class Besides:
-    """What is not well with the store's disk, and who could not be told, and why."""
+    """What is not well with the store's disk, who could not be told, and why, and the results of the lab's tests."""
 
     store: tuple[Finding, ...] = ()
     not_told: tuple[str, ...] = ()
+    tests: tuple[LabTestResult, ...] = ()
 
 
 NOTHING = Besides()

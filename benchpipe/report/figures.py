@@ -32,7 +32,10 @@ class Figure:
 
 @dataclass(frozen=True)
 class BlockView:
-    """What one block measured."""
+    """What one block measured.
+
+    ``done`` cycles are those of the count that decides (``planned_by``); ``ended``: the plan asks for no more.
+    """
 
     name: str
     kind: str
@@ -40,6 +43,7 @@ class BlockView:
     planned: int | None
     figures: tuple[Figure, ...]
     said: str = ""
+    ended: bool = False
 
 
 def of_block(table: pa.Table, block: str) -> pa.Table:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.check.planned_end import block_end
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.store.manifest import Manifest, Part
@@ -24,6 +25,7 @@ class Pace:
     Attributes
     ----------
     done : int
+        By the count that decides in each block (``planned_by``).
     planned : int, optional
         None where the plan does not say.
     per_day : float, optional
@@ -93,7 +95,8 @@ def pace_of(run: RunConfig, manifest: Manifest, store: RunStore, last_us: int | 
         return None
     since = None if last_us is None else last_us - DAY_US
     tails = [last_cycles(b.name, manifest, store, since) for b in blocks]
-    done = sum(tail.done for tail in tails)
+    ends = [block_end(b, manifest, tail.done) for b, tail in zip(blocks, tails, strict=True)]
+    done = sum(end.cycles for end in ends)
     planned = sum(b.planned_cycles or 0 for b in blocks) or None
     firsts = [tail.first_us for tail in tails if tail.first_us is not None]
     if last_us is None or since is None or not done:
@@ -102,6 +105,6 @@ def pace_of(run: RunConfig, manifest: Manifest, store: RunStore, last_us: int | 
     if last_us <= began:
         return Pace(done, planned, None, None)
     per_day = sum(int((tail.start_us >= began).sum()) for tail in tails) * DAY_US / (last_us - began)
-    left = (planned or 0) - done
+    left = sum((end.planned or 0) - end.cycles for end in ends if end.planned is not None and not end.over)
     end = last_us + round(left / per_day * DAY_US) if left > 0 and per_day > 0 else None
     return Pace(done, planned, per_day, end)

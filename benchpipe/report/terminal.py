@@ -23,6 +23,7 @@ from benchpipe.report.besides import NOTHING, Besides
 from benchpipe.report.caution import CAUTION, UNVERIFIED
 from benchpipe.report.figures import BlockView, Figure
 from benchpipe.report.lab_rows import NONE, lab_row
+from benchpipe.report.specimen_views import lab_test_lines
 from benchpipe.report.view import RunView
 
 STYLE = {
@@ -400,6 +401,8 @@ def show(screen: Console, views: list[RunView], *, details: bool = True, besides
     if not details:
         notes = [note for view in views if view.failed is None for note in _notes(view)]
         screen.print(*([Text(), *notes] if notes else []), sep="\n")
+    for lines in map(lab_test_lines, besides.tests):
+        screen.print(*(_item(mark, text, STYLE[v] if v else "") for mark, text, v in lines), Text(), sep="\n")
     for line in (*_health(besides.store), *(_item("not told:", why, "bold red") for why in besides.not_told)):
         screen.print(line)
     screen.print(Text(CAUTION, style="dim"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,9 @@ import pyarrow.compute as pc
 
 from benchpipe.check.cycle_values import NO_CYCLE
 from benchpipe.check.decision import RANK, Verdict, worst
+from benchpipe.check.planned_end import block_end
 from benchpipe.check.signing import signed_words
+from benchpipe.check.specimens import waits_for_more
 from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, LockingBlock, ProofBlock, StanceBlock, SweepBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.health.rules import Finding
@@ -100,6 +102,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
     verdict = worst(due)
     blocks = tuple(_block_view(b, run, manifest, store) for b in run.plan.block)
     last_us = max(ends, default=None)
+    running = waits_for_more(limits, (b.name for b in blocks)) or any(b.planned and not b.ended for b in blocks)
     return RunView(
         run=run.name,
         specimen=run.plan.specimen,
@@ -107,7 +110,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         note=run.plan.note,
         verdict=verdict,
         judged="check" in manifest.steps,
-        running=any(not r["due"] for r in limits) or any(b.done < (b.planned or 0) for b in blocks),
+        running=running,
         first_us=min(starts, default=None),
         last_us=last_us,
         dated=run.rig.time.kind == "datetime",
@@ -120,7 +123,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         limits=tuple(limits),
         remarks=tuple(remarks),
         reasons=_reasons(store.read(manifest, "rejects")),
-        do_next=tuple(_do_next(run, manifest, verdict, limits, blocks)),
+        do_next=tuple(_do_next(run, manifest, verdict, limits, running)),
         pace=pace_of(run, manifest, store, last_us),
         signed=signed_words(store, manifest),
         limits_note="" if limits else _no_limits(run, manifest),
@@ -181,7 +184,7 @@ def _reasons(rejects: pa.Table) -> tuple[tuple[str, int], ...]:
 
 
 def _do_next(
-    run: RunConfig, manifest: Manifest, verdict: Verdict, limits: list[dict[str, Any]], blocks: tuple[BlockView, ...]
+    run: RunConfig, manifest: Manifest, verdict: Verdict, limits: list[dict[str, Any]], running: bool
 ) -> list[str]:
     if "check" not in manifest.steps:
         return ["work on it: benchpipe nightly, or ingest, process and check"]
@@ -204,7 +207,7 @@ def _do_next(
         return [f"compare the loads of block '{first['block']}' in the plan with a log: benchpipe inspect {log}"]
     if first is not None:
         return [f"look at '{first['limit']}': {first['remark'] or 'too near the limit to tell'}"]
-    if any(not r["due"] for r in limits) or any(b.done < (b.planned or 0) for b in blocks):
+    if running:
         return ["nothing to do: let it run"]
     return ["all limits are met: a competent person reviews the record before anybody relies on it"]
 
@@ -217,11 +220,14 @@ def _block_view(block: Block, run: RunConfig, manifest: Manifest, store: RunStor
     make = makers.get(type(block))
     if make is None:
         return BlockView(block.name, block.kind, 0, None, ())
-    return make(block, signal_units(run.rig), manifest, store)
+    made = make(block, signal_units(run.rig), manifest, store)
+    if isinstance(block, CyclicBlock):
+        return made
+    return replace(made, ended=made.planned is not None and made.done >= made.planned)
 
 
 def _cyclic_view(block: CyclicBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
-    done = last_cycles(block.name, manifest, store).done
+    end = block_end(block, manifest, last_cycles(block.name, manifest, store).done)
     trends = of_block(store.read(manifest, "trends"), block.name)
     figures = []
     for measure, label, unit in (
@@ -236,4 +242,5 @@ def _cyclic_view(block: CyclicBlock, units: dict[str, str], manifest: Manifest, 
         if rows.num_rows:
             values, change = floats(rows.column("median")), rows.column("change").to_pylist()[-1]
             figures.append(Figure(label, float(values[-1]), unit, change, tuple(thinned(values))))
-    return BlockView(block.name, block.kind, done, block.planned_cycles, tuple(figures))
+    said = "; ".join(filter(None, (end.difference, end.undecided))) if block.planned_by == "counter" else end.undecided
+    return BlockView(block.name, block.kind, end.cycles, end.planned, tuple(figures), said, end.over)

@@ -68,6 +68,8 @@ VALUES = [
     ("plan", "[10, 20]", "[10, 2000]", "baseline ends at cycle 2000, the plan at 1000", "key block[0]"),
     ("plan", "[10, 20]", "[10]", "'block[0].baseline[1]' is missing", "plan.toml:14"),
     ("plan", "1000", '"1000"', "valid integer", "got:      '1000'"),
+    ("plan", "1000", '1000\nplanned_by = "counted"', "planned_by' cannot be used", "known: counter, detected"),
+    ("plan", "1000", '1000\nplanned_by = "counter"', "'small rig' names no counter", "key block[0].planned_by"),
     ("plan", "1000", "0", "greater than or equal to 1", "got:      0"),
     ("plan", '"cyclic"', '"cylic"', "'block[0].kind' cannot be used", "did you mean 'cyclic'?"),
     ("plan", 'kind = "cyclic"\n', "", "the key 'block[0].kind' is missing",

@@ -54,6 +54,20 @@ def test_natrella_interval_uses_student_t() -> None:
     assert line.slope_interval[1] - line.slope == pytest.approx(2.145 * np.sqrt(2.5649045e-5), rel=1e-3)
 
 
+def test_the_strain_life_line_of_astm_e739() -> None:
+    # ASTM E739, worked example: plastic strain and cycles to failure [M] (from memory, not verified); the line was
+    # recomputed from the data. Cycles are the dependent one; both as common logarithms.
+    strain = [0.01636, 0.01609, 0.00675, 0.00682, 0.00179, 0.00160, 0.00165, 0.00053, 0.00054]
+    life = [168, 200, 1000, 1180, 4730, 8035, 5254, 28617, 32650]
+    line = straight_line(np.log10(strain), np.log10(life))
+    assert line.intercept == pytest.approx(-0.24474, abs=6e-6)
+    assert line.slope == pytest.approx(-1.45144, abs=6e-6)
+    assert line.s**2 == pytest.approx(0.011195, abs=6e-7)
+    at_zero = [float(end) for end in line.interval(0.0)]
+    assert at_zero == pytest.approx([-0.6435, 0.1540], abs=1.1e-4)
+    assert line.slope_interval == pytest.approx([-1.6054, -1.2974], abs=1.1e-4)
+
+
 def test_strd_norris() -> None:
     data = np.array(NORRIS)
     for fit in (straight_line(data[:, 1], data[:, 0]), polynomial(data[:, 1], data[:, 0], 1)):

@@ -11,7 +11,9 @@ from pathlib import Path
 
 from rich.console import Console
 
-from benchpipe.cli.runs import run_lab
+from benchpipe.cli.runs import work_night
+from benchpipe.night.lab import Night
+from benchpipe.report.besides import NOTHING, Besides
 from benchpipe.report.terminal import show
 from benchpipe.report.view import RunView
 from tests.conftest import copy_samples
@@ -27,20 +29,21 @@ WAYS: dict[str, dict[str, object]] = {
 }
 
 
-def drawn(views: list[RunView], way: str) -> str:
+def drawn(views: list[RunView], way: str, besides: Besides = NOTHING) -> str:
     """What a terminal gets, without blanks at the ends of lines."""
     told = dict(WAYS[way])
     raw = BytesIO()
     file = TextIOWrapper(raw, encoding=str(told.pop("encoding", "utf-8")), errors="strict", newline="\n")
     plain = {"highlight": False, "soft_wrap": False, "legacy_windows": False, "_environ": {}}
-    show(Console(file=file, width=WIDTH, **plain, **told), views)
+    show(Console(file=file, width=WIDTH, **plain, **told), views, besides=besides)
     file.flush()
     return "".join(f"{line.rstrip()}\n" for line in raw.getvalue().decode("utf-8").splitlines())
 
 
-def screens(views: list[RunView]) -> dict[str, str]:
+def screens(night: Night) -> dict[str, str]:
     """Name of each golden file, and what it must hold."""
-    made = {"lab.plain.txt": drawn(views, "plain")}
+    views = list(night.views)
+    made = {"lab.plain.txt": drawn(views, "plain", Besides(tests=night.tests))}
     for view in views:
         made |= {f"{view.run}.{way}.txt": drawn([view], way) for way in WAYS}
     return made
@@ -49,11 +52,11 @@ def screens(views: list[RunView]) -> dict[str, str]:
 def main() -> None:
     """Work the sample runs through in a folder that is thrown away, and draw them."""
     with tempfile.TemporaryDirectory() as folder:
-        views, _ = run_lab(copy_samples(Path(folder)))
+        night = work_night(copy_samples(Path(folder)), new_store=True)
     for old in SCREENS.glob("*.txt"):
         old.unlink()
     SCREENS.mkdir(exist_ok=True)
-    for name, text in screens(views).items():
+    for name, text in screens(night).items():
         (SCREENS / name).write_text(text, encoding="utf-8")
 
 

@@ -15,7 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchpipe import __version__
+from benchpipe.check.specimens import lab_test_result
 from benchpipe.cli.runs import run_lab
+from benchpipe.config.lab_tests import LabTestConfig
 from benchpipe.errors import ExitCode
 from benchpipe.health.rules import Finding
 from benchpipe.report.alarms import Alarm
@@ -58,7 +60,11 @@ def test_every_field_is_listed_and_every_listed_field_is_there(views: list[RunVi
     unwell = (Finding("rig-stopped", "b", "stopped", "look"),)
     odd = replace(views[0], reasons=(("no number", 3),), alarms=(alarm,), steps=(StepUse("check", 0.1, 90.0),))
     odd = replace(odd, health=unwell)
-    runs, besides = [*views, odd, failed_view(Path("x/plan.toml"), "why")], Besides(unwell, ("nobody",))
+    test = LabTestConfig.model_validate(
+        {"name": "t", "required": 1, "specimen": [{"name": "A", "stage": [{"run": "wearing"}]}]}, context="file"
+    )
+    runs = [*views, odd, failed_view(Path("x/plan.toml"), "why")]
+    besides = Besides(unwell, ("nobody",), (lab_test_result(test, {}),))
     found = set(paths(strict(to_json(runs, ExitCode.OK, besides))))
     assert found == set(FIELDS)
     assert all(FIELDS.values())

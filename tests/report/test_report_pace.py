@@ -13,6 +13,7 @@ from benchpipe.config.model import Quantity
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.run import RunConfig, load_run
 from benchpipe.report.pace import DAY_US, LastCycles, Pace, last_cycles, pace_of
+from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 
 HOUR_US = DAY_US // 24
@@ -38,7 +39,7 @@ def paced(
     tail = LastCycles(1000, np.asarray(start, np.int64), first_us)
     monkeypatch.setattr("benchpipe.report.pace.last_cycles", lambda *_: tail)
     one = replace(run, plan=run.plan.model_copy(update={"block": (block(planned),)}))
-    return pace_of(one, None, None, last_us)  # type: ignore[arg-type]
+    return pace_of(one, Manifest(run="one"), None, last_us)  # type: ignore[arg-type]
 
 
 def test_the_newest_cycles_are_those_of_the_table(healthy: tuple[RunConfig, RunStore]) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.cli.runs import run_lab
+from benchpipe.cli.runs import work_night
 from benchpipe.report.view import RunView
 from tests.report.make_screens import SCREENS, WIDTH, screens
 
@@ -18,10 +18,10 @@ ESCAPE = re.compile(r"\x1b\[([0-9;]*)m")
 @pytest.fixture(scope="module")
 def drawn(sample_lab: Path) -> dict[str, str]:
     """All screens, as they are now."""
-    views, _ = run_lab(sample_lab)
-    assert {view.run for view in views} == {"healthy", "wearing", "creeping-lock"}
-    assert all(isinstance(view, RunView) for view in views)
-    return screens(views)
+    night = work_night(sample_lab, new_store=True)
+    assert {view.run for view in night.views} == {"healthy", "wearing", "creeping-lock"}
+    assert all(isinstance(view, RunView) for view in night.views)
+    return screens(night)
 
 
 def test_no_screen_is_missing(drawn: dict[str, str]) -> None:
