@@ -301,6 +301,8 @@ VERDICTS: tuple[Column, ...] = (
     _c("margin", "float64", "of the limit", "distance to the limit, positive on the good side", null=True),
     _c("guard", "float64", "of the limit", "guard band that the rule asks for", null=True),
     _c("conformance", "float64", "1", "probability that the true value is within the limit (JCGM 106)", null=True),
+    _c("consumer_risk", "float64", "1", "of a specimen drawn from the prior: bad and accepted (JCGM 106)", null=True),
+    _c("producer_risk", "float64", "1", "of a specimen drawn from the prior: good and not accepted", null=True),
     _c("risk", "float64", "1", "most that the rule lets an item exactly at its limit pass with"),
     _c("rule", "string", "", "decision rule, in words"),
     _c("verdict", "string", "", "pass, fail, inconclusive or not evaluated"),

@@ -12,6 +12,7 @@ from benchpipe.check.budget import FEW, Budget, Part, rectangular
 from benchpipe.check.cycle_values import cycle_values
 from benchpipe.check.figure import SCATTER, JudgedFigure
 from benchpipe.check.measures import Measure
+from benchpipe.check.monte_carlo import Input, larger_of, propagate
 from benchpipe.check.rig_parts import recalibrated
 from benchpipe.check.run_tables import RunTables
 from benchpipe.check.values import Values, nothing
@@ -19,8 +20,9 @@ from benchpipe.config.limits import LimitConfig
 from benchpipe.config.plan import CyclicBlock, TemperatureConfig
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.temperature_change import TemperatureChange, change_at_temperature
-from benchpipe.kernels.window_noise import change_u
+from benchpipe.kernels.window_noise import BlockNoise, change_u, window_u
 
+LINEAR = 0.02  # of the baseline: a ratio to one that is surer is linear enough
 NOT_TAKEN_OUT = "temperature was not taken out: {why}"
 
 
@@ -71,7 +73,21 @@ def change_figure(
         parts = (*parts, rectangular("temperature, not logged", size, note="swing and per_kelvin of the plan"))
     few = min(values.value.size, base.value.size) < FEW
     note = NOT_TAKEN_OUT.format(why="no channel of it is logged")
-    return JudgedFigure(plain, Budget(parts), few, "" if one.known else one.why, note=note)
+    budget = _checked(Budget(parts), noise, (now, values), (start, base), few=few)
+    return JudgedFigure(plain, budget, few, "" if one.known else one.why, note=note)
+
+
+def _checked(
+    budget: Budget, noise: BlockNoise, now: tuple[float, Values], start: tuple[float, Values], *, few: bool
+) -> Budget:
+    """A ratio whose baseline is near zero is not linear: a Monte Carlo run checks it, and the larger stands."""
+    above, below = (
+        Input(value, one.u, one.dof)
+        for value, one in ((middle, window_u(noise, some.value.size, "median")) for middle, some in (now, start))
+    )
+    if not budget.known or below.u <= LINEAR * abs(below.value):
+        return budget
+    return larger_of(budget, propagate(lambda a, b: a / b - 1.0, (above, below)), few=few)
 
 
 def _place(size: int, last: int, values: Values) -> int:

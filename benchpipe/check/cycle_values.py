@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from benchpipe.check.left_out import CYCLE_COLUMNS, INCOMPLETE, cycle_reasons, too_much_lost
+from benchpipe.check.left_out import CYCLE_COLUMNS, INCOMPLETE, cycle_reasons, reversed_loops, too_much_lost
 from benchpipe.check.measures import Measure
 from benchpipe.check.run_tables import CycleRows, RunTables
 from benchpipe.check.sampling import Sampled, sampling_u
@@ -22,6 +22,7 @@ from benchpipe.tables import CycleFlag
 Floats = NDArray[np.float64]
 NO_CYCLE = "no complete cycle was found"
 UNSEEN = ("gap", "unexplained")  # kinds of a difference between counter and detection that cycles hide behind
+OF_LOSS = ("energy_j", "loss_factor")
 REST = 0.02  # of a cycle's range: so near to zero an incomplete cycle's extreme is that of a specimen at rest
 
 
@@ -82,7 +83,9 @@ def _from_rows(
     else:
         value = floats(rows.column(measure.columns[0]))
     start = np.array(rows.column("start_us"))
-    reason = cycle_reasons(rows, _ended(start, restarts_us), rate, value)
+    reversed_loop = reversed_loops(rows) if measure.name in OF_LOSS else np.zeros(len(value), bool)
+    value[reversed_loop] = np.nan
+    reason = cycle_reasons(rows, _ended(start, restarts_us), rate, value, reversed_loop)
     resting = _at_rest(limit, measure, rows, value, reason)
     if not measure.extreme:
         value = np.where(complete, value, np.nan)

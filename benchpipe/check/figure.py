@@ -81,10 +81,10 @@ class JudgedFigure:
             return Guards(*(self._wide(rule.risk, self.budget, one) for one in (self.low, self.high)))
         return self._around(rule.risk, statistic)
 
-    def shared_guard(self, risk: float) -> float:
-        """Guard of what all readings of an extreme have in common, on either side."""
+    def shared_guards(self, risk: float) -> Guards:
+        """Guards of what all readings of an extreme have in common."""
         shared = Budget(tuple(part for part in self.budget.parts if part.name != READING))
-        return max(self._wide(risk, shared, one) for one in (self.low, self.high))
+        return Guards(*(self._wide(risk, shared, one) for one in (self.low, self.high)))
 
     def _around(self, risk: float, statistic: str) -> Guards:
         """The same of the largest or smallest of many readings."""
@@ -92,8 +92,7 @@ class JudgedFigure:
             return Guards(math.nan, math.nan)
         values = self.readings
         of = values.value, values.u, values.dof, risk
-        shared = Budget(tuple(part for part in self.budget.parts if part.name != READING))
-        up, down = (self._wide(risk, shared, one) for one in (self.low, self.high))
+        up, down = self.shared_guards(risk)
         if statistic == "max":
             return Guards(largest_upper(*of, shared=up), largest_lower(*of, shared=down))
         return Guards(smallest_upper(*of, shared=up), smallest_lower(*of, shared=down))
@@ -159,15 +158,24 @@ def _read_beyond(measure: Measure, noise: BlockNoise) -> Beyond:
     return (None, part) if measure.name in ("valley_load", "motion_min") else (part, None)
 
 
+def _own_parts(name: str, values: Values, at: int) -> tuple[Part, ...]:
+    """The own uncertainty of one value, by what is in it."""
+    u, dof = float(values.u[at]), float(values.dof[at])
+    inside = [Part(what, float(some[at])) for what, some in values.own_parts if some[at] > 0.0]
+    rest = u * u - sum(part.u**2 for part in inside)
+    if not inside or rest < 0.0:
+        return (Part(name, u, dof, "A", "its own"),)
+    return (Part(name, math.sqrt(rest), dof, "A", "its own"), *inside)
+
+
 def _of_few(limit: LimitConfig, measure: Measure, rig: RigConfig, good: Values, value: float) -> JudgedFigure:
     """Mean or median of some holds, sweeps, windows, proofs or lock changes."""
-    if measure.bound:
-        scatter = Part(SCATTER, 0.0, note="the value is a bound already")
-    else:
-        own_u, own_dof = float(good.u[0]), float(good.dof[0])
-        statistic = "mean" if limit.statistic == "mean" else "median"
-        scatter = few_values(good.value, statistic, name=SCATTER, own_u=own_u, own_dof=own_dof)  # type: ignore[arg-type]
-    parts = (scatter, *rig_parts(measure, rig, value, good))
+    scatter: tuple[Part, ...] = (Part(SCATTER, 0.0, note="the value is a bound already"),)
+    if not measure.bound and good.value.size == 1:
+        scatter = _own_parts("one value", good, 0)
+    elif not measure.bound:
+        scatter = (few_values(good.value, "mean" if limit.statistic == "mean" else "median", name=SCATTER),)
+    parts = (*scatter, *rig_parts(measure, rig, value, good))
     return JudgedFigure(abs(value) if measure.absolute else value, Budget(parts), good.value.size < FEW)
 
 

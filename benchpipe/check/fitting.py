@@ -75,9 +75,10 @@ def _wrong_window(limit: LimitConfig, measure: Measure) -> tuple[str, str] | Non
     window = next((key for key in ("last_cycles", "cycles") if getattr(limit, key) is not None), None)
     if window and (measure.kind != "cyclic" or limit.statistic == "count"):
         return window, f"{measure.name} is not taken over some cycles"
-    if measure.name == "creep" and limit.at_time is None:
-        return "measure", "creep needs at_time, such as '10 min'"
-    if measure.name != "creep" and limit.at_time is not None:
+    at_a_time = measure.table == "creep_points"
+    if at_a_time and limit.at_time is None:
+        return "measure", f"{measure.name} needs at_time, such as '10 min'"
+    if not at_a_time and limit.at_time is not None:
         return "at_time", f"at_time is for creep, not for {measure.name}"
     return None
 

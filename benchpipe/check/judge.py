@@ -147,6 +147,8 @@ def judge(case: Case, values: Values) -> Judged:
         return not_judged(case, values.why, due=False, of=values.of, value=known)
     if not np.isfinite(values.value).any():
         why = values.why or "none of the values could be measured"
+        left_out = listed(counted(values.reason, values.names))
+        why = f"{why}: {left_out}" if left_out and not values.why else why
         return _described(case, values, not_judged(case, why, due=True, of=values.of))
     if case.limit.statistic == "count":
         return _described(case, values, _count(case, values))
@@ -279,10 +281,12 @@ def _with_exceptions(case: Case, values: Values, judged: Judged, hidden: tuple[L
     bound = limit.ends[0].value
     inner, outer = judged.guards.above, judged.guards.below
     if case.rule.guarded:
-        u, dof = float(readings.u[figure.at]), float(readings.dof[figure.at])
-        risk = case.rule.risk
-        shared = figure.shared_guard(risk)
-        inner, outer = exception_guards(readings.value.size, allowed, u, dof, risk, shared=shared)
+        u, dof, risk = float(readings.u[figure.at]), float(readings.dof[figure.at]), case.rule.risk
+        towards, beyond = figure.shared_guards(risk)
+        if limit.statistic == "min":
+            towards, beyond = beyond, towards
+        inner = exception_guards(readings.value.size, allowed, u, dof, risk, shared=towards)[0]
+        outer = exception_guards(readings.value.size, allowed, u, dof, risk, shared=beyond)[1]
     margins = np.array([margin_of(float(v), limit.operator, bound) for v in readings.value])  # type: ignore[arg-type]
     over, near = int((margins < -outer).sum()), int(((margins >= -outer) & (margins < inner)).sum())
     most = min(near + sum(one.count for one in hidden), of - over)
@@ -306,7 +310,7 @@ def _items_hidden(case: Case, values: Values, *, extreme: bool = False) -> tuple
     shares = dict(case.limit.accept.shares())
     codes = values.reason.copy()
     for place, name in enumerate(NAMES):
-        least = shares[name] if case.measure.one_sample else max(MOST_LOST, shares[name])
+        least = shares.get(name, 0.0) if case.measure.one_sample else max(MOST_LOST, shares.get(name, 0.0))
         codes[(values.reason == place) & (values.lost_share <= least)] = -1
     missing = ~np.isfinite(values.value)
     codes[missing] = NAMES.index("missing") if extreme else -1

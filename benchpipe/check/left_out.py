@@ -25,6 +25,7 @@ REASONS: dict[str, str] = {
     "saturated": "saturated",
     "gap": "with a gap or broken off by one",
     "lost_rows": "with rejected rows or rows without a value",
+    "reversed": "with a loop the wrong way round (a reversed channel)",
     "stood_still": "in which a channel stood still",
     "thinned": "with samples missing",
     "under_sampled": "under-sampled",
@@ -42,7 +43,10 @@ BY_FLAG = (
     ("lost_rows", CycleFlag.LOST_ROWS), ("stood_still", CycleFlag.STOOD_STILL),
     ("under_sampled", CycleFlag.UNDER_SAMPLED),
 )  # fmt: skip
-CYCLE_COLUMNS = ["flags", "samples", "period_s", "lost_rows", "longest_step_s"]
+MOST_NEGATIVE = 0.01  # loss factor that noise may make
+REVERSED = 0.95  # of the cycles
+LEAST_REVERSED = 10
+CYCLE_COLUMNS = ["flags", "loss_factor", "samples", "period_s", "lost_rows", "longest_step_s"]
 
 
 @dataclass(frozen=True)
@@ -59,7 +63,22 @@ class LeftOut:
         return f"{self.count:,} {REASONS[self.reason]}" + (f" (first: {self.first})" if self.first else "")
 
 
-def cycle_reasons(rows: pa.Table, ended: NDArray[np.bool_], rate: float, value: Floats) -> Codes:
+def reversed_loops(rows: pa.Table) -> NDArray[np.bool_]:
+    """Cycles whose loop gives energy out: a channel is reversed, whatever the specimen does.
+
+    A loop of next to no loss may be a little negative by noise: it counts only beyond :data:`MOST_NEGATIVE`, or
+    where nearly all are.
+    """
+    loss = floats(rows.column("loss_factor"))
+    known = loss[np.isfinite(loss)]
+    if known.size >= LEAST_REVERSED and float((known < 0.0).mean()) >= REVERSED:
+        return np.isfinite(loss)
+    return np.asarray(np.nan_to_num(loss) < -MOST_NEGATIVE)
+
+
+def cycle_reasons(
+    rows: pa.Table, ended: NDArray[np.bool_], rate: float, value: Floats, reversed_loop: NDArray[np.bool_]
+) -> Codes:
     """Why each cycle may hide something: a place in :data:`NAMES`, or -1.
 
     Parameters
@@ -72,6 +91,8 @@ def cycle_reasons(rows: pa.Table, ended: NDArray[np.bool_], rate: float, value: 
         Samples a second of the rig.
     value : float64 array, shape (n,)
         The figure; NaN where it is missing.
+    reversed_loop : bool array, shape (n,)
+        The loop is the wrong way round, and the figure is of the loop's loss.
     """
     flags, complete = np.array(rows.column("flags"), np.int64), np.array(rows.column("complete"), bool)
     flags = np.where(ended, flags & ~int(CycleFlag.BROKEN_OFF), flags)
@@ -82,6 +103,7 @@ def cycle_reasons(rows: pa.Table, ended: NDArray[np.bool_], rate: float, value: 
     found = {name: (flags & int(bits)) != 0 for name, bits in BY_FLAG}
     found["thinned"] = loop & (np.nan_to_num(floats(rows.column("longest_step_s"))) > THINNED_FROM * usual)
     found["missing"] = complete & ~np.isfinite(value)
+    found["reversed"] = reversed_loop
     found["incomplete"] = ~complete
     codes = np.full(len(flags), NONE, np.int8)
     for name in reversed(NAMES):  # the worst is written last
@@ -142,7 +164,7 @@ def not_accepted(left_out: Iterable[LeftOut], accept: AcceptConfig, of: int) -> 
     """What hides more than the limit accepts; an incomplete cycle without missing samples hides nothing."""
     shares = dict(accept.shares())
     return tuple(
-        one for one in left_out if one.reason != "incomplete" and one.count > shares[one.reason] * max(of, 1)
+        one for one in left_out if one.reason != "incomplete" and one.count > shares.get(one.reason, 0.0) * max(of, 1)
     )
 
 

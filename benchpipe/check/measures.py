@@ -42,6 +42,8 @@ class Measure:
         figures are made of many samples; they hide nothing while no more than a small share of them is lost.
     bound : bool
         It bounds a figure already: its uncertainty is in it.
+    own_parts : tuple of pairs
+        Columns of parts that are in the value's own uncertainty, and what they come from.
     """
 
     name: str
@@ -61,6 +63,7 @@ class Measure:
     dof_column: str | None = None
     one_sample: bool = False
     bound: bool = False
+    own_parts: tuple[tuple[str, str], ...] = ()
 
 
 def _cyclic(name: str, unit: str, load: int, motion: int, meaning: str, sampling: str = "") -> Measure:
@@ -124,8 +127,13 @@ _ALL = (
     Measure("off_target", "cyclic", "cycles", ("flags",), "1", 0, 0, "complete cycles off target"),
     Measure("creep", "hold", "creep_points", ("creep",), "motion", 0, 1, "creep at a time after loading",
             u_column="creep_u", absolute=True),
+    Measure("creep_full", "hold", "creep_points", ("creep_full",), "motion", 0, 1, "creep at a time, since full load",
+            u_column="creep_full_u", absolute=True),
     Measure("creep_end", "hold", "holds", ("creep_end",), "motion", 0, 1, "creep at the end of a hold",
-            u_column="creep_end_u", absolute=True),
+            u_column="creep_end_u", absolute=True,
+            own_parts=(("creep_step_u", "resolution of the motion"), ("creep_drift_u", "drift of the motion channel"))),
+    Measure("creep_full_end", "hold", "holds", ("creep_full_end",), "motion", 0, 1,
+            "creep at the end of a hold, since full load", u_column="creep_full_end_u", absolute=True),
     Measure("rate_end_per_h", "hold", "holds", ("rate_end_per_h",), "motion/h", 0, 1, "creep rate at the end of a hold",
             u_column="rate_end_u_per_h", absolute=True),
     Measure("leak_per_h", "hold", "holds", ("leak_per_h",), "motion/h", 0, 1, "leak rate of a held lock",

@@ -8,9 +8,9 @@ from typing import Any
 
 from benchpipe.check.judge import Judged
 from benchpipe.check.left_out import listed
-from benchpipe.check.rules import margin_within
+from benchpipe.check.rules import acceptance, margin_within
 from benchpipe.config.limits import LimitConfig, LimitsConfig
-from benchpipe.kernels.risk import conformance
+from benchpipe.kernels.risk import conformance, global_risks, normal_prior
 
 
 def _known(value: float) -> float | None:
@@ -48,6 +48,7 @@ def verdict_row(limit: LimitConfig, limits: LimitsConfig, block: str, unit: str,
         "margin": _known(margin_within(value, judged.window)) if value is not None else None,
         "guard": _known(guard),
         "conformance": _conformance(judged, standard, dof),
+        **_risks(limit, judged, standard),
         "risk": judged.rule.risk,
         "rule": judged.rule.text,
         "verdict": str(judged.verdict),
@@ -60,6 +61,18 @@ def verdict_row(limit: LimitConfig, limits: LimitsConfig, block: str, unit: str,
         "verified": limit.verified,
         "verified_by": limit.verified_by,
     }
+
+
+def _risks(limit: LimitConfig, judged: Judged, standard: float) -> dict[str, float | None]:
+    """Consumer's and producer's risk where the limit states a prior (JCGM 106, 9.5)."""
+    prior, window = limit.prior, judged.window
+    nothing: dict[str, float | None] = {"consumer_risk": None, "producer_risk": None}
+    if prior is None or not standard > 0.0 or not math.isfinite(sum(judged.guards)):
+        return nothing
+    density, support = normal_prior(prior.mean.value, prior.sd.value)
+    accepted = acceptance(judged.guards, window)
+    found = global_risks(density, support, standard, (window.low, window.high), accepted)
+    return {"consumer_risk": _known(found.consumer), "producer_risk": _known(found.producer)}
 
 
 def _nearer(limit: LimitConfig, value: float | None) -> float:

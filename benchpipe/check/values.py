@@ -45,6 +45,8 @@ class Values:
         Why it may hide something (:data:`benchpipe.check.left_out.NAMES`), -1 where it does not.
     whole : bool array, shape (n,)
         It counts for medians, means and shares: measured, and complete.
+    own_parts : tuple of pairs
+        What is in ``u`` by name: float64 arrays, shape (n,).
     lost_share : float64 array, shape (n,)
         Share of the rows of a hold, sweep, window or proof that is lost.
     names : tuple of str
@@ -85,6 +87,7 @@ class Values:
     block: str = ""
     typical: Typical = field(default_factory=Typical)
     sampling_u: Floats | None = None
+    own_parts: tuple[tuple[str, Floats], ...] = ()
 
     def select(self, mask: NDArray[np.bool_]) -> Values:
         """Some of them."""
@@ -94,7 +97,8 @@ class Values:
         }
         missed = self.sampling_u[mask] if self.sampling_u is not None else None
         names = tuple(name for name, keep in zip(self.names, mask, strict=True) if keep)
-        return replace(self, **arrays, sampling_u=missed, names=names)
+        parts = tuple((name, u[mask]) for name, u in self.own_parts)
+        return replace(self, **arrays, sampling_u=missed, names=names, own_parts=parts)
 
 
 def values_of(number: Floats, value: Floats, u: Floats | None, of: int, *, what: str = "", **more: Any) -> Values:
@@ -143,7 +147,7 @@ def item_values(
         return _lock_changes(limit, measure, rows, rate)
     if measure.kind == "stance":
         return _measured(measure, rows, "stance", rate)
-    if measure.name in ("creep", "creep_full"):
+    if measure.table == "creep_points":
         return _creep(limit.at_time or 0.0, measure, rows, tables.block("creep_points", block), rate)
     return _holds(limit, measure, rows, rate)
 
@@ -225,7 +229,8 @@ def _holds(limit: LimitConfig, measure: Measure, rows: pa.Table, rate: float) ->
         value[_broken_off(rows, asked)] = np.nan  # it may have been held for longer
         why = "the log breaks off in it: how long the load was held is not known"
         return _items(rows, "hold", value, u, rate, why=why).select(there)
-    return _items(rows, "hold", value, u, rate, why=why)
+    parts = tuple((name, floats(rows.column(column))) for column, name in measure.own_parts)
+    return _items(rows, "hold", value, u, rate, why=why, own_parts=parts)
 
 
 def _of_two_times(rate: float) -> float:

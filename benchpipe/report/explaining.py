@@ -103,6 +103,9 @@ def _measured(found: dict[str, Any], unit: str, scale: float) -> Iterator[str]:
         yield f"  margin     {scale * found['margin']:.4g} {unit}{guard}"
     if found["conformance"] is not None:
         yield f"  conforms   with {probability_text(found['conformance'])} (JCGM 106)"
+    if found["consumer_risk"] is not None:
+        risks = (probability_text(found[name]) for name in ("consumer_risk", "producer_risk"))
+        yield "  risks      of a specimen from the prior: consumer's {}, producer's {}".format(*risks)
     if found["correction"] is not None:
         took, took_u = rounded(100.0 * found["correction"], 200.0 * (found["correction_u"] or 0.0))
         yield f"  as read    {100.0 * found['not_corrected']:.4g} %; temperature took off {took} ± {took_u} %"

@@ -55,7 +55,10 @@ class Marks:
     units: tuple[tuple[str, str], ...]
 
 
-UNICODE = Marks("▁▂▃▄▅▆▇█", "─", "–", "±", "≤", "≥", {"at least": "≥ ", "at most": "≤ "}, (("*", "·"), ("degC", "°C"), ("deg", "°")))
+UNICODE = Marks(
+    "▁▂▃▄▅▆▇█", "─", "–", "±", "≤", "≥", {"at least": "≥ ", "at most": "≤ "},
+    (("*", "·"), ("degC", "°C"), ("deg", "°")),
+)  # fmt: skip
 ASCII = Marks("_.-=+*#@", "-", "-", "+-", "<=", ">=", {"at least": ">= ", "at most": "<= "}, ())
 
 
