@@ -47,7 +47,7 @@ def look_over(lab: Path) -> list[Finding]:
     from benchpipe.health.look import nobody_named
 
     try:
-        config, plans, store = load_lab(lab)
+        config, plans, store = load_lab(lab, with_tests=True)
     except BenchpipeError as error:
         return [*findings.libraries(set()), findings.of_error("lab", error)]
     names: dict[str, Path] = {}

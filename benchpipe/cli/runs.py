@@ -158,7 +158,7 @@ def work_night(lab: Path, *, wait_s: float = 0.0, jobs: int = 1, new_store: bool
     from benchpipe.cli.progress import watching
     from benchpipe.config.run import load_lab
 
-    plans = load_lab(lab)[1]  # before anything heavy is imported
+    plans = load_lab(lab, with_tests=True)[1]  # before anything heavy is imported
     from benchpipe.night.lab import work_lab
 
     with watching(len(plans)) as watch:

@@ -86,10 +86,16 @@ def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
     return RunConfig(plan_path, plan, rig_path, rig, tuple(limit_sets), store)
 
 
-def load_lab(lab_path: Path) -> tuple[LabConfig, list[Path], Path]:
+def load_lab(lab_path: Path, *, with_tests: bool = False) -> tuple[LabConfig, list[Path], Path]:
     """Read a lab file: the config, its plan files and its store folder.
 
     A plan that is missing is the business of its own run, not of the others.
+
+    Parameters
+    ----------
+    with_tests : bool
+        Verify what the tests name too, which takes their plans: for commands of the whole lab. A run is signed or
+        shown whatever the lab file says of tests.
 
     Raises
     ------
@@ -98,7 +104,7 @@ def load_lab(lab_path: Path) -> tuple[LabConfig, list[Path], Path]:
     """
     lab, file = load_model(LabConfig, lab_path)
     plans = [_beside(lab_path, relative) for relative in lab.plans]
-    if lab.test:
+    if lab.test and with_tests:
         runs = _known_runs(plans)
         problems = list(lab_tests_fit(lab.test, file, runs, all_known=len(runs) == len(plans)))
         if problems:

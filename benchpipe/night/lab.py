@@ -88,7 +88,7 @@ def work_lab(
     PlaceError
         The store stands among the raw logs of a run: nothing is written there.
     """
-    config, plans, store = load_lab(lab)
+    config, plans, store = load_lab(lab, with_tests=True)
     now = now or datetime.now(UTC)
     if not new_store:
         must_be_there(lab, store)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.config.run import load_lab
+from benchpipe.config.run import find_plan, load_lab, load_run
 from benchpipe.errors import ConfigError
 from tests.config.written import PLAN, write_lab
 
@@ -62,7 +62,7 @@ def line_of(piece: str, text: str = TEST) -> int:
 
 
 def test_a_test_is_read(tmp_path: Path) -> None:
-    (test,) = load_lab(lab(tmp_path))[0].test
+    (test,) = load_lab(lab(tmp_path), with_tests=True)[0].test
     assert (test.name, test.required, test.confidence, test.weibull_shape) == ("two ankles", 2, 0.9, 2.0)
     stages = [[stage.called for stage in one.stage] for one in test.specimen]
     assert stages == [["one", "held"], ["two"], ["three", "four"]]
@@ -98,7 +98,7 @@ WRONG = [
 def test_a_mistake_is_named_with_its_place(tmp_path: Path, old: str, new: str, what: str, key: str, more: str) -> None:
     assert old in TEST
     with pytest.raises(ConfigError) as caught:
-        load_lab(lab(tmp_path, TEST.replace(old, new, 1)))
+        load_lab(lab(tmp_path, TEST.replace(old, new, 1)), with_tests=True)
     text = str(caught.value)
     assert what in text
     assert more in text
@@ -109,7 +109,7 @@ def test_a_mistake_is_named_with_its_place(tmp_path: Path, old: str, new: str, w
 def test_the_line_is_that_of_the_name(tmp_path: Path) -> None:
     text = TEST.replace('run = "two"', 'run = "tow"')
     with pytest.raises(ConfigError) as caught:
-        load_lab(lab(tmp_path, text))
+        load_lab(lab(tmp_path, text), with_tests=True)
     line = line_of('run = "tow"', text)
     assert caught.value.where == f"{tmp_path / 'lab.toml'}:{line}, key test[0].specimen[1].stage[0].run"
     assert "did you mean 'two'? (known: four, one, three, two)" in str(caught.value)
@@ -119,29 +119,35 @@ def test_stand_ins_never_go_in_a_circle(tmp_path: Path) -> None:
     text = TEST.replace("allow_substitute = 1", "allow_substitute = 3")
     ring = text.replace('name = "C"\n', 'name = "C"\nreplaced_by = "B"\nreason = "x"\n')
     with pytest.raises(ConfigError, match="leads back to it"):
-        load_lab(lab(tmp_path, ring))
+        load_lab(lab(tmp_path, ring), with_tests=True)
     both = text.replace('name = "A"\n', 'name = "A"\nreplaced_by = "C"\nreason = "x"\n')
     with pytest.raises(ConfigError, match="'C' stands in for more than one"):
-        load_lab(lab(tmp_path, both))
+        load_lab(lab(tmp_path, both), with_tests=True)
     chain = text.replace('name = "C"\n', 'name = "C"\nreplaced_by = "A"\nreason = "x"\n')
-    assert load_lab(lab(tmp_path, chain))[0].test[0].specimen[2].replaced_by == "A"
+    assert load_lab(lab(tmp_path, chain), with_tests=True)[0].test[0].specimen[2].replaced_by == "A"
 
 
 def test_one_specimen_counts_once_and_all_its_runs_are_of_it(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match=r"'B' and 'A' are one specimen by their plans \('S-1'\): it would"):
-        load_lab(lab(tmp_path, two="S-1"))
+        load_lab(lab(tmp_path, two="S-1"), with_tests=True)
     with pytest.raises(ConfigError, match="the runs of 'C' are of different specimens by their plans: 'S-3' and 'S-4'"):
-        load_lab(lab(tmp_path, four="S-4"))
+        load_lab(lab(tmp_path, four="S-4"), with_tests=True)
 
 
 def test_a_plan_that_cannot_be_read_is_no_mistake_of_the_test(tmp_path: Path) -> None:
     path = lab(tmp_path)
     (tmp_path / "two.toml").write_text("name = ", encoding="utf-8")
-    assert len(load_lab(path)[1]) == 4
+    assert len(load_lab(path, with_tests=True)[1]) == 4
     (tmp_path / "limits.toml").unlink()
-    assert len(load_lab(path)[1]) == 4
+    assert len(load_lab(path, with_tests=True)[1]) == 4
 
 
 def test_two_tests_have_two_names(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match=r"the names of \[\[test\]\] must differ: two ankles, two ankles"):
-        load_lab(lab(tmp_path, TEST + TEST))
+        load_lab(lab(tmp_path, TEST + TEST), with_tests=True)
+
+
+def test_a_run_is_found_whatever_the_lab_says_of_tests(tmp_path: Path) -> None:
+    path = lab(tmp_path, TEST.replace('run = "two"', 'run = "tow"'))
+    assert find_plan("two", path) == tmp_path / "two.toml"
+    assert load_run(tmp_path / "two.toml").store == tmp_path / "store"
