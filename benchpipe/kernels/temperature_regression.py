@@ -12,8 +12,9 @@ from benchpipe.kernels.history_bins import HistoryBins
 
 Floats = NDArray[np.float64]
 
-PIECES = 5
-"""Pieces of the line that stands for wear."""
+WEAR_KNOTS = (0.0, 0.15, 0.4, 0.7, 1.0)
+"""Ends of the pieces of the cubic spline that stands for wear, as parts of the history's cycles: closer where
+wear settles. Straight pieces leave a tenth of settling wear, cubic ones a thousandth."""
 LOG_FROM = 0.02
 """Settling wear goes with log(1 + x/LOG_FROM), x the part of the history's cycles."""
 LEAST_SPREAD_K = 1e-4
@@ -56,11 +57,13 @@ class HistoryFit:
 
 
 def wear_columns(place: Floats) -> Floats:
-    """Constant and line of ``PIECES`` pieces (as hats), and log(1 + x/LOG_FROM), for x in 0 to 1."""
+    """Cubic B-splines over ``WEAR_KNOTS`` (constant and line among them), and log(1 + x/LOG_FROM), x in 0 to 1."""
+    from scipy.interpolate import BSpline
+
     x = np.clip(place, 0.0, 1.0)
-    hats = np.maximum(0.0, 1 - np.abs(x[:, None] * PIECES - np.arange(PIECES + 1)[None, :]))
-    logarithm = np.log1p(x / LOG_FROM) / np.log1p(1 / LOG_FROM)
-    return np.column_stack([hats, logarithm - x])
+    knots = np.concatenate([[0.0] * 3, WEAR_KNOTS, [1.0] * 3])
+    splines = BSpline.design_matrix(x, knots, 3).toarray()
+    return np.column_stack([splines, np.log1p(x / LOG_FROM) / np.log1p(1 / LOG_FROM) - x])
 
 
 def fit_history(bins: HistoryBins, cycles: int, temperature: Floats, contrast: Floats) -> HistoryFit:

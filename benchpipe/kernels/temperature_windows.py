@@ -76,7 +76,8 @@ def compare_windows(
     """
     bins = history_bins(time_s, value)
     finite = np.concatenate([[0], np.cumsum(np.isfinite(value))])
-    weights = [window_weights(bins, finite, *span) for span in (base, window)]
+    spans = np.array([base, window])
+    weights = window_weights(bins, finite, spans[:, 0], spans[:, 1])
     contrast = weights[1] - ratio * weights[0]
     lags = np.array(LAGS_S)
     lagged, temperature, fit = _fit(time_s, temperature_c, lags, bins, contrast)
@@ -84,7 +85,6 @@ def compare_windows(
         lags = np.array(LAGS_S + LONGER_LAGS_S)
         lagged, temperature, fit = _fit(time_s, temperature_c, lags, bins, contrast)
     step = float(np.median((bins.end_s - bins.start_s) / (bins.last - bins.first + 1)))
-    spans = np.array([base, window])
     ours = lagged.mean(time_s[spans[:, 0]] - step / 2, time_s[spans[:, 1]] + step / 2)
     best = int(np.argmax(fit.lag_weight))
     slope = float((fit.weight[:, best] * fit.coefficient[:, best]).sum() / fit.weight[:, best].sum())
@@ -93,10 +93,10 @@ def compare_windows(
         ends, length = like_windows(bins, *span)
         starts = ends - length + 1
         there = lagged.mean(time_s[starts] - step / 2, time_s[ends] + step / 2)[best]
-        shares = np.array([window_weights(bins, finite, a, b) for a, b in zip(starts, ends, strict=True)])
-        expected = shares.reshape(-1, bins.mean.size) @ (bins.mean - slope * temperature[best]) + slope * there
-        found = [window_statistic(value, (a, b), statistic) for a, b in zip(starts.tolist(), ends.tolist(), strict=True)]
-        local.append(_local_variance(np.array(found) - expected, length, span, value))
+        shares = window_weights(bins, finite, starts, ends)
+        expected = shares @ (bins.mean - slope * temperature[best]) + slope * there
+        found = _statistics(value, starts, length, statistic)
+        local.append(_local_variance(found - expected, length, span, value))
     return WindowsResult(
         fit,
         lags,
@@ -108,6 +108,14 @@ def compare_windows(
         float(ours[0, 0]),
         float(ours[0, 1]),
     )
+
+
+def _statistics(value: Readings, starts: NDArray[np.int64], length: int, statistic: Statistic) -> Floats:
+    """Statistic of windows of one length; NaN where one has no value."""
+    parts = value[starts[:, None] + np.arange(length)[None, :]].astype(np.float64)
+    if np.isfinite(parts).all():
+        return np.asarray(np.median(parts, axis=1) if statistic == "median" else parts.mean(axis=1))
+    return np.array([window_statistic(row, (0, length - 1), statistic) for row in parts])
 
 
 def _fit(
