@@ -17,9 +17,9 @@ Readings = NDArray[np.floating]
 Span = tuple[int, int]
 Statistic = Literal["median", "mean"]
 
-LAGS_S = (0.0, 60.0, 200.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0, 14400.0)
-LONGER_LAGS_S = (28800.0, 57600.0)
-"""Tried where the longest of the others is the likeliest."""
+LAGS_S = (0.0, 60.0, 200.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0)
+LONGER_LAGS_S = (14400.0, 28800.0, 57600.0)
+"""Tried where 7,200 s is the likeliest, up to a tenth of the history: in a shorter one wear bends as they do."""
 FEWEST_WINDOWS = 4
 
 
@@ -81,8 +81,9 @@ def compare_windows(
     contrast = weights[1] - ratio * weights[0]
     lags = np.array(LAGS_S)
     lagged, temperature, fit = _fit(time_s, temperature_c, lags, bins, contrast)
-    if int(np.argmax(fit.lag_weight)) == lags.size - 1:
-        lags = np.array(LAGS_S + LONGER_LAGS_S)
+    longer = [lag for lag in LONGER_LAGS_S if lag <= (time_s[-1] - time_s[0]) / 10]
+    if longer and int(np.argmax(fit.lag_weight)) == lags.size - 1:
+        lags = np.array([*LAGS_S, *longer])
         lagged, temperature, fit = _fit(time_s, temperature_c, lags, bins, contrast)
     step = float(np.median((bins.end_s - bins.start_s) / (bins.last - bins.first + 1)))
     ours = lagged.mean(time_s[spans[:, 0]] - step / 2, time_s[spans[:, 1]] + step / 2)

@@ -8,8 +8,8 @@ lag of first order (written down in closed form) and has noise of 0.3 %. Its tru
 level and coefficient multiply. Baseline: `n` cycles from a drawn cycle of the first hour on; window: the last `n`.
 "own": without a coefficient in the plan. "plan": what the plan's coefficient (true value plus a drawn error of
 0.05 %/K, stated as such) decides where the run's own does not count. "cover" is of the 95 % interval, "false" the
-share of items exactly at their limit that pass under a guard of t(0.97725) u, the worse of both sides.
-Each cell of 1,000 has a standard error of 0.7 on cover and 0.5 on false.
+share of items exactly at their limit that pass under a guard of t(0.97725) u, for a lower and an upper limit.
+A cell of 1,000 has a standard error of 0.7 on cover and 0.5 on false.
 """
 
 from __future__ import annotations
@@ -95,9 +95,9 @@ class Tally:
         e, u, dof = np.array(self.rows).T
         dof = np.minimum(dof, 1e6)
         half, guard = stats.t.ppf(0.975, dof) * u, stats.t.ppf(0.97725, dof) * u
-        false = 100 * max(np.mean(e > guard), np.mean(e < -guard))
+        above, under = 100 * np.mean(e > guard), 100 * np.mean(e < -guard)
         return (
-            f"{100 * len(e) / asked:.0f} | {100 * np.mean(np.abs(e) <= half):.1f} | {false:.1f} | "
+            f"{100 * len(e) / asked:.0f} | {100 * np.mean(np.abs(e) <= half):.1f} | {above:.1f}, {under:.1f} | "
             f"{100 * np.median(half):.2f} | {np.sqrt(np.mean(u**2)) / np.sqrt(np.mean(e**2)):.2f}"
         )
 
