@@ -21,6 +21,9 @@ LAGS_S = (0.0, 60.0, 200.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0)
 LONGER_LAGS_S = (14400.0, 28800.0, 57600.0)
 """Tried where 7,200 s is the likeliest, up to a tenth of the history: in a shorter one wear bends as they do."""
 FEWEST_WINDOWS = 4
+MOST_CYCLES = 20_000
+LEAST_SWEEP_K = 0.1
+"""Within less than this in a window its median is taken to hold at its mean temperature."""
 
 
 @dataclass(frozen=True)
@@ -61,6 +64,7 @@ def compare_windows(
     window: Span,
     ratio: float,
     statistic: Statistic,
+    coefficient: float | None = None,
 ) -> WindowsResult:
     """Fit the history with every lag and place both windows in it.
 
@@ -73,6 +77,8 @@ def compare_windows(
     ratio : float
         Window over baseline: the noise of the baseline counts this many times in it.
     statistic : "median" or "mean"
+    coefficient : float, optional
+        The likeliest, relative per kelvin: without it the regression's own.
     """
     bins = history_bins(time_s, value)
     finite = np.concatenate([[0], np.cumsum(np.isfinite(value))])
@@ -89,6 +95,11 @@ def compare_windows(
     ours = lagged.mean(time_s[spans[:, 0]] - step / 2, time_s[spans[:, 1]] + step / 2)
     best = int(np.argmax(fit.lag_weight))
     slope = float((fit.weight[:, best] * fit.coefficient[:, best]).sum() / fit.weight[:, best].sum())
+    guess = slope if coefficient is None else coefficient
+    moved = ours[:, 1] - ours[:, 0]
+    if statistic == "median":
+        moved += _median_shift(time_s, value, window, lagged, guess)
+        moved -= _median_shift(time_s, value, base, lagged, guess)
     local = []
     for span in (base, window):
         ends, length = like_windows(bins, *span)
@@ -101,7 +112,7 @@ def compare_windows(
     return WindowsResult(
         fit,
         lags,
-        ours[:, 1] - ours[:, 0],
+        moved,
         lagged.begin_u * _since_begin(bins, time_s, base, window, lags),
         (local[0][0] * ratio**2, local[1][0]),
         (local[0][1], local[1][1]),
@@ -109,6 +120,26 @@ def compare_windows(
         float(ours[0, 0]),
         float(ours[0, 1]),
     )
+
+
+def _median_shift(time_s: Floats, value: Readings, span: Span, lagged: LaggedTemperature, slope: float) -> Floats:
+    """Temperature at which the median of a window holds, less its mean temperature, shape (l,).
+
+    Where the temperature sweeps, the median of values is not the value at the mean temperature: the median of
+    values that are corrected cycle by cycle says by how much.
+    """
+    first, last = span
+    step = max(1, (last - first + 1) // MOST_CYCLES)
+    y, t = value[first : last + 1 : step].astype(np.float64), time_s[first : last + 1 : step]
+    good = np.isfinite(y)
+    y, t = y[good], t[good]
+    shifts = np.zeros(lagged.lags_s.size)
+    for k, row in enumerate(lagged.temperature):
+        there = np.interp(t, lagged.grid_s, row)
+        there -= there.mean()
+        if np.ptp(there) * abs(slope) > 0 and np.ptp(there) > LEAST_SWEEP_K:
+            shifts[k] = (np.median(y) - np.median(y - slope * there)) / slope
+    return shifts
 
 
 def _statistics(value: Readings, starts: NDArray[np.int64], length: int, statistic: Statistic) -> Floats:
