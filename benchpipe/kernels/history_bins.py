@@ -119,15 +119,17 @@ def _drawn_in_mean(values: NDArray[np.floating]) -> tuple[float, int]:
     return float(v.mean()), n
 
 
-def window_weights(bins: HistoryBins, finite: NDArray[np.int64], first: int, last: int) -> Floats:
-    """Share of a window's values that lies in each bin, shape (k,), sum 1 (0 where it has none).
+def window_weights(bins: HistoryBins, finite: Indices, first: Indices, last: Indices) -> Floats:
+    """Share of each window's values that lies in each bin, shape (j, k), sums 1 (0 where it has none).
 
-    ``finite`` : ndarray, shape (n + 1,), how many cycles before each index have a value.
+    ``finite`` : ndarray, shape (n + 1,), how many cycles before each index have a value; ``first`` and
+    ``last`` : ndarray, shape (j,), of the windows.
     """
-    a, b = np.maximum(bins.first, first), np.minimum(bins.last, last)
-    inside = np.where(b >= a, finite[np.maximum(b, a - 1) + 1] - finite[a], 0).astype(np.float64)
-    total = inside.sum()
-    return inside / total if total > 0 else inside
+    a = np.maximum(bins.first[None, :], first[:, None])
+    b = np.maximum(np.minimum(bins.last[None, :], last[:, None]) + 1, a)
+    inside = (finite[np.minimum(b, finite.size - 1)] - finite[np.minimum(a, finite.size - 1)]).astype(np.float64)
+    total = inside.sum(axis=1, keepdims=True)
+    return np.asarray(inside / np.maximum(total, 1.0))
 
 
 def like_windows(bins: HistoryBins, first: int, last: int, most_bins: int = 5) -> tuple[Indices, int]:

@@ -20,8 +20,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from benchpipe.kernels.swings import SwingsResult, count_swings
+from benchpipe.kernels.temperature_regression import PRIOR_PER_K
 from benchpipe.kernels.temperature_windows import WindowsResult, compare_windows, window_statistic
-from benchpipe.kernels.thermometer import AROUND, ThermometerResult, thermometer_faults
+from benchpipe.kernels.thermometer import ThermometerResult, thermometer_faults
 
 Floats = NDArray[np.float64]
 Readings = NDArray[np.floating]
@@ -38,7 +39,8 @@ BEYOND = 0.1
 """How far outside the learnt range a window may lie, as a part of that range."""
 SAME_K = 0.3
 """Windows closer than this behind every lag are compared without a correction."""
-FOLLOW_CYCLES = 100
+FOLLOW_CYCLES = (20, 100, 500)
+"""Cycles on either side of a jump that are compared: as few as tell whether the figure followed."""
 FOLLOWS = 0.5
 """Least part of the expected step by which the figure must follow a jump of the thermometer."""
 
@@ -129,7 +131,7 @@ def change_at_temperature(
     if thermometer.fault:
         return _undecided(thermometer.fault, raw)
     y = y / y.dtype.type(at_base)
-    found = compare_windows(t, y, x, base, window, 1 + raw, statistic)
+    found = compare_windows(t, y, x, base, window, 1 + raw, statistic, plan_coefficient)
     budget = _Budget(found, raw, _moved_u(thermometer, x, base, window))
     swings = _swings(found, thermometer, x.size)
     inside = _inside(swings.low, swings.high, found)
@@ -164,7 +166,8 @@ def _swings(found: WindowsResult, thermometer: ThermometerResult, cycles: int) -
     """Swings as large as the difference that is corrected for, and as half the range of the history."""
     span = float(np.ptp(found.bin_c))
     swing = max(abs(float(found.moved_k[0])), SWING_PART * span, LEAST_SWING_K)
-    return count_swings(found.bin_c, swing, 6 * thermometer.mean_u(max(cycles // found.bin_c.size, 1)))
+    floor = max(LEAST_SWING_K, 6 * thermometer.mean_u(max(cycles // found.bin_c.size, 1)))
+    return count_swings(found.bin_c, swing, floor)
 
 
 def _inside(low: float, high: float, found: WindowsResult) -> bool:
@@ -228,9 +231,10 @@ class _Budget:
         )
 
     def none(self, swings: SwingsResult) -> TemperatureChange:
-        """Not corrected: as wide as the run's own regression would allow for so small a difference."""
+        """Not corrected: as wide as what the run's regression and the steepest coefficient allow for the difference."""
         f, dt = self.found.fit, self.found.moved_k[None, :]
-        might = f.coefficient**2 + f.coefficient_variance
+        known = PRIOR_PER_K**2 / (PRIOR_PER_K**2 + f.coefficient_variance)
+        might = (f.coefficient * known) ** 2 + f.coefficient_variance * known
         stated = might * (dt**2 + self.moved_u**2)
         nothing = np.zeros_like(f.weight)
         own = float((f.weight * stated).sum())
@@ -288,17 +292,26 @@ def _followed(result: TemperatureChange, thermometer: ThermometerResult, y: Read
     if not result.decided:
         return result
     for i in thermometer.jumps:
-        near = slice(max(0, i - FOLLOW_CYCLES), i), slice(i, i + FOLLOW_CYCLES)
-        before, after = (p[np.isfinite(p)] for p in (y[near[0]].astype(np.float64), y[near[1]].astype(np.float64)))
-        expected = result.coefficient * float(np.nanmedian(x[i : i + AROUND]) - np.nanmedian(x[max(0, i - AROUND) : i]))
-        if before.size < 5 or after.size < 5 or expected == 0:
-            continue
-        part = float(np.median(after) - np.median(before)) / expected
-        noise = 1.2533 * float(np.hypot(before.std() / sqrt(before.size), after.std() / sqrt(after.size)))
-        if part < FOLLOWS - 3 * noise / abs(expected):
+        for cycles in FOLLOW_CYCLES:
+            part, part_u = _followed_part(y, x, i, cycles, result.coefficient)
+            if part_u <= 0.1:
+                break
+        if part < FOLLOWS - 3 * part_u:
             why = (
                 f"the thermometer jumped at cycle {i} of the history and the figure did not follow "
                 f"({100 * part:.0f} % of the step that {result.coefficient:.2%}/K makes)"
             )
             return _undecided(why, result.raw_change, result.swings)
     return result
+
+
+def _followed_part(y: Readings, x: Readings, i: int, cycles: int, coefficient: float) -> tuple[float, float]:
+    """Step of the figure at cycle i over the step that the thermometer's makes, and its standard uncertainty."""
+    sides = [slice(max(0, i - cycles), i), slice(i, i + cycles)]
+    values = [v[np.isfinite(v)] for v in (y[side].astype(np.float64) for side in sides)]
+    expected = coefficient * float(np.nanmedian(x[sides[1]]) - np.nanmedian(x[sides[0]]))
+    if min(v.size for v in values) < 5 or not expected:
+        return 1.0, inf
+    step = float(np.median(values[1]) - np.median(values[0]))
+    noise = 1.2533 * float(np.hypot(*(np.std(np.diff(v)) / sqrt(2 * v.size) for v in values)))
+    return step / expected, noise / abs(expected)

@@ -11,6 +11,7 @@ Floats = NDArray[np.float64]
 
 CELLS = 4000
 GRID = 8000
+SPIKE_CELLS = 5
 
 
 @dataclass(frozen=True)
@@ -79,12 +80,16 @@ def lagged_temperature(time_s: Floats, temperature_c: NDArray[np.floating], lags
     range of the log. How well such a guess holds is measured at all other times of the log, where what came
     before is known: its root mean square error is ``begin_u``.
     """
+    from scipy.ndimage import median_filter
+
     good = np.isfinite(temperature_c)
     t, x = (time_s, temperature_c) if good.all() else (time_s[good], temperature_c[good])
     per = max(1, t.size // CELLS)
     whole = t.size // per * per
     cells_t = t[:whole].reshape(-1, per).mean(axis=1)
     cells_x = np.median(x[:whole].reshape(-1, per), axis=1).astype(np.float64)
+    if per < SPIKE_CELLS:  # cells too small to outvote a spike on their own
+        cells_x = median_filter(cells_x, SPIKE_CELLS, mode="nearest")
     grid = np.linspace(time_s[0], max(time_s[-1], time_s[0] + 1e-6), int(np.clip(2 * cells_t.size, 50, GRID)))
     step = float(grid[1] - grid[0])
     plain = np.interp(grid, cells_t, cells_x)

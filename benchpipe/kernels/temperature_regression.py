@@ -12,10 +12,17 @@ from benchpipe.kernels.history_bins import HistoryBins
 
 Floats = NDArray[np.float64]
 
-PIECES = 5
-"""Pieces of the line that stands for wear."""
+WEAR_KNOTS = (0.0, 0.15, 0.4, 0.7, 1.0)
+"""Ends of the pieces of the cubic spline that stands for wear, as parts of the history's cycles: closer where
+wear settles. Straight pieces leave a tenth of settling wear, cubic ones a thousandth."""
 LOG_FROM = 0.02
 """Settling wear goes with log(1 + x/LOG_FROM), x the part of the history's cycles."""
+STEEPEST_PER_K = 0.046
+"""Largest coefficient an unknown one is taken to have, relative per kelvin: the viscosity of a damper's oil doubles
+about every 15 °C (Walther form of ISO VG 32), ln 2/15 K, and nothing on an ankle follows more steeply."""
+PRIOR_PER_K = STEEPEST_PER_K / 3**0.5
+"""Standard deviation of coefficients in the likelihood of lags: without it a lag that leaves nothing of the
+temperature would be the likeliest, since any coefficient, however large, would be as good as another."""
 LEAST_SPREAD_K = 1e-4
 """A temperature that moves less than this beside wear has no coefficient (it is drawn to 0)."""
 
@@ -56,11 +63,13 @@ class HistoryFit:
 
 
 def wear_columns(place: Floats) -> Floats:
-    """Constant and line of ``PIECES`` pieces (as hats), and log(1 + x/LOG_FROM), for x in 0 to 1."""
+    """Cubic B-splines over ``WEAR_KNOTS`` (constant and line among them), and log(1 + x/LOG_FROM), x in 0 to 1."""
+    from scipy.interpolate import BSpline
+
     x = np.clip(place, 0.0, 1.0)
-    hats = np.maximum(0.0, 1 - np.abs(x[:, None] * PIECES - np.arange(PIECES + 1)[None, :]))
-    logarithm = np.log1p(x / LOG_FROM) / np.log1p(1 / LOG_FROM)
-    return np.column_stack([hats, logarithm - x])
+    knots = np.concatenate([[0.0] * 3, WEAR_KNOTS, [1.0] * 3])
+    splines = BSpline.design_matrix(x, knots, 3).toarray()
+    return np.column_stack([splines, np.log1p(x / LOG_FROM) / np.log1p(1 / LOG_FROM) - x])
 
 
 def fit_history(bins: HistoryBins, cycles: int, temperature: Floats, contrast: Floats) -> HistoryFit:
@@ -81,8 +90,9 @@ def fit_history(bins: HistoryBins, cycles: int, temperature: Floats, contrast: F
     -----
     Wear is taken out of all columns at once (Schur complement of its Gram matrix), so that a fit with one lag
     is a division. With V = C⁻¹ in the metric of one noise model, b = (T'MT)⁻¹T'My, M what wear leaves of V, and
-    cov(a'y, b) = s²(a'T − a'X(X'VX)⁻¹X'VT)/(T'MT). The likelihood is restricted to what wear and a free
-    coefficient leave, also where the plan's coefficient is used: a crack is then no noise.
+    cov(a'y, b) = s²(a'T − a'X(X'VX)⁻¹X'VT)/(T'MT). The likelihood is restricted to what wear leaves, its
+    coefficient free within ``PRIOR_PER_K`` also where the plan's is used: a crack that came with warmth is then no
+    noise.
     """
     span = float(bins.end_s[-1] - bins.start_s[0])
     width = bins.end_s - bins.start_s
@@ -102,7 +112,9 @@ def fit_history(bins: HistoryBins, cycles: int, temperature: Floats, contrast: F
     b = ty / tt
     s2 = np.maximum(yy - b * ty, 1e-300) / dof
     log_wear = np.linalg.slogdet(gram)[1]
-    likelihood = -0.5 * ((white.log_det + log_wear)[:, None] + np.log(tt) + dof * np.log(s2))
+    prior = s2 / PRIOR_PER_K**2
+    left_s2 = np.maximum(yy - ty**2 / (tt + prior), 1e-300) / dof
+    likelihood = -0.5 * ((white.log_det + log_wear)[:, None] + np.log1p(tt / prior) + dof * np.log(left_s2))
     weight = np.exp(likelihood - likelihood.max())
     weight /= weight.sum()
     moved = (contrast @ t)[None, :] - np.einsum("p,mpl->ml", contrast @ wear, solved[:, :, 1:])

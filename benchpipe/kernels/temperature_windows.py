@@ -17,10 +17,13 @@ Readings = NDArray[np.floating]
 Span = tuple[int, int]
 Statistic = Literal["median", "mean"]
 
-LAGS_S = (0.0, 60.0, 200.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0, 14400.0)
-LONGER_LAGS_S = (28800.0, 57600.0)
-"""Tried where the longest of the others is the likeliest."""
+LAGS_S = (0.0, 60.0, 200.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0)
+LONGER_LAGS_S = (14400.0, 28800.0, 57600.0)
+"""Tried where 7,200 s is the likeliest, up to a tenth of the history: in a shorter one wear bends as they do."""
 FEWEST_WINDOWS = 4
+MOST_CYCLES = 20_000
+LEAST_SWEEP_K = 0.1
+"""Within less than this in a window its median is taken to hold at its mean temperature."""
 
 
 @dataclass(frozen=True)
@@ -61,6 +64,7 @@ def compare_windows(
     window: Span,
     ratio: float,
     statistic: Statistic,
+    coefficient: float | None = None,
 ) -> WindowsResult:
     """Fit the history with every lag and place both windows in it.
 
@@ -73,34 +77,42 @@ def compare_windows(
     ratio : float
         Window over baseline: the noise of the baseline counts this many times in it.
     statistic : "median" or "mean"
+    coefficient : float, optional
+        The likeliest, relative per kelvin: without it the regression's own.
     """
     bins = history_bins(time_s, value)
     finite = np.concatenate([[0], np.cumsum(np.isfinite(value))])
-    weights = [window_weights(bins, finite, *span) for span in (base, window)]
+    spans = np.array([base, window])
+    weights = window_weights(bins, finite, spans[:, 0], spans[:, 1])
     contrast = weights[1] - ratio * weights[0]
     lags = np.array(LAGS_S)
     lagged, temperature, fit = _fit(time_s, temperature_c, lags, bins, contrast)
-    if int(np.argmax(fit.lag_weight)) == lags.size - 1:
-        lags = np.array(LAGS_S + LONGER_LAGS_S)
+    longer = [lag for lag in LONGER_LAGS_S if lag <= (time_s[-1] - time_s[0]) / 10]
+    if longer and int(np.argmax(fit.lag_weight)) == lags.size - 1:
+        lags = np.array([*LAGS_S, *longer])
         lagged, temperature, fit = _fit(time_s, temperature_c, lags, bins, contrast)
     step = float(np.median((bins.end_s - bins.start_s) / (bins.last - bins.first + 1)))
-    spans = np.array([base, window])
     ours = lagged.mean(time_s[spans[:, 0]] - step / 2, time_s[spans[:, 1]] + step / 2)
     best = int(np.argmax(fit.lag_weight))
     slope = float((fit.weight[:, best] * fit.coefficient[:, best]).sum() / fit.weight[:, best].sum())
+    guess = slope if coefficient is None else coefficient
+    moved = ours[:, 1] - ours[:, 0]
+    if statistic == "median":
+        moved += _median_shift(time_s, value, window, lagged, guess)
+        moved -= _median_shift(time_s, value, base, lagged, guess)
     local = []
     for span in (base, window):
         ends, length = like_windows(bins, *span)
         starts = ends - length + 1
         there = lagged.mean(time_s[starts] - step / 2, time_s[ends] + step / 2)[best]
-        shares = np.array([window_weights(bins, finite, a, b) for a, b in zip(starts, ends, strict=True)])
-        expected = shares.reshape(-1, bins.mean.size) @ (bins.mean - slope * temperature[best]) + slope * there
-        found = [window_statistic(value, (a, b), statistic) for a, b in zip(starts.tolist(), ends.tolist(), strict=True)]
-        local.append(_local_variance(np.array(found) - expected, length, span, value))
+        shares = window_weights(bins, finite, starts, ends)
+        expected = shares @ (bins.mean - slope * temperature[best]) + slope * there
+        found = _statistics(value, starts, length, statistic)
+        local.append(_local_variance(found - expected, length, span, value))
     return WindowsResult(
         fit,
         lags,
-        ours[:, 1] - ours[:, 0],
+        moved,
         lagged.begin_u * _since_begin(bins, time_s, base, window, lags),
         (local[0][0] * ratio**2, local[1][0]),
         (local[0][1], local[1][1]),
@@ -108,6 +120,34 @@ def compare_windows(
         float(ours[0, 0]),
         float(ours[0, 1]),
     )
+
+
+def _median_shift(time_s: Floats, value: Readings, span: Span, lagged: LaggedTemperature, slope: float) -> Floats:
+    """Temperature at which the median of a window holds, less its mean temperature, shape (l,).
+
+    Where the temperature sweeps, the median of values is not the value at the mean temperature: the median of
+    values that are corrected cycle by cycle says by how much.
+    """
+    first, last = span
+    step = max(1, (last - first + 1) // MOST_CYCLES)
+    y, t = value[first : last + 1 : step].astype(np.float64), time_s[first : last + 1 : step]
+    good = np.isfinite(y)
+    y, t = y[good], t[good]
+    shifts = np.zeros(lagged.lags_s.size)
+    for k, row in enumerate(lagged.temperature):
+        there = np.interp(t, lagged.grid_s, row)
+        there -= there.mean()
+        if np.ptp(there) * abs(slope) > 0 and np.ptp(there) > LEAST_SWEEP_K:
+            shifts[k] = (np.median(y) - np.median(y - slope * there)) / slope
+    return shifts
+
+
+def _statistics(value: Readings, starts: NDArray[np.int64], length: int, statistic: Statistic) -> Floats:
+    """Statistic of windows of one length; NaN where one has no value."""
+    parts = value[starts[:, None] + np.arange(length)[None, :]].astype(np.float64)
+    if np.isfinite(parts).all():
+        return np.asarray(np.median(parts, axis=1) if statistic == "median" else parts.mean(axis=1))
+    return np.array([window_statistic(row, (0, length - 1), statistic) for row in parts])
 
 
 def _fit(

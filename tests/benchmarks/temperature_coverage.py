@@ -8,8 +8,8 @@ lag of first order (written down in closed form) and has noise of 0.3 %. Its tru
 level and coefficient multiply. Baseline: `n` cycles from a drawn cycle of the first hour on; window: the last `n`.
 "own": without a coefficient in the plan. "plan": what the plan's coefficient (true value plus a drawn error of
 0.05 %/K, stated as such) decides where the run's own does not count. "cover" is of the 95 % interval, "false" the
-share of items exactly at their limit that pass under a guard of t(0.97725) u, the worse of both sides.
-Each cell of 1,000 has a standard error of 0.7 on cover and 0.5 on false.
+share of items exactly at their limit that pass under a guard of t(0.97725) u, for a lower and an upper limit.
+A cell of 1,000 has a standard error of 0.7 on cover and 0.5 on false.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import product
 
 import numpy as np
@@ -80,29 +80,24 @@ def draw(cell: Cell, rng: np.random.Generator, begin: int) -> tuple[np.ndarray, 
 
 @dataclass
 class Tally:
-    """Errors, uncertainties and degrees of freedom of what was decided, out of how many."""
+    """Errors, uncertainties and degrees of freedom of what was decided."""
 
-    asked: int = 0
-    rows: list[tuple[float, float, float]] = None  # type: ignore[assignment]
-
-    def __post_init__(self) -> None:
-        self.rows = []
+    rows: list[tuple[float, float, float]] = field(default_factory=list)
 
     def add(self, found: TemperatureChange, truth: float) -> None:
-        self.asked += 1
         if found.decided:
             self.rows.append((found.change - truth, found.u, found.dof))
 
-    def text(self) -> str:
+    def text(self, asked: int) -> str:
         """decided | cover | false | half-width | of the error's own spread."""
-        if len(self.rows) < max(20, self.asked // 50):
-            return f"{100 * len(self.rows) / max(self.asked, 1):.0f} | - | - | - | -"
+        if len(self.rows) < max(20, asked // 50):
+            return f"{100 * len(self.rows) / max(asked, 1):.0f} | - | - | - | -"
         e, u, dof = np.array(self.rows).T
         dof = np.minimum(dof, 1e6)
         half, guard = stats.t.ppf(0.975, dof) * u, stats.t.ppf(0.97725, dof) * u
-        false = 100 * max(np.mean(e > guard), np.mean(e < -guard))
+        above, under = 100 * np.mean(e > guard), 100 * np.mean(e < -guard)
         return (
-            f"{100 * len(e) / self.asked:.0f} | {100 * np.mean(np.abs(e) <= half):.1f} | {false:.1f} | "
+            f"{100 * len(e) / asked:.0f} | {100 * np.mean(np.abs(e) <= half):.1f} | {above:.1f}, {under:.1f} | "
             f"{100 * np.median(half):.2f} | {np.sqrt(np.mean(u**2)) / np.sqrt(np.mean(e**2)):.2f}"
         )
 
@@ -118,15 +113,12 @@ def measure(cell: Cell, draws: int, seed: int = 10) -> list[str]:
         for n in WINDOWS:
             base, window = (begin, begin + n - 1), (t.size - n, t.size - 1)
             truth = (1 + wear[-n:].mean()) / (1 + wear[begin : begin + n].mean()) - 1
-            found = change_at_temperature(t, value, logged, base, window)
-            own[n].add(found, truth)
-            if not found.decided:
-                found = change_at_temperature(
-                    t, value, logged, base, window, plan_coefficient=stated, plan_coefficient_u=COEFFICIENT_U
-                )
-                plan[n].add(found, truth)
+            found = change_at_temperature(
+                t, value, logged, base, window, plan_coefficient=stated, plan_coefficient_u=COEFFICIENT_U
+            )
+            (own if found.source == "run" else plan)[n].add(found, truth)
     head = f"| {cell.days} | {cell.lag_s:.0f} | {cell.wear} | {cell.noise} |"
-    return [f"{head} {n:,} | {own[n].text()} | {plan[n].text()} |" for n in WINDOWS]
+    return [f"{head} {n:,} | {own[n].text(draws)} | {plan[n].text(draws)} |" for n in WINDOWS]
 
 
 def heading() -> str:
