@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from benchpipe.check.left_out import CYCLE_COLUMNS, INCOMPLETE, cycle_reasons, reversed_loops, too_much_lost
 from benchpipe.check.measures import Measure
-from benchpipe.check.run_tables import CycleRows, RunTables
+from benchpipe.check.run_tables import CycleRows, RunTables, Spans
 from benchpipe.check.sampling import Sampled, sampling_u
 from benchpipe.check.values import Typical, Values, nothing, values_of
 from benchpipe.config.limits import LimitConfig
@@ -64,6 +64,7 @@ def cycle_values(
         return nothing(window.why, due=False, of=window.last - window.first + 1)
     judged = ["load_range", "motion_range", *(f.name for f in fields(Sampled)), *CYCLE_COLUMNS]
     found = tables.window(block, [*measure.columns, *judged], window.first, window.last)
+    found = _own_rows(found, tables.elsewhere(block), rate)
     if found.table.num_rows == 0:
         return nothing(window.why or NO_CYCLE, due=True)
     return replace(
@@ -87,7 +88,7 @@ def _from_rows(
     value[reversed_loop] = np.nan
     reason = cycle_reasons(rows, _ended(start, restarts_us), rate, value, reversed_loop)
     resting = _at_rest(limit, measure, rows, value, reason)
-    if not measure.extreme:
+    if not measure.extreme and measure.name != "off_target":
         value = np.where(complete, value, np.nan)
     whole = complete & np.isfinite(value) & ((flags & int(NOT_JUDGED)) == 0) & ~too_much_lost(rows)
     if measure.name == "off_target":
@@ -99,10 +100,25 @@ def _from_rows(
     values = values_of(
         found.after.astype(np.float64), value, np.full(len(value), np.nan), len(value) + round(uncounted), why=why,
         reason=reason, whole=whole, names=names, uncounted=uncounted, between_us=(int(start[0]), int(start[-1])),
-        typical=_typical(rows.filter(pa.array(complete))),
+        typical=_typical(rows.filter(pa.array(complete)), state.get("sample_noise") or {}),
         sampling_u=_missed(measure, value, rows, rate),
     )  # fmt: skip
     return values.select(~resting) if resting.any() else values
+
+
+def _own_rows(found: CycleRows, elsewhere: Spans, rate: float) -> CycleRows:
+    """Rows without the incomplete cycles in which a hold, sweep, stance window or proof of another block lies."""
+    start = np.array(found.table.column("start_us"))
+    length = np.rint(1e6 / rate * floats(found.table.column("samples"))).astype(np.int64)
+    incomplete = np.flatnonzero(~np.array(found.table.column("complete"), bool))
+    foreign = [
+        i for i in incomplete.tolist() if ((elsewhere[0] <= start[i] + length[i]) & (elsewhere[1] >= start[i])).any()
+    ]
+    if not foreign:
+        return found
+    own = np.ones(len(start), bool)
+    own[foreign] = False
+    return CycleRows(found.table.filter(pa.array(own)), found.after[own])
 
 
 def _ended(start_us: NDArray[np.int64], restarts_us: tuple[int, ...]) -> NDArray[np.bool_]:
@@ -142,13 +158,17 @@ def _unseen(counted: dict[str, Any] | None, from_us: int, until_us: int) -> floa
     )
 
 
-def _typical(rows: pa.Table) -> Typical:
+def _typical(rows: pa.Table, noise: dict[str, float]) -> Typical:
     def middle(column: str) -> float:
         values = floats(rows.column(column))
         values = values[np.isfinite(values)]
         return float(np.median(values)) if values.size else float("nan")
 
-    return Typical(*(middle(f.name) for f in fields(Typical)))
+    nan = float("nan")
+    return Typical(
+        middle("load_range"), middle("motion_range"), middle("period_s"), middle("phase_deg"),
+        noise.get("load", nan), noise.get("motion", nan),
+    )  # fmt: skip
 
 
 def _missed(measure: Measure, value: Floats, rows: pa.Table, rate: float) -> Floats | None:

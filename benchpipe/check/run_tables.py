@@ -17,6 +17,8 @@ from benchpipe.process.trends import floats
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 
+Spans = NDArray[np.int64]  # shape (2, n): starts and ends
+
 
 @dataclass(frozen=True)
 class CycleRows:
@@ -70,6 +72,19 @@ class RunTables:
             return known.last
         number = self._all(block, ["cycle"]).column("cycle")
         return int(pc.max(number).as_py() or 0)
+
+    def elsewhere(self, block: str) -> Spans:
+        """When holds, sweeps, stance windows and proofs of other blocks took place: starts and ends, rising."""
+        found = []
+        for kind, table in SPANNED.items():
+            if kind == "cyclic":
+                continue
+            length = "period_s" if kind == "sweep" else "duration_s"
+            rows = self.whole(table).select(["block", "start_us", length])
+            rows = rows.filter(pc.not_equal(rows.column("block"), block))
+            start = np.array(rows.column("start_us"), np.int64)
+            found.append(np.stack([start, start + np.rint(1e6 * floats(rows.column(length))).astype(np.int64)]))
+        return np.concatenate(found, axis=1)
 
     def begun_us(self, block: str) -> int | None:
         """Time of the first complete cycle of a block."""

@@ -22,12 +22,14 @@ TABLE = {"hold": "holds", "sweep": "sweeps", "stance": "stances", "proof": "proo
 
 @dataclass(frozen=True)
 class Typical:
-    """Medians over the cycles judged, for the sensitivities of a budget; NaN where there are none."""
+    """Medians over the cycles judged, for the sensitivities of a budget, and the noise of a sample; NaN: not known."""
 
     load_range: float = float("nan")
     motion_range: float = float("nan")
     period_s: float = float("nan")
     phase_deg: float = float("nan")
+    load_noise: float = float("nan")
+    motion_noise: float = float("nan")
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -33,6 +34,7 @@ STYLE = {
     Verdict.NOT_EVALUATED: "yellow",
 }
 MOST_REMARKS = 6
+_IN_BRACKETS = re.compile(r" \([^)]*\)")
 MOST_OVER_LIFE = 5
 LEAST_WIDTH = 70  # of a terminal for tables: in a narrower one their names would be cut off
 THINGS = {
@@ -212,7 +214,7 @@ def _limits(view: RunView, marks: Marks) -> RenderableType:
         if row["remark"]:
             name.append(f": {row['remark']}", "dim")
         if row["left_out"] and row["left_out"] not in row["remark"]:
-            name.append(f" ({row['used']:,} of {row['of']:,} used; {row['left_out']})", "dim")
+            name.append(f" ({row['used']:,} of {row['of']:,}; {_IN_BRACKETS.sub('', row['left_out'])})", "dim")
         cells = _measured(row, marks), _allowed(row, marks), with_unit(row["margin"], row["unit"], 3, marks)
         table.add_row(Text(verdict, STYLE[verdict]), name, *cells)
         lines.append(_item(f"{verdict}:", f"{name}: {cells[0]}, allowed {cells[1]}, margin {cells[2]}", STYLE[verdict]))
