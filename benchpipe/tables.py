@@ -10,7 +10,7 @@ from __future__ import annotations
 from enum import IntFlag
 from typing import TYPE_CHECKING
 
-from benchpipe.columns import LOCK_CHANGES, PROOFS, Column
+from benchpipe.columns import LOCK_CHANGES, LOSSES, PROOFS, Column
 from benchpipe.columns import column as _c
 
 if TYPE_CHECKING:
@@ -147,6 +147,7 @@ HOLDS: tuple[Column, ...] = (
     _c("log_slope_high", "float64", "1", "upper end of its 95 % interval; null where it has none", null=True),
     _c("recovered", "float64", "1", "part of the creep that came back after unloading: 1 all, 0 a leak", null=True),
     _c("recovered_u", "float64", "1", "half of its 95 % interval, divided by 2", null=True),
+    *LOSSES,
     _c("remark", "string", "", "what limits these figures", null=True),
 )
 
@@ -189,6 +190,7 @@ SWEEPS: tuple[Column, ...] = (
     _c("asymmetry_u", "float64", "load", "standard uncertainty from the scatter along the range", null=True),
     _c("energy_j", "float64", "J", "loop energy", null=True),
     _c("temperature_c", "float64", "degC", "mean temperature", null=True),
+    *LOSSES,
     _c("remark", "string", "", "what could not be told, and why", null=True),
 )
 
@@ -250,6 +252,7 @@ STANCES: tuple[Column, ...] = (
     _c("compliance", "float64", "motion/load", "motion that follows the load, where that moves", null=True),
     _c("compliance_u", "float64", "motion/load", "its standard uncertainty", null=True),
     _c("temperature_c", "float64", "degC", "mean temperature", null=True),
+    *LOSSES,
     _c("remark", "string", "", "what limits these figures", null=True),
 )
 
