@@ -38,8 +38,8 @@ FLAG_MEANING: dict[CycleFlag, str] = {
     CycleFlag.SATURATED: "load or motion reached the end of its channel's range: loop fields are null",
     CycleFlag.OFF_TARGET: "peak or valley outside the target by more than the tolerance",
     CycleFlag.PEAKS_ONLY: "only peaks and valleys were logged: loop fields are null",
-    CycleFlag.STOOD_STILL: "load or motion has one value all along (a sensor that is stuck, a specimen that does not "
-    "move): loop fields are null, never judged",
+    CycleFlag.STOOD_STILL: "load or motion has one value all along, or flickers in its last digit (a sensor that is "
+    "stuck, a specimen that does not move): loop fields are null, never judged",
     CycleFlag.LOST_ROWS: "rows inside it (where a row is a cycle: just before it) were rejected, or have no load or "
     "no motion: its extremes may be missing",
     CycleFlag.BROKEN_OFF: "samples are missing where it was broken off: a gap in the clock",

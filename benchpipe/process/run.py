@@ -69,7 +69,7 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
     inputs = {b.name: sample_inputs(manifest, b.files) for b in run.plan.block}
     rejected = {b.name: rejected_rows(manifest, b.files) for b in run.plan.block}
     key = key_of(
-        {name: [blocks[name], [i.identity for i in inputs[name]], *identity_of(rejected[name])] for name in blocks}
+        {name: [blocks[name], [i.identity for i in inputs[name]], identity_of(rejected[name])] for name in blocks}
     )
     if before is not None and (before.key == key or manifest.closed):
         if manifest.closed:
@@ -95,9 +95,7 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
 def _process_block(task: BlockTask[Block], known: dict[str, Any] | None, before: Step | None) -> Found:
     """Make the tables of a block, or keep them; the task's key is that of its settings."""
     block, key = task.block, task.key
-    identities = [i.identity for i in task.inputs]
-    rejects, tails = identity_of(task.rejected)
-    now = {"key": key, "inputs": identities, "rejects": rejects, "tails": tails}
+    now = {"key": key, "inputs": [i.identity for i in task.inputs], **identity_of(task.rejected)}
     old = {part.path: part for part in before.parts} if before else {}
     if known is not None and all(known.get(name) == value for name, value in now.items()):
         remarks = [r for r in (before.remarks if before else ()) if r.where == block.name]
@@ -112,5 +110,5 @@ def _resumable(known: dict[str, Any] | None, now: dict[str, Any]) -> dict[str, A
     """What is known of a block, if its old inputs are the beginning of the new ones, and their rejects too."""
     if known is None or known["key"] != now["key"] or known.get("anchor") is None:
         return {}
-    same = all(known[name] == now[name][: len(known[name])] for name in ("inputs", "rejects"))
-    return known if same else {}
+    longer = all(known[name] == now[name][: len(known[name])] for name in ("inputs", "rejects"))
+    return known if longer and known["empty"] == now["empty"] else {}
