@@ -113,7 +113,7 @@ def learn_digits(store: RunStore, inputs: list[SampleInput], rig: RigConfig, blo
 
 
 def _step(values: NDArray[Any], name: str, rig: RigConfig, per_cycle: int) -> dict[str, float]:
-    """The step of a channel that a window shows to be moved, or to be continuous (0); nothing where it shows neither."""
+    """The step of a channel that moves in a window, or 0 where it is continuous; nothing where neither is plain."""
     given = rig.find(getattr(rig, name).channel).resolution
     step = given.value if given is not None else smallest_step(values)
     moved = bool(step) and range_of_parts(values, per_cycle) >= MOVED_STEPS * (step or 0.0)

@@ -23,7 +23,9 @@ NEVER: int = np.iinfo(np.int64).max
 Row = dict[str, Any]
 
 
-def with_losses(task: BlockTask[Any], rows: list[Row], rig: RigConfig | None = None, *, beyond: bool = True) -> list[Row]:
+def with_losses(
+    task: BlockTask[Any], rows: list[Row], rig: RigConfig | None = None, *, beyond: bool = True
+) -> list[Row]:
     """Rows of a table with the columns ``lost_rows`` and ``longest_step_s``.
 
     Rows of the log count as lost where they stand between two samples of which one is inside; before the first one

@@ -209,14 +209,13 @@ def _placed(
     key = np.empty(lost.row.size, np.int64)
     modes = np.full((2, lost.row.size), NO_MODE)  # of the samples before and after
     columns = ["row", channel] if channel is not None else ["row"]
-    done, last_us, last_mode = 0, None, None
+    done, last_us, last_mode = 0, None, NO_MODE
     for batch in stream_samples(store.folder, [inputs[place] for place in own], columns, from_us):
         time, row = batch.time_us, batch.columns["row"]
         if not time.size:
             continue
-        if channel is not None and last_mode is None:
-            begins = bool(lost.row[0] < row[0])
-            last_mode = _mode_beside(store, inputs[: own[0]], channel, last=True) if begins else NO_MODE
+        if channel is not None and last_us is None and lost.row[0] < row[0]:
+            last_mode = _mode_beside(store, inputs[: own[0]], channel, last=True)
         end = int(np.searchsorted(lost.row, row[-1]))
         following = np.searchsorted(row, lost.row[done:end])
         key[done:end] = time[following]

@@ -15,7 +15,7 @@ from benchpipe.process.holds import hold_block
 from benchpipe.process.lock_changes import locking_block
 from benchpipe.process.order import CODES, Span, block_span, order_remarks
 from benchpipe.process.proofs import proof_block
-from benchpipe.process.rejected import Rejected, identity_of, rejected_rows
+from benchpipe.process.rejected import identity_of, rejected_rows
 from benchpipe.process.stance import stance_block
 from benchpipe.process.sweeps import sweep_block
 from benchpipe.process.task import BlockTask

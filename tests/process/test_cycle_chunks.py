@@ -191,15 +191,13 @@ def test_every_row_is_where_the_rules_say(whole: Signals, how: CycleSettings) ->
     rows = rows_of([whole], how)
     expected = by_hand(whole, how.cut)
     time = np.append(whole.time_us, NEVER)
-    for got, wanted in ((rows.first_us, [time[a] for a, _, _ in expected]), (rows.after_us, [time[b] for _, b, _ in expected])):
-        assert got.tolist() == wanted
+    assert rows.first_us.tolist() == [time[a] for a, _, _ in expected]
+    assert rows.after_us.tolist() == [time[b] for _, b, _ in expected]
     assert rows.closed.tolist() == [kind == "closed" for *_, kind in expected]
     assert rows.samples.tolist() == [b - a for a, b, _ in expected]
     step = np.diff(whole.time_us) > how.cut.break_us
-    missing = [
-        kind != "closed" and bool((a > 0 and step[a - 1]) or (b < len(whole) and step[b - 1])) for a, b, kind in expected
-    ]
-    assert rows.broken.tolist() == missing
+    parted = [bool((a > 0 and step[a - 1]) or (b < len(whole) and step[b - 1])) for a, b, _ in expected]
+    assert rows.broken.tolist() == [one and kind != "closed" for one, (*_, kind) in zip(parted, expected, strict=True)]
     trigger = whole.load if how.cut.by_load else whole.motion
     seen = np.zeros(len(whole), bool)
     for a, b, _ in expected:

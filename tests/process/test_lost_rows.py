@@ -1,4 +1,4 @@
-"""Rows that are missing inside a cycle, each kind made in a small text log; and laws: however the log is cut (invented)."""
+"""Rows that are missing inside a cycle: each kind in a small text log, and a law: however it is cut (invented)."""
 
 from __future__ import annotations
 
@@ -219,7 +219,8 @@ def test_rows_lost_in_another_mode_are_not_the_blocks(tmp_path: Path, at: float,
     rig = ('[load]', '[[channel]]\nname = "mode"\ncolumn = "M"\nunit = "1"\n\n[load]')
     lab = Lab(tmp_path, "t,T,A,C,M", rig=rig, plan=('frequency = "1 Hz"', 'frequency = "1 Hz"\nmode = 1'))
     text = (tmp_path / "rig.toml").read_text(encoding="utf-8")
-    (tmp_path / "rig.toml").write_text(text.replace('name = "small rig"', 'name = "r"\nmode = "mode"'), encoding="utf-8")
+    text = text.replace('name = "small rig"', 'name = "r"\nmode = "mode"')
+    (tmp_path / "rig.toml").write_text(text, encoding="utf-8")
     rows = [f"{row},{0 if 600 <= k < 800 else 1}" for k, row in enumerate(log())]
     if at == 799.5:
         rows[799:801] = ["?", "?"]
@@ -249,7 +250,7 @@ def test_a_channel_that_flickers_in_its_last_digit_stood_still(tmp_path: Path, g
 
 
 def test_a_channel_that_moves_by_a_few_digits_only_moves(lab: Lab) -> None:
-    """The plan moves it by eight digits: what is two digits of that is not told from flicker, and it is not judged so."""
+    """The plan moves it by eight digits: two digits are a quarter of that, and no sign of a stuck sensor."""
     assert odd(lab.night({"a.csv": flickering("0.5", resolution=0.5)})) == {}
 
 
