@@ -27,6 +27,12 @@ def with_u(name: str, unit: str, meaning: str) -> tuple[Column, Column]:
     return column(name, "float64", unit, meaning, null=True), u
 
 
+# What is missing in a stretch of the log that a row was measured from.
+LOSSES: tuple[Column, ...] = (
+    column("lost_rows", "int64", "1", "rows of the log lost in it: rejected, or without load or motion"),
+    column("longest_step_s", "float64", "s", "longest step between its samples", null=True),
+)
+
 PROOFS: tuple[Column, ...] = (
     column("block", "string", "", "block of the plan"),
     column("proof", "int32", "1", "number of the proof in its block, from 1"),
@@ -60,6 +66,7 @@ PROOFS: tuple[Column, ...] = (
     column("carried_load", "float64", "load", "largest load before the first sudden drop or failure", null=True),
     column("temperature_c", "float64", "degC", "mean temperature", null=True),
     column("temperature_range_c", "float64", "degC", "range of the temperature", null=True),
+    *LOSSES,
     column("remark", "string", "", "what limits these figures", null=True),
 )
 
@@ -84,5 +91,6 @@ LOCK_CHANGES: tuple[Column, ...] = (
     column("peak_load", "float64", "load", "largest size of the load since the change", null=True),
     column("lock_failed", "int32", "times", "1 for a lock that failed; null where that is not known", null=True),
     column("unlock_failed", "int32", "times", "1 for an unlock that failed; null where that is not known", null=True),
+    *LOSSES,
     column("remark", "string", "", "what limits these figures", null=True),
 )

@@ -10,7 +10,7 @@ from __future__ import annotations
 from enum import IntFlag
 from typing import TYPE_CHECKING
 
-from benchpipe.columns import LOCK_CHANGES, PROOFS, Column
+from benchpipe.columns import LOCK_CHANGES, LOSSES, PROOFS, Column
 from benchpipe.columns import column as _c
 
 if TYPE_CHECKING:
@@ -38,8 +38,8 @@ FLAG_MEANING: dict[CycleFlag, str] = {
     CycleFlag.SATURATED: "load or motion reached the end of its channel's range: loop fields are null",
     CycleFlag.OFF_TARGET: "peak or valley outside the target by more than the tolerance",
     CycleFlag.PEAKS_ONLY: "only peaks and valleys were logged: loop fields are null",
-    CycleFlag.STOOD_STILL: "load or motion has one value all along (a sensor that is stuck, a specimen that does not "
-    "move): loop fields are null, never judged",
+    CycleFlag.STOOD_STILL: "load or motion has one value all along, or flickers in its last digit (a sensor that is "
+    "stuck, a specimen that does not move): loop fields are null, never judged",
     CycleFlag.LOST_ROWS: "rows inside it (where a row is a cycle: just before it) were rejected, or have no load or "
     "no motion: its extremes may be missing",
     CycleFlag.BROKEN_OFF: "samples are missing where it was broken off: a gap in the clock",
@@ -70,8 +70,8 @@ CYCLES: tuple[Column, ...] = (
     _c("samples", "int32", "1", "samples inside the cycle"),
     _c("complete", "bool", "", "both boundaries were seen"),
     _c("flags", "uint16", "",
-       "bits: open 1, under-sampled 2, gap 4, saturated 8, off target 16, peaks only 32, stood still 64, lost rows 128, "
-       "broken off 256"),
+       "bits: open 1, under-sampled 2, gap 4, saturated 8, off target 16, peaks only 32, stood still 64, "
+       "lost rows 128, broken off 256"),
     _c("peak_load", "float32", "load", "largest load"),
     _c("valley_load", "float32", "load", "smallest load"),
     _c("peak_time_s", "float32", "s", "time of the peak after the boundary", null=True),
@@ -156,6 +156,7 @@ HOLDS: tuple[Column, ...] = (
     _c("log_slope_high", "float64", "1", "upper end of its 95 % interval; null where it has none", null=True),
     _c("recovered", "float64", "1", "part of the creep that came back after unloading: 1 all, 0 a leak", null=True),
     _c("recovered_u", "float64", "1", "half of its 95 % interval, divided by 2", null=True),
+    *LOSSES,
     _c("remark", "string", "", "what limits these figures", null=True),
 )
 
@@ -201,6 +202,7 @@ SWEEPS: tuple[Column, ...] = (
     _c("asymmetry_u", "float64", "load", "standard uncertainty from the scatter along the range", null=True),
     _c("energy_j", "float64", "J", "loop energy", null=True),
     _c("temperature_c", "float64", "degC", "mean temperature", null=True),
+    *LOSSES,
     _c("remark", "string", "", "what could not be told, and why", null=True),
 )
 
@@ -262,6 +264,7 @@ STANCES: tuple[Column, ...] = (
     _c("compliance", "float64", "motion/load", "motion that follows the load, where that moves", null=True),
     _c("compliance_u", "float64", "motion/load", "its standard uncertainty", null=True),
     _c("temperature_c", "float64", "degC", "mean temperature", null=True),
+    *LOSSES,
     _c("remark", "string", "", "what limits these figures", null=True),
 )
 

@@ -119,8 +119,9 @@ def find_boundaries(
                 if k < stretch and trigger[k] >= high:
                     is_open, start, start_us = True, k, time_us[k]
             stop = stretch
-            if lead and is_open:  # leads may follow one another: none is looked for an end beyond its longest time
-                stop = min(start + int(np.searchsorted(time_us[start:stretch], start_us + longest_us, "right")) + 1, stop)
+            if lead and is_open:  # leads may follow one another: none is searched for its end beyond the longest time
+                over = start + int(np.searchsorted(time_us[start:stretch], start_us + longest_us, "right"))
+                stop = min(over + 1, stretch)
             if not armed:
                 k = _next_below(trigger, k, stop, low)
                 armed = k < stop

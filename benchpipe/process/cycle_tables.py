@@ -14,7 +14,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.process.cutting import Anchor, anchor_of, beginning, resumed
 from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, open_rows, without_rows
 from benchpipe.process.cycles import NEVER, CycleRows, CycleSettings, cycles_table, joined_rows
-from benchpipe.process.lost import Losses, in_order, no_losses
+from benchpipe.process.lost import Losses, in_order, no_losses, together
 from benchpipe.process.rejected import Rejected, reject_losses
 from benchpipe.process.signals import look_back_us, signal_columns, signal_units, signals_and_losses
 from benchpipe.store.run_store import RunStore
@@ -51,12 +51,14 @@ class CycleTables:
         self._closed = anchor.closed if anchor else 0
         self._chunk = known(resumed(anchor, settings.cut) if anchor else beginning(settings.cut))
         self.schema = schema("cycles", signal_units(rig))
-        from_us = anchor.time_us if anchor else None
-        self._rejects = reject_losses(store, inputs, rejected, rig.mode, block.mode, from_us) if rejected else no_losses()
+        self._rejects = no_losses()
+        if rejected:
+            from_us = anchor.time_us if anchor else None
+            self._rejects = reject_losses(store, inputs, rejected, rig.mode, block.mode, from_us)
         self._dropped: list[Losses] = []
-        # Of rows up to there a cycle has the losses already; ``_unsaid`` stood before this night.
+        # Losses up to that time belong to cycles that are done, but for so many rows of the nights before.
         self._last_us = anchor.time_us if anchor else BEFORE_ALL
-        self._unsaid = anchor.lost if anchor else 0
+        self._lost_before = anchor.lost if anchor else 0
 
     def __iter__(self) -> Iterator[pa.Table]:
         waiting: list[CycleRows] = []
@@ -80,19 +82,19 @@ class CycleTables:
     def anchor(self) -> Anchor | None:
         """Where to go on another night."""
         after = anchor_of(self._chunk.standing, self._closed) if self._chunk.standing else None
-        return replace(after, lost=self._unsaid + self._lost(after.time_us)) if after else self._before
+        return replace(after, lost=self._lost_before + self._lost(after.time_us)) if after else self._before
 
     @property
     def lost_at_end(self) -> int:
         """Rows lost after the last cycle, where none is open at the end of the log."""
-        return 0 if len(open_rows(self._chunk, self._settings)) else self._unsaid + self._lost(NEVER)
+        return 0 if len(open_rows(self._chunk, self._settings)) else self._lost_before + self._lost(NEVER)
 
     def _chunks(self) -> Iterator[tuple[CycleChunk, Losses]]:
         rig, block, settings = self._rig, self._block, self._settings
 
         def work(batch: SampleBatch) -> tuple[CycleChunk, Losses]:
             signals, lost = signals_and_losses(batch, rig, block.mode)
-            return chunk_of(signals, settings), lost
+            return chunk_of(signals, settings), together(lost, signals.time_us)
 
         return map_samples(
             work, self._store.folder, self._inputs, signal_columns(rig, block.mode),
@@ -103,7 +105,7 @@ class CycleTables:
         table = cycles_table(rows, self._closed, self._settings, self.schema, self._lost_in(rows))
         self._closed += int(rows.closed.sum())
         if len(rows):
-            self._last_us, self._unsaid = int(rows.last_us[-1]), 0
+            self._last_us, self._lost_before = int(rows.last_us[-1]), 0
             self._rejects = self._rejects.after(self._last_us)
             self._dropped = [in_order(self._dropped).after(self._last_us)] if self._dropped else []
         return table
@@ -115,7 +117,7 @@ class CycleTables:
         after_us = np.concatenate(([self._last_us], rows.last_us[:-1]))
         kinds = (self._rejects, in_order(self._dropped))
         lost: NDArray[np.int64] = np.sum([one.between(after_us, rows.after_us) for one in kinds], axis=0)
-        lost[0] += self._unsaid
+        lost[0] += self._lost_before
         return lost
 
     def _lost(self, until_us: int) -> int:

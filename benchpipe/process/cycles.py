@@ -15,6 +15,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.kernels.loops import FIELD, measure_loops
 from benchpipe.process.cutting import Cut, Pieces, cut_of
+from benchpipe.process.digits import Digits, StillRule
 from benchpipe.process.range_ends import RangeEnds, range_ends
 from benchpipe.process.signals import ENERGY_FACTOR
 from benchpipe.process.thresholds import Thresholds
@@ -27,6 +28,9 @@ LOOP_FIELDS = (
     "load_mean", "motion_mean", "energy_j", "secant_stiffness", "loading_stiffness", "unloading_stiffness",
     "loss_factor", "closure_gap", "storage_stiffness", "loss_stiffness", "phase_deg", "lash", "waveform_error",
 )  # fmt: skip
+# Load and motion at the extremes of both.
+_LOADS = ("peak_load", "valley_load", "load_at_motion_max", "load_at_motion_min")
+_MOTIONS = ("motion_at_peak", "motion_at_valley", "motion_max", "motion_min")
 NEVER: int = np.iinfo(np.int64).max  # a time after all others
 _NO_LOOP = CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED | CycleFlag.STOOD_STILL
 
@@ -46,10 +50,15 @@ class CycleSettings:
     load_ends: RangeEnds
     motion_ends: RangeEnds
     energy_factor: float
+    still: tuple[StillRule, ...] = ()
 
 
 def cycle_settings(
-    block: CyclicBlock, rig: RigConfig, learnt: Thresholds | None = None, inputs: Sequence[SampleInput] = ()
+    block: CyclicBlock,
+    rig: RigConfig,
+    learnt: Thresholds | None = None,
+    inputs: Sequence[SampleInput] = (),
+    digits: Digits | None = None,
 ) -> CycleSettings:
     """Settings of a cyclic block on a rig.
 
@@ -59,6 +68,8 @@ def cycle_settings(
         Where the plan has none.
     inputs : sequence of SampleInput, optional
         The block's samples: they say which zeros were taken off.
+    digits : Digits, optional
+        Steps of the channels' last digits.
     """
     low = {"load": rig.load.valley, "motion": rig.motion.valley} if block.boundary == "row" else {}
     targets = block.targets
@@ -75,6 +86,7 @@ def cycle_settings(
         load_ends=range_ends(rig, rig.load, inputs, low.get("load")),
         motion_ends=range_ends(rig, rig.motion, inputs, low.get("motion")),
         energy_factor=ENERGY_FACTOR[rig.load_quantity],
+        still=(StillRule(rig.load, digits.load, True), StillRule(rig.motion, digits.motion, False)) if digits else (),
     )
 
 
@@ -232,6 +244,8 @@ def _flags(rows: CycleRows, get: dict[str, Floats], settings: CycleSettings) -> 
     saturated |= (get["motion_max"] >= motion.high.at(begun)) | (get["motion_min"] <= motion.low.at(begun))
     flags |= np.where(saturated, int(CycleFlag.SATURATED), 0)
     still = (get["peak_load"] == get["valley_load"]) | (get["motion_max"] == get["motion_min"])
+    for rule in settings.still:
+        still |= rule.stood([get[name] for name in _LOADS], [get[name] for name in _MOTIONS])
     flags |= np.where(closed & still, int(CycleFlag.STOOD_STILL), 0)
     if settings.targets is not None:
         low, high = settings.targets

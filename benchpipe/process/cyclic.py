@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.process.cutting import Anchor
 from benchpipe.process.cycle_tables import CycleTables
 from benchpipe.process.cycles import cycle_settings
+from benchpipe.process.digits import Digits, learn_digits
 from benchpipe.process.found import Found
 from benchpipe.process.loops import loop_numbers, loops_table
 from benchpipe.process.peaks import write_peaks
@@ -41,7 +42,10 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
         past = {}  # what was cut with others is cut anew
     if "ends" not in past:  # kept by an older program
         past = {}
-    settings = cycle_settings(block, rig, learnt, inputs)
+    digits = learnt_digits(rig, store, block, inputs, past)
+    if past and Digits(**past["digits"]) != replace(digits, settled=past["digits"]["settled"]):
+        past = {}
+    settings = cycle_settings(block, rig, learnt, inputs, digits)
     anchor = Anchor(**past["anchor"]) if past else None
     settled = [old[path] for path in past.get("settled", [])]
     tables = CycleTables(rig, store, block, settings, inputs, anchor, task.rejected)
@@ -67,6 +71,7 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
         "ends": ends,
         "loops": {"cycles": numbers, "parts": [p.path for p in loops]},
         "thresholds": asdict(learnt) if learnt is not None else None,
+        "digits": asdict(digits),
         "counted": counted.state if counted is not None else None,
         "lost_at_end": tables.lost_at_end,
     }
@@ -96,6 +101,14 @@ def learnt_thresholds(
     per_cycle = rig.time.sample_rate / block.frequency
     pieces = block_signals(store, inputs, rig, block)
     return learn_thresholds(pieces, by_load=block.trigger == "load", per_cycle=per_cycle)
+
+
+def learnt_digits(
+    rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], past: dict[str, Any]
+) -> Digits:
+    """Steps of the last digits: those of the last time once they are settled."""
+    known = Digits(**past["digits"]) if past.get("digits") else None
+    return known if known is not None and known.settled else learn_digits(store, inputs, rig, block)
 
 
 def write_cycles(store: RunStore, tables: CycleTables, key: str) -> tuple[list[Part], list[Part]]:

@@ -30,6 +30,7 @@ from benchpipe.kernels.locking import (
 )
 from benchpipe.process.found import Found
 from benchpipe.process.holds import rows_table
+from benchpipe.process.losses import with_losses
 from benchpipe.process.signals import Signals, block_signals
 from benchpipe.process.task import BlockTask
 from benchpipe.store.manifest import Remark
@@ -47,7 +48,7 @@ def locking_block(task: BlockTask[LockingBlock]) -> Found:
     builder = LockBuilder(block, rig)
     for signals in block_signals(store, task.inputs, mode_rig(rig, block), block):
         builder.feed(signals)
-    rows = builder.finish()
+    rows = with_losses(task, builder.finish(), mode_rig(rig, block))
     found = Found([store.write("lock_changes", rows_table("lock_changes", rows, rig), task.key)] if rows else [])
     found.remarks = list(_remarks(block, rows, builder.glitches))
     return found

@@ -73,18 +73,24 @@ def merged(losses: list[Losses]) -> Losses:
     return Losses(together.time_us[order], together.rows[order])
 
 
-def dropped_samples(time_us: Whole, good: NDArray[np.bool_], lost: NDArray[np.bool_]) -> Losses:
-    """Losses of samples that were dropped; those between two good ones are one loss.
+def dropped_samples(time_us: Whole, lost: NDArray[np.bool_]) -> Losses:
+    """Losses of samples that should have been samples of the block: where ``lost``, shape (n,), is true."""
+    at = np.flatnonzero(lost)
+    return Losses(time_us[at], np.ones(at.size, np.int64)) if at.size else no_losses()
+
+
+def together(losses: Losses, time_us: Whole) -> Losses:
+    """The same losses, those between two neighbouring samples as one.
 
     Parameters
     ----------
+    losses : Losses
     time_us : int64 array, shape (n,)
-    good, lost : bool arrays, shape (n,)
-        Samples that are kept, and those of the others that should have been samples of the block.
+        Times of the samples that are kept.
     """
-    at = np.flatnonzero(lost)
-    if not at.size:
-        return no_losses()
-    place = np.cumsum(good)[at]
+    if not len(losses):
+        return losses
+    place = np.searchsorted(time_us, losses.time_us)
     last = np.flatnonzero(np.diff(place, append=-1))
-    return Losses(time_us[at[last]], np.diff(last, prepend=-1).astype(np.int64))
+    sums = np.cumsum(losses.rows)[last]
+    return Losses(losses.time_us[last], np.diff(sums, prepend=0))

@@ -1,7 +1,8 @@
 """Logs of which each row is one cycle, with its peaks and valleys only → rows of the cycles table.
 
 The channels of the rig's axes give the peaks, the channels that they name as ``valley`` the valleys.
-What needs the loop is null. A row that was rejected is a cycle that was lost: the next one says so. A row costs so little that the block is made anew when it has more.
+What needs the loop is null. A row that was rejected is a cycle that was lost: the next one says so.
+A row costs so little that the block is made anew when it has more.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import AxisConfig, RigConfig
 from benchpipe.kernels.loops import FIELD, N_FIELDS
 from benchpipe.process.cycles import CycleRows, CycleSettings, cycle_settings, cycles_table
-from benchpipe.process.lost import Losses, dropped_samples, in_order, no_losses
+from benchpipe.process.lost import Losses, dropped_samples, in_order, no_losses, together
 from benchpipe.process.rejected import reject_losses
 from benchpipe.process.signals import Signals, look_back_us, of_block, signal_columns, signal_units, to_signals
 from benchpipe.process.task import BlockTask
@@ -75,7 +76,7 @@ def _ends(
         time_us = batch.time_us[batch.context :]
         good = np.isin(time_us, peaks.time_us)
         wanted = of_block(batch, rig, block.mode) & of_block(batch, low, block.mode)
-        yield peaks, valleys, dropped_samples(time_us, good, wanted & ~good)
+        yield peaks, valleys, together(dropped_samples(time_us, wanted & ~good), peaks.time_us)
 
 
 def _valley(axis: AxisConfig) -> AxisConfig:

@@ -19,6 +19,7 @@ from benchpipe.kernels.proof_measure import READ_S, ProofResult, Reading, measur
 from benchpipe.kernels.proofs import FRESH, GAPPED, RETURN, START, STAY, AttemptState, ProofTargets, find_attempts
 from benchpipe.process.found import Found
 from benchpipe.process.holds import rows_table
+from benchpipe.process.losses import with_losses
 from benchpipe.process.proof_rules import Rules, pause_broken, rules_broken
 from benchpipe.process.range_ends import NO_ZERO, Level, less_zero, taken_off
 from benchpipe.process.signals import MM_PER_M, Signals, block_signals, signal_units
@@ -45,6 +46,7 @@ def proof_block(task: BlockTask[ProofBlock]) -> Found:
         return whole
 
     rows = proof_rows(block, rig, finder.found(), read, taken_off(inputs, rig.load.channel))
+    rows = with_losses(task, rows)
     found = Found([store.write("proofs", rows_table("proofs", rows, rig), task.key)] if rows else [])
     found.remarks = list(_remarks(block, rows))
     return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -36,7 +37,9 @@ class Rejected:
     late : tuple of (row, rows)
         Samples of the log at times that were over in the logs before.
     after : str or None
-        The log before it by name, of those that have samples.
+        Of a log without samples: the log before it by name, of those that have some.
+    empty : bool
+        The log has no samples.
     """
 
     file: str
@@ -44,6 +47,7 @@ class Rejected:
     tail: Part | None
     late: tuple[tuple[int, int], ...]
     after: str | None
+    empty: bool
 
     @property
     def settled(self) -> list[list[str]]:
@@ -74,12 +78,26 @@ def rejected_rows(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> lis
 def _rejected(source: Source, late: tuple[tuple[int, int], ...], after: str | None) -> Rejected:
     parts = tuple(part for part in source.parts if part.table == "rejects")
     tail = source.state["tail"] if source.state else None
-    return Rejected(source.file, parts, next((p for p in parts if p.path == tail), None), late, after)
+    empty = source.samples == 0
+    return Rejected(
+        source.file, parts, next((p for p in parts if p.path == tail), None), late, after if empty else None, empty
+    )
 
 
-def identity_of(rejected: Sequence[Rejected]) -> tuple[list[list[str]], list[str]]:
-    """Identity of rejects: of those that stay when logs grow, and of the others."""
-    return [one for log in rejected for one in log.settled], [log.tail.sha256 for log in rejected if log.tail]
+def identity_of(rejected: Sequence[Rejected]) -> dict[str, list[Any]]:
+    """Identity of rejects.
+
+    Returns
+    -------
+    dict
+        ``rejects`` of logs with samples, to which others are added when logs come or grow; ``tails`` that those may
+        take back; ``empty``: of logs without samples, which may come between the others.
+    """
+    return {
+        "rejects": [one for log in rejected if not log.empty for one in log.settled],
+        "tails": [log.tail.sha256 for log in rejected if log.tail],
+        "empty": [[*one, log.after] for log in rejected if log.empty for one in log.settled],
+    }
 
 
 @dataclass(frozen=True)
@@ -191,14 +209,13 @@ def _placed(
     key = np.empty(lost.row.size, np.int64)
     modes = np.full((2, lost.row.size), NO_MODE)  # of the samples before and after
     columns = ["row", channel] if channel is not None else ["row"]
-    done, last_us, last_mode = 0, None, None
+    done, last_us, last_mode = 0, None, NO_MODE
     for batch in stream_samples(store.folder, [inputs[place] for place in own], columns, from_us):
         time, row = batch.time_us, batch.columns["row"]
         if not time.size:
             continue
-        if channel is not None and last_mode is None:
-            begins = bool(lost.row[0] < row[0])
-            last_mode = _mode_beside(store, inputs[: own[0]], channel, last=True) if begins else NO_MODE
+        if channel is not None and last_us is None and lost.row[0] < row[0]:
+            last_mode = _mode_beside(store, inputs[: own[0]], channel, last=True)
         end = int(np.searchsorted(lost.row, row[-1]))
         following = np.searchsorted(row, lost.row[done:end])
         key[done:end] = time[following]

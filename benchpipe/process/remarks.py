@@ -40,9 +40,9 @@ def cycle_remarks(
     """
     remarks = [*_flagged(block.name, cycles)]
     get = {name: _array(cycles, name) for name in REMARK_COLUMNS}
-    found = counted if counted is not None else counted_cycles(block, rig, cycles)
-    if found is not None:
-        remarks += _counted(block.name, found)
+    counted = counted if counted is not None else counted_cycles(block, rig, cycles)
+    if counted is not None:
+        remarks += _counted(block.name, counted)
     for signal, high, low in (("load", "peak_load", "valley_load"), ("motion", "motion_max", "motion_min")):
         for found in zero_shifts(get["start_us"], get["segment"], get["complete"], get[high], get[low]):
             unit = signal_units(rig)[signal]

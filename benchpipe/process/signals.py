@@ -126,7 +126,7 @@ def signals_and_losses(batch: SampleBatch, rig: RigConfig, mode: int | None = No
     if good.all():
         return signals, no_losses()
     lost = of_block(batch, rig, mode) & ~good
-    return signals.select(good), dropped_samples(signals.time_us, good, lost)
+    return signals.select(good), dropped_samples(signals.time_us, lost)
 
 
 def of_block(batch: SampleBatch, rig: RigConfig, mode: int | None) -> NDArray[np.bool_]:
@@ -136,7 +136,7 @@ def of_block(batch: SampleBatch, rig: RigConfig, mode: int | None) -> NDArray[np
     if mode is not None and rig.mode is not None:
         shown = batch.columns[rig.mode][new]
         found = (shown == mode) | np.isnan(shown)
-    for name, lag in _lags_us(rig).items():
+    for lag in _lags_us(rig).values():
         if lag:
             found &= ~_reached(batch, lag, rig).beyond
     return found

@@ -17,6 +17,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.stance import StanceResult, measure_stance
 from benchpipe.process.found import Found
 from benchpipe.process.holds import rows_table
+from benchpipe.process.losses import with_losses
 from benchpipe.process.signals import Signals, block_signals
 from benchpipe.process.task import BlockTask
 from benchpipe.store.manifest import Remark
@@ -76,6 +77,7 @@ def stance_block(task: BlockTask[StanceBlock]) -> Found:
     rig, store, block, past = task.rig, task.store, task.block, task.past
     builder = StanceBuilder(block, rig, Stretch(**past["anchor"]) if past else Stretch())
     rows = [row for s in block_signals(store, task.inputs, rig, block, builder.from_us) for row in builder.feed(s)]
+    rows = with_losses(task, rows, beyond=False)
     parts = [task.old[path] for path in past.get("settled", [])]
     parts += [store.write("stances", rows_table("stances", rows, rig), task.key)] if rows else []
     found = Found(parts, state={"anchor": asdict(builder.stretch), "settled": [p.path for p in parts]})

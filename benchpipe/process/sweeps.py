@@ -17,6 +17,7 @@ from benchpipe.kernels.sweeps import SIGN, Direction, Estimate, SweepResult, Swe
 from benchpipe.process.cutting import Anchor, Pieces, anchor_of, beginning, cut_batch, cut_of, resumed
 from benchpipe.process.found import Found
 from benchpipe.process.holds import rows_table
+from benchpipe.process.losses import with_losses
 from benchpipe.process.resistance import Points, block_rows, resistance_rows
 from benchpipe.process.signals import ENERGY_FACTOR, Signals, block_signals, signal_units
 from benchpipe.process.task import BlockTask
@@ -36,6 +37,7 @@ def sweep_block(task: BlockTask[SweepBlock]) -> Found:
     for signals in block_signals(store, task.inputs, rig, block, anchor.time_us if anchor else None):
         for name, new in builder.feed(signals).items():
             rows[name] += new
+    rows["sweeps"] = with_losses(task, rows["sweeps"])
     settled = [task.old[path] for path in past.get("settled", [])]
     settled += [store.write(name, rows_table(name, new, rig), key) for name, new in rows.items() if new]
     found = Found(list(settled))

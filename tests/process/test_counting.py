@@ -129,3 +129,28 @@ def test_differences_add_up_whatever_the_counter_does(
     result = reconcile(**cycles)
     total = sum(d.cycles for d in result.differences)
     assert total == pytest.approx(result.counted - result.detected)
+
+
+@pytest.mark.parametrize(("last", "kind"), [(9_000, "resets"), (9_999, "rollovers")])
+def test_a_pause_that_a_clock_invents_is_no_time_for_a_counter_to_come_round(last: int, kind: str) -> None:
+    """An elapsed clock that began anew stands an hour later, however long the rig really stood."""
+    cycles = run(100, 50, pause_s=3600)
+    cycles["counter"][:101] += last - 100
+    cycles["counter"][101:] -= 100
+    seen = reconcile(**cycles, invented_us=3600 * SECOND)
+    assert (seen.resets, seen.rollovers) == ((1, 0) if kind == "resets" else (0, 1))
+    assert seen.unexplained == 0.0
+    assert reconcile(**cycles).rollovers == 1  # an hour by a dated clock is time enough
+
+
+def test_the_state_keeps_all_but_single_ticks() -> None:
+    cycles = run(100, 50, pause_s=40)
+    cycles["counter"][101:] += 38
+    cycles["counter"][-1] += 1
+    result = reconcile(**cycles)
+    assert {d.kind for d in result.differences} == {"gap", "tick"}
+    begun, over = (int(us) for us in cycles["start_us"][100:102])
+    assert result.state == {
+        "detected": 150, "counted": 189.0, "per_cycle": 1.0, "resets": 0, "rollovers": 0,
+        "differences": [["gap", begun, over, 38.0]],
+    }  # fmt: skip

@@ -13,9 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchpipe.kernels.filters import gaussian_weights
+from benchpipe.kernels.loops import FIELD
 from benchpipe.process.cutting import Cut, anchor_of, beginning, resumed
 from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, open_rows
-from benchpipe.process.cycles import CycleRows, CycleSettings, joined_rows
+from benchpipe.process.cycles import NEVER, CycleRows, CycleSettings, joined_rows
 from benchpipe.process.range_ends import NO_ENDS
 from benchpipe.process.signals import Signals
 
@@ -130,7 +131,7 @@ def _same_chunk(a: CycleChunk, b: CycleChunk) -> None:
 @settings(max_examples=200)
 @given(signals(), SETTINGS, st.data())
 def test_any_night_can_end_anywhere(whole: Signals, how: CycleSettings, data: st.DataObject) -> None:
-    """The work is taken up from an anchor: a time and three numbers, nothing else."""
+    """The work is taken up from an anchor: a time and a few numbers, nothing else."""
     at = data.draw(st.integers(1, len(whole)))
     first = joined(known(beginning(how.cut)), chunk_of(whole.part(0, at), how), how)
     assert first.standing is not None
@@ -154,3 +155,68 @@ def test_nothing_joins_before_a_known_past() -> None:
     how = cycle_settings()
     with pytest.raises(ValueError, match="past is known"):
         joined(known(beginning(how.cut)), known(beginning(how.cut)), how)
+
+
+def by_hand(whole: Signals, cut: Cut) -> list[tuple[int, int, str]]:
+    """First sample, end and kind of each row, sample by sample as the rules are written (shares no code)."""
+    trigger = (whole.load if cut.by_load else whole.motion).tolist()
+    time = whole.time_us.tolist()
+    rows: list[tuple[int, int, str]] = []
+    begun, kind, armed, stopped = -1, "", False, False
+    for k, value in enumerate(trigger):
+        parted = k == 0 or time[k] - time[k - 1] > cut.break_us
+        if begun >= 0 and (parted or time[k] - time[begun] > cut.longest_us):
+            rows.append((begun, k, kind))
+            begun, stopped = -1, not parted
+        if parted:
+            armed = stopped = False
+            if value >= cut.low:
+                begun, kind = k, "lead"
+        if armed and value >= cut.high:
+            if begun >= 0:
+                rows.append((begun, k, "lead" if kind == "lead" else "closed"))
+            begun, kind, armed, stopped = k, "open", False, False
+        elif begun < 0 and stopped and not armed and value >= cut.high > trigger[k - 1]:
+            begun, kind = k, "lead"
+        armed = armed or value < cut.low
+    return [*rows, *([(begun, len(trigger), kind)] if begun >= 0 else [])]
+
+
+@settings(max_examples=300)
+@given(signals(), SETTINGS)
+def test_every_row_is_where_the_rules_say(whole: Signals, how: CycleSettings) -> None:
+    """Leads too: each sample that reaches the upper threshold is in a row, unless a stop holds it there."""
+    if how.cut.by_record:
+        return
+    rows = rows_of([whole], how)
+    expected = by_hand(whole, how.cut)
+    time = np.append(whole.time_us, NEVER)
+    assert rows.first_us.tolist() == [time[a] for a, _, _ in expected]
+    assert rows.after_us.tolist() == [time[b] for _, b, _ in expected]
+    assert rows.closed.tolist() == [kind == "closed" for *_, kind in expected]
+    assert rows.samples.tolist() == [b - a for a, b, _ in expected]
+    step = np.diff(whole.time_us) > how.cut.break_us
+    parted = [bool((a > 0 and step[a - 1]) or (b < len(whole) and step[b - 1])) for a, b, _ in expected]
+    assert rows.broken.tolist() == [one and kind != "closed" for one, (*_, kind) in zip(parted, expected, strict=True)]
+    trigger = whole.load if how.cut.by_load else whole.motion
+    seen = np.zeros(len(whole), bool)
+    for a, b, _ in expected:
+        assert not seen[a:b].any()
+        seen[a:b] = True
+    high = trigger >= how.cut.high
+    unseen = np.flatnonzero(high & ~seen)
+    assert all(k > 0 and high[k - 1] and not step[k - 1] for k in unseen.tolist())
+
+
+@settings(max_examples=100)
+@given(signals())
+def test_the_longest_step_and_the_extremes_of_each_row_are_those_of_its_samples(whole: Signals) -> None:
+    how = cycle_settings()
+    rows = rows_of([whole], how)
+    for k, (a, b, kind) in enumerate(by_hand(whole, how.cut)):
+        first, last = (a if kind == "lead" else a - 1), (b if kind == "closed" else b - 1)
+        if b - a > 1 or kind != "lead":
+            steps = np.diff(whole.time_us[first : last + 1])
+            assert rows.measures[k, FIELD["longest_step_s"]] == pytest.approx(steps.max() * 1e-6, rel=1e-12)
+        assert rows.measures[k, FIELD["peak_load"]] == whole.load[a:b].max()
+        assert rows.measures[k, FIELD["motion_min"]] == whole.motion[a:b].min()

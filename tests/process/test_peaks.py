@@ -174,3 +174,26 @@ def test_a_rig_without_valleys_is_refused(tmp_path: Path) -> None:
     rig.write_text(rig.read_text().replace('channel = "fmax"\n', 'channel = "fmax"\nvalley = "xmin"\n'))
     with pytest.raises(ConfigError, match="its valley 'xmin' a length"):
         load_run(plan)
+
+
+def test_rows_that_were_rejected_are_cycles_lost_before_the_next(tmp_path: Path) -> None:
+    """Rejected rows, and rows without a peak or without a valley; the rows lost last are in the block's state."""
+    plan = write(tmp_path / "run", 250, 500)
+    for name, lines in (("0.csv", (11, 12, 101, 249, 250)), ("1.csv", (1, 200, 250))):
+        path = plan.parent / name
+        rows = path.read_text(encoding="utf-8").splitlines()
+        for k in lines:
+            cells = rows[k].split(",")
+            rows[k] = {11: "?", 101: ",".join([*cells[:1], "", *cells[2:]])}.get(
+                k, ",".join([*cells[:4], "nan", *cells[5:]])
+            )
+        path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    run = load_run(plan)
+    manifest = work(run, until="process").manifest
+    cycles = RunStore(run.store, run.name).read(manifest, "cycles")
+    lost = {k: n for k, n in enumerate(cycles.column("lost_rows").to_pylist(), 1) if n}
+    assert lost == {11: 2, 99: 1, 246: 3, 444: 1}
+    flags = cycles.column("flags").to_pylist()
+    assert [k for k, f in enumerate(flags, 1) if f & CycleFlag.LOST_ROWS] == list(lost)
+    assert manifest.steps["process"].state["main"]["lost_at_end"] == 1
+    assert set(cycles.column("longest_step_s").to_pylist()) == {None}
