@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -100,7 +101,7 @@ def _from_rows(
     values = values_of(
         found.after.astype(np.float64), value, np.full(len(value), np.nan), len(value) + round(uncounted), why=why,
         reason=reason, whole=whole, names=names, uncounted=uncounted, between_us=(int(start[0]), int(start[-1])),
-        typical=_typical(rows.filter(pa.array(complete)), state.get("sample_noise") or {}),
+        typical=_typical(rows.filter(pa.array(complete)), state),
         sampling_u=_missed(measure, value, rows, rate),
     )  # fmt: skip
     return values.select(~resting) if resting.any() else values
@@ -158,17 +159,19 @@ def _unseen(counted: dict[str, Any] | None, from_us: int, until_us: int) -> floa
     )
 
 
-def _typical(rows: pa.Table, noise: dict[str, float]) -> Typical:
+def _typical(rows: pa.Table, state: dict[str, Any]) -> Typical:
     def middle(column: str) -> float:
         values = floats(rows.column(column))
         values = values[np.isfinite(values)]
         return float(np.median(values)) if values.size else float("nan")
 
-    nan = float("nan")
-    return Typical(
-        middle("load_range"), middle("motion_range"), middle("period_s"), middle("phase_deg"),
-        noise.get("load", nan), noise.get("motion", nan),
-    )  # fmt: skip
+    def learnt(what: str) -> Iterator[float]:
+        for name in ("load", "motion"):
+            value = (state.get(what) or {}).get(name)
+            yield float("nan") if value is None else float(value)
+
+    measured = (middle(name) for name in ("load_range", "motion_range", "period_s", "phase_deg"))
+    return Typical(*measured, *learnt("sample_noise"), *learnt("digits"))
 
 
 def _missed(measure: Measure, value: Floats, rows: pa.Table, rate: float) -> Floats | None:

@@ -69,7 +69,7 @@ def _parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> It
     if measure.name == "temperature_c" and rig.temperature:
         channel = rig.find(rig.temperature)
         yield _certificate(channel, value, 1.0, math.nan, 1.0, rig, values)
-        yield from _readings(channel, 1.0, values, times=1.0)
+        yield from _readings(channel, 1.0, math.nan, times=1.0)
         return
     typical = values.typical
     sensitivity = sensitivity_of(measure, rig, value, typical)
@@ -89,7 +89,8 @@ def _parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> It
             note="geometry_uncertainty of the rig file",
         )
         if own and measure.kind == "cyclic":
-            yield from _readings(channel, gear, values, times=math.sqrt(2.0) if measure.range else 1.0)
+            digit = typical.load_digit if is_load else typical.motion_digit
+            yield from _readings(channel, gear, digit, times=math.sqrt(2.0) if measure.range else 1.0)
             if not measure.range:
                 yield from _drift(channel, gear, values)
     yield from_expanded(
@@ -175,11 +176,12 @@ def day_of(us: int) -> date:
     return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=us)).date()
 
 
-def _readings(channel: ChannelConfig, gear: float, values: Values, *, times: float) -> Iterator[Part]:
-    """Resolution of single readings: a rectangle of one digit (GUM F.2.2.1)."""
-    if channel.resolution is not None:
-        half = 0.5 * gear * channel.resolution.value
-        yield rectangular(f"resolution of '{channel.name}'", times * half, note="one digit")
+def _readings(channel: ChannelConfig, gear: float, digit: float, *, times: float) -> Iterator[Part]:
+    """Resolution of single readings: a rectangle of one digit (GUM F.2.2.1), declared or learnt."""
+    step = channel.resolution.value if channel.resolution is not None else digit
+    if step > 0.0:
+        note = "one digit, declared" if channel.resolution is not None else "one digit, as the samples show it"
+        yield rectangular(f"resolution of '{channel.name}'", 0.5 * times * gear * step, note=note)
 
 
 def _drift(channel: ChannelConfig, gear: float, values: Values) -> Iterator[Part]:

@@ -22,7 +22,10 @@ TABLE = {"hold": "holds", "sweep": "sweeps", "stance": "stances", "proof": "proo
 
 @dataclass(frozen=True)
 class Typical:
-    """Medians over the cycles judged, for the sensitivities of a budget, and the noise of a sample; NaN: not known."""
+    """Medians over the cycles judged, for the sensitivities of a budget; NaN: not known.
+
+    Besides: the noise of a sample, in the run's units, and the steps of the channels' last digits, in the channels'.
+    """
 
     load_range: float = float("nan")
     motion_range: float = float("nan")
@@ -30,6 +33,8 @@ class Typical:
     phase_deg: float = float("nan")
     load_noise: float = float("nan")
     motion_noise: float = float("nan")
+    load_digit: float = float("nan")
+    motion_digit: float = float("nan")
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from benchpipe.process.found import Found
 from benchpipe.process.loops import loop_numbers, loops_table
 from benchpipe.process.peaks import write_peaks
 from benchpipe.process.remarks import REMARK_COLUMNS, counted_cycles, cycle_remarks, learnt_remark, not_learnt
+from benchpipe.process.sample_noise import SAMPLES, SampleNoise, learn_sample_noise
 from benchpipe.process.settled import SettledCycles
 from benchpipe.process.signals import block_signals
 from benchpipe.process.task import BlockTask
@@ -72,6 +73,7 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
         "loops": {"cycles": numbers, "parts": [p.path for p in loops]},
         "thresholds": asdict(learnt) if learnt is not None else None,
         "digits": asdict(digits),
+        "sample_noise": asdict(_sample_noise(rig, store, block, inputs, past)),
         "counted": counted.state if counted is not None else None,
         "lost_at_end": tables.lost_at_end,
     }
@@ -101,6 +103,16 @@ def learnt_thresholds(
     per_cycle = rig.time.sample_rate / block.frequency
     pieces = block_signals(store, inputs, rig, block)
     return learn_thresholds(pieces, by_load=block.trigger == "load", per_cycle=per_cycle)
+
+
+def _sample_noise(
+    rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], past: dict[str, Any]
+) -> SampleNoise:
+    """Noise of single samples: that of the last time once it was learnt from enough of them."""
+    known = past.get("sample_noise")
+    if known and known["samples"] >= SAMPLES:
+        return SampleNoise(**known)
+    return learn_sample_noise(store, inputs, rig, block)
 
 
 def learnt_digits(
