@@ -21,23 +21,26 @@ class Noises:
         self._tables = tables
         self._known: dict[tuple[str, str, int, int], BlockNoise] = {}
 
-    def of(self, block: str, column: str, first: int, last: int, size: int) -> BlockNoise:
-        """Noise of a column of the cycles up to a window.
+    def of(self, block: str, column: str, size: int) -> BlockNoise:
+        """Noise of a column of a block's cycles; of more than :data:`MOST_CYCLES` that of the last.
 
         Parameters
         ----------
-        first, last : int
-            Cycles that may be looked at; of more than :data:`MOST_CYCLES` the last.
         size : int
             Cycles of the window that it is for.
         """
-        first = max(first, last - max(MOST_CYCLES, WINDOWS * size) + 1)
+        last = self.last(block)
+        first = max(1, last - max(MOST_CYCLES, WINDOWS * size) + 1)
         key = (block, column, first, last)
         if key not in self._known:
             rows = self._tables.window(block, ["flags", column], first, last).table
             good = np.array(rows.column("complete"), bool) & ((np.array(rows.column("flags")) & int(NOT_JUDGED)) == 0)
             self._known[key] = fit_block_noise(np.where(good, floats(rows.column(column)), np.nan))
         return self._known[key]
+
+    def last(self, block: str) -> int:
+        """Number of the last complete cycle of a block."""
+        return self._tables.last_cycle(block)
 
     def history(self, block: str, column: str, last: int) -> tuple[Floats, Floats, Floats, NDArray[np.int64]]:
         """Start [s], value and temperature of the complete cycles up to one, and their numbers; NaN where unknown."""

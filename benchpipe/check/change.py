@@ -62,9 +62,8 @@ def change_figure(
         found = _at_temperature(measure, block, base, values, noises, stated)
         if found is not None:
             return _of_temperature(found, plain, parts, base, values)
-    last = int(values.number[-1])
-    noise = noises.of(block.name, measure.columns[0], int(base.number[0]), last, values.value.size)
-    places = (_place(noise.size, last, one) for one in (base, values))
+    noise = noises.of(block.name, measure.columns[0], values.value.size)
+    places = (_place(noise.size, noises.last(block.name), one) for one in (base, values))
     first, second = zip(places, (base.value.size, values.value.size), strict=True)
     one = change_u(noise, *first, *second, "median", start, now)
     parts = (Part(SCATTER, one.u, one.dof, "A", f"baseline {base.value.size:,}, window {values.value.size:,}"), *parts)

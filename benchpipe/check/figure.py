@@ -140,7 +140,7 @@ def _sampling(u: float) -> Part:
 
 
 def _noise(limit: LimitConfig, noises: Noises, measure: Measure, good: Values) -> BlockNoise:
-    return noises.of(good.block, measure.columns[0], 1, int(good.number[-1]), good.value.size)
+    return noises.of(good.block, measure.columns[0], good.value.size)
 
 
 Beyond = tuple[Part | None, Part | None]

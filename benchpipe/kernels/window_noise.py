@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from benchpipe.kernels.noise_curve import take_curve_off
 from benchpipe.kernels.noise_mixture import Statistic, mean_covariance, mean_factor, mixture_u, statistic_factor
 from benchpipe.kernels.noise_model import FEWEST_READINGS, Floats, NoiseFit
+from benchpipe.kernels.steps import find_steps, without_steps
 
 FEWEST_KNOWN = 100
 """Readings of a block whose noise is known."""
@@ -69,11 +70,13 @@ def fit_block_noise(values: ArrayLike) -> BlockNoise:
     Parameters
     ----------
     values : array_like, shape (N,)
-        One reading a cycle, in order. Those that are not finite are left out and their neighbours closed up.
+        One reading a cycle, in order. Those that are not finite are left out and their neighbours closed up. Plain
+        steps are taken off: a specimen that comes loose is no noise.
     """
     v = np.asarray(values, np.float64)
     finite = np.isfinite(v)
     v = v if finite.all() else v[finite]
+    v = without_steps(v, find_steps(v))
     if v.size < FEWEST_READINGS or not _varies(v):
         return BlockNoise(v.size, nan, nan, False, 0, v - v.mean() if v.size else v, None)
     readings, fit, columns = take_curve_off(v)
