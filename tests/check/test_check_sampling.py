@@ -66,6 +66,7 @@ def measured(load: np.ndarray, motion: np.ndarray, per_cycle: float) -> dict[str
     signals = Signals(time_us, load, motion, empty, empty).copy()
     rows = joined(known(beginning(how.cut)), chunk_of(signals, how), how).rows
     table = cycles_table(rows, 0, how, schema("cycles"))
+    table = table.filter(table.column("complete"))
     return {name: floats(table.column(name)) for name in table.column_names if name != "block"}
 
 
