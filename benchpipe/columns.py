@@ -53,7 +53,12 @@ PROOFS: tuple[Column, ...] = (
     column("held_load_high", "float64", "load", "largest mean over a second of the hold", null=True),
     *with_u("load_drop", "load", "mean load of the hold's first second less that of its last"),
     column("motion_at_load", "float64", "motion", "motion at the end of the hold", null=True),
-    *with_u("permanent_set", "motion", "motion at the settling load, after less before"),
+    *with_u("permanent_set", "motion", "motion at the settling load, after less before; u covers recovery to come"),
+    column(
+        "permanent_set_recovering", "bool", "", "the motion was still coming back when it was read; null: not known",
+        null=True,
+    ),
+    *with_u("recovery_rate", "motion/min", "rate of the motion then, what follows the load taken off; negative: back"),
     column("stay_after_s", "float64", "s", "time at the settling load after, as far as it was looked at", null=True),
     *with_u("stiffness_before", "load/motion", "fitted slope of 20 to 80 % of the way, loading"),
     *with_u("stiffness_after", "load/motion", "fitted slope of 20 to 80 % of the way, unloading"),

@@ -1,9 +1,13 @@
 """Where end stops engage, the range between them, and lash.
 
+A stop may be hard or stiffen as it is pressed. A straight line through one that stiffens puts its engagement far
+too late (none of 150 intervals held the truth), so the curve is averaged over, too: see
+:mod:`benchpipe.kernels.stop_curves`.
+
 References
 ----------
-D. J. Hudson, J. Am. Statist. Assoc. 61 (1966) 1097: fitting joined segments by least squares; profile
-intervals as in D. M. Bates & D. G. Watts, *Nonlinear Regression Analysis* (Wiley 1988) ch. 6.
+D. J. Hudson, J. Am. Statist. Assoc. 61 (1966) 1097: fitting joined segments by least squares. J. A. Hoeting,
+D. Madigan, A. E. Raftery & C. T. Volinsky, Statist. Sci. 14 (1999) 382: averaging over models.
 [M] from memory, not verified.
 """
 
@@ -17,23 +21,37 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from benchpipe.kernels.lines import straight_line, t_quantile
-from benchpipe.kernels.robust import effective_size, lag1_autocorrelation
+from benchpipe.kernels.stop_curves import StopFits, StopRows, curve_columns, fit_curves
+from benchpipe.kernels.stop_noise import StopNoise, choose_noise, whitened
 
 Floats = NDArray[np.float64]
 Side = Literal["upper", "lower"]
 
-TRIALS = 400
+TRIALS = 40
+AVERAGES = 240
+"""Averages of the leg, at most."""
 FEWEST_BEYOND = 4
 """Rows needed on each side of a breakpoint."""
+PLACED = 3
+NARROWED, NARROW_ENOUGH = 8, 0.35
+"""How often the trial points are laid closer, and the part of them that must count for it to be enough."""
+COUNTS = 1e-4
+"""Weight of a trial point, of the largest, from which it counts."""
+AT_END = 0.02
+"""Weight at an end of the leg, of the largest, from which the engagement is not bounded by readings."""
+LEAST_EVIDENCE = 5.0
+"""By how much the log likelihood of a stop must beat that of none."""
 
 
 @dataclass(frozen=True)
 class BreakpointResult:
-    """Motion at which an end stop engages, with its profile interval at ``coverage``.
+    """Motion at which an end stop engages, with its interval at ``coverage``.
 
-    ``free_slope`` and ``stop_slope`` are the stiffness before the stop and what it adds at contact
-    (load/motion); ``load`` the load at the breakpoint. Not ``converged`` where no stop was reached: too
-    few rows beyond it to bound the breakpoint, or a stop that resists less than the free range does.
+    ``free_slope`` is the stiffness before the stop, ``stop_slope`` what the stop adds to it on the way from
+    engagement to the largest motion, on average (load/motion); ``load`` the load at the breakpoint. ``hard`` is
+    the probability that the stop does not stiffen; ``rho`` the correlation of neighbouring averages' noise; ``dof``
+    the degrees of freedom, after it. Not ``converged`` where no stop was reached: too few rows beyond it to bound
+    the breakpoint, or a stop that resists less than the free range does.
     """
 
     position: float
@@ -42,187 +60,130 @@ class BreakpointResult:
     load: float
     free_slope: float
     stop_slope: float
+    hard: float
     s: float
     rho: float
     n_used: int
-    n_effective: float
+    dof: float
     coverage: float
     converged: bool
 
 
 @dataclass(frozen=True)
 class SpanResult:
-    """A length between two positions (range of motion, lash) with its interval at ``coverage``."""
+    """A length between two positions (range of motion, lash) with its interval at ``coverage``.
+
+    ``dof``: degrees of freedom (Welch-Satterthwaite).
+    """
 
     value: float
     low: float
     high: float
     coverage: float
     converged: bool
+    dof: float = nan
 
 
-def end_stop(
-    motion: ArrayLike, load: ArrayLike, side: Side, *, stiffening: bool = False, coverage: float = 0.95
-) -> BreakpointResult:
-    """Fit T = a + b·x + k·d (+ k₂·d²) with d the motion beyond the breakpoint, and find it.
+def end_stop(motion: ArrayLike, load: ArrayLike, side: Side, *, coverage: float = 0.95) -> BreakpointResult:
+    """Find where a stop engages that may stiffen: a straight free range, and a rising curve beyond.
 
     Parameters
     ----------
     motion, load : array_like, shape (n,)
-        One leg (one direction) of a sweep into the stop, in order of time; free range and stop.
+        One leg (one direction) of a sweep into the stop, evenly sampled and in order of time; free range and stop.
     side : {"upper", "lower"}
         Whether the stop is at the largest or the smallest motion.
-    stiffening : bool
-        Let the stop stiffen as it is pressed (a bumper), by the term in d².
     coverage : float
-        Coverage of the interval, which holds each breakpoint that the sum of squares, with the
-        effective number of rows, does not exclude.
+        Coverage of the interval: of the engagement, averaged over curves by their likelihood. Equal tails.
 
     Returns
     -------
     BreakpointResult
+        ``position`` is the median.
     """
     sign = 1.0 if side == "upper" else -1.0
     x, y = sign * np.asarray(motion, np.float64), sign * np.asarray(load, np.float64)
     keep = np.isfinite(x) & np.isfinite(y)
     x, y = x[keep], y[keep]
-    n, p = int(x.size), 5 if stiffening else 4
-    none = BreakpointResult(nan, nan, nan, nan, nan, nan, nan, nan, n, nan, coverage, False)
-    if n < 2 * FEWEST_BEYOND + 2 or np.unique(x).size < 2 * FEWEST_BEYOND:
-        return none
+    n = int(x.size)
+    none = BreakpointResult(nan, nan, nan, nan, nan, nan, nan, nan, nan, n, nan, coverage, False)
     ordered = np.unique(x)
-    trials = np.linspace(ordered[FEWEST_BEYOND - 1], ordered[-FEWEST_BEYOND], TRIALS)
-    sums = _Sums.of(x, y, stiffening)
-    rss = sums.rss(trials)
-    best = _refine(sums, trials, rss)
-    parts, least, residual = _fit(x, y, best, stiffening)
-    rho = lag1_autocorrelation(residual)
-    size = effective_size(n, rho)
-    dof = max(size - p, 1.0)
-    allowed = least * (1 + t_quantile(coverage, dof) ** 2 / dof)
-    low, high = _profile(sums, trials, rss, best, allowed)
-    straight = straight_line(x, y)
-    flat = straight.s**2 * straight.dof  # no stop at all
-    bounded = trials[0] < min(low, best) and max(high, best) < trials[-1]
-    ends = sorted((sign * low, sign * high))
+    if n < 2 * FEWEST_BEYOND + 2 or ordered.size < 2 * FEWEST_BEYOND:
+        return none
+    rows = StopRows.of(x, y, AVERAGES)
+    ends = float(ordered[FEWEST_BEYOND - 1]), float(ordered[-FEWEST_BEYOND])
+    fits, noise = _searched(rows, ends)
+    if fits is None:
+        return none
+    tail = 0.5 - 0.5 * coverage
+    low, at, high = _quantiles(fits.trials, fits.weights(), (tail, 0.5, 1.0 - tail))
+    parts, s = _fit(rows, at, fits.best[1], noise)
+    rise = float(parts[2:].sum())
+    reach = rows.top - at
+    weights = fits.weights()
+    bounded = all(fits.trials[k] != ends[k] or weights[k] < AT_END * weights.max() for k in (0, -1))
+    engages = rise > max(abs(float(parts[0])), abs(float(parts[1])) * reach)
+    outer = sorted((sign * low, sign * high))
     return BreakpointResult(
-        position=sign * best,
-        low=ends[0],
-        high=ends[1],
+        position=sign * at,
+        low=outer[0],
+        high=outer[1],
         load=sign * float(parts[0]),
         free_slope=float(parts[1]),
-        stop_slope=float(parts[2]),
-        s=sqrt(least / max(n - p, 1)),
-        rho=rho,
+        stop_slope=rise / reach,
+        hard=fits.hard,
+        s=s,
+        rho=noise.lag1,
         n_used=n,
-        n_effective=size,
+        dof=fits.dof,
         coverage=coverage,
-        converged=bool(flat > allowed and _engages(x, parts, best) and bounded),
+        converged=bool(fits.evidence > LEAST_EVIDENCE and bounded and engages),
     )
 
 
-def _fit(x: Floats, y: Floats, at: float, stiffening: bool) -> tuple[Floats, float, Floats]:
-    """Best amplitudes (load and slope at the breakpoint, what the stop adds) at one breakpoint."""
-    beyond = np.maximum(x - at, 0.0)
-    columns = np.column_stack([np.ones_like(x), x - at, beyond, *([beyond**2] if stiffening else [])])
-    parts = np.linalg.lstsq(columns, y, rcond=None)[0]
-    residual = y - columns @ parts
-    return parts, float(residual @ residual), residual
+def _searched(rows: StopRows, ends: tuple[float, float]) -> tuple[StopFits | None, StopNoise]:
+    """Fits from trial points that lie close enough, under the noise of the best of them."""
+    noise = StopNoise()
+    trials = coarse = np.linspace(*ends, TRIALS)
+    for _ in range(PLACED):  # noise is looked for beside a stop in its place: one beside it leaves slow noise
+        fits = fit_curves(rows, trials, noise)
+        if not isfinite(fits.evidence):
+            return None, noise
+        trial, model = fits.best
+        trials = np.linspace(trials[max(trial - 1, 0)], trials[min(trial + 1, TRIALS - 1)], TRIALS)
+    noise = choose_noise(np.vstack([rows.straight(), _curves(rows, fits.trials[trial], model)]), rows.load)
+    trials = coarse
+    for _ in range(NARROWED):
+        fits = fit_curves(rows, trials, noise)
+        if not isfinite(fits.evidence):
+            return None, noise
+        weights = fits.weights()
+        count = np.flatnonzero(weights > COUNTS * weights.max())
+        first, last = max(int(count[0]) - 1, 0), min(int(count[-1]) + 1, TRIALS - 1)
+        if last - first >= NARROW_ENOUGH * TRIALS:
+            break
+        trials = np.linspace(trials[first], trials[last], TRIALS)
+    return fits, noise
 
 
-def _engages(x: Floats, parts: Floats, at: float) -> bool:
-    """Whether the load beyond rises by more than what the free range resists: a stop, and no bend of it."""
-    reach = float(x.max()) - at
-    rise = parts[2] * reach + (parts[3] * reach**2 if parts.size > 3 else 0.0)
-    return bool(rise > max(abs(float(parts[0])), abs(float(parts[1])) * reach))
+def _curves(rows: StopRows, at: float, model: int) -> Floats:
+    return curve_columns(rows.pressed(at), model)
 
 
-@dataclass(frozen=True, eq=False)
-class _Sums:
-    """Sums over the rows from each one on, in order of x: a trial costs the same however many rows there are.
-
-    x and y are centred and scaled to keep the digits; ``powers`` holds sums of x^0 … x^4, ``with_y`` of
-    y, xy and x²y.
-    """
-
-    x: Floats
-    centre: float
-    scale: float
-    powers: Floats
-    with_y: Floats
-    total: float
-    terms: int
-
-    @staticmethod
-    def of(x: Floats, y: Floats, stiffening: bool) -> _Sums:
-        order = np.argsort(x, kind="stable")
-        centre, scale = float(x.mean()), float(np.ptp(x)) / 2
-        u, v = (x[order] - centre) / scale, y[order] - y.mean()
-        powers = np.stack([u**k for k in range(5)])
-        with_y = np.stack([v * u**k for k in range(3)])
-        ends = [np.append(np.cumsum(a[:, ::-1], axis=1)[:, ::-1], np.zeros((len(a), 1)), 1) for a in (powers, with_y)]
-        return _Sums(u, centre, scale, ends[0], ends[1], float(v @ v), 4 if stiffening else 3)
-
-    def rss(self, at: ArrayLike) -> Floats:
-        """Least sum of squares with a breakpoint at each place: the terms beyond, what the line takes of them off."""
-        c = (np.asarray(at, np.float64) - self.centre) / self.scale
-        first = np.searchsorted(self.x, c, "right")
-        p, q = self.powers[:, first], self.with_y[:, first]  # sums over the rows beyond
-        n, sx, sxx = self.powers[:3, 0]
-        mean = sx / n
-        sy, sxy = self.with_y[0, 0], self.with_y[1, 0] - mean * self.with_y[0, 0]
-        sxx = sxx - mean * sx
-        d1, d2 = p[1] - c * p[0], p[2] - 2 * c * p[1] + c * c * p[0]  # Σd, Σd²
-        along = p[2] - c * p[1] - mean * d1  # Σ(x − x̄)d
-        own = np.asarray(d2 - d1**2 / n - along**2 / sxx)
-        left = q[1] - c * q[0] - d1 * sy / n - along * sxy / sxx
-        line = self.total - sy**2 / n - sxy**2 / sxx
-        tiny = 1e-12 * self.powers[2, 0]
-        gain = np.where(own > tiny, left**2 / np.maximum(own, tiny), 0.0)
-        if self.terms == 4:
-            d3 = p[3] - 3 * c * p[2] + 3 * c * c * p[1] - c**3 * p[0]
-            d4 = p[4] - 4 * c * p[3] + 6 * c * c * p[2] - 4 * c**3 * p[1] + c**4 * p[0]
-            along2 = p[3] - 2 * c * p[2] + c * c * p[1] - mean * d2
-            with_y2 = q[2] - 2 * c * q[1] + c * c * q[0]
-            both = d3 - d1 * d2 / n - along * along2 / sxx
-            own2 = d4 - d2**2 / n - along2**2 / sxx - both**2 / np.maximum(own, tiny)
-            left2 = with_y2 - d2 * sy / n - along2 * sxy / sxx - both * left / np.maximum(own, tiny)
-            gain = gain + np.where(own2 > tiny**2, left2**2 / np.maximum(own2, tiny**2), 0.0)
-        return np.asarray(np.maximum(line - gain, 0.0))
+def _fit(rows: StopRows, at: float, model: int, noise: StopNoise) -> tuple[Floats, float]:
+    """Load and slope at the breakpoint and what each curve of the stop adds at the end; residual deviation."""
+    design = np.vstack([np.ones_like(rows.motion), rows.motion - at, _curves(rows, at, model)])
+    white, _ = whitened(np.vstack([design, rows.load[None, :]]), noise.rho, noise.share)
+    parts = np.linalg.lstsq(white[:-1].T, white[-1], rcond=None)[0]
+    left = white[-1] - parts @ white[:-1]
+    return parts, sqrt(float(left @ left) / max(left.size - parts.size - 1, 1))
 
 
-def _refine(sums: _Sums, trials: Floats, rss: Floats) -> float:
-    """Breakpoint of least squares, between the neighbours of the best trial."""
-    from scipy.optimize import minimize_scalar
-
-    k = int(np.argmin(rss))
-    found = minimize_scalar(
-        lambda at: float(sums.rss(at)),
-        bounds=(trials[max(k - 1, 0)], trials[min(k + 1, trials.size - 1)]),
-        method="bounded",
-        options={"xatol": 1e-6 * float(trials[1] - trials[0])},
-    )
-    return float(found.x if found.fun <= rss[k] else trials[k])
-
-
-def _profile(sums: _Sums, trials: Floats, rss: Floats, best: float, allowed: float) -> tuple[float, float]:
-    """Ends of the breakpoints whose sum of squares is allowed, found between trials by bisection."""
-    inside = np.append(trials[rss <= allowed], best)
-
-    def edge(good: float, bad: float) -> float:
-        for _ in range(30):
-            middle = (good + bad) / 2
-            if sums.rss(middle) <= allowed:
-                good = middle
-            else:
-                bad = middle
-        return good
-
-    step = float(trials[1] - trials[0])
-    low, high = float(inside.min()), float(inside.max())
-    low = edge(low, low - step) if low - step > trials[0] else float(trials[0])
-    high = edge(high, high + step) if high + step < trials[-1] else float(trials[-1])
-    return low, high
+def _quantiles(at: Floats, weight: Floats, parts: tuple[float, ...]) -> list[float]:
+    """Quantiles of a density given at points, straight between them."""
+    pieces = 0.5 * (weight[1:] + weight[:-1]) * np.diff(at)
+    total = np.append(0.0, np.cumsum(pieces))
+    return [float(v) for v in np.interp(np.array(parts) * total[-1], total, at)]
 
 
 def range_of_motion(lower: BreakpointResult, upper: BreakpointResult) -> SpanResult:
@@ -232,7 +193,15 @@ def range_of_motion(lower: BreakpointResult, upper: BreakpointResult) -> SpanRes
     value = upper.position - lower.position
     down = hypot(upper.position - upper.low, lower.high - lower.position)
     up = hypot(upper.high - upper.position, lower.position - lower.low)
-    return SpanResult(value, value - down, value + up, upper.coverage, True)
+    widths = (upper.high - upper.low, lower.high - lower.low)
+    dof = _welch_satterthwaite(widths, (upper.dof, lower.dof))
+    return SpanResult(value, value - down, value + up, upper.coverage, True, dof)
+
+
+def _welch_satterthwaite(u: tuple[float, ...], dof: tuple[float, ...]) -> float:
+    """Degrees of freedom of a sum of independent errors (JCGM 100:2008, G.4.1)."""
+    total = sum(v**2 for v in u)
+    return total**2 / sum(v**4 / n for v, n in zip(u, dof, strict=True)) if total > 0 else min(dof)
 
 
 def lash(
@@ -268,6 +237,6 @@ def lash(
     total = sum(variances)
     if total <= 0:
         return SpanResult(value, value, value, coverage, True)
-    dof = total**2 / sum(v**2 / line.dof for v, line in zip(variances, lines, strict=True))
+    dof = _welch_satterthwaite(tuple(map(sqrt, variances)), tuple(line.dof for line in lines))
     half = t_quantile(coverage, dof) * sqrt(total)
-    return SpanResult(value, value - half, value + half, coverage, isfinite(half))
+    return SpanResult(value, value - half, value + half, coverage, isfinite(half), dof)

@@ -134,6 +134,21 @@ def timed_sums(
 
 
 @inlined_sums
+def timed_integrals(
+    time_us: NDArray[np.int64], load: Floats, motion: Floats, first: int, last: int
+) -> tuple[float, float, float]:
+    """Integrals over time of load, motion and squared load, for any steps [load s, motion s, load² s]."""
+    loads, motions, squares = 0.0, 0.0, 0.0
+    for k in range(PLACE(first), PLACE(last - 1)):
+        step = np.float64(time_us[k + NEXT] - time_us[k])
+        f, g = np.float64(load[k]), np.float64(load[k + NEXT])
+        loads += step * (f + g)
+        motions += step * (np.float64(motion[k]) + np.float64(motion[k + NEXT]))
+        squares += step * (f * f + g * g)
+    return 0.5e-6 * loads, 0.5e-6 * motions, 0.5e-6 * squares
+
+
+@inlined_sums
 def turn_phasors(cosines: Floats, sines: Floats, size: int, angle: float) -> None:
     """Cosines and sines of 0, ``angle``, 2 ``angle``, …: what is there is turned on, twice as much each time.
 
@@ -167,6 +182,37 @@ def mean_of_known(values: Floats, first: int, last: int) -> float:
             total += values[k]
             used += 1
     return total / used if used > 0 else np.nan
+
+
+@inlined_sums
+def timed_mean_of_known(
+    time_us: NDArray[np.int64], values: Floats, places: tuple[int, int, int, int], parts: tuple[float, float]
+) -> float:
+    """Mean over time, from boundary to boundary, of a path through the values that are not NaN; NaN where none is.
+
+    ``places`` are the samples before the first, the first, the last and after the last; ``parts`` where the boundaries
+    lie in their steps. Up to the first value known, and from the last, it is taken as constant.
+    """
+    before, first, last, after = places
+    total, at, value, used = 0.0, 0.0, np.nan, 0
+    end = np.float64(time_us[last] - time_us[first]) + parts[1] * np.float64(time_us[after] - time_us[last])
+    begin = -(1.0 - parts[0]) * np.float64(time_us[first] - time_us[before])
+    for k in range(before, after + 1):
+        v = np.float64(values[k])
+        now = np.float64(time_us[k] - time_us[first])
+        if k == before and before < first:
+            v, now = v + parts[0] * (np.float64(values[first]) - v), begin
+        if k == after and after > last:
+            v = np.float64(values[last]) + parts[1] * (v - np.float64(values[last]))
+            now = end
+        if np.isnan(v):
+            continue
+        total += v * (now - begin) if used == 0 else 0.5 * (now - at) * (value + v)
+        at, value, used = now, v, used + 1
+    if used == 0:
+        return np.nan
+    total += value * (end - at)
+    return total / (end - begin) if end > begin else value
 
 
 @inlined_sums

@@ -20,6 +20,8 @@ from benchpipe.kernels.loop_sums import (
     mean_of_known,
     places_of,
     step_ends,
+    timed_integrals,
+    timed_mean_of_known,
     timed_sums,
     turn_phasors,
     value_ends,
@@ -38,7 +40,9 @@ FIELD = {name: i for i, name in enumerate(FIELDS)}
 N_FIELDS = len(FIELDS)
 LEAST_SLOPE_SAMPLES = 3
 LEAST_EVEN = 8  # samples
-MOST_JITTER = 0.2  # of a step: sampling that is even so far is taken as even, if it does not drift
+MOST_JITTER = 0.2  # of a step: sampling that is even so far has the phasors of even sampling, if it does not drift
+CLOCK_STEP_US = 1  # steps that differ by no more are equal: means need no times
+NEAR_ZERO = 0.02  # of the load range: a loop that ends so near zero load comes to it
 LEAST_RANGE = 1e-9  # of the largest value: what changes less stands still (a step of float32 is fifty times larger)
 
 
@@ -79,7 +83,8 @@ def measure_loops(
     -------
     float64 array, shape (k, N_FIELDS), column after column in memory
         Columns as in :data:`FIELDS`; NaN where a figure has no meaning: no slope where the motion stands still,
-        no waveform where the load does.
+        no waveform where the load does, no lash where the load stays clear of zero. Means are integrals over time
+        from boundary to boundary.
     """
     if weights.size > 1:
         before = np.where((start_part < 1.0) | (end - start < 2), np.maximum(start - 1, 0), start)
@@ -148,6 +153,7 @@ def _measure(
     span = (time_us[last] - time_us[first]) * 1e-6
     period = lead + span + trail
     shortest, longest = step_ends(time_us, before, after + 1)
+    equal = longest - shortest <= CLOCK_STEP_US
     even = longest - shortest <= MOST_JITTER * shortest and _keeps_step(time_us, first, last)
     bottom_load, top_load = value_ends(load, first, end)
     bottom_motion, top_motion = value_ends(motion, first, end)
@@ -161,14 +167,18 @@ def _measure(
         turn_phasors(cosines, sines, size, turn * step)
         last_phasor = (cosines[size - 1], sines[size - 1])
         sums = even_sums(load, motion, first, end, cosines, sines, step)
+        loads, motions, squares = sums.load, sums.motion, sums.square
+        if not equal:
+            loads, motions, squares = timed_integrals(time_us, load, motion, first, end)
     else:
         last_phasor = (np.cos(turn * span), np.sin(turn * span))
         sums = timed_sums(time_us, load, motion, first, end, turn)
+        loads, motions, squares = sums.load, sums.motion, sums.square
     area = sums.area + (l0 + first_l) * (first_m - m0) + (last_l + l1) * (m1 - last_m) + (l1 + l0) * (m0 - m1)
-    load_mean = (sums.load + 0.5 * lead * (l0 + first_l) + 0.5 * trail * (last_l + l1)) / period
-    motion_mean = (sums.motion + 0.5 * lead * (m0 + first_m) + 0.5 * trail * (last_m + m1)) / period
+    load_mean = (loads + 0.5 * lead * (l0 + first_l) + 0.5 * trail * (last_l + l1)) / period
+    motion_mean = (motions + 0.5 * lead * (m0 + first_m) + 0.5 * trail * (last_m + m1)) / period
     edges = 0.5 * lead * (l0 * l0 + first_l * first_l) + 0.5 * trail * (last_l * last_l + l1 * l1)
-    square_mean = (sums.square + edges) / period
+    square_mean = (squares + edges) / period
     out[c, 0] = period
     out[c, 1] = -lead
     out[c, 2] = longest * 1e-6
@@ -191,7 +201,12 @@ def _measure(
     out[c, 16], loading_zero = _branch(load, motion, first, end, valley, peak, band)
     out[c, 17], unloading_zero = _branch(load, motion, first, end, peak, valley, band)
     out[c, 18] = m1 - m0
-    out[c, 19] = mean_of_known(temperature, first, end) if temperature.size > 0 else np.nan
+    if temperature.size == 0:
+        out[c, 19] = np.nan
+    elif equal:
+        out[c, 19] = mean_of_known(temperature, first, end)
+    else:
+        out[c, 19] = timed_mean_of_known(time_us, temperature, (before, first, last, after), ends)
     l_cos, l_sin, m_cos, m_sin = fundamental(
         sums, period, (lead, trail), (load_mean, motion_mean),
         (l0, first_l, last_l, l1), (m0, first_m, last_m, m1), last_phasor,
@@ -204,7 +219,8 @@ def _measure(
     sine = 2.0 * (l_cos * l_cos + l_sin * l_sin)  # mean square of the fundamental
     rest = max(square_mean - load_mean * load_mean - sine, 0.0)
     out[c, 22] = np.sqrt(rest / sine) if sine > 0.0 else np.nan
-    out[c, 23] = unloading_zero - loading_zero
+    comes_to_zero = bottom_load <= NEAR_ZERO * width and top_load >= -NEAR_ZERO * width
+    out[c, 23] = unloading_zero - loading_zero if comes_to_zero else np.nan
 
 
 @inlined_sums

@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from benchpipe.kernels.lines import LineResult, straight_line
 from benchpipe.kernels.proof_falls import Falls, FallsResult
+from benchpipe.kernels.proof_recovery import NOT_KNOWN, RecoveryResult, recovery
 from benchpipe.kernels.proofs import OUTER, ProofTargets, longest_still
 from benchpipe.kernels.robust import effective_size, lag1_autocorrelation
+from benchpipe.kernels.time_means import means_over, time_mean
 
 READ_S = 1.0  # a reading of load or motion is a mean over so long
 RATE_PART, STIFFNESS_PART = (0.1, 0.9), (0.2, 0.8)  # of the way from the settling load
@@ -40,7 +42,8 @@ class ProofResult:
     ``outcome``: held, cut short, not reached, failed, gap, saturated or log ends. ``reached_s``, ``end_s``,
     ``drop_s`` and ``failure_s`` are on the time axis given. ``load_low`` and ``load_high`` are the smallest
     and largest mean over a second of the hold. ``carried`` is the largest load before the first sudden drop or
-    failure. ``drops_known``: the motion could tell a fall of the load from unloading. ``n_used``: samples used.
+    failure. ``recovery``: what the motion still did where the set was read. ``drops_known``: the motion could tell a
+    fall of the load from unloading. ``n_used``: samples used.
     """
 
     outcome: str
@@ -55,6 +58,7 @@ class ProofResult:
     drop_in_hold: Reading = Reading()
     motion: float = nan
     set: Reading = Reading()
+    recovery: RecoveryResult = NOT_KNOWN
     stay_after_s: float = nan
     stiffness_before: Reading = Reading()
     stiffness_after: Reading = Reading()
@@ -98,7 +102,9 @@ def measure_proof(
     Loading rate: least squares line of load over time between a tenth and nine tenths of the way. Stiffness:
     inverse slope of motion over load between a fifth and four fifths of it, loading (before) and unloading (after).
     Set: mean motion in the last second of the settling time after, less that in the second before the rise,
-    less what the difference of the two loads makes at the stiffness after. A fall of the load is unloading where
+    less what the difference of the two loads makes at the stiffness after; its uncertainty covers what a motion that
+    still recovers would do in another stay as long (:mod:`benchpipe.kernels.proof_recovery`). Means are over time.
+    A fall of the load is unloading where
     the motion comes back by at least half of what loading between the same loads took. Definitions are this
     project's own, common practice, no source.
     """
@@ -119,13 +125,13 @@ def _gaps(time_s: Floats, gap_s: float) -> bool:
     return bool(time_s.size > 1 and np.max(np.diff(time_s)) > gap_s)
 
 
-def reading(values: Floats) -> Reading:
-    """Mean and its standard uncertainty, neighbours' correlation counted."""
+def reading(time_s: Floats, values: Floats) -> Reading:
+    """Mean over time and its standard uncertainty, neighbours' correlation counted."""
     n = values.size
     if n < 3:
         return Reading()
     size = max(effective_size(n, lag1_autocorrelation(values)), 1.0)
-    return Reading(float(values.mean()), float(values.std(ddof=1)) / sqrt(size))
+    return Reading(time_mean(time_s, values), float(values.std(ddof=1)) / sqrt(size))
 
 
 def slope_u(x: Floats, y: Floats) -> float:
@@ -235,12 +241,13 @@ class _Proof:
         held = self.load[begin : corner + 1]
         when = t[begin : corner + 1]
         part = min(READ_S, length / 3.0)
-        ends = reading(held[when <= when[0] + part]), reading(held[when >= when[-1] - part])
-        means = _means(when, held)
+        begins, finishes = when <= when[0] + part, when >= when[-1] - part
+        ends = reading(when[begins], held[begins]), reading(when[finishes], held[finishes])
+        means = means_over(when, held, READ_S) if held.size > 1 else held
         long_enough = length >= asked.hold_s - 2.0 * step
         outcome = "held" if long_enough else "failed" if failed_at >= 0 else "log ends" if open_end else "cut short"
         return replace(
-            result, outcome=outcome, reached_s=float(t[self.reached]), hold_s=length, load=reading(held),
+            result, outcome=outcome, reached_s=float(t[self.reached]), hold_s=length, load=reading(when, held),
             load_low=float(means.min()), load_high=float(means.max()),
             drop_in_hold=Reading(ends[0].value - ends[1].value, hypot(ends[0].u, ends[1].u)),
             motion=float(self.motion[max(begin, corner - 2) : corner + 1].mean()),
@@ -297,13 +304,12 @@ class _Proof:
         if still or self.stuck or not np.isfinite(stiffness.value):
             self.remarks.append("the motion stands still: no permanent set")
             return result
-        a, b = reading(self.motion[before]), reading(self.motion[then])
-        by_load = (float(self.load[then].mean()) - float(self.load[before].mean())) / stiffness.value
-        return replace(result, set=Reading(b.value - by_load - a.value, hypot(a.u, b.u, abs(by_load) / sqrt(3.0))))
-
-
-def _means(time_s: Floats, values: Floats) -> Floats:
-    """Means over whole seconds (of the last one with the rest); of all where it is shorter."""
-    count = max(int((time_s[-1] - time_s[0]) / READ_S), 1)
-    bins = np.minimum(((time_s - time_s[0]) / READ_S).astype(np.int64), count - 1)
-    return np.bincount(bins, weights=values) / np.bincount(bins)
+        a, b = reading(t[before], self.motion[before]), reading(t[then], self.motion[then])
+        by_load = (time_mean(t[then], self.load[then]) - time_mean(t[before], self.load[before])) / stiffness.value
+        settled = slice(self.end, int(np.searchsorted(t, until, "right")))
+        found = recovery(t[settled], self.motion[settled], self.load[settled], stiffness.value)
+        if found.moving:
+            doing = "recovering" if found.rate < 0.0 else "moving on"
+            self.remarks.append(f"permanent set: still {doing} at {abs(found.rate) * 60:.2g} per min when it was read")
+        u = hypot(a.u, b.u, abs(by_load) / sqrt(3.0), found.to_come_u)
+        return replace(result, set=Reading(b.value - by_load - a.value, u), recovery=found)

@@ -17,6 +17,7 @@ from benchpipe.config.plan import ProofBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.proof_measure import READ_S, ProofResult, Reading, measure_proof
 from benchpipe.kernels.proofs import FRESH, GAPPED, RETURN, START, STAY, AttemptState, ProofTargets, find_attempts
+from benchpipe.kernels.time_means import time_mean
 from benchpipe.process.found import Found
 from benchpipe.process.holds import rows_table
 from benchpipe.process.losses import with_losses
@@ -137,7 +138,7 @@ def proof_rows(
         until_us = start_us + longest_us if return_us is None else min(return_us, start_us + longest_us)
         signals = read(start_us - around_us, until_us + around_us)
         result, remark = ProofResult("gap", remarks=("samples are missing inside: not measured",)), ""
-        temperature = np.empty(0)
+        temperature, mean = np.empty(0), np.nan
         if signals is not None and not gapped:
             time_s = (signals.time_us - start_us) / US
             back = None if return_us is None or return_us > until_us else (return_us - start_us) / US
@@ -147,13 +148,14 @@ def proof_rows(
                 time_s, way * signals.load.astype(np.float64), signals.motion.astype(np.float64), targets, 0.0, back
             )
             temperature = signals.temperature.astype(np.float64)
+            mean = time_mean(time_s, temperature) if temperature.size else np.nan
         end_us = return_us if return_us is not None else _last(signals, until_us, start_us)
         broken = rules_broken(result, rules, stay_us / US)
         row = _row(block, number, start_us, (end_us - start_us) / US, return_us is not None, result, way)
         known = temperature[np.isfinite(temperature)]
         row |= {
             "stay_before_s": stay_us / US,
-            "temperature_c": float(known.mean()) if known.size else np.nan,
+            "temperature_c": mean,
             "temperature_range_c": float(np.ptp(known)) if known.size else np.nan,
             "remark": "; ".join(filter(None, [*result.remarks, remark])) or None,
         }
@@ -196,6 +198,9 @@ def _row(
         **_pair("load_drop", got.drop_in_hold),
         "motion_at_load": got.motion,
         **_pair("permanent_set", got.set),
+        "permanent_set_recovering": got.recovery.moving and got.recovery.rate < 0.0 if got.recovery.known else None,
+        "recovery_rate": 60.0 * got.recovery.rate,
+        "recovery_rate_u": 60.0 * got.recovery.rate_u,
         "stay_after_s": got.stay_after_s,
         **_pair("stiffness_before", got.stiffness_before, way),
         **_pair("stiffness_after", got.stiffness_after, way),

@@ -15,6 +15,7 @@ import numpy as np
 from benchpipe.config.plan import StanceBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.stance import StanceResult, measure_stance
+from benchpipe.kernels.time_means import time_mean
 from benchpipe.process.found import Found
 from benchpipe.process.holds import rows_table
 from benchpipe.process.losses import with_losses
@@ -148,17 +149,17 @@ class StanceBuilder:
         load, motion = own.load.astype(np.float64), own.motion.astype(np.float64)
         length = float(time_s[-1])
         found = measure_stance(time_s, motion, load)
-        known = own.temperature[np.isfinite(own.temperature)].astype(np.float64)
+        warm = own.temperature.astype(np.float64)
         return {
             "block": self._block.name, "stance": self.stretch.count, "start_us": int(own.time_us[0]),
-            "duration_s": length, "samples": len(own), "load_mean": float(load.mean()),
-            "load_range": float(np.ptp(load)), "motion_mean": float(motion.mean()),
+            "duration_s": length, "samples": len(own), "load_mean": time_mean(time_s, load),
+            "load_range": float(np.ptp(load)), "motion_mean": time_mean(time_s, motion),
             "drift": found.drift * length, "drift_u": found.drift_error * length,
             "drift_per_h": found.drift * HOUR_S, "drift_u_per_h": found.drift_error * HOUR_S,
             "motion_range": found.span, "motion_range_u": found.span_u,
             "motion_range_95": found.span_95, "motion_range_95_u": found.span_95_u,
             "compliance": found.compliance, "compliance_u": found.compliance_error,
-            "temperature_c": float(known.mean()) if known.size else np.nan,
+            "temperature_c": time_mean(time_s, warm) if warm.size else np.nan,
             "remark": _remark(found, length),
         }  # fmt: skip
 

@@ -155,9 +155,8 @@ def _measures(result: SweepResult) -> dict[str, Any]:
     span = range_of_motion(result.lower, result.upper)
     there, back = result.directions["forward"], result.directions["back"]
     return {
-        "lower_stop": result.lower.position if result.lower.converged else np.nan, "lower_stop_u": _half(result.lower),
-        "upper_stop": result.upper.position if result.upper.converged else np.nan, "upper_stop_u": _half(result.upper),
-        "range_of_motion": span.value, "range_of_motion_u": _half(span, span.value),
+        **_stop("lower", result.lower), **_stop("upper", result.upper),
+        "range_of_motion": span.value, "range_of_motion_u": _half(span, span.value), "range_of_motion_dof": span.dof,
         "usable_range": result.usable.value, "usable_range_u": result.usable.u,
         "lash": result.lash.value, "lash_u": _half(result.lash, result.lash.value),
         "resistance_forward": there.peak, "resistance_forward_u": there.peak_u,
@@ -165,6 +164,15 @@ def _measures(result: SweepResult) -> dict[str, Any]:
         "asymmetry": result.asymmetry.value, "asymmetry_u": result.asymmetry.u,
         "remark": "; ".join(result.remarks) or None,
     }  # fmt: skip
+
+
+def _stop(side: str, found: BreakpointResult) -> dict[str, float]:
+    known = found.converged
+    return {
+        f"{side}_stop": found.position if known else np.nan,
+        f"{side}_stop_u": _half(found),
+        f"{side}_stop_dof": found.dof if known else np.nan,
+    }
 
 
 def _half(found: BreakpointResult | SpanResult, value: float = np.nan) -> float:

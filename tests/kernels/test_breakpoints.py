@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.kernels import breakpoints
 from benchpipe.kernels.breakpoints import end_stop, lash, range_of_motion
 
 
@@ -32,14 +31,55 @@ def test_exact_breakpoint_is_found(stop: float) -> None:
     assert fit.converged
 
 
-def test_interval_covers() -> None:
-    hits = 0
-    for seed in range(200):
-        fit = end_stop(*leg(seed=seed, n=120), "upper")
-        hits += fit.low <= 14.0 <= fit.high
+CURVES = {
+    "hard": lambda d: 4.0 * d,
+    "ball": lambda d: 4.0 * d**1.5,
+    "quadratic": lambda d: 4.0 * d**2,
+    "line and square": lambda d: 2.0 * d + 3.0 * d**2,
+    "cubic": lambda d: 4.0 * d**3,
+    "exponential": lambda d: 0.5 * np.expm1(d / 0.4),
+}
+
+
+def slow(rng: np.random.Generator, n: int, rho: float) -> np.ndarray:
+    """AR(1) of unit variance, by its recursion."""
+    out = rng.standard_normal(n)
+    for k in range(1, n):
+        out[k] = rho * out[k - 1] + np.sqrt(1 - rho**2) * out[k]
+    return out
+
+
+@pytest.mark.parametrize("rho", [0.0, 0.9])
+@pytest.mark.parametrize("curve", CURVES)
+def test_interval_covers_hard_and_stiffening_stops(curve: str, rho: float) -> None:
+    rng = np.random.default_rng([5, list(CURVES).index(curve)])
+    hits, draws = 0, 100
+    for _ in range(draws):
+        at = 12.0 + rng.uniform(-0.1, 0.1)
+        x = np.linspace(2.0, at + 1.2, 160)
+        noise = np.sqrt(0.5) * (slow(rng, x.size, rho) + rng.standard_normal(x.size))
+        fit = end_stop(x, 0.6 + 0.01 * x + CURVES[curve](np.maximum(x - at, 0.0)) + 0.03 * noise, "upper")
         assert fit.converged
-        assert fit.high - fit.low < 0.15
-    assert 0.915 <= hits / 200 <= 0.985
+        hits += fit.low <= at <= fit.high
+        assert fit.high - fit.low < 0.9
+    assert hits >= 0.89 * draws  # 92 to 99 % of a thousand draws: tests/benchmarks/stops_coverage.py
+
+
+def test_interval_of_a_hard_stop_is_narrow_and_says_so() -> None:
+    found = [end_stop(*leg(seed=seed, n=160), "upper") for seed in range(40)]
+    assert np.mean([f.high - f.low for f in found]) < 0.06
+    assert np.mean([f.hard for f in found]) > 0.6
+    assert end_stop(*leg(12.0, bumper=3.0), "upper").hard < 0.01
+
+
+def test_slow_noise_is_found() -> None:
+    rng = np.random.default_rng(3)
+    x, load = leg(noise=0.0)
+    white = end_stop(x, load + 0.1 * rng.standard_normal(x.size), "upper")
+    mixed = slow(rng, x.size, 0.9) + rng.standard_normal(x.size)
+    rough = end_stop(x, load + 0.1 * np.sqrt(0.5) * mixed, "upper")
+    assert abs(white.rho) < 0.2 < rough.rho
+    assert rough.s == pytest.approx(0.1, rel=0.3)
 
 
 def test_lower_stop_is_the_mirror_of_the_upper() -> None:
@@ -55,14 +95,17 @@ def test_range_of_motion_between_two_stops() -> None:
     span = range_of_motion(end_stop(-x, -load, "lower"), end_stop(x, load, "upper"))
     assert span.low <= 28.0 <= span.high
     assert 0.0 < span.high - span.low < 0.2
+    assert 100.0 < span.dof < 400.0
 
 
-def test_a_bumper_needs_the_stiffening_term() -> None:
-    x, load = leg(12.0, bumper=3.0)
-    plain, bumper = end_stop(x, load, "upper"), end_stop(x, load, "upper", stiffening=True)
-    assert bumper.low <= 12.0 <= bumper.high
-    assert plain.position > 12.3
-    assert bumper.s < plain.s
+def test_a_long_leg_is_averaged_and_its_corner_stays_where_it_is() -> None:
+    for n in (239, 240, 241, 5003):
+        fit = end_stop(*leg(noise=0.0, n=n), "upper")
+        assert fit.position == pytest.approx(14.0, abs=2e-3), n
+        assert fit.converged
+    noisy = end_stop(*leg(noise=0.05, n=5003), "upper")
+    assert noisy.low <= 14.0 <= noisy.high
+    assert noisy.high - noisy.low < 0.02
 
 
 def test_a_stop_that_was_not_reached_is_not_converged() -> None:
@@ -71,17 +114,6 @@ def test_a_stop_that_was_not_reached_is_not_converged() -> None:
     assert not range_of_motion(end_stop(*leg(stop=20.0), "upper"), end_stop(*leg(), "upper")).converged
     assert not end_stop([1.0, 2.0], [1.0, 2.0], "upper").converged
     assert not end_stop([1.0] * 30, [1.0] * 30, "upper").converged
-
-
-@pytest.mark.parametrize("stiffening", [False, True])
-def test_sums_over_the_rows_give_what_a_fit_of_all_rows_gives(stiffening: bool) -> None:
-    x, load = leg(12.0, bumper=3.0, noise=0.3)
-    order = np.random.default_rng(9).permutation(x.size)
-    x, load = x[order] + 100.0, load[order]  # far from zero
-    sums = breakpoints._Sums.of(x, load, stiffening)
-    places = np.linspace(102.0, 115.5, 40)
-    plain = [breakpoints._fit(x, load, at, stiffening)[1] for at in places]
-    assert sums.rss(places) == pytest.approx(plain, rel=1e-8)
 
 
 def branches(seed: int, gap: float = 0.3) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
