@@ -36,6 +36,7 @@ def hold_view(block: HoldBlock, units: dict[str, str], manifest: Manifest, store
         *_asked(points, motion),
         Figure("creep at the end", last["creep_end"], motion, None, tuple(thinned(known)) if known.size else (),
                u=last["creep_end_u"]),
+        Figure("creep from full load", last["creep_full_end"], motion, u=last["creep_full_end_u"]),
         Figure("rate at the end", last["rate_end_per_h"], f"{motion}/h", u=last["rate_end_u_per_h"]),
         Figure("leak", last["leak_per_h"], f"{motion}/h", u=last["leak_u_per_h"]),
         Figure("recovered", last["recovered"], "1", u=last["recovered_u"]),
@@ -77,7 +78,8 @@ def _words(hold: dict[str, Any], motion: str) -> str:
         for what, column in (("load wobble", "load_taken_off"), ("temperature", "temperature_taken_off"))
         if hold[column] is not None
     ]
-    more = [*([hold["remark"]] if hold["remark"] else []), *taken]
+    since = [f"creep counts from {hold['creep_from_s']:.3g} s after full load"] if hold["creep_from_s"] else []
+    more = [*since, *([hold["remark"]] if hold["remark"] else []), *taken]
     return f"{said} ({'; '.join(more)})" if more else said
 
 
