@@ -101,7 +101,8 @@ class CurveResult:
     """Figures of one or many holds with the same times, arrays of shape (figures, holds).
 
     ``value``, its ``standard_error`` (which holds the variance between models) and degrees of freedom ``dof``;
-    ``s`` of shape (holds,), standard deviation of a single reading; ``shared`` of shape (errors, figures, holds),
+    ``s`` of shape (holds,), standard deviation of a single reading; ``slow`` of shape (holds,), weight of 1/f noise
+    among the noises that the averages allow; ``shared`` of shape (errors, figures, holds),
     what each common error moves each figure by.
     """
 
@@ -109,6 +110,7 @@ class CurveResult:
     standard_error: Floats
     dof: Floats
     s: Floats
+    slow: Floats
     shared: Floats
 
     def half(self, coverage: float) -> Floats:
@@ -156,12 +158,12 @@ class CurveLayout:
         each = len(self.log_prior) * len(SPREADS) * (self.sizes.shape[1] + y.shape[1])
         step = max(1, AT_ONCE // each)
         parts = [self._predict(y[k : k + step], figures, errors) for k in range(0, len(y), step)]
-        joined = [np.concatenate([part[i] for part in parts], axis=-1) for i in range(5)]
+        joined = [np.concatenate([part[i] for part in parts], axis=-1) for i in range(6)]
         return CurveResult(*joined)
 
     def _predict(
         self, y: Floats, figures: Sequence[CurveFigure], errors: Sequence[Floats]
-    ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    ) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
         """Axes: j noise, k spread r, b along the Kelvin bodies, n averages, x constant and leak, d hold, f figure."""
         r = np.array(SPREADS)
         kept = 1 / (1 + r[:, None] * self.sizes[:, None, :] ** 2)  # j k b
@@ -208,7 +210,8 @@ class CurveLayout:
         for at, one in enumerate(errors):
             shared[at] = np.einsum("jkd,jkf->fd", weight, solve(one[None, :])[0][..., 0])
         s = np.sqrt(np.einsum("jkd,jkd->d", weight, variance))
-        return mean, np.sqrt(total), freedom, s, shared
+        slow = weight[-len(FLICKER_SHARES) :].sum(axis=(0, 1))
+        return mean, np.sqrt(total), freedom, s, slow, shared
 
 
 def curve_layout(time_s: ArrayLike, count: ArrayLike, end_s: float) -> CurveLayout | None:

@@ -231,7 +231,7 @@ def _leak_rate(fits: LawFits, free: FreeFigure, laws: Estimate, side: float) -> 
     if not free.known or not side:
         return _over_laws(free, laws)
     most = max(side * free.low, side * free.high, 0.0)
-    value = least = 0.0
+    value, least = min(max(side * free.value, 0.0), most), 0.0
     if not fits.pattern and fits.chosen is not None:
         value = min(max(side * laws.value, 0.0), most)
         least = max(min(side * end for end in (laws.low, laws.high, free.low, free.high)), 0.0)

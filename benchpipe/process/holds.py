@@ -253,7 +253,9 @@ class HoldBuilder:
         from benchpipe.kernels.creep_outlook import recovered_fraction
 
         curve = hold_curve(rest.bins, skip_s)  # both from so long after the load changed
-        found = recovered_fraction(creep, fit_hold(curve, rest.duration_s, (), np.nan).creep)
+        step, drift = self._channel.step(rest.state.least_step), self._channel.drift_per_s
+        back = fit_hold(curve, rest.duration_s, (), np.nan, resolution=step, drift_per_s=drift).creep
+        found = recovered_fraction(creep, back)
         row["recovered"], row["recovered_u"] = found.fraction, 0.25 * (found.high - found.low)
 
 

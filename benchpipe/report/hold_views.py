@@ -16,6 +16,7 @@ from benchpipe.store.run_store import RunStore
 
 OVER_LIFE = "creep at the end of a hold after"
 WORDS = {"both": "settling and leaking"}
+SHOWN_IF_KNOWN = {"recovered": "recovered", "creep from full load": "creep_full_end"}  # figure: its column
 MOST_TOLD = 20  # holds over the life of a run
 
 
@@ -36,13 +37,14 @@ def hold_view(block: HoldBlock, units: dict[str, str], manifest: Manifest, store
         *_asked(points, motion),
         Figure("creep at the end", last["creep_end"], motion, None, tuple(thinned(known)) if known.size else (),
                u=last["creep_end_u"]),
+        Figure("creep from full load", last.get("creep_full_end"), motion, u=last.get("creep_full_end_u")),
         Figure("rate at the end", last["rate_end_per_h"], f"{motion}/h", u=last["rate_end_u_per_h"]),
         Figure("leak", last["leak_per_h"], f"{motion}/h", u=last["leak_u_per_h"]),
         Figure("recovered", last["recovered"], "1", u=last["recovered_u"]),
         Figure("temperature", last["temperature_c"], "degC"),
     ]  # fmt: skip
-    if last["recovered"] is None:
-        figures = [one for one in figures if one.name != "recovered"]
+    absent = [name for name, key in SHOWN_IF_KNOWN.items() if last.get(key) is None]
+    figures = [one for one in figures if one.name not in absent]
     figures += _over_life(holds, motion, manifest, store)
     said = [_words(last, motion), *_exponent(every)]
     return BlockView(block.name, block.kind, len(holds), block.planned_holds, tuple(figures), "; ".join(said))
@@ -77,7 +79,9 @@ def _words(hold: dict[str, Any], motion: str) -> str:
         for what, column in (("load wobble", "load_taken_off"), ("temperature", "temperature_taken_off"))
         if hold[column] is not None
     ]
-    more = [*([hold["remark"]] if hold["remark"] else []), *taken]
+    begins = hold.get("creep_from_s")  # tables of a signed run may be older than the column
+    since = [f"creep counts from {begins:.3g} s after full load"] if begins else []
+    more = [*since, *([hold["remark"]] if hold["remark"] else []), *taken]
     return f"{said} ({'; '.join(more)})" if more else said
 
 

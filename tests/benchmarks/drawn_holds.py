@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.signal import lfilter
 
 Floats = np.ndarray
 HOUR = 3600.0
@@ -60,12 +61,9 @@ def noise(name: str, rng: np.random.Generator, n: int) -> Floats:
     if name == "white":
         return 0.003 * white
     if name == "AR 0.9":  # beside an equal part of white noise
-        slow = np.empty(n)
-        drive = rng.standard_normal(n)
-        slow[0], phi = drive[0], 0.9
-        for k in range(1, n):
-            slow[k] = phi * slow[k - 1] + np.sqrt(1 - phi**2) * drive[k]
-        return 0.002 * (slow + white)
+        phi, drive = 0.9, rng.standard_normal(n)
+        drive[1:] *= np.sqrt(1 - phi**2)
+        return 0.002 * (lfilter([1.0], [1.0, -phi], drive) + white)
     if name == "1/f + white":
         f = np.fft.rfftfreq(2 * n)
         f[0] = f[1]
