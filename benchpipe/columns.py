@@ -47,6 +47,7 @@ PROOFS: tuple[Column, ...] = (
     *with_u("loading_rate", "load/s", "line through 10 to 90 % of the way up"),
     column("reached_after_s", "float64", "s", "time from the start until the load is in its band", null=True),
     column("peak_load", "float64", "load", "largest load", null=True),
+    column("load_noise", "float64", "load", "standard deviation of one reading of the load", null=True),
     column("hold_time_s", "float64", "s", "time from there to the corner of unloading, or to failure", null=True),
     *with_u("held_load", "load", "mean load of the hold"),
     column("held_load_low", "float64", "load", "smallest mean over a second of the hold", null=True),

@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.budget import FEW, Budget, Part, rectangular
@@ -19,9 +20,13 @@ from benchpipe.check.values import Values, nothing
 from benchpipe.config.limits import LimitConfig
 from benchpipe.config.plan import CyclicBlock, TemperatureConfig
 from benchpipe.config.rig import RigConfig
+from benchpipe.kernels.steps import find_steps, without_steps
 from benchpipe.kernels.temperature_change import TemperatureChange, change_at_temperature
 from benchpipe.kernels.window_noise import BlockNoise, change_u, window_u
 
+Floats = NDArray[np.float64]
+SAME_K = 0.2  # temperatures on either side of a step that differ by less have not stepped
+REACH = 20  # cycles on either side
 LINEAR = 0.02  # of the baseline: a ratio to one that is surer is linear enough
 NOT_TAKEN_OUT = "temperature was not taken out: {why}"
 
@@ -97,17 +102,41 @@ def _place(size: int, last: int, values: Values) -> int:
 def _at_temperature(
     measure: Measure, block: CyclicBlock, base: Values, values: Values, noises: Noises, stated: TemperatureConfig | None
 ) -> TemperatureChange | None:
-    """The change with temperature taken out; None where no temperature was logged."""
+    """The change with temperature taken out; None where no temperature was logged.
+
+    Plain steps of the figure that came without one of the temperature are kept out of the regression, for which they
+    would be slow noise, and are in the change again afterwards.
+    """
     time_s, value, temperature, number = noises.history(block.name, measure.columns[0], int(values.number[-1]))
     if not np.isfinite(temperature).any():
         return None
     windows = ((int(v.number[0]), int(v.number[-1])) for v in (base, values))
-    places = [(int(np.searchsorted(number, a)), int(np.searchsorted(number, b))) for a, b in windows]
-    return change_at_temperature(
-        time_s, value, temperature, places[0], places[1], statistic="median",
+    first, second = ((int(np.searchsorted(number, a)), int(np.searchsorted(number, b))) for a, b in windows)
+    smooth = _without_own_steps(value, temperature)
+    found = change_at_temperature(
+        time_s, smooth, temperature, first, second, statistic="median",
         plan_coefficient=stated.per_kelvin if stated else None,
         plan_coefficient_u=0.5 * stated.uncertainty if stated else None,
     )  # fmt: skip
+    plain = float(np.median(values.value) / np.median(base.value)) - 1.0
+    return replace(found, raw_change=plain, change=found.change + plain - found.raw_change)
+
+
+def _without_own_steps(value: Floats, temperature: Floats) -> Floats:
+    """A history without those of its plain steps at which the temperature does not step."""
+    known = np.flatnonzero(np.isfinite(value))
+    steps = find_steps(value[known])
+    own = [at for at in steps.tolist() if abs(_contrast(temperature[known], at)) < SAME_K]
+    smooth = value.copy()
+    smooth[known] = without_steps(value[known], own)
+    return smooth
+
+
+def _contrast(series: Floats, at: int) -> float:
+    """Median after a place less that before it; infinite where one is not known."""
+    sides = (series[max(at - REACH, 0) : at], series[at : at + REACH])
+    medians = [float(np.median(side[np.isfinite(side)])) if np.isfinite(side).any() else math.inf for side in sides]
+    return medians[1] - medians[0]
 
 
 def _of_temperature(

@@ -170,7 +170,7 @@ def _typical(rows: pa.Table, state: dict[str, Any]) -> Typical:
             value = (state.get(what) or {}).get(name)
             yield float("nan") if value is None else float(value)
 
-    measured = (middle(name) for name in ("load_range", "motion_range", "period_s", "phase_deg"))
+    measured = (middle(name) for name in ("load_range", "motion_range", "period_s", "phase_deg", "samples"))
     return Typical(*measured, *learnt("sample_noise"), *learnt("digits"))
 
 

@@ -22,6 +22,7 @@ from benchpipe.check.rules import Guards, Rule
 from benchpipe.check.values import Values
 from benchpipe.config.limits import LimitConfig
 from benchpipe.config.rig import RigConfig
+from benchpipe.kernels.slope_attenuation import attenuation_u
 from benchpipe.kernels.window_noise import BlockNoise, reading_u, window_u
 
 Floats = NDArray[np.float64]
@@ -102,6 +103,7 @@ class JudgedFigure:
         return parts.guard(risk, few=self.few) if parts.parts else 0.0
 
 
+TANGENTS = ("loading_stiffness", "unloading_stiffness")
 READING = "noise of one reading"
 SCATTER = "scatter of the values"
 
@@ -129,10 +131,22 @@ def figure_of_values(
     noise = _noise(limit, noises, measure, good)
     found = window_u(noise, good.value.size, "median" if of_median else "mean")
     scatter = Part(SCATTER, found.u, found.dof, "A", f"{good.value.size:,} cycles of {noise.size:,}")
-    parts = (scatter, *missed, *rig_parts(measure, rig, value, good))
+    parts = (scatter, *missed, *_attenuated(measure, value, good), *rig_parts(measure, rig, value, good))
     size, doubt = abs(value) if measure.absolute else value, "" if found.known else found.why
     high, low = _read_beyond(measure, good)
     return JudgedFigure(size, Budget(parts), good.value.size < FEW, doubt, high=high, low=low)
+
+
+def _attenuated(measure: Measure, value: float, good: Values) -> tuple[Part, ...]:
+    """What noise of the motion takes off a slope of load on motion (:mod:`benchpipe.kernels.slope_attenuation`)."""
+    typical, (low, high) = good.typical, good.band
+    if measure.name not in TANGENTS or not typical.motion_noise > 0.0 or not value:
+        return ()
+    turn = (math.asin(2.0 * high - 1.0) - math.asin(2.0 * low - 1.0)) / math.pi  # of a sine's half turn
+    in_band = 0.5 * typical.samples * turn
+    width = (high - low) * typical.load_range / abs(value)
+    relative = float(attenuation_u(typical.motion_noise, width, in_band))
+    return (Part("attenuation of the slope", abs(value) * relative, note="noise of the motion"),)
 
 
 def _sampling(u: float) -> Part:
@@ -191,8 +205,9 @@ def _last(limit: LimitConfig, measure: Measure, rig: RigConfig, good: Values, no
         found = window_u(noise, 1, "median")
         own_u, own_dof, doubt = found.u, found.dof, "" if found.known else found.why
         beyond = _read_beyond(measure, good)
+        more = _attenuated(measure, value, good)
         if good.sampling_u is not None:
-            more = (_sampling(float(good.sampling_u[-1])),)
+            more = (*more, _sampling(float(good.sampling_u[-1])))
     elif not math.isfinite(own_u) and good.value.size > 1:
         own_u, own_dof = float(np.std(good.value, ddof=1)), good.value.size - 1.0
     reading = Part(READING, 0.0 if measure.bound else own_u, own_dof, "A")
@@ -223,8 +238,9 @@ def _extreme(limit: LimitConfig, measure: Measure, rig: RigConfig, values: Value
     elif not np.isfinite(u).all() and size.size > 1:  # total scatter in its place keeps both bounds, only wider
         scatter = float(np.std(known.value, ddof=1))
         u, dof = np.where(np.isfinite(u), u, scatter), np.where(np.isfinite(u), dof, size.size - 1.0)
+        more = _attenuated(measure, value, known)
     if known.sampling_u is not None:
-        more = (_sampling(float(known.sampling_u[at])),)
+        more = (*more, _sampling(float(known.sampling_u[at])))
     stated = rig_parts(measure, rig, float(known.value[at]), known)
     parts = (Part(READING, float(u[at]), float(dof[at]), "A"), *more, *stated)
     few = measure.kind != "cyclic" and float(dof[at]) < FEW - 1

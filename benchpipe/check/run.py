@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from itertools import takewhile
 from typing import Any
@@ -136,7 +137,8 @@ def _values(case: Case, run: RunConfig, *, started: bool) -> Values:
         return item_values(limit, measure, block.name, tables, rate=rate, waits=waits)
     if measure.name == "off_target" and isinstance(block, CyclicBlock) and block.targets is None:
         return nothing("the plan has no targets for this block", due=True)
-    return cycle_values(limit, measure, block.name, tables, rate=rate, restarts_us=case.restarts_us)
+    values = cycle_values(limit, measure, block.name, tables, rate=rate, restarts_us=case.restarts_us)
+    return replace(values, band=block.stiffness_band) if isinstance(block, CyclicBlock) else values
 
 
 def _cycles_done(limit: LimitConfig, block: Block, tables: RunTables) -> Values:

@@ -31,6 +31,7 @@ class Typical:
     motion_range: float = float("nan")
     period_s: float = float("nan")
     phase_deg: float = float("nan")
+    samples: float = float("nan")
     load_noise: float = float("nan")
     motion_noise: float = float("nan")
     load_digit: float = float("nan")
@@ -74,6 +75,8 @@ class Values:
         From when to when it was measured, and when the block began.
     sampling_u : float64 array, shape (n,), or None
         Standard uncertainty of each value from what sampling may have missed; None where nothing can be.
+    band : pair of float
+        Parts of a cycle's load range between which a tangent stiffness is fitted.
     """
 
     number: Floats
@@ -95,6 +98,7 @@ class Values:
     typical: Typical = field(default_factory=Typical)
     sampling_u: Floats | None = None
     own_parts: tuple[tuple[str, Floats], ...] = ()
+    band: tuple[float, float] = (0.2, 0.8)
 
     def select(self, mask: NDArray[np.bool_]) -> Values:
         """Some of them."""
@@ -264,9 +268,8 @@ def _proofs(measure: Measure, rows: pa.Table, rate: float) -> Values:
     found = _measured(measure, rows, "proof", rate)
     if measure.unit == "s":
         found = replace(found, u=np.full(len(found.value), _of_two_times(rate)))
-    if measure.u_column is None and measure.unit == "load":  # one reading: its noise is that of the hold's readings
-        low, high = floats(rows.column("held_load_low")), floats(rows.column("held_load_high"))
-        found = replace(found, u=np.maximum(high - low, floats(rows.column("held_load_u"))))
+    if measure.u_column is None and measure.unit == "load":  # one reading, the largest of many: it reads high by noise
+        found = replace(found, u=2.0 * floats(rows.column("load_noise")))
     return found.select(done)
 
 

@@ -17,6 +17,7 @@ from benchpipe.config.plan import ProofBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.proof_measure import READ_S, ProofResult, Reading, measure_proof
 from benchpipe.kernels.proofs import FRESH, GAPPED, RETURN, START, STAY, AttemptState, ProofTargets, find_attempts
+from benchpipe.kernels.sample_noise import sample_noise
 from benchpipe.kernels.time_means import time_mean
 from benchpipe.process.found import Found
 from benchpipe.process.holds import rows_table
@@ -138,7 +139,7 @@ def proof_rows(
         until_us = start_us + longest_us if return_us is None else min(return_us, start_us + longest_us)
         signals = read(start_us - around_us, until_us + around_us)
         result, remark = ProofResult("gap", remarks=("samples are missing inside: not measured",)), ""
-        temperature, mean = np.empty(0), np.nan
+        temperature, mean, noise = np.empty(0), np.nan, np.nan
         if signals is not None and not gapped:
             time_s = (signals.time_us - start_us) / US
             back = None if return_us is None or return_us > until_us else (return_us - start_us) / US
@@ -149,12 +150,14 @@ def proof_rows(
             )
             temperature = signals.temperature.astype(np.float64)
             mean = time_mean(time_s, temperature) if temperature.size else np.nan
+            noise = sample_noise(signals.load)
         end_us = return_us if return_us is not None else _last(signals, until_us, start_us)
         broken = rules_broken(result, rules, stay_us / US)
         row = _row(block, number, start_us, (end_us - start_us) / US, return_us is not None, result, way)
         known = temperature[np.isfinite(temperature)]
         row |= {
             "stay_before_s": stay_us / US,
+            "load_noise": noise,
             "temperature_c": mean,
             "temperature_range_c": float(np.ptp(known)) if known.size else np.nan,
             "remark": "; ".join(filter(None, [*result.remarks, remark])) or None,
