@@ -12,12 +12,13 @@ from benchpipe.check.block_noise import Noises
 from benchpipe.check.budget import FEW, Budget, Part, rectangular
 from benchpipe.check.cycle_values import cycle_values
 from benchpipe.check.figure import SCATTER, JudgedFigure
+from benchpipe.check.left_out import accepted_rows
 from benchpipe.check.measures import Measure
 from benchpipe.check.monte_carlo import Input, larger_of, propagate
 from benchpipe.check.rig_parts import recalibrated
 from benchpipe.check.run_tables import RunTables
 from benchpipe.check.values import Values, nothing
-from benchpipe.config.limits import LimitConfig
+from benchpipe.config.limits import AcceptConfig, LimitConfig
 from benchpipe.config.plan import CyclicBlock, TemperatureConfig
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.steps import find_steps, without_steps
@@ -41,12 +42,19 @@ def baseline_values(
     if values.why:
         return nothing(f"the baseline is not full: {values.why}", due=values.due)
     known = values.select(values.whole)
-    if not known.value.size or known.value.size < least_measured * values.of:
+    if not known.value.size or known.value.size < least_measured * base_of(values, limit.accept):
         why = f"only {known.value.size:,} of {values.of:,} cycles of the baseline could be measured"
         return nothing(why, due=True)
     if np.median(known.value) == 0.0:
         return nothing("the baseline is zero: no change from it is known", due=True)
     return known
+
+
+def base_of(values: Values, accept: AcceptConfig) -> int:
+    """How many values there should be, less those that a limit accepts not to have."""
+    accepted = accepted_rows(values.reason, values.complete, accept, values.of) & ~values.whole
+    uncounted = round(values.uncounted) if values.uncounted <= accept.uncounted * values.of else 0
+    return values.of - int(accepted.sum()) - uncounted
 
 
 def change_figure(
@@ -144,15 +152,16 @@ def _of_temperature(
 ) -> JudgedFigure:
     """The judged figure of a change at the baseline's temperature."""
     few = min(values.value.size, base.value.size) < FEW
+    why = found.why.replace("°C", "degC")  # every terminal can show it
     if not found.decided:
-        return JudgedFigure(plain, Budget((Part(SCATTER, math.nan, note=found.why), *parts)), few, found.why)
+        return JudgedFigure(plain, Budget((Part(SCATTER, math.nan, note=why), *parts)), few, why)
     name = "scatter of the values, and temperature" if found.source != "none" else SCATTER
     scatter = Part(name, found.u, found.dof, "A", f"baseline {base.value.size:,}, window {values.value.size:,}")
-    figure = JudgedFigure(found.change, Budget((scatter, *parts)), few, note=found.why)
+    figure = JudgedFigure(found.change, Budget((scatter, *parts)), few, note=why)
     if found.source == "none":
         return figure
-    at = f"{found.coefficient:+.2%}/K ± {2.0 * found.coefficient_u:.2%} ({found.source})"
-    note = f"temperature took {found.correction:+.2%} ± {2.0 * found.correction_u:.2%} off, at {at}"
+    at = f"{found.coefficient:+.2%}/K +- {2.0 * found.coefficient_u:.2%} ({found.source})"
+    note = f"temperature took {found.correction:+.2%} +- {2.0 * found.correction_u:.2%} off, at {at}"
     return replace(
         figure, note=note, raw=found.raw_change, correction=found.correction, correction_u=found.correction_u
     )

@@ -100,7 +100,7 @@ def _from_rows(
     )
     values = values_of(
         found.after.astype(np.float64), value, np.full(len(value), np.nan), len(value) + round(uncounted), why=why,
-        reason=reason, whole=whole, names=names, uncounted=uncounted, between_us=(int(start[0]), int(start[-1])),
+        reason=reason, complete=complete, whole=whole, names=names, uncounted=uncounted, between_us=(int(start[0]), int(start[-1])),
         typical=_typical(rows.filter(pa.array(complete)), state),
         sampling_u=_missed(measure, value, rows, rate),
     )  # fmt: skip

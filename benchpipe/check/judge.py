@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchpipe.check.block_noise import Noises
-from benchpipe.check.change import baseline_values, change_figure
+from benchpipe.check.change import base_of, baseline_values, change_figure
 from benchpipe.check.decision import Verdict
 from benchpipe.check.extremes import exception_guards
 from benchpipe.check.figure import JudgedFigure, figure_of_values
-from benchpipe.check.left_out import INCOMPLETE, NAMES, LeftOut, counted, listed, not_accepted
+from benchpipe.check.left_out import INCOMPLETE, NAMES, LeftOut, accepted_rows, counted, listed, not_accepted
 from benchpipe.check.measures import Measure
 from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.rules import (
@@ -38,7 +38,7 @@ from benchpipe.config.limits import LimitConfig, LimitsConfig
 from benchpipe.config.plan import Block, CyclicBlock
 from benchpipe.config.rig import RigConfig
 
-MOST_LOST = 0.02  # of the rows of a hold, sweep, window or proof: with more, a figure of many samples is not its own
+MOST_LOST = 0.05  # of the rows of a hold, sweep, window or proof: with more, a figure of many rows is not its own
 EXACT = ("count", "share")
 
 
@@ -190,30 +190,21 @@ def _share(case: Case, values: Values) -> Judged:
 
     An incomplete cycle without missing samples is none: a stop is not off target.
     """
-    accepted = _accepted(case, values) | (values.reason == INCOMPLETE)
+    limit = case.limit
+    accepted = accepted_rows(values.reason, values.complete, limit.accept, values.of) | (values.reason == INCOMPLETE)
     kept = values.select(~accepted)
-    uncounted = 0.0 if case.limit.accept.uncounted * values.of >= values.uncounted else values.uncounted
+    uncounted = 0.0 if limit.accept.uncounted * values.of >= values.uncounted else values.uncounted
     off, of = float(kept.value.sum()) + round(uncounted), kept.value.size + round(uncounted)
     figure = JudgedFigure(off / of if of else math.nan)
     verdict = decide(figure.value, 0.0, case.window)
     return Judged(verdict, figure, Guards(0.0, 0.0), case.rule, case.window)
 
 
-def _accepted(case: Case, values: Values) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """Rows left out for a reason of which the limit accepts so many."""
-    accepted = np.zeros(values.value.size, bool)
-    for name, share in case.limit.accept.shares():
-        here = values.reason == NAMES.index(name)
-        if 0 < here.sum() <= share * values.of:
-            accepted |= here
-    return accepted
-
-
 def _middle(case: Case, values: Values) -> Judged:
     """Median, mean, last value or change: of what was measured, if that is enough."""
     limit, least = case.limit, case.limits.least_measured
     base: Values | None = None
-    used, accepted = int(values.whole.sum()), int((_accepted(case, values) & ~values.whole).sum())
+    used, base_size = int(values.whole.sum()), base_of(values, limit.accept)
     if used == 0:
         return not_judged(case, values.why or "none of the values could be measured", due=True)
     if limit.statistic == "change" and isinstance(case.block, CyclicBlock):
@@ -230,7 +221,7 @@ def _middle(case: Case, values: Values) -> Judged:
     else:
         figure = figure_of_values(limit, case.measure, case.rig, values, case.noises)
     judged = _decided(case, figure)
-    if used < least * (values.of - accepted):
+    if used < least * base_size:
         why = f"only {used:,} of {values.of:,} could be measured, {least:.0%} are asked for"
         return replace(judged, verdict=Verdict.NOT_EVALUATED, remark=why)
     hidden = _items_hidden(case, values)
@@ -336,7 +327,7 @@ def _decided(case: Case, figure: JudgedFigure) -> Judged:
         accept = case.limits.rule_of(case.limit, "undeclared") == "accept"
         names = " and ".join(f"'{name}'" for name in unstated)
         if not accept:
-            why = f"uncertainty of {names} not stated: give uncertainty = \"…\" in its [[channel]] of the rig file"
+            why = f"uncertainty of {names} not stated: give uncertainty = \"...\" in its [[channel]] of the rig file"
             return Judged(Verdict.NOT_EVALUATED, figure, Guards(math.nan, math.nan), rule, case.window, remark=why)
         why = f"uncertainty of {names} not stated, counted as exact by the limit file"
         figure = replace(figure, note=f"{figure.note}; {why}" if figure.note else why)

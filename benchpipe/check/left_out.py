@@ -37,7 +37,7 @@ NAMES = tuple(REASONS)
 NONE = -1
 INCOMPLETE = NAMES.index("incomplete")
 THINNED_FROM = 1.5  # of the usual step: one row that is missing makes two, a clock that jitters makes less
-MOST_LOST = 0.05  # of a cycle's rows: with more, its figures are not those of the cycle
+MOST_LOST = 0.2  # of a cycle's rows: with more, its figures are not those of the cycle
 BY_FLAG = (
     ("saturated", CycleFlag.SATURATED), ("gap", CycleFlag.GAP | CycleFlag.BROKEN_OFF),
     ("lost_rows", CycleFlag.LOST_ROWS), ("stood_still", CycleFlag.STOOD_STILL),
@@ -137,6 +137,17 @@ def item_reasons(rows: pa.Table, rate: float) -> tuple[Codes, Floats]:
     codes[lost > 0] = NAMES.index("lost_rows")
     share[:] = np.where(lost > 0, lost, np.where(thin, missing, 0.0)) / np.maximum(lost + samples, 1.0)
     return codes, share
+
+
+def accepted_rows(codes: Codes, complete: NDArray[np.bool_], accept: AcceptConfig, of: int) -> NDArray[np.bool_]:
+    """Rows left out for a reason of which a limit accepts so many; one that is incomplete is that, whatever else."""
+    accepted = np.zeros(len(codes), bool)
+    plain = np.where(complete, codes, np.where(codes == NAMES.index("gap"), codes, INCOMPLETE))
+    for name, share in accept.shares():
+        here = plain == NAMES.index(name)
+        if 0 < here.sum() <= share * of:
+            accepted |= here
+    return accepted
 
 
 def counted(codes: Codes, names: Iterable[str], *, uncounted: float = 0.0, where: str = "") -> tuple[LeftOut, ...]:

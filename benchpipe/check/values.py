@@ -51,6 +51,8 @@ class Values:
         freedom.
     reason : int8 array, shape (n,)
         Why it may hide something (:data:`benchpipe.check.left_out.NAMES`), -1 where it does not.
+    complete : bool array, shape (n,)
+        Both ends of a cycle were seen; true of all else.
     whole : bool array, shape (n,)
         It counts for medians, means and shares: measured, and complete.
     own_parts : tuple of pairs
@@ -84,6 +86,7 @@ class Values:
     u: Floats
     dof: Floats
     reason: Codes
+    complete: NDArray[np.bool_]
     whole: NDArray[np.bool_]
     lost_share: Floats
     names: tuple[str, ...]
@@ -104,7 +107,7 @@ class Values:
         """Some of them."""
         arrays: dict[str, Any] = {
             name: getattr(self, name)[mask]
-            for name in ("number", "value", "u", "dof", "reason", "whole", "lost_share")
+            for name in ("number", "value", "u", "dof", "reason", "complete", "whole", "lost_share")
         }
         missed = self.sampling_u[mask] if self.sampling_u is not None else None
         names = tuple(name for name, keep in zip(self.names, mask, strict=True) if keep)
@@ -118,6 +121,7 @@ def values_of(number: Floats, value: Floats, u: Floats | None, of: int, *, what:
     plain: dict[str, Any] = {
         "dof": np.full(count, np.inf),
         "reason": np.full(count, NONE, np.int8),
+        "complete": np.ones(count, bool),
         "whole": np.isfinite(value),
         "lost_share": np.zeros(count),
         "names": tuple(f"{what} {n:.0f}".strip() for n in number),

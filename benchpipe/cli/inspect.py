@@ -83,7 +83,8 @@ def _show(found: Inspection) -> None:
     from rich.text import Text
 
     from benchpipe.report.inspection import inspection_lines
-    from benchpipe.report.terminal import ASCII, UNICODE, console
+    from benchpipe.report.signs import ASCII, UNICODE
+    from benchpipe.report.terminal import console
 
     screen = console()
     try:

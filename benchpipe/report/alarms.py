@@ -109,7 +109,8 @@ def is_near(row: Mapping[str, Any], rows: Iterable[Mapping[str, Any]]) -> bool:
         return False
     if row["statistic"] == "count" or row["measure"] == "hold_time":
         return False
-    others = [r["value"] for r in rows if _same(r, row) and r["operator"] != row["operator"]]
+    others = [row["other_value"]] if row.get("other_value") is not None else []
+    others += [r["value"] for r in rows if _same(r, row) and r["operator"] != row["operator"]]
     scale = min((abs(value - row["value"]) for value in others), default=abs(row["value"]))
     return bool(row["margin"] < max(NEAR_PART * scale, row["expanded_u"] or 0.0))
 

@@ -8,7 +8,7 @@ from textwrap import wrap
 
 from benchpipe.ingest.inspect.findings import ChannelFinding, Inspection, Question
 from benchpipe.ingest.inspect.heading import split_name
-from benchpipe.report.terminal import ASCII, UNICODE, Marks, number, unit_shown, with_unit
+from benchpipe.report.signs import ASCII, UNICODE, Marks, number, unit_shown, with_unit
 
 WIDTH = 80
 LABEL = 12

@@ -30,6 +30,10 @@ from benchpipe.report.strength_views import locking_view, proof_view
 from benchpipe.store.away import Away
 from benchpipe.store.manifest import Manifest, Remark
 from benchpipe.store.run_store import RunStore
+from benchpipe.tables import VERDICTS
+
+# A row of the verdicts table that an older version judged lacks some columns.
+NOTHING_SAID: dict[str, Any] = {column.name: None if column.null else "" for column in VERDICTS}
 
 
 @dataclass(frozen=True)
@@ -132,6 +136,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
 
 def _in_order(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     """Rows of the verdicts table: what is due first, worst first, nearest first."""
+    rows = [NOTHING_SAID | {name: value for name, value in row.items() if value is not None} for row in rows]
     return sorted(rows, key=lambda r: (not r["due"], RANK[Verdict(r["verdict"])], _nearness(r)))
 
 

@@ -139,4 +139,14 @@ class RunStore:
         if not tables:
             empty = schema(table).empty_table()
             return empty.select(columns) if columns else empty
-        return pa.concat_tables(tables)
+        return _with_missing(pa.concat_tables(tables), table, columns)
+
+
+def _with_missing(rows: pa.Table, table: str, columns: list[str] | None) -> pa.Table:
+    """Rows with the columns that a part of an older version does not have, as nulls."""
+    import pyarrow as pa
+
+    fields = [schema(table).field(name) for name in columns or schema(table).names if name not in rows.column_names]
+    for field in fields:
+        rows = rows.append_column(field.with_nullable(True), pa.nulls(rows.num_rows, field.type))
+    return rows

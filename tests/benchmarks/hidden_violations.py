@@ -44,7 +44,7 @@ def drawn(rng: np.random.Generator, measure: str, how: str, folder: Path, *, sou
     statistic, operator, value, change, shows = LIMITS[measure]
     count = int(rng.integers(120, 240))
     cycles = [] if sound else rng.choice(np.arange(20, count - 20), int(rng.integers(1, 4)), replace=False).tolist()
-    log = cycling(rng, count, change={c: change for c in cycles})
+    log = cycling(rng, count, change=dict.fromkeys(cycles, change))
     log.bad &= shows(log)
     lines = log.lines() if sound else SPOILS[how](log, rng)
     stuck = "stuck_after = 4" if how == "stuck" else ""

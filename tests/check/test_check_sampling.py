@@ -155,5 +155,5 @@ def test_a_verdict_takes_the_estimate_of_its_own_cycle(tmp_path: Path) -> None:
     verdicts = {v["limit"]: v["expanded_u"] for v in judge(run, cycles=made)}
     for name, samples in (("last", 200), ("median", 20)):
         low = float(peak_under_read(np.array([samples - 1.0]), SINE)[0])  # the period may be a sample shorter
-        u = 2.0 * RECTANGLE * 37.5 * low / (1.0 - low)
+        u = 1.959964 * RECTANGLE * 37.5 * low / (1.0 - low)
         assert verdicts[name] == pytest.approx(u, rel=1e-6), name

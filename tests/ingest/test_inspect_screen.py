@@ -15,7 +15,7 @@ from benchpipe.config.model import load_model
 from benchpipe.config.rig import RigConfig
 from benchpipe.ingest.inspect.run import inspect_logs
 from benchpipe.report.inspection import inspection_lines
-from benchpipe.report.terminal import ASCII, UNICODE
+from benchpipe.report.signs import ASCII, UNICODE
 from benchpipe.simulate import faults as fault
 from tests.ingest.driven import logs_of, simulated
 from tests.ingest.test_inspect_questions import by_hand, table

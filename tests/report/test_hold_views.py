@@ -11,7 +11,8 @@ from rich.console import Console
 
 from benchpipe.report.figures import Figure
 from benchpipe.report.hold_views import _over_life, _time, _words
-from benchpipe.report.terminal import ASCII, _grouped
+from benchpipe.report.signs import ASCII
+from benchpipe.report.terminal import _grouped
 from benchpipe.store.manifest import Manifest
 
 

@@ -67,6 +67,7 @@ def limit(verdict: str, *, due: bool = True, **changes: Any) -> dict[str, Any]:
     plain = {
         "limit": "stiffness", "limits_file": "drift", "block": "b", "operator": ">=", "value": -0.25, "unit": "1",
         "measured": -0.3, "expanded_u": 0.01, "verdict": verdict, "due": due, "remark": "",
+        "other_value": None,
     }  # fmt: skip
     return plain | changes
 
@@ -106,7 +107,7 @@ def test_each_verdict(row: dict[str, Any], kind: str | None) -> None:
 def test_what_was_measured_is_said() -> None:
     failed = limit("fail", remark="too few")
     (case,) = parsed(view(limits=(failed,))).iter("failure")
-    assert case.get("message") == case.text == "measured -0.3 1 +- 0.01 (k = 2), allowed >= -0.25 1: too few"
+    assert case.get("message") == case.text == "measured -0.3 1 +- 0.01 (95 %), allowed >= -0.25 1: too few"
     nothing = limit("not evaluated", measured=None, expanded_u=None)
     (case,) = parsed(view(limits=(nothing,))).iter("error")
     assert case.text == "nothing measured, allowed >= -0.25 1"

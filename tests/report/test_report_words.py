@@ -13,18 +13,8 @@ from rich.console import Console
 
 from benchpipe.check.decision import Verdict
 from benchpipe.report.figures import BlockView, Figure
-from benchpipe.report.terminal import (
-    ASCII,
-    UNICODE,
-    clock,
-    headline,
-    number,
-    run_summary,
-    runs_table,
-    sparkline,
-    unit_shown,
-    with_unit,
-)
+from benchpipe.report.signs import ASCII, UNICODE, clock, number, sparkline, unit_shown, with_unit
+from benchpipe.report.terminal import headline, run_summary, runs_table
 from benchpipe.report.view import RunView, failed_view
 from benchpipe.store.manifest import Remark
 from benchpipe.units import INSIDE_UNIT, find_unit
@@ -141,7 +131,8 @@ def test_times(us: int | None, dated: bool, text: str) -> None:
 ROW = {
     "limit": "peak load", "limits_file": "own", "block": "durability", "measure": "peak_load", "measured": 80.0,
     "expanded_u": 0.5, "operator": "<=", "value": 90.0, "unit": "N*m", "margin": 10.0, "verdict": "pass", "due": True,
-    "remark": "", "verified": False, "last": 9,
+    "remark": "", "verified": False, "last": 9, "left_out": "", "used": 9, "of": 9, "bound": "", "other_value": None,
+    "verified_by": "", "rule": "guard band of 2 u: an item at the limit passes with at most 2.3 %", "risk": 0.02275,
 }  # fmt: skip
 
 
