@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchpipe.config.rig import RigConfig
-from benchpipe.process.signals import Signals, look_back_us, to_signals
+from benchpipe.process.signals import Signals, look_back_us, signals_and_losses, to_signals
 from benchpipe.store.samples import SampleBatch
 
 STEP_US = 10_000
@@ -88,13 +88,31 @@ def test_any_cutting_gives_the_same_signals(delay: str, cuts: list[int], holes: 
     time = np.cumsum(np.where(draw.random(60) < 0.1, 20, 1)) * STEP_US
     force, stroke = draw.normal(size=60), draw.normal(size=60)
     stroke[holes] = np.nan
-    whole = to_signals(batch(force, stroke, time), late)
+    whole, lost = signals_and_losses(batch(force, stroke, time), late)
     edges = sorted({0, 60, *cuts})
     parts: list[Signals] = []
+    losses: list[int] = []
     for first, last in itertools.pairwise(edges):
         start = int(np.searchsorted(time, time[first] - look_back_us(late), "left"))
         piece = slice(start, last)
-        parts.append(to_signals(batch(force[piece], stroke[piece], time[piece], first - start), late))
+        part, more = signals_and_losses(batch(force[piece], stroke[piece], time[piece], first - start), late)
+        parts.append(part)
+        losses += more.time_us.tolist()
+    assert losses == lost.time_us.tolist()
     for name in ("time_us", "load", "motion"):
         joined = np.concatenate([getattr(part, name) for part in parts])
         np.testing.assert_array_equal(joined, getattr(whole, name))
+
+
+def test_samples_that_a_gap_keeps_from_being_brought_to_one_delay_are_not_lost() -> None:
+    """The first two samples of the log and after a gap have no force of 15 ms ago; a force that is missing is lost."""
+    time = np.arange(20) * 10_000 + np.where(np.arange(20) < 10, 0, 400_000)
+    force = np.ones(20)
+    late = rig(force_delay="0 ms", stroke_delay="15 ms")
+    signals, lost = signals_and_losses(batch(force, np.ones(20), time), late)
+    assert (len(signals), len(lost)) == (16, 0)
+    force[5] = np.nan
+    signals, lost = signals_and_losses(batch(force, np.ones(20), time), late)
+    assert len(signals) == 14
+    assert lost.time_us.tolist() == [60_000, 70_000]
+    assert lost.rows.tolist() == [1, 1]
