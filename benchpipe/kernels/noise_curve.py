@@ -1,7 +1,9 @@
 """Wear inside a block is no noise: a line, or a line of five pieces, is taken off before the noise is measured.
 
 A curve also takes slow noise off, and what is left then looks too quiet. So a curve is taken only where it is
-beyond doubt, and where its pieces are much longer than the noise's correlation time.
+beyond doubt, and where its pieces are much longer than the noise's correlation time. In short blocks a line under
+white noise and slow noise under white noise look alike; there the readings must lie on the curve almost alone. Wear
+that is not taken off counts as slow noise: the uncertainty is too large, never too small.
 """
 
 from __future__ import annotations
@@ -12,14 +14,19 @@ from math import ceil
 import numpy as np
 
 from benchpipe.kernels.noise_mixture import mean_factor
-from benchpipe.kernels.noise_model import FEWEST_READINGS, Floats, NoiseFit, fit_noise
+from benchpipe.kernels.noise_model import Floats, NoiseFit, fit_noise
 
-PIECES = (1, 5)
+FEWEST_IN_PIECE = 100
 BINS = 1000
 SURE = 10.0
 """How far, in variances of the noise at rest for each column, a curve must lower the sum of squares."""
 PIECE_IN_TIMES = 40
 """A piece is at least so many correlation times long (simulated: shorter ones take slow noise off)."""
+LONG = {1: 2000, 5: 20_000}
+"""Blocks of so many readings and more may have this many pieces: 20 and 40 times a correlation time of 100 cycles a
+piece, which has to be reckoned with though white noise may hide it."""
+ALMOST_ALONE = 9.0
+"""In shorter ones a curve lowers the sum of squares by so many times what it leaves."""
 
 
 def take_curve_off(values: Floats) -> tuple[Floats, NoiseFit, int]:
@@ -27,21 +34,22 @@ def take_curve_off(values: Floats) -> tuple[Floats, NoiseFit, int]:
 
     Parameters
     ----------
-    values : ndarray, shape (N,), N >= `FEWEST_READINGS`, float64, varying
+    values : ndarray, shape (N,), float64, varying
     """
     best = values - values.mean()
     noise, columns = fit_noise(best), 0
     quickest = float(np.mean(np.diff(values) ** 2)) / 4  # the noise at rest is hardly less
     floor = 1e-24 * float(values @ values)  # a curve to the last digit leaves no noise to be measured
-    for pieces in PIECES:
-        if values.size < 5 * FEWEST_READINGS * pieces:
+    for pieces in LONG:
+        if values.size < FEWEST_IN_PIECE * pieces:
             break
         curve = _Curve.fitted(best, pieces)
         least = SURE * (pieces - columns)
         if curve.gain <= least * quickest:
             continue
         left = best - curve.at_readings(values.size)
-        if float(left @ left) <= floor:
+        rest = float(left @ left)
+        if rest <= floor or (values.size < LONG[pieces] and curve.gain < ALMOST_ALONE * rest):
             continue
         trial = fit_noise(left, dropped=ceil(pieces / 2))
         at_rest, time = _slowness(trial)

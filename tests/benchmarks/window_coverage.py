@@ -28,7 +28,12 @@ from scipy.stats import t as student
 from benchpipe.kernels.window_noise import StandardU, change_u, fit_block_noise, window_u
 
 LEVEL = 100.0
-WINDOWS = {200: (2, 3, 5, 10, 100, 200), 500: (2, 10, 100, 250), 2000: (2, 3, 5, 10, 100, 1000), 20_000: (10, 100, 1000)}
+WINDOWS = {
+    200: (2, 3, 5, 10, 100, 200),
+    500: (2, 10, 100, 250),
+    2000: (2, 3, 5, 10, 100, 1000),
+    20_000: (10, 100, 1000),
+}
 CHANGES = {200: (10, 100), 500: (10, 100), 2000: (3, 10, 100, 1000), 20_000: (100, 1000)}
 SEED = 20_261
 
