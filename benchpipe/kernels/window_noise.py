@@ -21,6 +21,8 @@ FEWEST_KNOWN = 100
 """Readings of a block whose noise is known."""
 WINDOWS_IN_BLOCK = 20
 """A window of which the block holds so many is compared with the others."""
+WINDOWS_IN_PIECE = 4
+"""A window is at most such a part of a piece of the curve, which takes slower noise off."""
 MOST_WINDOWS = 400
 MOST_READINGS = 100_000
 """Short windows are looked at until this many readings were."""
@@ -184,7 +186,7 @@ def _observed(noise: BlockNoise, n: int, statistic: Statistic) -> tuple[float, f
     then, where it is below 1: it is that of the distribution.
     """
     fit, size, columns = noise.fit, noise.size, noise.curve_columns
-    most = size // WINDOWS_IN_BLOCK
+    most = size // max(WINDOWS_IN_BLOCK, WINDOWS_IN_PIECE * columns)
     ordinates = 2.0 * (fit.ordinates if fit else 1)
     length = min(n, most)
     if fit is None or length < 1 or (n > most and (statistic == "mean" or length < 3)):
