@@ -51,8 +51,8 @@ class StandardU:
 class BlockNoise:
     """Noise of one block of readings.
 
-    ``size`` counts the finite readings. ``tau`` [cycles] and ``white_share`` are of the likeliest noise, for
-    reports (NaN where not fitted). ``trend_removed``: wear was taken off as a curve of ``curve_columns`` pieces;
+    ``size`` counts the finite readings. For reports: ``tau`` [cycles] is of the likeliest noise (it means little where
+    nearly all is white), ``white_share`` of the variance the mean over all (NaN where not fitted). ``trend_removed``: wear was taken off as a curve of ``curve_columns`` pieces;
     ``readings``, shape (size,), are what is left. ``fit`` is None where there are too few or where they do not vary.
     """
 
@@ -79,9 +79,9 @@ def fit_block_noise(values: ArrayLike) -> BlockNoise:
     if v.size < FEWEST_READINGS or not _varies(v):
         return BlockNoise(v.size, nan, nan, False, 0, v - v.mean() if v.size else v, None)
     readings, fit, columns = take_curve_off(v)
-    best = int(np.argmax(fit.weight))
-    white = (1 - fit.models.flicker[best]) * (1 - fit.models.share[best])
-    return BlockNoise(v.size, float(fit.models.tau[best]), float(white), columns > 0, columns, readings, fit)
+    tau = float(fit.models.tau[np.argmax(fit.weight)])
+    white = float(fit.weight @ ((1 - fit.models.flicker) * (1 - fit.models.share)))
+    return BlockNoise(v.size, tau, white, columns > 0, columns, readings, fit)
 
 
 def window_u(noise: BlockNoise, n: int, statistic: Statistic) -> StandardU:

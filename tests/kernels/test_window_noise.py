@@ -142,6 +142,14 @@ def test_a_reading_has_the_scatter_of_the_block() -> None:
     assert found.u == pytest.approx(float(np.std(values)), rel=0.02)
 
 
+def test_the_median_of_noise_that_is_not_normal() -> None:
+    # Student's t with 3 degrees of freedom: density at 0 is 2/(π√3), so the median's u is 1/(2 f √n); normal noise
+    # of the same variance would have 1.6 times as much.
+    values = np.random.default_rng(6).standard_t(3, 20_000)
+    found = window_u(fit_block_noise(values), 100, "median").u
+    assert found == pytest.approx(np.pi * np.sqrt(3) / 4 / 10, rel=0.1)
+
+
 CELLS = {
     "white": lambda rng, d, n: rng.standard_normal((d, n)),
     "AR 0.9": lambda rng, d, n: ar1(rng, 0.9, d, n),
