@@ -52,8 +52,9 @@ class BlockNoise:
     """Noise of one block of readings.
 
     ``size`` counts the finite readings. For reports: ``tau`` [cycles] is of the likeliest noise (it means little where
-    nearly all is white), ``white_share`` of the variance the mean over all (NaN where not fitted). ``trend_removed``: wear was taken off as a curve of ``curve_columns`` pieces;
-    ``readings``, shape (size,), are what is left. ``fit`` is None where there are too few or where they do not vary.
+    nearly all is white), ``white_share`` of the variance the mean over all (NaN where not fitted).
+    ``trend_removed``: wear was taken off as a curve of ``curve_columns`` pieces; ``readings``, shape (size,), are
+    what is left. ``fit`` is None where there are too few readings or where they do not vary.
     """
 
     size: int
