@@ -96,7 +96,8 @@ def median_factor(models: NoiseModels, n: int) -> Floats:
 
     Of normal noise: c n⁻² ΣΣ arcsin ρᵢⱼ, c the ratio for few independent readings. That is too much where noise is
     slower than the window, whose median then is close to its mean: at most v (1 + (cπ/2 − 1)(1 − ρ̄)), v the
-    factor of the mean and ρ̄ the mean correlation of two readings (simulated: 2 to 10 % above the true one).
+    factor of the mean and ρ̄ the mean correlation of two readings (simulated: 5 % below to 10 %
+    above the true one).
     """
     mean = mean_factor(models, n)
     if n < 3:

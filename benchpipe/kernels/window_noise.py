@@ -22,6 +22,8 @@ FEWEST_KNOWN = 100
 """Readings of a block whose noise is known."""
 WINDOWS_IN_BLOCK = 20
 """A window of which the block holds so many is compared with the others."""
+WINDOWS_IN_PIECE = 4
+"""A window is at most such a part of a piece of the curve, which takes slower noise off."""
 MOST_WINDOWS = 400
 MOST_READINGS = 100_000
 """Short windows are looked at until this many readings were."""
@@ -50,9 +52,10 @@ class StandardU:
 class BlockNoise:
     """Noise of one block of readings.
 
-    ``size`` counts the finite readings. ``tau`` [cycles] and ``white_share`` are of the likeliest noise, for
-    reports (NaN where not fitted). ``trend_removed``: wear was taken off as a curve of ``curve_columns`` pieces;
-    ``readings``, shape (size,), are what is left. ``fit`` is None where there are too few or where they do not vary.
+    ``size`` counts the finite readings. For reports: ``tau`` [cycles] is of the likeliest noise (it means little where
+    nearly all is white), ``white_share`` of the variance the mean over all (NaN where not fitted).
+    ``trend_removed``: wear was taken off as a curve of ``curve_columns`` pieces; ``readings``, shape (size,), are
+    what is left. ``fit`` is None where there are too few readings or where they do not vary.
     """
 
     size: int
@@ -80,9 +83,9 @@ def fit_block_noise(values: ArrayLike) -> BlockNoise:
     if v.size < FEWEST_READINGS or not _varies(v):
         return BlockNoise(v.size, nan, nan, False, 0, v - v.mean() if v.size else v, None)
     readings, fit, columns = take_curve_off(v)
-    best = int(np.argmax(fit.weight))
-    white = (1 - fit.models.flicker[best]) * (1 - fit.models.share[best])
-    return BlockNoise(v.size, float(fit.models.tau[best]), float(white), columns > 0, columns, readings, fit)
+    tau = float(fit.models.tau[np.argmax(fit.weight)])
+    white = float(fit.weight @ ((1 - fit.models.flicker) * (1 - fit.models.share)))
+    return BlockNoise(v.size, tau, white, columns > 0, columns, readings, fit)
 
 
 def window_u(noise: BlockNoise, n: int, statistic: Statistic) -> StandardU:
@@ -187,7 +190,7 @@ def _observed(noise: BlockNoise, n: int, statistic: Statistic) -> tuple[float, f
     then, where it is below 1: it is that of the distribution.
     """
     fit, size, columns = noise.fit, noise.size, noise.curve_columns
-    most = size // WINDOWS_IN_BLOCK
+    most = size // max(WINDOWS_IN_BLOCK, WINDOWS_IN_PIECE * columns)
     ordinates = 2.0 * (fit.ordinates if fit else 1)
     length = min(n, most)
     if fit is None or length < 1 or (n > most and (statistic == "mean" or length < 3)):
