@@ -23,6 +23,8 @@ about every 15 °C (Walther form of ISO VG 32), ln 2/15 K, and nothing on an ank
 PRIOR_PER_K = STEEPEST_PER_K / 3**0.5
 """Standard deviation of coefficients in the likelihood of lags: without it a lag that leaves nothing of the
 temperature would be the likeliest, since any coefficient, however large, would be as good as another."""
+LIKELY = 0.147
+"""exp(−χ²(0.95, 1)/2)."""
 LEAST_SPREAD_K = 1e-4
 """A temperature that moves less than this beside wear has no coefficient (it is drawn to 0)."""
 
@@ -33,7 +35,8 @@ class HistoryFit:
 
     ``weight`` (m, l): likelihood of each, sum 1. ``coefficient`` and ``coefficient_variance`` (m, l): of
     temperature, per kelvin. ``contrast_variance`` (m, l): of the contrast of the windows' bins;
-    ``covariance`` (m, l): of that contrast and the coefficient. ``bins`` is how many readings there were.
+    ``covariance`` (m, l): of that contrast and the coefficient. ``bins`` is how many readings there were; with
+    ``prompt`` the first lag is never ruled out.
     """
 
     weight: Floats
@@ -42,21 +45,37 @@ class HistoryFit:
     contrast_variance: Floats
     covariance: Floats
     bins: int
+    prompt: bool = False
 
     @property
     def lag_weight(self) -> Floats:
-        """Likelihood of each lag, shape (l,)."""
+        """Likelihood of each lag, shape (l,), sum 1."""
         return np.asarray(self.weight.sum(axis=0))
 
-    def averaged(self, estimate: Floats, variance: Floats) -> tuple[float, float, float]:
-        """Mean of estimates (m, l), variance between and within them, and its degrees of freedom.
+    @property
+    def likely(self) -> NDArray[np.bool_]:
+        """Lags that the history does not rule out (likelihood ratio, 5 %), shape (l,)."""
+        likely = self.lag_weight >= LIKELY * self.lag_weight.max()
+        likely[0] |= self.prompt
+        return np.asarray(likely)
 
+    def by_lag(self, figure: Floats) -> Floats:
+        """Mean over noise models of a figure (m, l) for each likely lag."""
+        w = np.maximum(self.weight[:, self.likely], 1e-300)
+        return np.asarray((w * np.broadcast_to(figure, self.weight.shape)[:, self.likely]).sum(axis=0) / w.sum(axis=0))
+
+    def averaged(self, estimate: Floats, variance: Floats) -> tuple[float, float, float]:
+        """Mean of estimates (m, l), their variance and its degrees of freedom.
+
+        The variance is the mean one within models and that between them, or a quarter of the square of the
+        farthest likely lag's distance where that is more: a lag that is true may be one of many as likely.
         The degrees are those of a mean of scaled χ² of unlike scales: 2V²/(⟨v²(1 + 2/k)⟩ − ⟨v⟩²).
         """
         w = self.weight
         mean = float((w * estimate).sum())
         within = float((w * variance).sum())
-        total = within + float((w * (estimate - mean) ** 2).sum())
+        farthest = float(np.abs(self.by_lag(estimate) - mean).max())
+        total = within + max(float((w * (estimate - mean) ** 2).sum()), farthest**2 / 4)
         spread = float((w * variance**2).sum()) * (1 + 2 / self.bins) - within**2
         dof = 2 * total**2 / spread if spread > 0 else float(self.bins)
         return mean, total, float(np.clip(dof, 2.0, self.bins))

@@ -17,7 +17,7 @@ Readings = NDArray[np.floating]
 Span = tuple[int, int]
 Statistic = Literal["median", "mean"]
 
-LAGS_S = (0.0, 60.0, 200.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0)
+LAGS_S = (0.0, *np.geomspace(60.0, 7200.0, 14).tolist())
 LONGER_LAGS_S = (14400.0, 28800.0, 57600.0)
 """Tried where 7,200 s is the likeliest, up to a tenth of the history: in a shorter one wear bends as they do."""
 FEWEST_WINDOWS = 4
