@@ -13,7 +13,7 @@ JCGM 100:2008 (GUM) §5.2 (correlated inputs), §G.4 (effective degrees of freed
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import inf, isfinite, nan, sqrt
+from math import hypot, inf, isfinite, nan, sqrt
 from typing import Literal
 
 import numpy as np
@@ -162,7 +162,7 @@ def _undecided(why: str, raw: float, swings: float = nan) -> TemperatureChange:
 def _moved_u(thermometer: ThermometerResult, x: Readings, base: Span, window: Span) -> float:
     """Standard uncertainty of the difference of the windows' temperatures from noise and digit [K]."""
     parts = [thermometer.mean_u(int(np.isfinite(x[a : b + 1]).sum())) for a, b in (base, window)]
-    return float(np.hypot(*parts))
+    return hypot(*parts)
 
 
 def _swings(found: WindowsResult, thermometer: ThermometerResult, cycles: int) -> SwingsResult:
@@ -204,7 +204,7 @@ class _Budget:
 
     def run(self, swings: SwingsResult) -> TemperatureChange:
         """Corrected by the run's own coefficient."""
-        f, dt = self.found.fit, self.found.moved_k[None, :]
+        f, dt = self.found.fit, self.found.moved_k[None, None, :]
         coefficient, b_variance, _ = f.averaged(f.coefficient, f.coefficient_variance)
         own = f.averaged(f.coefficient * dt, dt**2 * f.coefficient_variance)[1]
         variance = f.contrast_variance - 2 * dt * f.covariance + dt**2 * f.coefficient_variance
@@ -240,9 +240,9 @@ class _Budget:
                 f"{low:.1f} to {high:.1f} °C, where the plan's coefficient is known"
             )
             return _undecided(why, self.raw, swings.swings)
-        f, dt = self.found.fit, self.found.moved_k[None, :]
+        f, dt = self.found.fit, self.found.moved_k[None, None, :]
         correction = np.broadcast_to(coefficient * dt, f.weight.shape)
-        added = self._added(np.full(f.weight.shape, abs(coefficient))) + float(f.by_lag((u * dt) ** 2).max())
+        added = self._added(np.full(f.weight.shape, abs(coefficient))) + float(f.by_course((u * dt) ** 2).max())
         own = f.averaged(correction, np.zeros_like(f.weight))[1]
         change, taken, change_u, dof = self._sum(correction, f.contrast_variance, added)
         why = f"corrected with the plan's coefficient: the temperature went there and back {swings.swings:.1f} times"
@@ -266,10 +266,10 @@ class _Budget:
 
     def none(self, swings: SwingsResult) -> TemperatureChange:
         """Not corrected: as wide as what the run's regression and the steepest coefficient allow for the difference."""
-        f, dt = self.found.fit, self.found.moved_k[None, :]
+        f, dt = self.found.fit, self.found.moved_k[None, None, :]
         known = PRIOR_PER_K**2 / (PRIOR_PER_K**2 + f.coefficient_variance)
         might = (f.coefficient * known) ** 2 + f.coefficient_variance * known
-        added = float(f.by_lag(might * (dt**2 + self.moved_u**2)).max())
+        added = float(f.by_course(might * (dt**2 + self.moved_u**2)).max())
         change, _, u, dof = self._sum(np.zeros_like(f.weight), f.contrast_variance, added)
         why = (
             f"not corrected: the windows lie {float(self.found.moved_k[0]):+.2f} K apart and no coefficient is known; "
@@ -299,7 +299,7 @@ class _Budget:
     def _added(self, slope: Floats) -> float:
         """Variance from the specimen's unknown state when the log begins, and from the thermometer's noise."""
         f = self.found.fit
-        return float((f.weight * slope**2 * (self.found.begin_k[None, :] ** 2 + self.moved_u**2)).sum())
+        return float((f.weight * slope**2 * (self.found.begin_k[None, None, :] ** 2 + self.moved_u**2)).sum())
 
     def _sum(self, correction: Floats, variance: Floats, added: float) -> tuple[float, float, float, float]:
         """Change, what was taken off, standard uncertainty and degrees of freedom (Welch-Satterthwaite)."""
@@ -342,5 +342,5 @@ def _followed_part(y: Readings, x: Readings, i: int, cycles: int, coefficient: f
     if min(v.size for v in values) < 5 or not expected:
         return 1.0, inf
     step = float(np.median(values[1]) - np.median(values[0]))
-    noise = 1.2533 * float(np.hypot(*(np.std(np.diff(v)) / sqrt(2 * v.size) for v in values)))
+    noise = 1.2533 * hypot(*(float(np.std(np.diff(v))) / sqrt(2 * v.size) for v in values))
     return step / expected, noise / abs(expected)
