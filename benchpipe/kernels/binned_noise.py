@@ -45,11 +45,14 @@ class WhitenedResult:
         log |C|.
     ``contrast`` : ndarray, shape (m,)
         aᵀ C a of the contrast that was given.
+    ``bins`` : int
+        k.
     """
 
     gram: Floats
     log_det: Floats
     contrast: Floats
+    bins: int
 
 
 def noise_models(spacing_s: float, span_s: float) -> NoiseModels:
@@ -115,4 +118,4 @@ def whiten(
             memory = d * (memory + part)
     white /= np.sqrt(variance)[:, :, None]
     rows = white.transpose(1, 2, 0)
-    return WhitenedResult(rows @ rows.transpose(0, 2, 1), np.log(variance).sum(axis=0), quadratic)
+    return WhitenedResult(rows @ rows.transpose(0, 2, 1), np.log(variance).sum(axis=0), quadratic, k)

@@ -48,28 +48,33 @@ def turning_points(series: ArrayLike, hysteresis: float) -> Floats:
     ----------
     The hysteresis filter that stands before rainflow counting (ASTM E1049). [M] from memory, not verified.
     """
+    x = np.asarray(series, np.float64)
+    return np.asarray(x[turning_places(x, hysteresis)])
+
+
+def turning_places(series: ArrayLike, hysteresis: float) -> NDArray[np.int64]:
+    """Where the :func:`turning_points` stand, shape (m,)."""
     x = np.asarray(series, np.float64).tolist()
     if not x:
-        return np.zeros(0)
-    low = high = x[0]
-    turning: list[float] = []
+        return np.zeros(0, np.int64)
+    low = high = 0
+    turning: list[int] = []
     up = 0  # direction of the present move, 0 before the first
-    for value in x:
-        if up >= 0:
-            high = max(high, value)
-        if up <= 0:
-            low = min(low, value)
-        if up >= 0 and high - value >= hysteresis:
+    for i, value in enumerate(x):
+        if up >= 0 and value > x[high]:
+            high = i
+        if up <= 0 and value < x[low]:
+            low = i
+        if up >= 0 and x[high] - value >= hysteresis:
             # The first move begins at the extreme that it left, not at the first reading.
             turning.append(high)
-            up, low = -1, value
-        elif up <= 0 and value - low >= hysteresis:
+            up, low = -1, i
+        elif up <= 0 and value - x[low] >= hysteresis:
             turning.append(low)
-            up, high = 1, value
-    if up == 0:
-        return np.array(x[:1])
-    turning.append(high if up > 0 else low)
-    return np.array(turning)
+            up, high = 1, i
+    if up:
+        turning.append(high if up > 0 else low)
+    return np.array(turning or [0], np.int64)
 
 
 def count_swings(series: ArrayLike, swing: float, floor: float = 0.0) -> SwingsResult:

@@ -12,8 +12,8 @@ JCGM 100:2008 (GUM) §5.2 (correlated inputs), §G.4 (effective degrees of freed
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import inf, isfinite, nan, sqrt
+from dataclasses import dataclass, replace
+from math import hypot, inf, isfinite, nan, sqrt
 from typing import Literal
 
 import numpy as np
@@ -31,6 +31,8 @@ Span = tuple[int, int]
 FEWEST_CYCLES = 100
 """Below this the noise of a history is not known."""
 FEWEST_SWINGS = 2.0
+LAG_SWINGS = 1.5
+"""With fewer, wear can take the shape of a lag: that the figure follows at once is then never ruled out."""
 LEAST_SWING_K = 0.5
 """A smaller move is never a swing: thermometers beside a specimen are seldom better."""
 SWING_PART = 0.5
@@ -132,8 +134,9 @@ def change_at_temperature(
         return _undecided(thermometer.fault, raw)
     y = y / y.dtype.type(at_base)
     found = compare_windows(t, y, x, base, window, 1 + raw, statistic, plan_coefficient)
-    budget = _Budget(found, raw, _moved_u(thermometer, x, base, window))
     swings = _swings(found, thermometer, x.size)
+    found = replace(found, fit=replace(found.fit, prompt=swings.swings < LAG_SWINGS))
+    budget = _Budget(found, raw, _moved_u(thermometer, x, base, window))
     inside = _inside(swings.low, swings.high, found)
     if swings.swings >= FEWEST_SWINGS and inside:
         result = budget.run(swings)
@@ -159,7 +162,7 @@ def _undecided(why: str, raw: float, swings: float = nan) -> TemperatureChange:
 def _moved_u(thermometer: ThermometerResult, x: Readings, base: Span, window: Span) -> float:
     """Standard uncertainty of the difference of the windows' temperatures from noise and digit [K]."""
     parts = [thermometer.mean_u(int(np.isfinite(x[a : b + 1]).sum())) for a, b in (base, window)]
-    return float(np.hypot(*parts))
+    return hypot(*parts)
 
 
 def _swings(found: WindowsResult, thermometer: ThermometerResult, cycles: int) -> SwingsResult:
@@ -201,90 +204,116 @@ class _Budget:
 
     def run(self, swings: SwingsResult) -> TemperatureChange:
         """Corrected by the run's own coefficient."""
-        f = self.found.fit
-        dt = self.found.moved_k[None, :]
-        variance = f.contrast_variance - 2 * dt * f.covariance + dt**2 * f.coefficient_variance
+        f, dt = self.found.fit, self.found.moved_k[None, None, :]
         coefficient, b_variance, _ = f.averaged(f.coefficient, f.coefficient_variance)
         own = f.averaged(f.coefficient * dt, dt**2 * f.coefficient_variance)[1]
+        variance = f.contrast_variance - 2 * dt * f.covariance + dt**2 * f.coefficient_variance
+        added = self._added(np.abs(f.coefficient))
+        change, taken, u, dof = self._sum(f.coefficient * dt, variance, added)
         why = f"corrected with the run's own coefficient, from {swings.swings:.1f} swings there and back"
-        return self._made(
-            f.coefficient * dt, variance, own, coefficient, sqrt(b_variance), (swings.low, swings.high), swings, "run", why
+        return TemperatureChange(
+            change,
+            u,
+            dof,
+            self.raw,
+            taken,
+            sqrt(own + added + _level(taken, change)),
+            coefficient,
+            sqrt(b_variance),
+            swings.low,
+            swings.high,
+            swings.swings,
+            self._lag(),
+            "run",
+            True,
+            why,
         )
 
     def plan(
         self, swings: SwingsResult, coefficient: float, u: float, learnt: tuple[float, float] | None
     ) -> TemperatureChange:
         """Corrected by the plan's coefficient."""
-        if learnt is not None and not _inside(*learnt, self.found):
+        low, high = learnt or (nan, nan)
+        if learnt is not None and not _inside(low, high, self.found):
             why = (
                 f"baseline at {self.found.base_c:.1f} °C, window at {self.found.window_c:.1f} °C: outside "
-                f"{learnt[0]:.1f} to {learnt[1]:.1f} °C, where the plan's coefficient is known"
+                f"{low:.1f} to {high:.1f} °C, where the plan's coefficient is known"
             )
             return _undecided(why, self.raw, swings.swings)
-        f, dt = self.found.fit, self.found.moved_k[None, :]
+        f, dt = self.found.fit, self.found.moved_k[None, None, :]
         correction = np.broadcast_to(coefficient * dt, f.weight.shape)
-        stated = np.broadcast_to((u * dt) ** 2, f.weight.shape)
-        between = f.averaged(correction, 0 * stated)[1] + float((f.weight * stated).sum())
+        added = self._added(np.full(f.weight.shape, abs(coefficient))) + float(f.by_course((u * dt) ** 2).max())
+        own = f.averaged(correction, np.zeros_like(f.weight))[1]
+        change, taken, change_u, dof = self._sum(correction, f.contrast_variance, added)
         why = f"corrected with the plan's coefficient: the temperature went there and back {swings.swings:.1f} times"
-        return self._made(
-            correction, f.contrast_variance, between, coefficient, u, learnt or (nan, nan), swings, "plan", why, stated
+        return TemperatureChange(
+            change,
+            change_u,
+            dof,
+            self.raw,
+            taken,
+            sqrt(own + added + _level(taken, change)),
+            coefficient,
+            u,
+            low,
+            high,
+            swings.swings,
+            self._lag(),
+            "plan",
+            True,
+            why,
         )
 
     def none(self, swings: SwingsResult) -> TemperatureChange:
         """Not corrected: as wide as what the run's regression and the steepest coefficient allow for the difference."""
-        f, dt = self.found.fit, self.found.moved_k[None, :]
+        f, dt = self.found.fit, self.found.moved_k[None, None, :]
         known = PRIOR_PER_K**2 / (PRIOR_PER_K**2 + f.coefficient_variance)
         might = (f.coefficient * known) ** 2 + f.coefficient_variance * known
-        stated = might * (dt**2 + self.moved_u**2)
-        nothing = np.zeros_like(f.weight)
-        own = float((f.weight * stated).sum())
+        added = float(f.by_course(might * (dt**2 + self.moved_u**2)).max())
+        change, _, u, dof = self._sum(np.zeros_like(f.weight), f.contrast_variance, added)
         why = (
-            f"not corrected: the windows lie {float(self.found.moved_k[0]):+.2f} K apart, and no coefficient is known"
+            f"not corrected: the windows lie {float(self.found.moved_k[0]):+.2f} K apart and no coefficient is known; "
+            "the uncertainty allows for it"
         )
-        return self._made(nothing, f.contrast_variance, own, nan, nan, (nan, nan), swings, "none", why, stated)
-
-    def _made(
-        self,
-        correction: Floats,
-        variance: Floats,
-        own: float,
-        coefficient: float,
-        coefficient_u: float,
-        learnt: tuple[float, float],
-        swings: SwingsResult,
-        source: Literal["run", "plan", "none"],
-        why: str,
-        stated: Floats | None = None,
-    ) -> TemperatureChange:
-        """Add up: the fits' variance, the windows' own, what is stated, and what the model leaves open."""
-        f = self.found.fit
-        taken, total, dof = f.averaged(correction, variance)
-        change = self.raw - taken
-        slope = 0.0 if not isfinite(coefficient) else coefficient
-        begin = float((f.lag_weight * (slope * self.found.begin_k) ** 2).sum())
-        # Nobody knows whether a coefficient acts on the present level or on the baseline's.
-        level = (taken * change) ** 2 / 3
-        thermometer = (slope * self.moved_u) ** 2
-        known = begin + level + thermometer
-        parts = [(total, dof), *zip(self.found.local_variance, self.found.local_dof, strict=True)]
-        v = sum(p for p, _ in parts) + known + (0.0 if stated is None else float((f.weight * stated).sum()))
-        spread = sum(p**2 / n for p, n in parts)
         return TemperatureChange(
             change,
-            sqrt(v),
-            v**2 / spread if spread > 0 else inf,
+            u,
+            dof,
             self.raw,
-            taken,
-            sqrt(own + known),
-            coefficient,
-            coefficient_u,
-            *learnt,
+            0.0,
+            sqrt(added),
+            nan,
+            nan,
+            nan,
+            nan,
             swings.swings,
-            float(f.lag_weight @ self.found.lags_s),
-            source,
+            self._lag(),
+            "none",
             True,
             why,
         )
+
+    def _lag(self) -> float:
+        return float(self.found.fit.lag_weight @ self.found.lags_s)
+
+    def _added(self, slope: Floats) -> float:
+        """Variance from the specimen's unknown state when the log begins, and from the thermometer's noise."""
+        f = self.found.fit
+        return float((f.weight * slope**2 * (self.found.begin_k[None, None, :] ** 2 + self.moved_u**2)).sum())
+
+    def _sum(self, correction: Floats, variance: Floats, added: float) -> tuple[float, float, float, float]:
+        """Change, what was taken off, standard uncertainty and degrees of freedom (Welch-Satterthwaite)."""
+        taken, total, dof = self.found.fit.averaged(correction, variance)
+        change = self.raw - taken
+        parts = [(total, dof), *zip(self.found.local_variance, self.found.local_dof, strict=True)]
+        v = sum(p for p, _ in parts) + added + _level(taken, change)
+        spread = sum(p**2 / n for p, n in parts)
+        return change, taken, sqrt(v), v**2 / spread if spread > 0 else inf
+
+
+def _level(taken: float, change: float) -> float:
+    """Variance for not knowing whether a coefficient acts on the present level or on the baseline's."""
+    return (taken * change) ** 2 / 3
 
 
 def _followed(result: TemperatureChange, thermometer: ThermometerResult, y: Readings, x: Readings) -> TemperatureChange:
@@ -313,5 +342,5 @@ def _followed_part(y: Readings, x: Readings, i: int, cycles: int, coefficient: f
     if min(v.size for v in values) < 5 or not expected:
         return 1.0, inf
     step = float(np.median(values[1]) - np.median(values[0]))
-    noise = 1.2533 * float(np.hypot(*(np.std(np.diff(v)) / sqrt(2 * v.size) for v in values)))
+    noise = 1.2533 * hypot(*(float(np.std(np.diff(v))) / sqrt(2 * v.size) for v in values))
     return step / expected, noise / abs(expected)

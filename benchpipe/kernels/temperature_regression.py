@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.binned_noise import noise_models, whiten
+from benchpipe.kernels.binned_noise import NoiseModels, WhitenedResult, noise_models, whiten
 from benchpipe.kernels.history_bins import HistoryBins
+from benchpipe.kernels.wear_episodes import choose_episodes, move_columns, step_columns
 
 Floats = NDArray[np.float64]
 
@@ -23,17 +24,24 @@ about every 15 °C (Walther form of ISO VG 32), ln 2/15 K, and nothing on an ank
 PRIOR_PER_K = STEEPEST_PER_K / 3**0.5
 """Standard deviation of coefficients in the likelihood of lags: without it a lag that leaves nothing of the
 temperature would be the likeliest, since any coefficient, however large, would be as good as another."""
+EPISODE_SD = 0.03
+"""Standard deviation of the height of an episode of wear, relative."""
+SCAN = 10
+"""Each so manieth noise model is used to see which episodes are likely."""
+LIKELY = 0.147
+"""exp(−χ²(0.95, 1)/2)."""
 LEAST_SPREAD_K = 1e-4
 """A temperature that moves less than this beside wear has no coefficient (it is drawn to 0)."""
 
 
 @dataclass(frozen=True)
 class HistoryFit:
-    """Fits of m noise models (rows) and l lags (columns) to a history.
+    """Fits of m noise models, c courses of wear and l lags to a history; figures have shape (m, c, l).
 
-    ``weight`` (m, l): likelihood of each, sum 1. ``coefficient`` and ``coefficient_variance`` (m, l): of
-    temperature, per kelvin. ``contrast_variance`` (m, l): of the contrast of the windows' bins;
-    ``covariance`` (m, l): of that contrast and the coefficient. ``bins`` is how many readings there were.
+    The first course is smooth, the others have one episode each. ``weight``: likelihood of each fit, sum 1.
+    ``coefficient`` and ``coefficient_variance``: of temperature, per kelvin. ``contrast_variance``: of the contrast
+    of the windows' bins; ``covariance``: of that contrast and the coefficient. ``bins`` is how many readings there
+    were; with ``prompt`` the first lag is never ruled out.
     """
 
     weight: Floats
@@ -42,21 +50,41 @@ class HistoryFit:
     contrast_variance: Floats
     covariance: Floats
     bins: int
+    prompt: bool = False
 
     @property
     def lag_weight(self) -> Floats:
-        """Likelihood of each lag, shape (l,)."""
-        return np.asarray(self.weight.sum(axis=0))
+        """Likelihood of each lag, shape (l,), sum 1."""
+        return np.asarray(self.weight.sum(axis=(0, 1)))
+
+    @property
+    def likely(self) -> NDArray[np.bool_]:
+        """Courses and lags that the history does not rule out (likelihood ratio, 5 %), shape (c, l)."""
+        w = self.weight.sum(axis=0)
+        # Episodes share the prior of one: each is as likely as the smooth course where it fits as well.
+        w = w * np.where(np.arange(w.shape[0]) > 0, max(w.shape[0] - 1, 1), 1)[:, None]
+        likely = w >= LIKELY * w.max()
+        if self.prompt:
+            likely[int(np.argmax(w[:, 0])), 0] = True
+        return np.asarray(likely)
+
+    def by_course(self, figure: Floats) -> Floats:
+        """Mean over noise models of a figure for each likely course and lag, shape (likely,)."""
+        w = np.maximum(self.weight[:, self.likely], 1e-300)
+        return np.asarray((w * np.broadcast_to(figure, self.weight.shape)[:, self.likely]).sum(axis=0) / w.sum(axis=0))
 
     def averaged(self, estimate: Floats, variance: Floats) -> tuple[float, float, float]:
-        """Mean of estimates (m, l), variance between and within them, and its degrees of freedom.
+        """Mean of estimates, their variance and its degrees of freedom.
 
+        The variance is the mean one within fits and that between them, or a quarter of the square of the
+        farthest likely course's or lag's distance where that is more: what is true may be one of many as likely.
         The degrees are those of a mean of scaled χ² of unlike scales: 2V²/(⟨v²(1 + 2/k)⟩ − ⟨v⟩²).
         """
         w = self.weight
         mean = float((w * estimate).sum())
         within = float((w * variance).sum())
-        total = within + float((w * (estimate - mean) ** 2).sum())
+        farthest = float(np.abs(self.by_course(estimate) - mean).max())
+        total = within + max(float((w * (estimate - mean) ** 2).sum()), farthest**2 / 4)
         spread = float((w * variance**2).sum()) * (1 + 2 / self.bins) - within**2
         dof = 2 * total**2 / spread if spread > 0 else float(self.bins)
         return mean, total, float(np.clip(dof, 2.0, self.bins))
@@ -97,25 +125,87 @@ def fit_history(bins: HistoryBins, cycles: int, temperature: Floats, contrast: F
     span = float(bins.end_s[-1] - bins.start_s[0])
     width = bins.end_s - bins.start_s
     models = noise_models(float(np.median(width)), span)
+    width = np.minimum(width, 6 * models.tau_s[1])  # longer bins than that are rests of unlike cutting
+    count = bins.count / bins.count.mean()
     wear = wear_columns((bins.first + bins.last) / 2 / cycles)
-    y = bins.mean - bins.mean.mean()
     t = (temperature - temperature.mean(axis=1, keepdims=True)).T
-    columns = np.column_stack([wear, y, t])
-    short = np.minimum(width, 6 * models.tau_s[1])  # longer bins than that are rests of unlike cutting
-    white = whiten(models, bins.middle_s, short, bins.count / bins.count.mean(), columns, contrast)
-    p, dof = wear.shape[1], y.size - wear.shape[1] - 1
-    gram = white.gram[:, :p, :p] + 1e-10 * np.eye(p) * np.trace(white.gram[:, :p, :p], axis1=1, axis2=2)[:, None, None]
-    solved = np.linalg.solve(gram, white.gram[:, :p, p:])
-    left = white.gram[:, p:, p:] - white.gram[:, p:, :p] @ solved
-    yy, ty = left[:, :1, 0], left[:, 0, 1:]
-    tt = np.diagonal(left, axis1=1, axis2=2)[:, 1:] + LEAST_SPREAD_K**2 * y.size
-    b = ty / tt
-    s2 = np.maximum(yy - b * ty, 1e-300) / dof
-    log_wear = np.linalg.slogdet(gram)[1]
-    prior = s2 / PRIOR_PER_K**2
-    left_s2 = np.maximum(yy - ty**2 / (tt + prior), 1e-300) / dof
-    likelihood = -0.5 * ((white.log_det + log_wear)[:, None] + np.log1p(tt / prior) + dof * np.log(left_s2))
+    smooth = np.column_stack([wear, bins.mean - bins.mean.mean(), t])
+    moves, steps = move_columns(temperature[0]), step_columns(bins.mean.size)
+    # Which episodes are likely at all is seen with a few noise models.
+    few = NoiseModels(models.tau_s[::SCAN], models.share[::SCAN])
+    columns = np.column_stack([smooth, moves, steps])
+    scan = _without_wear(whiten(few, bins.middle_s, width, count, columns, contrast), contrast @ columns, wear.shape[1])
+    lags = t.shape[1]
+    pairs = np.column_stack([np.arange(columns.shape[1] - smooth.shape[1]), np.full(columns.shape[1] - smooth.shape[1], -1)])
+    gain = _fits(scan, lags, pairs)[0].max(axis=(0, 2))[1:]
+    episodes = choose_episodes(moves, steps, gain[: moves.shape[1]], gain[moves.shape[1] :])
+    columns = np.column_stack([smooth, episodes.columns])
+    white = whiten(models, bins.middle_s, width, count, columns, contrast)
+    left = _without_wear(white, contrast @ columns, wear.shape[1])
+    likelihood, b, s2, tt, moved = _fits(left, lags, episodes.pairs)
+    likelihood[:, 1:] -= np.log(max(episodes.pairs.shape[0], 1))
     weight = np.exp(likelihood - likelihood.max())
     weight /= weight.sum()
-    moved = (contrast @ t)[None, :] - np.einsum("p,mpl->ml", contrast @ wear, solved[:, :, 1:])
-    return HistoryFit(weight, b, s2 / tt, s2 * white.contrast[:, None], s2 * moved / tt, y.size)
+    return HistoryFit(weight, b, s2 / tt, s2 * white.contrast[:, None, None], s2 * moved / tt, bins.mean.size)
+
+
+@dataclass(frozen=True)
+class _Left:
+    """Products (m, c, c) of columns from the figure on without wear, the contrast of each, and log-determinants."""
+
+    gram: Floats
+    contrast: Floats
+    log_det: Floats
+    dof: int
+
+
+def _without_wear(white: WhitenedResult, contrast: Floats, p: int) -> _Left:
+    gram = white.gram[:, :p, :p]
+    gram = gram + 1e-10 * np.eye(p) * np.trace(gram, axis1=1, axis2=2)[:, None, None]
+    solved = np.linalg.solve(gram, white.gram[:, :p, p:])
+    left = white.gram[:, p:, p:] - white.gram[:, p:, :p] @ solved
+    moved = contrast[None, p:] - np.einsum("p,mpc->mc", contrast[:p], solved)
+    return _Left(left, moved, white.log_det + np.linalg.slogdet(gram)[1], white.bins - p - 1)
+
+
+def _fits(left: _Left, lags: int, pairs: NDArray[np.int64]) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Likelihood, coefficient, s², T'MT and moved contrast of each course of wear and lag, shapes (m, 1 + pairs, l)."""
+    gram, s2 = left.gram, left.gram[:, 0, 0] / left.dof
+    base = 1 + lags
+    rows = []
+    smooth = (gram[:, 0, 0], gram[:, 0, 1:base], np.diagonal(gram, axis1=1, axis2=2)[:, 1:base], left.contrast[:, 1:base])
+    rows.append((*smooth, np.zeros_like(s2)))
+    for first, second in pairs.tolist():
+        # Each column in turn is taken out of what is left, held to heights of some EPISODE_SD.
+        f, r = gram[:, base + first, :], left.contrast[:, base + first]
+        g = f[:, base + first]
+        prior = np.maximum(s2, 1e-30) / EPISODE_SD**2
+        rows.append((*_taken_out(smooth, f[:, :base], r, g + prior), np.log1p(g / prior)))
+        if second >= 0:
+            h, q = gram[:, base + second, :], left.contrast[:, base + second]
+            cross = h[:, base + first] / (g + prior)
+            h2, q2 = h[:, :base] - cross[:, None] * f[:, :base], q - cross * r
+            g2 = np.maximum(h[:, base + second] - cross * h[:, base + first], 0.0)
+            rows[-1] = (*_taken_out(rows[-1][:4], h2, q2, g2 + prior), rows[-1][4] + np.log1p(g2 / prior))
+    yy, ty, tt, moved, log_det = (np.stack([row[i] for row in rows], axis=1) for i in range(5))
+    tt = tt + LEAST_SPREAD_K**2 * (left.dof + 1)
+    yy = yy[:, :, None]
+    b = ty / tt
+    s2 = np.maximum(yy - b * ty, 1e-300) / left.dof
+    prior = s2 / PRIOR_PER_K**2
+    shrunk = np.maximum(yy - ty**2 / (tt + prior), 1e-300) / left.dof
+    whole = (left.log_det[:, None] + log_det)[:, :, None]
+    return -0.5 * (whole + np.log1p(tt / prior) + left.dof * np.log(shrunk)), b, s2, tt, moved
+
+
+def _taken_out(
+    have: tuple[Floats, Floats, Floats, Floats], f: Floats, r: Floats, g: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
+    yy, ty, tt, moved = have
+    part = f / g[:, None]
+    return (
+        yy - f[:, 0] * part[:, 0],
+        ty - f[:, :1] * part[:, 1:],
+        np.maximum(tt - f[:, 1:] * part[:, 1:], 0.0),
+        moved - r[:, None] * part[:, 1:],
+    )

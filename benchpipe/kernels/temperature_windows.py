@@ -17,7 +17,7 @@ Readings = NDArray[np.floating]
 Span = tuple[int, int]
 Statistic = Literal["median", "mean"]
 
-LAGS_S = (0.0, 60.0, 200.0, 600.0, 1200.0, 1800.0, 3600.0, 7200.0)
+LAGS_S = (0.0, *np.geomspace(60.0, 7200.0, 14).tolist())
 LONGER_LAGS_S = (14400.0, 28800.0, 57600.0)
 """Tried where 7,200 s is the likeliest, up to a tenth of the history: in a shorter one wear bends as they do."""
 FEWEST_WINDOWS = 4
@@ -94,7 +94,8 @@ def compare_windows(
     step = float(np.median((bins.end_s - bins.start_s) / (bins.last - bins.first + 1)))
     ours = lagged.mean(time_s[spans[:, 0]] - step / 2, time_s[spans[:, 1]] + step / 2)
     best = int(np.argmax(fit.lag_weight))
-    slope = float((fit.weight[:, best] * fit.coefficient[:, best]).sum() / fit.weight[:, best].sum())
+    weight = fit.weight[:, :, best]
+    slope = float((weight * fit.coefficient[:, :, best]).sum() / weight.sum())
     guess = slope if coefficient is None else coefficient
     moved = ours[:, 1] - ours[:, 0]
     if statistic == "median":
@@ -181,7 +182,6 @@ def _since_begin(bins: HistoryBins, time_s: Floats, base: Span, window: Span, la
         home = max(int(np.searchsorted(bins.first, first, side="right")) - 1, 0)
         segment = bins.segment[home]
         begin = bins.start_s[np.searchsorted(bins.segment, segment)]
-        with np.errstate(divide="ignore"):
-            left.append(np.exp(-max(at - begin, 0.0) / np.where(lags > 0, lags, 1e-9)))
+        left.append(np.exp(-max(at - begin, 0.0) / np.where(lags > 0, lags, 1e-9)))
         parts.append(segment)
-    return np.abs(left[0] - left[1]) if parts[0] == parts[1] else np.hypot(left[0], left[1])
+    return np.asarray(np.abs(left[0] - left[1]) if parts[0] == parts[1] else np.hypot(left[0], left[1]))

@@ -124,9 +124,7 @@ def measure(cell: Cell, draws: int, seed: int = 10) -> list[str]:
 def heading() -> str:
     """Two lines over the rows."""
     figures = "decided % | cover % | false % | half-width % | u/sd"
-    return (
-        f"| days | lag s | wear | noise | n | own: {figures} | plan: {figures} |\n|" + "---|" * 15
-    )
+    return f"| days | lag s | wear | noise | n | own: {figures} | plan: {figures} |\n|" + "---|" * 15
 
 
 def cells(days: tuple[float, ...]) -> Iterator[Cell]:
