@@ -17,6 +17,7 @@ from benchpipe.kernels.intrinsics import larger, smaller
 Floats = NDArray[np.float64]
 PLACE = np.uint64
 NEXT = np.uint64(1)
+LONGEST_STEP = np.int64(2**31 - 1)  # µs; a cycle with a longer one has a gap, and no means
 
 
 class LoopSums(NamedTuple):
@@ -134,18 +135,26 @@ def timed_sums(
 
 
 @inlined_sums
-def timed_integrals(
-    time_us: NDArray[np.int64], load: Floats, motion: Floats, first: int, last: int
-) -> tuple[float, float, float]:
-    """Integrals over time of load, motion and squared load, for any steps [load s, motion s, load² s]."""
-    loads, motions, squares = 0.0, 0.0, 0.0
-    for k in range(PLACE(first), PLACE(last - 1)):
-        step = np.float64(time_us[k + NEXT] - time_us[k])
-        f, g = np.float64(load[k]), np.float64(load[k + NEXT])
-        loads += step * (f + g)
-        motions += step * (np.float64(motion[k]) + np.float64(motion[k + NEXT]))
-        squares += step * (f * f + g * g)
-    return 0.5e-6 * loads, 0.5e-6 * motions, 0.5e-6 * squares
+def timed_mean(
+    time_us: NDArray[np.int64], values: Floats, places: tuple[int, int, int, int], parts: tuple[float, float]
+) -> float:
+    """Mean over time from boundary to boundary, by the trapezium rule with interpolated ends, for any steps.
+
+    ``places`` are the samples before the first, the first, the last and after the last; ``parts`` where the boundaries
+    lie in their steps.
+    """
+    before, first, last, after = places
+    v0, v1 = np.float64(values[first]), np.float64(values[last])
+    start = np.float64(values[before]) + parts[0] * (v0 - np.float64(values[before]))
+    end = v1 + parts[1] * (np.float64(values[after]) - v1)
+    lead = (1.0 - parts[0]) * np.float64(time_us[first] - time_us[before])
+    trail = parts[1] * np.float64(time_us[after] - time_us[last])
+    total = lead * (start + v0) + trail * (v1 + end)
+    for k in range(PLACE(first), PLACE(last)):
+        step = np.float64(np.int32(min(time_us[k + NEXT] - time_us[k], LONGEST_STEP)))  # 32 bits: vectors convert them
+        total += step * (np.float64(values[k]) + np.float64(values[k + NEXT]))
+    span = lead + trail + np.float64(time_us[last] - time_us[first])
+    return 0.5 * total / span if span > 0.0 else v0
 
 
 @inlined_sums
@@ -190,8 +199,7 @@ def timed_mean_of_known(
 ) -> float:
     """Mean over time, from boundary to boundary, of a path through the values that are not NaN; NaN where none is.
 
-    ``places`` are the samples before the first, the first, the last and after the last; ``parts`` where the boundaries
-    lie in their steps. Up to the first value known, and from the last, it is taken as constant.
+    ``places`` and ``parts`` as in :func:`timed_mean`. Up to the first value known, and from the last, it is constant.
     """
     before, first, last, after = places
     total, at, value, used = 0.0, 0.0, np.nan, 0

@@ -20,7 +20,7 @@ from benchpipe.kernels.loop_sums import (
     mean_of_known,
     places_of,
     step_ends,
-    timed_integrals,
+    timed_mean,
     timed_mean_of_known,
     timed_sums,
     turn_phasors,
@@ -97,11 +97,41 @@ def measure_loops(
         start, end = first, first + (end - start)
     out = np.empty((N_FIELDS, start.size), np.float64).T  # a column lies in one piece
     longest = int((end - start).max()) if start.size else 0
+    uneven = np.empty(start.size, np.bool_)
     _measure_all(
         time_us, load, motion, temperature, start, end, start_part, end_part, band_low, band_high,
-        np.empty(longest), np.empty(longest), out,
+        np.empty(longest), np.empty(longest), out, uneven,
     )  # fmt: skip
+    if uneven.any():  # a kernel of its own: in the other it would slow down cycles that do not need it
+        _mean_over_time(time_us, load, motion, temperature, start, end, start_part, end_part, uneven, out)
     return out
+
+
+@compiled_sums
+def _mean_over_time(
+    time_us: NDArray[np.int64],
+    load: Floats,
+    motion: Floats,
+    temperature: Floats,
+    start: NDArray[np.int64],
+    end: NDArray[np.int64],
+    start_part: Floats,
+    end_part: Floats,
+    uneven: NDArray[np.bool_],
+    out: Floats,
+) -> None:
+    """Means of the loops whose steps are not equal."""
+    for c in range(start.size):
+        if uneven[c]:
+            first, last = start[c], end[c] - 1
+            before = first - 1 if start_part[c] < 1.0 or last == first else first
+            after = last + 1 if end_part[c] > 0.0 else last
+            places, parts = (before, first, last, after), (start_part[c], end_part[c])
+            out[c, 9] = timed_mean(time_us, load, places, parts)
+            out[c, 14] = timed_mean(time_us, motion, places, parts)
+            if temperature.size > 0:
+                warm = timed_mean(time_us, temperature, places, parts)
+                out[c, 19] = timed_mean_of_known(time_us, temperature, places, parts) if np.isnan(warm) else warm
 
 
 @compiled_sums
@@ -119,12 +149,13 @@ def _measure_all(
     cosines: Floats,
     sines: Floats,
     out: Floats,
+    uneven: NDArray[np.bool_],
 ) -> None:
     """Fill all rows. The caller holds the arrays: here they are seen without counted references."""
     samples = (uncounted(time_us), uncounted(load), uncounted(motion), uncounted(temperature))
-    room, rows = (uncounted(cosines), uncounted(sines)), uncounted(out)
+    room, rows, marks = (uncounted(cosines), uncounted(sines)), uncounted(out), uncounted(uneven)
     for c in range(start.size):
-        _measure(samples, start[c], end[c], (start_part[c], end_part[c]), (band_low, band_high), room, rows, c)
+        _measure(samples, start[c], end[c], (start_part[c], end_part[c]), (band_low, band_high), room, rows, marks, c)
 
 
 @inlined_sums
@@ -136,6 +167,7 @@ def _measure(
     band_parts: tuple[float, float],
     room: tuple[Floats, Floats],
     out: Floats,
+    uneven: NDArray[np.bool_],
     c: int,
 ) -> None:
     """Fill row ``c``. Samples ``first … end - 1`` are inside; one on each side is outside."""
@@ -153,7 +185,7 @@ def _measure(
     span = (time_us[last] - time_us[first]) * 1e-6
     period = lead + span + trail
     shortest, longest = step_ends(time_us, before, after + 1)
-    equal = longest - shortest <= CLOCK_STEP_US
+    uneven[c] = longest - shortest > CLOCK_STEP_US
     even = longest - shortest <= MOST_JITTER * shortest and _keeps_step(time_us, first, last)
     bottom_load, top_load = value_ends(load, first, end)
     bottom_motion, top_motion = value_ends(motion, first, end)
@@ -167,18 +199,14 @@ def _measure(
         turn_phasors(cosines, sines, size, turn * step)
         last_phasor = (cosines[size - 1], sines[size - 1])
         sums = even_sums(load, motion, first, end, cosines, sines, step)
-        loads, motions, squares = sums.load, sums.motion, sums.square
-        if not equal:
-            loads, motions, squares = timed_integrals(time_us, load, motion, first, end)
     else:
         last_phasor = (np.cos(turn * span), np.sin(turn * span))
         sums = timed_sums(time_us, load, motion, first, end, turn)
-        loads, motions, squares = sums.load, sums.motion, sums.square
     area = sums.area + (l0 + first_l) * (first_m - m0) + (last_l + l1) * (m1 - last_m) + (l1 + l0) * (m0 - m1)
-    load_mean = (loads + 0.5 * lead * (l0 + first_l) + 0.5 * trail * (last_l + l1)) / period
-    motion_mean = (motions + 0.5 * lead * (m0 + first_m) + 0.5 * trail * (last_m + m1)) / period
+    load_mean = (sums.load + 0.5 * lead * (l0 + first_l) + 0.5 * trail * (last_l + l1)) / period
+    motion_mean = (sums.motion + 0.5 * lead * (m0 + first_m) + 0.5 * trail * (last_m + m1)) / period
     edges = 0.5 * lead * (l0 * l0 + first_l * first_l) + 0.5 * trail * (last_l * last_l + l1 * l1)
-    square_mean = (squares + edges) / period
+    square_mean = (sums.square + edges) / period
     out[c, 0] = period
     out[c, 1] = -lead
     out[c, 2] = longest * 1e-6
@@ -201,12 +229,7 @@ def _measure(
     out[c, 16], loading_zero = _branch(load, motion, first, end, valley, peak, band)
     out[c, 17], unloading_zero = _branch(load, motion, first, end, peak, valley, band)
     out[c, 18] = m1 - m0
-    if temperature.size == 0:
-        out[c, 19] = np.nan
-    elif equal:
-        out[c, 19] = mean_of_known(temperature, first, end)
-    else:
-        out[c, 19] = timed_mean_of_known(time_us, temperature, (before, first, last, after), ends)
+    out[c, 19] = mean_of_known(temperature, first, end) if temperature.size > 0 else np.nan
     l_cos, l_sin, m_cos, m_sin = fundamental(
         sums, period, (lead, trail), (load_mean, motion_mean),
         (l0, first_l, last_l, l1), (m0, first_m, last_m, m1), last_phasor,

@@ -96,6 +96,71 @@ def test_steps_that_drift_within_a_cycle_are_not_taken_as_even() -> None:
         assert np.all(got["waveform_error"] < 0.002)
 
 
+def integral(t: np.ndarray, v: np.ndarray, begin: float, end: float) -> float:
+    """Mean of the path through samples between two times, by a fine sum."""
+    fine = begin + (np.arange(200_000) + 0.5) / 200_000 * (end - begin)
+    return float(np.interp(fine, t, v).mean())
+
+
+@pytest.mark.parametrize("spacing", ["jitter", "rejected", "even"])
+def test_means_use_the_sample_times(spacing: str) -> None:
+    """Jitter of a twentieth of a step that goes with the load, and rows that were rejected while it was high."""
+    time_us = np.arange(600) * 10_000
+    turns = 2 * np.pi * time_us * 1e-6
+    if spacing == "jitter":
+        time_us = time_us + np.rint(450 * np.sin(turns + 0.5)).astype(np.int64)
+    load = 40 + 30 * np.sin(2 * np.pi * time_us * 1e-6)
+    keep = (load < 55.0) | (np.arange(600) % 5 == 0) | (spacing != "rejected")
+    time_us, load = time_us[keep].astype(np.int64), load[keep]
+    motion, warm = load / 10 + 1.0, 20.0 + load / 100
+    events, _ = find_boundaries(time_us, load, 0, 30.0, 45.0, 10**12, 10**12, FRESH)
+    a, b, *parts, _, _ = bounds_of(events[events[:, 2] == CLOSED].copy(), load, 45.0)
+    rows = measure_loops(time_us, load, motion, warm, a, b, parts[0], parts[1], 0.2, 0.8, NONE)
+    for c in range(a.size):
+        begin = time_us[a[c] - 1] + parts[0][c] * (time_us[a[c]] - time_us[a[c] - 1])
+        end = time_us[b[c] - 1] + parts[1][c] * (time_us[b[c]] - time_us[b[c] - 1])
+        for name, values in (("load_mean", load), ("motion_mean", motion), ("temperature_c", warm)):
+            off = 3e-3 if (name, spacing) == ("temperature_c", "even") else 1e-5 * np.ptp(values)
+            assert rows[c, FIELD[name]] == pytest.approx(integral(time_us, values, begin, end), abs=off), name
+        if spacing == "rejected":
+            assert load[a[c] : b[c]].mean() < 35.0
+
+
+def test_a_temperature_that_is_not_known_everywhere_is_a_mean_over_time_of_what_is() -> None:
+    time_us = np.array([0, 10, 20, 40, 50, 90, 100], np.int64) * 1000
+    warm = np.array([20.0, np.nan, 20.0, 21.0, np.nan, 23.0, 23.0])
+    load = np.sin(np.arange(7.0))
+    rows = measure_loops(
+        time_us, load, load, warm, np.array([1]), np.array([6]), np.array([0.5]), np.array([0.5]), 0.2, 0.8, NONE
+    )
+    # from 5 to 95 ms; the boundary at 5 has no value: 20 up to 20 ms, then a line to 21 at 40 and one to 23 at 90
+    mean = (15 * 20 + 20 * 20.5 + 50 * 22 + 5 * 23) / 90
+    assert rows[0, FIELD["temperature_c"]] == pytest.approx(mean, rel=1e-12)
+    none = measure_loops(
+        time_us, load, load, np.full(7, np.nan), np.array([1]), np.array([6]), np.array([0.5]), np.array([0.5]),
+        0.2, 0.8, NONE,
+    )  # fmt: skip
+    assert np.isnan(none[0, FIELD["temperature_c"]])
+
+
+@pytest.mark.parametrize(
+    ("valley", "peak", "known"),
+    [(-30.0, 30.0, True), (-70.0, -10.0, False), (10.0, 70.0, False), (50.0, 1330.0, False), (0.0, 60.0, True),
+     (5.0, 1330.0, True), (-1330.0, -5.0, True), (-1330.0, -50.0, False)],
+)  # fmt: skip
+def test_lash_is_known_only_where_the_loop_comes_to_zero_load(valley: float, peak: float, known: bool) -> None:
+    turns = 2 * np.pi * np.arange(5 * 2000) / 2000
+    middle, half = 0.5 * (peak + valley), 0.5 * (peak - valley)
+    load = middle + half * np.sin(turns)
+    motion = load / 10 - 0.5 * np.sign(np.cos(turns))  # two branches, 1 apart
+    got = measured(load, motion, 500, middle - 0.3 * half, middle + 0.3 * half)
+    if known:
+        np.testing.assert_allclose(got["lash"], 1.0, rtol=1e-6)
+    else:
+        assert np.isnan(got["lash"]).all()
+    np.testing.assert_allclose(got["loading_stiffness"], 10, rtol=1e-6)
+
+
 def test_a_third_harmonic_shows_as_waveform_error() -> None:
     turns = 2 * np.pi * np.arange(2000) / 200
     load = np.sin(turns) + 0.1 * np.sin(3 * turns)

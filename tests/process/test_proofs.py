@@ -171,6 +171,41 @@ def test_without_a_stay_at_the_settling_load_there_is_no_set() -> None:
     assert "settling after: " in row["broken"]
 
 
+def recovering(noise: float = 0.05) -> Signals:
+    """A proof whose specimen crept by 0.3 in the hold and comes back with time at the settling load."""
+    t, load = path(*proof_path())
+    back = t[np.flatnonzero(load > 109.0)[-1]] + 10.5
+    crept = np.where(t > 20.0, 0.3, 0.0)
+    crept = np.where(t > back, 0.3 - 0.05 * np.log1p(np.maximum(t - back, 0.0)), crept)
+    return signals(t, load, load / K + crept, noise=noise)
+
+
+def test_a_set_that_still_recovers_says_so_and_its_uncertainty_covers_what_is_to_come() -> None:
+    row = only(recovering())
+    assert row["permanent_set_recovering"] is True
+    assert "permanent set: still recovering at 0.6" in row["remark"]  # about 0.05 / 4.6 s, in a minute
+    assert row["recovery_rate"] == pytest.approx(-60 * 0.05 / 4.6, rel=0.15)
+    after = 0.3 - 0.05 * np.log1p(10.0)  # twice the settling time
+    assert 0.0 < row["permanent_set"] - after <= 2.0 * row["permanent_set_u"] < 0.12
+
+
+def test_a_set_that_stays_is_not_recovering() -> None:
+    row = only(whole(*path(*proof_path()), stays=0.04))
+    assert row["permanent_set_recovering"] is False
+    assert row["permanent_set_u"] < 0.002
+    assert row["recovery_rate"] == pytest.approx(0.0, abs=3.0 * row["recovery_rate_u"])
+    gone = only(whole(*path((0, 0), (11, 110), (41, 110), (52, 0), (60, 0))))
+    assert gone["permanent_set_recovering"] is None
+
+
+def test_means_of_a_hold_with_rejected_rows_are_over_time() -> None:
+    t, load = path(*proof_path(sag=4.0))
+    made = whole(t, load)
+    gone = (t > 25.0) & (t < 49.5) & (np.arange(t.size) % 4 != 0)  # three of four rows, where the load is low
+    row = only(made.select(~gone))
+    assert row["held_load"] == pytest.approx(only(made)["held_load"], abs=0.02)
+
+
 def failing(at: float, *, arrest: float, jump: float, goes_on: bool = False) -> Signals:
     """A specimen that breaks at a load: within 0.04 s the load falls to ``arrest``, the motion jumps ahead."""
     when = 9.0 + (at - 5.0) / 10.0

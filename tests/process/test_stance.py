@@ -67,6 +67,17 @@ def test_a_drift_is_found_and_a_still_joint_has_none() -> None:
     assert moving["drift"] > 4 * moving["drift_u"]
 
 
+def test_means_are_over_time_where_rows_were_rejected() -> None:
+    whole = stood((32.0,), drift_per_s=0.01)
+    late = whole.time_us > 20_000_000
+    thin = whole.select(~late | (np.arange(len(whole)) % 10 == 0))
+    how = block(window="30 s")
+    (row,), (asked,) = windows(thin, how), windows(whole, how)
+    assert row["samples"] < 0.7 * asked["samples"]
+    assert row["motion_mean"] == pytest.approx(asked["motion_mean"], abs=0.002)
+    assert row["load_mean"] == pytest.approx(asked["load_mean"], abs=0.03)
+
+
 def test_ranges_of_a_still_joint_are_those_of_its_noise() -> None:
     (row,) = windows(stood((32.0,)), block(window="30 s"))
     assert row["motion_range_95"] == pytest.approx(3.92 * NOISE, abs=3 * row["motion_range_95_u"])
