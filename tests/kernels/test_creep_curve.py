@@ -150,8 +150,13 @@ def test_what_is_left_of_a_step_is_the_bias_of_rounding(ratio: float) -> None:
         mean = steps[-1] - edges[:-1].sum(axis=0)
     else:
         mean = np.round(at)
-    spread = np.sqrt(ratio**2 + 1 / 12)
+    spread = np.sqrt(ratio**2 + 1 / 4)  # the least noise that such a spread shows
     assert float(step_left(0.01, 0.01 * spread)) == pytest.approx(0.01 * np.sqrt(np.mean((mean - at) ** 2)), rel=0.01)
+
+
+def test_readings_that_flicker_between_two_steps_show_no_noise() -> None:
+    assert float(step_left(0.01, 0.005)) == pytest.approx(0.01 / np.sqrt(12), rel=2e-3)
+    assert float(step_left(0.01, 0.010)) < 1e-6
 
 
 def test_a_channel_without_steps_leaves_nothing() -> None:
