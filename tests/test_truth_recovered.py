@@ -17,10 +17,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from benchpipe.check.uncertainty import calibration_u, single_u
 
 from benchpipe.check.measures import MEASURES
 from benchpipe.check.sampling import Sampled, sampling_u
-from benchpipe.check.uncertainty import calibration_u, single_u
 from benchpipe.check.values import Values
 from benchpipe.config.rig import RigConfig
 from benchpipe.config.run import RunConfig, load_run

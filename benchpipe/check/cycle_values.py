@@ -95,12 +95,10 @@ def _from_rows(
     if measure.name == "off_target":
         whole = np.ones(len(value), bool)
     uncounted = _unseen(state.get("counted"), int(start[0]), int(start[-1]))
-    names = tuple(
-        f"cycle {n:,}" if done else f"after cycle {n:,}" for n, done in zip(found.after.tolist(), complete, strict=True)
-    )
     values = values_of(
         found.after.astype(np.float64), value, np.full(len(value), np.nan), len(value) + round(uncounted), why=why,
-        reason=reason, complete=complete, whole=whole, names=names, uncounted=uncounted, between_us=(int(start[0]), int(start[-1])),
+        reason=reason, complete=complete, whole=whole, names=(), uncounted=uncounted,
+        between_us=(int(start[0]), int(start[-1])),
         typical=_typical(rows.filter(pa.array(complete)), state),
         sampling_u=_missed(measure, value, rows, rate),
     )  # fmt: skip
@@ -183,5 +181,3 @@ def _missed(measure: Measure, value: Floats, rows: pa.Table, rate: float) -> Flo
     steps = floats(rows.column("period_s")) / np.maximum(step, 0.5 / rate)
     samples = np.fmin(sampled.samples, np.where(step > 1.5 / rate, steps, np.inf))
     return sampling_u(measure, value, Sampled(samples, *(getattr(sampled, f.name) for f in fields(Sampled)[1:])))
-
-

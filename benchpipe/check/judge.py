@@ -147,7 +147,7 @@ def judge(case: Case, values: Values) -> Judged:
         return not_judged(case, values.why, due=False, of=values.of, value=known)
     if not np.isfinite(values.value).any():
         why = values.why or "none of the values could be measured"
-        left_out = listed(counted(values.reason, values.names))
+        left_out = listed(counted(values.reason, values.called))
         why = f"{why}: {left_out}" if left_out and not values.why else why
         return _described(case, values, not_judged(case, why, due=True, of=values.of))
     if case.limit.statistic == "count":
@@ -161,12 +161,10 @@ def judge(case: Case, values: Values) -> Judged:
 
 def _described(case: Case, values: Values, judged: Judged) -> Judged:
     """With the window, what was used of it and what was left out."""
-    left_out = counted(values.reason, values.names, uncounted=values.uncounted, where="while nothing was logged")
+    left_out = counted(values.reason, values.called, uncounted=values.uncounted, where="while nothing was logged")
     first, last = (int(values.number[0]), int(values.number[-1])) if values.number.size else (None, None)
     used = int(np.isfinite(values.value).sum() if case.limit.statistic in ("max", "min") else values.whole.sum())
-    return replace(
-        judged, first=first, last=last, used=used, of=values.of, left_out=judged.left_out or left_out
-    )
+    return replace(judged, first=first, last=last, used=used, of=values.of, left_out=judged.left_out or left_out)
 
 
 def _count(case: Case, values: Values) -> Judged:
@@ -215,9 +213,7 @@ def _middle(case: Case, values: Values) -> Judged:
         if base.why:
             return not_judged(case, base.why, due=base.due)
     if base is not None and isinstance(case.block, CyclicBlock):
-        figure = change_figure(
-            case.measure, case.rig, case.block, base, values.select(values.whole), case.noises
-        )
+        figure = change_figure(case.measure, case.rig, case.block, base, values.select(values.whole), case.noises)
     else:
         figure = figure_of_values(limit, case.measure, case.rig, values, case.noises)
     judged = _decided(case, figure)
@@ -226,7 +222,7 @@ def _middle(case: Case, values: Values) -> Judged:
         return replace(judged, verdict=Verdict.NOT_EVALUATED, remark=why)
     hidden = _items_hidden(case, values)
     if limit.statistic == "last" and not values.whole[-1] and values.reason[-1] >= 0 and not _stop(values):
-        hidden = counted(values.reason[-1:], values.names[-1:])
+        hidden = counted(values.reason[-1:], lambda _: values.called(len(values.value) - 1))
     if hidden:
         return replace(judged, verdict=_at_best(judged.verdict, hidden), remark=_may_hide(hidden, values.why))
     return judged
@@ -241,7 +237,7 @@ def _extreme(case: Case, values: Values) -> Judged:
     """The largest or smallest: of a limit that no cycle may break, what was not measured counts against it."""
     limit = case.limit
     figure = figure_of_values(limit, case.measure, case.rig, values, case.noises)
-    judged = replace(_decided(case, figure), at=figure.readings.names[figure.at] if figure.readings else "")
+    judged = replace(_decided(case, figure), at=figure.readings.called(figure.at) if figure.readings else "")
     if figure.readings is not None and figure.readings.reason[figure.at] == 0:  # saturated
         judged = replace(judged, bound="at least" if limit.statistic == "max" else "at most")
     hidden = _hidden(case, values)
@@ -290,7 +286,7 @@ def _hidden(case: Case, values: Values) -> tuple[LeftOut, ...]:
     """What may hide a value that breaks the limit, and is not accepted."""
     if case.measure.kind != "cyclic":
         return _items_hidden(case, values, extreme=True)
-    left_out = counted(values.reason, values.names, uncounted=values.uncounted, where="while nothing was logged")
+    left_out = counted(values.reason, values.called, uncounted=values.uncounted, where="while nothing was logged")
     return not_accepted(left_out, case.limit.accept, values.of)
 
 
@@ -305,7 +301,7 @@ def _items_hidden(case: Case, values: Values, *, extreme: bool = False) -> tuple
         codes[(values.reason == place) & (values.lost_share <= least)] = -1
     missing = ~np.isfinite(values.value)
     codes[missing] = NAMES.index("missing") if extreme else -1
-    return counted(codes, values.names)
+    return counted(codes, values.called)
 
 
 def _at_best(verdict: Verdict, hidden: tuple[LeftOut, ...]) -> Verdict:
@@ -327,7 +323,7 @@ def _decided(case: Case, figure: JudgedFigure) -> Judged:
         accept = case.limits.rule_of(case.limit, "undeclared") == "accept"
         names = " and ".join(f"'{name}'" for name in unstated)
         if not accept:
-            why = f"uncertainty of {names} not stated: give uncertainty = \"...\" in its [[channel]] of the rig file"
+            why = f'uncertainty of {names} not stated: give uncertainty = "..." in its [[channel]] of the rig file'
             return Judged(Verdict.NOT_EVALUATED, figure, Guards(math.nan, math.nan), rule, case.window, remark=why)
         why = f"uncertainty of {names} not stated, counted as exact by the limit file"
         figure = replace(figure, note=f"{figure.note}; {why}" if figure.note else why)

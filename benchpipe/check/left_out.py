@@ -7,7 +7,7 @@ the end of a log) hides nothing: its extremes count, its loop is not measured.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -150,22 +150,23 @@ def accepted_rows(codes: Codes, complete: NDArray[np.bool_], accept: AcceptConfi
     return accepted
 
 
-def counted(codes: Codes, names: Iterable[str], *, uncounted: float = 0.0, where: str = "") -> tuple[LeftOut, ...]:
+def counted(
+    codes: Codes, called: Callable[[int], str], *, uncounted: float = 0.0, where: str = ""
+) -> tuple[LeftOut, ...]:
     """How many were left out, by reason, the worst first.
 
     Parameters
     ----------
-    names : iterable of str
-        What each row is called, such as ``"cycle 17"``.
+    called : callable
+        What a row is called, such as ``"cycle 17"``, by its place.
     uncounted : float
         Cycles that the rig counted and nobody logged, and ``where`` the first of them was.
     """
-    called = list(names)
     found = []
     for place, name in enumerate(NAMES):
         at = np.flatnonzero(codes == place)
         if at.size:
-            found.append(LeftOut(name, int(at.size), called[int(at[0])]))
+            found.append(LeftOut(name, int(at.size), called(int(at[0]))))
         elif name == "uncounted" and uncounted >= 0.5:
             found.append(LeftOut(name, round(uncounted), where))
     return tuple(found)

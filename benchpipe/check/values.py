@@ -60,7 +60,7 @@ class Values:
     lost_share : float64 array, shape (n,)
         Share of the rows of a hold, sweep, window or proof that is lost.
     names : tuple of str
-        What each is called.
+        What each is called; empty for cycles, which are called by their number.
     of : int
         How many there should be: every cycle begun, and those that the rig counted and nobody logged.
     due : bool
@@ -103,6 +103,12 @@ class Values:
     own_parts: tuple[tuple[str, Floats], ...] = ()
     band: tuple[float, float] = (0.2, 0.8)
 
+    def called(self, at: int) -> str:
+        """What one of them is called, such as ``hold 2``."""
+        if self.names:
+            return self.names[at]
+        return f"{'' if self.complete[at] else 'after '}cycle {self.number[at]:,.0f}"
+
     def select(self, mask: NDArray[np.bool_]) -> Values:
         """Some of them."""
         arrays: dict[str, Any] = {
@@ -110,7 +116,7 @@ class Values:
             for name in ("number", "value", "u", "dof", "reason", "complete", "whole", "lost_share")
         }
         missed = self.sampling_u[mask] if self.sampling_u is not None else None
-        names = tuple(name for name, keep in zip(self.names, mask, strict=True) if keep)
+        names = tuple(name for name, keep in zip(self.names, mask, strict=True) if keep) if self.names else ()
         parts = tuple((name, u[mask]) for name, u in self.own_parts)
         return replace(self, **arrays, sampling_u=missed, names=names, own_parts=parts)
 

@@ -182,10 +182,10 @@ def _inside(low: float, high: float, found: WindowsResult) -> bool:
 
 
 def _why_no_coefficient(swings: SwingsResult, found: WindowsResult, inside: bool) -> str:
-    lies = f"baseline at {found.base_c:.1f} °C, window at {found.window_c:.1f} °C"
+    lies = f"baseline at {found.base_c:.1f} degC, window at {found.window_c:.1f} degC"
     if swings.swings >= FEWEST_SWINGS and not inside:
         return (
-            f"{lies}: outside {swings.low:.1f} to {swings.high:.1f} °C, where the coefficient was learnt, "
+            f"{lies}: outside {swings.low:.1f} to {swings.high:.1f} degC, where the coefficient was learnt, "
             "and the plan states none"
         )
     return (
@@ -236,8 +236,8 @@ class _Budget:
         low, high = learnt or (nan, nan)
         if learnt is not None and not _inside(low, high, self.found):
             why = (
-                f"baseline at {self.found.base_c:.1f} °C, window at {self.found.window_c:.1f} °C: outside "
-                f"{low:.1f} to {high:.1f} °C, where the plan's coefficient is known"
+                f"baseline at {self.found.base_c:.1f} degC, window at {self.found.window_c:.1f} degC: outside "
+                f"{low:.1f} to {high:.1f} degC, where the plan's coefficient is known"
             )
             return _undecided(why, self.raw, swings.swings)
         f, dt = self.found.fit, self.found.moved_k[None, None, :]

@@ -136,7 +136,9 @@ def fit_history(bins: HistoryBins, cycles: int, temperature: Floats, contrast: F
     columns = np.column_stack([smooth, moves, steps])
     scan = _without_wear(whiten(few, bins.middle_s, width, count, columns, contrast), contrast @ columns, wear.shape[1])
     lags = t.shape[1]
-    pairs = np.column_stack([np.arange(columns.shape[1] - smooth.shape[1]), np.full(columns.shape[1] - smooth.shape[1], -1)])
+    pairs = np.column_stack(
+        [np.arange(columns.shape[1] - smooth.shape[1]), np.full(columns.shape[1] - smooth.shape[1], -1)]
+    )
     gain = _fits(scan, lags, pairs)[0].max(axis=(0, 2))[1:]
     episodes = choose_episodes(moves, steps, gain[: moves.shape[1]], gain[moves.shape[1] :])
     columns = np.column_stack([smooth, episodes.columns])
@@ -173,7 +175,12 @@ def _fits(left: _Left, lags: int, pairs: NDArray[np.int64]) -> tuple[Floats, Flo
     gram, s2 = left.gram, left.gram[:, 0, 0] / left.dof
     base = 1 + lags
     rows = []
-    smooth = (gram[:, 0, 0], gram[:, 0, 1:base], np.diagonal(gram, axis1=1, axis2=2)[:, 1:base], left.contrast[:, 1:base])
+    smooth = (
+        gram[:, 0, 0],
+        gram[:, 0, 1:base],
+        np.diagonal(gram, axis1=1, axis2=2)[:, 1:base],
+        left.contrast[:, 1:base],
+    )
     rows.append((*smooth, np.zeros_like(s2)))
     for first, second in pairs.tolist():
         # Each column in turn is taken out of what is left, held to heights of some EPISODE_SD.

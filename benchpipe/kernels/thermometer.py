@@ -57,7 +57,7 @@ def thermometer_faults(
     time_s : ndarray, shape (n,)
         Increasing times of the cycles [s].
     temperature_c : ndarray, shape (n,)
-        °C, NaN where missing.
+        degC, NaN where missing.
     base, window : tuple of int
         First and last index of the windows that are compared.
     """
@@ -118,7 +118,7 @@ def _stuck(t: Floats, x: Readings) -> str:
     span = float(t[-1] - t[0])
     if not changes.size:
         if span > STILL_S:
-            return f"the thermometer read {float(x[0]):.4g} °C in every cycle: it may be dead"
+            return f"the thermometer read {float(x[0]):.4g} degC in every cycle: it may be dead"
         return ""
     edges = np.concatenate([[0], changes, [x.size]])
     stays = np.diff(edges)
@@ -129,7 +129,7 @@ def _stuck(t: Floats, x: Readings) -> str:
     if near.max() >= STUCK_NEIGHBOURS * stays[k]:
         return ""
     first, last = int(edges[k]), int(edges[k + 1]) - 1
-    return f"the thermometer stuck at {float(x[first]):.4g} °C for {float(t[last] - t[first]):,.0f} s"
+    return f"the thermometer stuck at {float(x[first]):.4g} degC for {float(t[last] - t[first]):,.0f} s"
 
 
 def _jumps(t: Floats, x: Readings, noise: float) -> list[int]:

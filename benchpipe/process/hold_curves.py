@@ -210,7 +210,8 @@ def _from_full_load(
     motion = curve.motion - np.sum([one.moved for one in taken], axis=0)
     errors = [one.error for one in taken]
     return free_creep(
-        curve.time, motion, curve.count, since_s=0.0, end_s=end_s, asked_s=asked_s, errors=errors, **channel
+        curve.time, motion, curve.count, since_s=0.0, end_s=end_s, asked_s=asked_s, errors=errors,
+        **channel,  # type: ignore[arg-type]
     )
 
 

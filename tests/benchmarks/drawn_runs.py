@@ -84,7 +84,9 @@ class Log:
     def lines(self) -> list[str]:
         """One text line a row."""
         columns = (self.time, self.load, self.motion, self.temperature, self.counter, self.mode)
-        shown = [np.char.mod(how, c) for how, c in zip(("%.3f", "%.4f", "%.5f", "%.2f", "%d", "%d"), columns, strict=True)]
+        shown = [
+            np.char.mod(how, c) for how, c in zip(("%.3f", "%.4f", "%.5f", "%.2f", "%d", "%d"), columns, strict=True)
+        ]
         return [",".join(cells) for cells in zip(*shown, strict=True)]
 
 
@@ -93,7 +95,9 @@ def joined(logs: list[Log]) -> Log:
     return Log(*(np.concatenate([getattr(one, name) for one in logs]) for name in Log.__dataclass_fields__))
 
 
-def cycling(rng: np.random.Generator, count: int, *, begin: float = 0.0, change: dict[int, dict[str, float]] | None = None) -> Log:
+def cycling(
+    rng: np.random.Generator, count: int, *, begin: float = 0.0, change: dict[int, dict[str, float]] | None = None
+) -> Log:
     """Load cycling from valley to valley; single cycles may have another peak, valley, stiffness or phase."""
     change = change or {}
     per = int(RATE)
@@ -115,7 +119,9 @@ def cycling(rng: np.random.Generator, count: int, *, begin: float = 0.0, change:
     )  # fmt: skip
 
 
-def rest(rng: np.random.Generator, seconds: float, begin: float, counter: float, *, load: float = 0.0, mode: int = 1) -> Log:
+def rest(
+    rng: np.random.Generator, seconds: float, begin: float, counter: float, *, load: float = 0.0, mode: int = 1
+) -> Log:
     """The rig stands without load."""
     n = round(seconds * RATE)
     flat = np.ones(n)
@@ -181,7 +187,9 @@ SPOILS: dict[str, Spoil] = {
 }
 
 
-def write_run(folder: Path, lines: list[list[str]], *, plan: str, limits: str, top: float = 200.0, stuck: str = "") -> Path:
+def write_run(
+    folder: Path, lines: list[list[str]], *, plan: str, limits: str, top: float = 200.0, stuck: str = ""
+) -> Path:
     """A lab folder with logs (lines of each file) and limits; gives its plan."""
     (folder / "logs").mkdir(parents=True)
     for i, some in enumerate(lines):

@@ -1,4 +1,6 @@
-"""Runs in which samples that break a limit were spoiled: not one may pass (``python -m tests.benchmarks.hidden_violations``).
+"""Runs in which samples that break a limit were spoiled: not one may pass.
+
+``python -m tests.benchmarks.hidden_violations [RUNS]``.
 
 Each run is drawn: one to three bad cycles of 120 to 240, one of eight limits that no cycle may break, one of the ways
 to spoil exactly the rows that show it. The generator shares no code with the package. A Markdown table is printed.

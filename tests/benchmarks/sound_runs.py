@@ -153,7 +153,14 @@ KINDS = {"ankle": (ANKLE, "N*m", "deg", 200, 0.05), "foot": (FOOT, "N", "mm", 60
          "ultimate": (ULTIMATE, "N", "mm", 6000, 1.0)}  # fmt: skip
 
 
-def log_of(rng: np.random.Generator, time: np.ndarray, load: np.ndarray, motion: np.ndarray, noise: tuple[float, float], mode: np.ndarray | float = 1.0) -> Log:
+def log_of(
+    rng: np.random.Generator,
+    time: np.ndarray,
+    load: np.ndarray,
+    motion: np.ndarray,
+    noise: tuple[float, float],
+    mode: np.ndarray | float = 1.0,
+) -> Log:
     """A log of smooth signals with noise."""
     n = len(time)
     return Log(
@@ -179,7 +186,9 @@ def sweeps(rng: np.random.Generator) -> Log:
     return log_of(rng, np.arange(len(m)) / RATE, load, m, (0.01, 0.002))
 
 
-def durability(rng: np.random.Generator, scale: float, low: float, high: float, stiff: float, noise: tuple[float, float]) -> Log:
+def durability(
+    rng: np.random.Generator, scale: float, low: float, high: float, stiff: float, noise: tuple[float, float]
+) -> Log:
     """Cycles with two stops of twenty seconds at which the rig unloads."""
     pieces, begin, count = [], 0.0, 0
     for part in (CYCLES // 3,) * 3:
@@ -188,7 +197,9 @@ def durability(rng: np.random.Generator, scale: float, low: float, high: float, 
         wave = (one.load - 42.5) / 37.5
         lag = (one.motion * 20.0 - 42.5) / 37.5
         drift = 1.0 - 0.01 * (count + np.arange(len(one)) / RATE) / CYCLES
-        one.load = middle + half * wave * (1.0 + 0.001 * rng.standard_normal()) + noise[0] * rng.standard_normal(len(one))
+        one.load = (
+            middle + half * wave * (1.0 + 0.001 * rng.standard_normal()) + noise[0] * rng.standard_normal(len(one))
+        )
         one.motion = (middle + half * lag) / (stiff * drift) + noise[1] * rng.standard_normal(len(one))
         one.counter += count
         pieces.append(one)
@@ -212,7 +223,9 @@ def stance(rng: np.random.Generator) -> Log:
     return log_of(rng, t, load, load / 18.0, (0.02, 0.002))
 
 
-def proof(rng: np.random.Generator, load: float, settle: float, rate: float, stiff: float, noise: tuple[float, float]) -> Log:
+def proof(
+    rng: np.random.Generator, load: float, settle: float, rate: float, stiff: float, noise: tuple[float, float]
+) -> Log:
     ramp = (load - settle) / rate
     at = np.array([0.0, 2.0, 14.0, 14.0 + ramp, 44.0 + ramp, 44.0 + 2 * ramp, 60.0 + 2 * ramp, 62.0 + 2 * ramp])
     t = times(at[-1])

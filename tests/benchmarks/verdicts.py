@@ -1,4 +1,6 @@
-"""False passes at the limit and coverage of the verdicts' own figures (``python -m tests.benchmarks.verdicts [DRAWS]``).
+"""False passes at the limit and coverage of the verdicts' own figures.
+
+``python -m tests.benchmarks.verdicts [DRAWS]``.
 
 Each draw is a block of 2,000 cycles whose true value is the limit itself, under a noise that is drawn here and shares
 no code with the package; windows of its last n cycles are judged as `benchpipe check` judges them, from the values on
@@ -73,7 +75,9 @@ class Drawn:
 
 def limit(measure: str, statistic: str, operator: str) -> LimitConfig:
     quantity = Quantity(TRUE, "energy")
-    return LimitConfig(name="l", block="b", measure=measure, statistic=statistic, operator=operator, value=quantity, source="-")  # type: ignore[arg-type]
+    return LimitConfig(
+        name="l", block="b", measure=measure, statistic=statistic, operator=operator, value=quantity, source="-"
+    )  # type: ignore[arg-type]
 
 
 def noise(kind: str, rng: np.random.Generator) -> np.ndarray:

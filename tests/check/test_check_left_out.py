@@ -80,7 +80,9 @@ def test_one_spoiled_cycle_leaves_a_limit_that_no_cycle_may_break_undecided(
 
 @pytest.mark.parametrize("how", [h for h in SPOILT if h != "null"])
 def test_what_a_spoiled_cycle_still_shows_fails(tmp_path: Path, how: str) -> None:
-    run = run_with(tmp_path, limit("peak_load", "85 N*m").replace("\nsource", f"\nstatistic = \"max\"\n{ACCEPT_ALL}\nsource"))
+    run = run_with(
+        tmp_path, limit("peak_load", "85 N*m").replace("\nsource", f'\nstatistic = "max"\n{ACCEPT_ALL}\nsource')
+    )
     made = spoilt_cycles("peak_load", 80.0, SPOILT[how] | {"peak_load": 95.0})
     (row,) = judge(run, cycles=made)
     assert row["verdict"] == "fail", row
@@ -171,7 +173,13 @@ def test_no_drawn_run_with_spoiled_cycles_passes(
 def test_an_exception_share_counts_what_may_hide_one(tmp_path: Path) -> None:
     text = limit("peak_load", "85 N*m", statistic="max").replace("\nsource", '\nexceptions = "0.5 %"\nsource')
     run = run_with(tmp_path, text)
-    for over, spoil, verdict in ((0, 0, "pass"), (3, 0, "pass"), (0, 3, "pass"), (2, 2, "inconclusive"), (4, 0, "fail")):
+    for over, spoil, verdict in (
+        (0, 0, "pass"),
+        (3, 0, "pass"),
+        (0, 3, "pass"),
+        (2, 2, "inconclusive"),
+        (4, 0, "fail"),
+    ):
         made = spoilt_cycles("peak_load", 80.0, {})
         for row in made[:over]:
             row["peak_load"] = 95.0

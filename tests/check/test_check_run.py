@@ -20,15 +20,24 @@ from benchpipe.tables import CycleFlag, columns, unit_text
 from tests.check.judged import SURE_RIG, TODAY, cycles, judge, limit, rows, run_with
 from tests.config.written import RIG
 
-BLOCK = {"cyclic": "durability", "hold": "held", "sweep": "free", "run": "run", "proof": "proof", "locking": "locking",
-         "stance": "stance"}
+BLOCK = {
+    "cyclic": "durability",
+    "hold": "held",
+    "sweep": "free",
+    "run": "run",
+    "proof": "proof",
+    "locking": "locking",
+    "stance": "stance",
+}
 STATISTIC = {"cycles_done": "count", "off_target": "share"}
 COUNTED = ("cycles_done", "lock_changes")  # a test may ask for more of them: not due before
 NO_NULL = (*COUNTED, "off_target", "plan_order_broken", "logs_out_of_calibration")  # nothing stands for a missing value
 MANY = 600  # cycles that show their noise
 UNITS = {"load": "N*m", "motion": "deg"}
 DUE = SURE_RIG.replace('unit = "deg"', 'unit = "deg"\ndue = 2031-06-11')
-DUE = DUE.replace('unit = "N*m"', 'unit = "N*m"\ndue = 2031-06-12').replace('unit = "degC"', 'unit = "degC"\nuncertainty = "0 %"')
+DUE = DUE.replace('unit = "N*m"', 'unit = "N*m"\ndue = 2031-06-12').replace(
+    'unit = "degC"', 'unit = "degC"\nuncertainty = "0 %"'
+)
 
 
 def limit_on(measure: Measure, value: float, operator: str) -> str:
@@ -354,9 +363,7 @@ def test_one_hold_keeps_its_own_uncertainty(tmp_path: Path) -> None:
     assert row["expanded_u"] == pytest.approx(1.959964 * 0.004)
 
 
-@pytest.mark.parametrize(
-    ("complete", "verdict", "due"), [(True, "fail", True), (False, "not evaluated", False)]
-)
+@pytest.mark.parametrize(("complete", "verdict", "due"), [(True, "fail", True), (False, "not evaluated", False)])
 def test_a_hold_that_goes_on_is_not_too_short_yet(tmp_path: Path, complete: bool, verdict: str, due: bool) -> None:
     run = run_with(tmp_path, limit("hold_time", "30 min", operator=">=", block="held"))
     (row,) = judge(run, holds=holds([1200.0], [complete]))
