@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchpipe.kernels.creep_choice import fit_laws
 from benchpipe.kernels.creep_fit import BEFORE, NO_LAW, CreepResult, fit_creep
 from benchpipe.kernels.creep_free import FreeCreep, free_creep
+from benchpipe.kernels.creep_laws import KELVIN_BODY, NO_MOTION, STEADY_LEAK
 from benchpipe.kernels.robust import log_averages
 
 READ = np.arange(1.0, 3601.0)
@@ -112,6 +114,15 @@ def test_where_no_law_fits_the_figures_stay_and_the_law_goes() -> None:
     assert result.leak.low == 0.0  # no law says that there is one
     assert result.leak.value <= result.leak.high
     assert result.leak.high > 4e-4
+
+
+def test_a_misfit_of_a_few_averages_shows_in_no_runs_and_shows_beside_a_free_curve() -> None:
+    motion = -0.2 * np.expm1(-READ / 600) - 0.02 * np.exp(-READ / 12)
+    fits = fit_laws(*averages(motion, seed=2), laws=(NO_MOTION, STEADY_LEAK, KELVIN_BODY))
+    kelvin = fits.fit("Kelvin")
+    assert kelvin.runs_p > 0.1
+    assert kelvin.free_p < 0.01
+    assert (kelvin.fits, fits.pattern) == (False, True)
 
 
 @pytest.mark.parametrize(
