@@ -9,6 +9,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from benchpipe.check.fitting import limits_fit
+from benchpipe.check.judge import rule_of
+from benchpipe.check.measures import MEASURES
+from benchpipe.check.rig_parts import not_stated
 from benchpipe.cli.findings import Finding, of_error
 from benchpipe.config.run import RunConfig, load_run
 from benchpipe.errors import BenchpipeError, ExitCode, InputError
@@ -77,6 +80,7 @@ def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
     kept = run.store / run.name / MANIFEST
     written = ((kept.stat().st_mtime, kept),) if kept.exists() else ()
     findings, to_read = _logs(run, manifest, topic)
+    findings += _not_stated(run, topic)
     return Rehearsed(
         tuple(findings),
         run.name,
@@ -85,6 +89,21 @@ def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
         max(ends, default=None) if run.rig.time.kind == "datetime" else None,
         written,
     )
+
+
+def _not_stated(run: RunConfig, topic: str) -> Iterator[Finding]:
+    """Channels whose uncertainty nobody stated, and how many limits wait for it."""
+    waiting: dict[str, int] = {}
+    for limits in run.limits:
+        for limit in limits.config.limit:
+            guarded = rule_of(limit, limits.config).guarded
+            if guarded and limits.config.rule_of(limit, "undeclared") == "refuse":
+                for name in not_stated(MEASURES[limit.measure], run.rig):
+                    waiting[name] = waiting.get(name, 0) + 1
+    for name, count in waiting.items():
+        text = f"channel '{name}' of the rig file states no uncertainty: {count} limit(s) on it are not evaluated"
+        do_next = f'add uncertainty = "..." (expanded, k = 2, from its certificate) to it in {run.rig_path}'
+        yield Finding("look", topic, text, do_next)
 
 
 def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding], int]:

@@ -116,7 +116,13 @@ def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Questi
     if channel.words or missing is not None:
         lines += _line("missing", list(channel.words), "stands for no value", missing)
     if found.roles.get("load") == channel.name or found.roles.get("motion") == channel.name:
-        lines += ["# certificate, due, scale, offset, uncertainty: from its calibration"]
+        lines += [
+            "# certificate, due, scale, offset: from its calibration",
+            "# expanded uncertainty (k = 2), a part of the value and a least value, from its certificate; without it",
+            "# limits on this channel are not evaluated:",
+            '# uncertainty = "0.5 %"',
+            f'# uncertainty_floor = "0.1 {channel.unit or "1"}"',
+        ]
     if not out:
         return lines
     return [f"# left out: the unit '{channel.said}' is not known here", *(f"# {line}" for line in lines)]

@@ -1,0 +1,25 @@
+"""Through logs and all steps: rows that show a violation are spoiled, and nothing passes; a sound run does."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.benchmarks.drawn_runs import SPOILS
+from tests.benchmarks.hidden_violations import LIMITS, drawn
+
+
+@pytest.mark.parametrize("how", SPOILS)
+@pytest.mark.parametrize("measure", ["peak_load", "motion_min", "energy_j"])
+def test_a_run_whose_offending_rows_were_spoiled_does_not_pass(tmp_path: Path, measure: str, how: str) -> None:
+    rng = np.random.default_rng(list(f"{measure} {how}".encode()))
+    verdict = drawn(rng, measure, how, tmp_path / "run")
+    assert verdict in ("inconclusive", "fail"), verdict
+
+
+@pytest.mark.parametrize("measure", LIMITS)
+def test_the_same_run_without_a_violation_passes(tmp_path: Path, measure: str) -> None:
+    rng = np.random.default_rng(list(measure.encode()))
+    assert drawn(rng, measure, "", tmp_path / "run", sound=True).startswith("pass")
