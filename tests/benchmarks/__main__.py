@@ -11,6 +11,7 @@ STUDIES: tuple[tuple[str, ...], ...] = (
     ("tests.benchmarks.ingest",),
     ("tests.benchmarks.simulate",),
     ("tests.benchmarks.coverage",),
+    ("tests.benchmarks.stops_coverage",),
     ("tests.benchmarks.nightly",),
 )
 
