@@ -14,7 +14,7 @@ D. Madigan, A. E. Raftery & C. T. Volinsky, Statist. Sci. 14 (1999) 382: averagi
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, isfinite, nan, sqrt
+from math import isfinite, nan, sqrt
 from typing import Literal
 
 import numpy as np
@@ -49,7 +49,8 @@ class BreakpointResult:
 
     ``free_slope`` is the stiffness before the stop, ``stop_slope`` what the stop adds to it on the way from
     engagement to the largest motion, on average (load/motion); ``load`` the load at the breakpoint. ``hard`` is
-    the probability that the stop does not stiffen; ``rho`` the correlation of neighbouring averages' noise; ``dof``
+    the probability that the stop does not stiffen, ``curve_part`` the part of the position's variance that comes from
+    not knowing its curve; ``rho`` the correlation of neighbouring averages' noise; ``dof``
     the degrees of freedom, after it. Not ``converged`` where no stop was reached: too few rows beyond it to bound
     the breakpoint, or a stop that resists less than the free range does.
     """
@@ -61,6 +62,7 @@ class BreakpointResult:
     free_slope: float
     stop_slope: float
     hard: float
+    curve_part: float
     s: float
     rho: float
     n_used: int
@@ -106,7 +108,7 @@ def end_stop(motion: ArrayLike, load: ArrayLike, side: Side, *, coverage: float 
     keep = np.isfinite(x) & np.isfinite(y)
     x, y = x[keep], y[keep]
     n = int(x.size)
-    none = BreakpointResult(nan, nan, nan, nan, nan, nan, nan, nan, nan, n, nan, coverage, False)
+    none = BreakpointResult(nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, n, nan, coverage, False)
     ordered = np.unique(x)
     if n < 2 * FEWEST_BEYOND + 2 or ordered.size < 2 * FEWEST_BEYOND:
         return none
@@ -132,6 +134,7 @@ def end_stop(motion: ArrayLike, load: ArrayLike, side: Side, *, coverage: float 
         free_slope=float(parts[1]),
         stop_slope=rise / reach,
         hard=fits.hard,
+        curve_part=fits.curve_part,
         s=s,
         rho=noise.lag1,
         n_used=n,
@@ -187,12 +190,21 @@ def _quantiles(at: Floats, weight: Floats, parts: tuple[float, ...]) -> list[flo
 
 
 def range_of_motion(lower: BreakpointResult, upper: BreakpointResult) -> SpanResult:
-    """Range between the engagements of two end stops; half-intervals add as independent errors."""
+    """Range between the engagements of two end stops.
+
+    Noise of the two is independent. What is not known of the curve errs the same way on both, since stops of one
+    joint are alike: those parts of the half-intervals add up straight (JCGM 100:2008, 5.2.2, correlation 1).
+    """
     if not (lower.converged and upper.converged):
         return SpanResult(nan, nan, nan, upper.coverage, False)
     value = upper.position - lower.position
-    down = hypot(upper.position - upper.low, lower.high - lower.position)
-    up = hypot(upper.high - upper.position, lower.position - lower.low)
+    alike = sqrt(upper.curve_part * lower.curve_part)
+
+    def together(one: float, other: float) -> float:
+        return sqrt(one**2 + other**2 + 2.0 * alike * one * other)
+
+    down = together(upper.position - upper.low, lower.high - lower.position)
+    up = together(upper.high - upper.position, lower.position - lower.low)
     widths = (upper.high - upper.low, lower.high - lower.low)
     dof = _welch_satterthwaite(widths, (upper.dof, lower.dof))
     return SpanResult(value, value - down, value + up, upper.coverage, True, dof)

@@ -19,7 +19,7 @@ from benchpipe.kernels.stop_noise import StopNoise, prediction, whitened
 Floats = NDArray[np.float64]
 
 POWERS = (1.25, 1.5, 1.75, 2.0, 2.33, 2.67, 3.0, 3.5, 4.0)
-RATES = (0.7, 1.4, 2.1, 2.8, 3.4, 4.0, 4.6, 5.2, 6.0, 7.0, 8.0, 10.0)
+RATES = (0.7, 1.4, 2.1, 2.8, 3.1, 3.4, 3.7, 4.0, 4.3, 4.6, 4.9, 5.2, 5.6, 6.0, 6.5, 7.0, 8.0, 10.0)
 """Of the exponentials, in one over the way from engagement to the largest motion."""
 CURVES = len(POWERS) + len(RATES)
 HARD, ALONE, WITH_LINE = 0.3, 0.3, 0.4
@@ -175,6 +175,19 @@ class StopFits:
         """Probability of the line alone."""
         weight = np.exp(self.log_weight - self.log_weight.max()).sum(axis=0)
         return float(weight[0] / weight.sum())
+
+    @property
+    def curve_part(self) -> float:
+        """Part of the variance of the engagement that is between the models: what is not known of the curve."""
+        weight = np.exp(self.log_weight - self.log_weight.max())
+        away = self.trials - self.trials.mean()
+        share = weight.sum(axis=0)
+        kept = share > 0.0
+        means = (away @ weight)[kept] / share[kept]
+        part = share[kept] / share.sum()
+        mean = float(part @ means)
+        whole = float(weight.sum(axis=1) @ (away - mean) ** 2) / float(share.sum())
+        return float(part @ (means - mean) ** 2) / whole if whole > 0.0 else 0.0
 
 
 def columns_of(model: int) -> list[int]:

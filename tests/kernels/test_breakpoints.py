@@ -98,6 +98,22 @@ def test_range_of_motion_between_two_stops() -> None:
     assert 100.0 < span.dof < 400.0
 
 
+@pytest.mark.parametrize("curve", ["hard", "quadratic", "exponential"])
+def test_range_covers_although_both_stops_err_the_same_way(curve: str) -> None:
+    rng = np.random.default_rng([6, list(CURVES).index(curve)])
+    hits, draws = 0, 60
+    for _ in range(draws):
+        ends, found = rng.uniform(11.9, 12.1, 2), []
+        for side, at in zip((1.0, -1.0), ends, strict=True):
+            x = np.linspace(2.0, at + 1.2, 160)
+            load = 0.6 + 0.01 * x + CURVES[curve](np.maximum(x - at, 0.0)) + 0.03 * rng.standard_normal(x.size)
+            found.append(end_stop(side * x, side * load, "upper" if side > 0 else "lower"))
+        span = range_of_motion(found[1], found[0])
+        assert span.converged
+        hits += span.low <= ends.sum() <= span.high
+    assert hits >= 0.88 * draws
+
+
 def test_a_long_leg_is_averaged_and_its_corner_stays_where_it_is() -> None:
     for n in (239, 240, 241, 5003):
         fit = end_stop(*leg(noise=0.0, n=n), "upper")
