@@ -7,6 +7,7 @@ one, and then says nothing of the coefficient; what the other moves say decides.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +39,7 @@ def move_columns(temperature: Floats) -> Floats:
         return np.zeros((temperature.size, 0))
     places = turning_places(temperature, EPISODE_PART * span)
     made = []
-    for a, b in zip(places[:-1], places[1:], strict=True):
+    for a, b in pairwise(places.tolist()):
         part = np.zeros(temperature.size)
         part[a : b + 1] = (temperature[a : b + 1] - temperature[a]) / (temperature[b] - temperature[a])
         part[b + 1 :] = 1.0
