@@ -1,7 +1,7 @@
 """Change of a figure since baseline, corrected to the baseline's temperature.
 
-The whole history is averaged into bins and fitted by generalised least squares: wear as a line of pieces and
-the logarithm of cycles, temperature through a lag of first order, noise by restricted likelihood, all averaged
+The whole history is averaged into bins and fitted by generalised least squares: wear as a cubic spline, the
+logarithm of cycles and one episode at most, temperature through a lag of first order, noise by restricted likelihood, all averaged
 by likelihood over noise models and lags. The windows' own statistics make the change; what they scatter about
 their bins is measured on like windows all over the history.
 
@@ -137,7 +137,7 @@ def change_at_temperature(
     swings = _swings(found, thermometer, x.size)
     found = replace(found, fit=replace(found.fit, prompt=swings.swings < LAG_SWINGS))
     budget = _Budget(found, raw, _moved_u(thermometer, x, base, window))
-    inside = _inside(swings.low, swings.high, found)
+    inside = _inside(swings.low, swings.high, found, BEYOND)
     if swings.swings >= FEWEST_SWINGS and inside:
         result = budget.run(swings)
     elif plan_coefficient is not None and plan_coefficient_u is not None:
@@ -173,11 +173,11 @@ def _swings(found: WindowsResult, thermometer: ThermometerResult, cycles: int) -
     return count_swings(found.bin_c, swing, floor)
 
 
-def _inside(low: float, high: float, found: WindowsResult) -> bool:
-    """Do both windows lie in a range of temperature, a tenth of it added on either side?"""
+def _inside(low: float, high: float, found: WindowsResult, part: float = 0.0) -> bool:
+    """Do both windows lie in a range of temperature, or no further outside than a part of it?"""
     if not (isfinite(low) and isfinite(high)):
         return False
-    beyond = BEYOND * (high - low)
+    beyond = part * (high - low)
     return all(low - beyond <= c <= high + beyond for c in (found.base_c, found.window_c))
 
 

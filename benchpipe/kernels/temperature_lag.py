@@ -61,24 +61,58 @@ def _follow(series: Floats, step_s: float, lag_s: float, state: float) -> Floats
     return np.asarray(made, np.float64)
 
 
-def lagged_temperature(time_s: Floats, temperature_c: NDArray[np.floating], lags_s: Floats) -> LaggedTemperature:
-    """Follow the logged temperature with each lag.
+@dataclass(frozen=True)
+class TemperatureSeries:
+    """Temperatures [°C] on an even grid of times, without noise and spikes, and its first value."""
+
+    grid_s: Floats
+    temperature: Floats
+    begin: float
+
+    def behind(self, lags_s: Floats) -> LaggedTemperature:
+        """Follow the temperature with lags of shape (l,) [s]; 0 is the thermometer itself.
+
+        Before the first cycle the temperature is taken to have run as its mirror image about the first reading
+        (2T(0) − T(−t)), inside the range of the log. How well such a guess holds is measured at all other times
+        of the log, where what came before is known: its root mean square error is ``begin_u``.
+        """
+        plain, step = self.temperature, float(self.grid_s[1] - self.grid_s[0])
+        low, high = float(plain.min()), float(plain.max())
+        rows, errors = [], []
+        for lag in lags_s.tolist():
+            if lag <= 0:
+                rows.append(plain)
+                errors.append(0.0)
+                continue
+            before = _follow(plain[::-1], step, lag, float(plain[-1]))[::-1]
+            mirrored = np.clip(2 * plain - before, low, high)
+            row = _follow(plain, step, lag, float(np.clip(2 * self.begin - before[0], low, high)))
+            rows.append(row)
+            # Where both sides of a time are known for three lags, else in the middle third.
+            edge = min(int(3 * lag / step), plain.size // 3)
+            inner = slice(edge, plain.size - edge)
+            errors.append(float(np.sqrt(np.mean((mirrored - row)[inner] ** 2))))
+        table = np.array(rows)
+        integral = np.concatenate(
+            [np.zeros((table.shape[0], 1)), np.cumsum((table[:, 1:] + table[:, :-1]) / 2, axis=1) * step], axis=1
+        )
+        return LaggedTemperature(lags_s, self.grid_s, table, integral, np.array(errors))
+
+
+def temperature_series(time_s: Floats, temperature_c: NDArray[np.floating]) -> TemperatureSeries:
+    """Take noise and spikes off a logged temperature.
 
     Parameters
     ----------
     time_s : ndarray, shape (n,)
-        Increasing times [s], n at least 2.
+        Times that do not fall [s], n at least 2.
     temperature_c : ndarray, shape (n,)
         °C, NaN where it is missing: drawn over by a straight line.
-    lags_s : ndarray, shape (l,)
-        Time constants [s]; 0 is the thermometer itself.
 
-    Notes
-    -----
-    Medians of up to 4,000 cells of neighbouring cycles take off noise and spikes. Before the first cycle the
-    temperature is taken to have run as its mirror image about the first reading (2T(0) − T(−t)), inside the
-    range of the log. How well such a guess holds is measured at all other times of the log, where what came
-    before is known: its root mean square error is ``begin_u``.
+    Returns
+    -------
+    TemperatureSeries
+        Of the medians of up to 4,000 cells of neighbouring cycles.
     """
     from scipy.ndimage import median_filter
 
@@ -91,26 +125,5 @@ def lagged_temperature(time_s: Floats, temperature_c: NDArray[np.floating], lags
     if per < SPIKE_CELLS:  # cells too small to outvote a spike on their own
         cells_x = median_filter(cells_x, SPIKE_CELLS, mode="nearest")
     grid = np.linspace(time_s[0], max(time_s[-1], time_s[0] + 1e-6), int(np.clip(2 * cells_t.size, 50, GRID)))
-    step = float(grid[1] - grid[0])
     plain = np.interp(grid, cells_t, cells_x)
-    near = max(1, min(5, grid.size // 20))
-    begin = float(plain[:near].mean())
-    low, high = float(plain.min()), float(plain.max())
-    rows, errors = [], []
-    for lag in lags_s.tolist():
-        if lag <= 0:
-            rows.append(plain)
-            errors.append(0.0)
-            continue
-        mirrored = 2 * plain - _follow(plain[::-1], step, lag, float(plain[-1]))[::-1]
-        row = _follow(plain, step, lag, float(np.clip(2 * begin - (2 * plain[0] - mirrored[0]), low, high)))
-        rows.append(row)
-        # Where both sides of a time are known for three lags, else in the middle third.
-        edge = min(int(3 * lag / step), grid.size // 3)
-        inner = slice(edge, grid.size - edge)
-        errors.append(float(np.sqrt(np.mean((np.clip(mirrored, low, high) - row)[inner] ** 2))))
-    table = np.array(rows)
-    integral = np.concatenate(
-        [np.zeros((table.shape[0], 1)), np.cumsum((table[:, 1:] + table[:, :-1]) / 2, axis=1) * step], axis=1
-    )
-    return LaggedTemperature(lags_s, grid, table, integral, np.array(errors))
+    return TemperatureSeries(grid, plain, float(plain[: max(1, min(5, grid.size // 20))].mean()))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from benchpipe.kernels.binned_noise import NoiseModels, WhitenedResult, noise_models, whiten
 from benchpipe.kernels.history_bins import HistoryBins
-from benchpipe.kernels.wear_episodes import choose_episodes, move_columns, step_columns
+from benchpipe.kernels.wear_episodes import EpisodesResult, choose_episodes, move_columns, step_columns
 
 Floats = NDArray[np.float64]
 
@@ -38,10 +38,10 @@ LEAST_SPREAD_K = 1e-4
 class HistoryFit:
     """Fits of m noise models, c courses of wear and l lags to a history; figures have shape (m, c, l).
 
-    The first course is smooth, the others have one episode each. ``weight``: likelihood of each fit, sum 1.
-    ``coefficient`` and ``coefficient_variance``: of temperature, per kelvin. ``contrast_variance``: of the contrast
-    of the windows' bins; ``covariance``: of that contrast and the coefficient. ``bins`` is how many readings there
-    were; with ``prompt`` the first lag is never ruled out.
+    The first course is smooth, the others have one episode each. ``weight``: likelihood of each fit times ``prior``
+    (c, l), sum 1. ``coefficient`` and ``coefficient_variance``: of temperature, per kelvin. ``contrast_variance``: of
+    the contrast of the windows' bins; ``covariance``: of that contrast and the coefficient. ``bins`` is how many
+    readings there were; with ``prompt`` the first lag is never ruled out.
     """
 
     weight: Floats
@@ -49,6 +49,7 @@ class HistoryFit:
     coefficient_variance: Floats
     contrast_variance: Floats
     covariance: Floats
+    prior: Floats
     bins: int
     prompt: bool = False
 
@@ -60,9 +61,7 @@ class HistoryFit:
     @property
     def likely(self) -> NDArray[np.bool_]:
         """Courses and lags that the history does not rule out (likelihood ratio, 5 %), shape (c, l)."""
-        w = self.weight.sum(axis=0)
-        # Episodes share the prior of one: each is as likely as the smooth course where it fits as well.
-        w = w * np.where(np.arange(w.shape[0]) > 0, max(w.shape[0] - 1, 1), 1)[:, None]
+        w = self.weight.sum(axis=0) / self.prior
         likely = w >= LIKELY * w.max()
         if self.prompt:
             likely[int(np.argmax(w[:, 0])), 0] = True
@@ -100,19 +99,8 @@ def wear_columns(place: Floats) -> Floats:
     return np.column_stack([splines, np.log1p(x / LOG_FROM) / np.log1p(1 / LOG_FROM) - x])
 
 
-def fit_history(bins: HistoryBins, cycles: int, temperature: Floats, contrast: Floats) -> HistoryFit:
-    """Fit the means of bins by wear and temperature.
-
-    Parameters
-    ----------
-    bins : HistoryBins
-        k of them.
-    cycles : int
-        Of the whole history.
-    temperature : ndarray, shape (l, k)
-        Mean temperature of each bin behind each lag [°C].
-    contrast : ndarray, shape (k,)
-        Weights of the bins in the change of the windows.
+class HistoryRegression:
+    """Regression of the means of k bins on wear and temperature.
 
     Notes
     -----
@@ -122,33 +110,53 @@ def fit_history(bins: HistoryBins, cycles: int, temperature: Floats, contrast: F
     coefficient free within ``PRIOR_PER_K`` also where the plan's is used: a crack that came with warmth is then no
     noise.
     """
-    span = float(bins.end_s[-1] - bins.start_s[0])
-    width = bins.end_s - bins.start_s
-    models = noise_models(float(np.median(width)), span)
-    width = np.minimum(width, 6 * models.tau_s[1])  # longer bins than that are rests of unlike cutting
-    count = bins.count / bins.count.mean()
-    wear = wear_columns((bins.first + bins.last) / 2 / cycles)
-    t = (temperature - temperature.mean(axis=1, keepdims=True)).T
-    smooth = np.column_stack([wear, bins.mean - bins.mean.mean(), t])
-    moves, steps = move_columns(temperature[0]), step_columns(bins.mean.size)
-    # Which episodes are likely at all is seen with a few noise models.
-    few = NoiseModels(models.tau_s[::SCAN], models.share[::SCAN])
-    columns = np.column_stack([smooth, moves, steps])
-    scan = _without_wear(whiten(few, bins.middle_s, width, count, columns, contrast), contrast @ columns, wear.shape[1])
-    lags = t.shape[1]
-    pairs = np.column_stack(
-        [np.arange(columns.shape[1] - smooth.shape[1]), np.full(columns.shape[1] - smooth.shape[1], -1)]
-    )
-    gain = _fits(scan, lags, pairs)[0].max(axis=(0, 2))[1:]
-    episodes = choose_episodes(moves, steps, gain[: moves.shape[1]], gain[moves.shape[1] :])
-    columns = np.column_stack([smooth, episodes.columns])
-    white = whiten(models, bins.middle_s, width, count, columns, contrast)
-    left = _without_wear(white, contrast @ columns, wear.shape[1])
-    likelihood, b, s2, tt, moved = _fits(left, lags, episodes.pairs)
-    likelihood[:, 1:] -= np.log(max(episodes.pairs.shape[0], 1))
-    weight = np.exp(likelihood - likelihood.max())
-    weight /= weight.sum()
-    return HistoryFit(weight, b, s2 / tt, s2 * white.contrast[:, None, None], s2 * moved / tt, bins.mean.size)
+
+    def __init__(self, bins: HistoryBins, cycles: int, contrast: Floats) -> None:
+        """Of a history of so many cycles, ``contrast`` (k,) the weights of the bins in the change of the windows."""
+        width = bins.end_s - bins.start_s
+        self._models = noise_models(float(np.median(width)), float(bins.end_s[-1] - bins.start_s[0]))
+        self._few = NoiseModels(self._models.tau_s[::SCAN], self._models.share[::SCAN])
+        self._time = bins.middle_s
+        self._width = np.minimum(width, 6 * self._models.tau_s[1])  # longer bins are rests of unlike cutting
+        self._count = bins.count / bins.count.mean()
+        self._wear = wear_columns((bins.first + bins.last) / 2 / cycles)
+        self._value = bins.mean - bins.mean.mean()
+        self._contrast = contrast
+
+    def episodes(self, temperature: Floats) -> EpisodesResult:
+        """Episodes of wear that are likely with any of the temperatures (l, k), the first being the thermometer's."""
+        moves, steps = move_columns(temperature[0]), step_columns(self._value.size)
+        single = np.arange(moves.shape[1] + steps.shape[1])
+        all_of_them = EpisodesResult(np.column_stack([moves, steps]), np.column_stack([single, 0 * single - 1]))
+        gain = self._fits(self._few, temperature, all_of_them)[0].max(axis=(0, 2))[1:]
+        return choose_episodes(moves, steps, gain[: moves.shape[1]], gain[moves.shape[1] :])
+
+    def lag_likelihood(self, temperature: Floats, episodes: EpisodesResult) -> Floats:
+        """Logarithm of the likelihood of each temperature (l, k) under a few noise models, shape (l,)."""
+        return np.asarray(self._fits(self._few, temperature, episodes)[0].max(axis=(0, 1)))
+
+    def fit(self, temperature: Floats, episodes: EpisodesResult, lag_prior: Floats) -> HistoryFit:
+        """Fit temperatures (l, k), each of them beforehand as likely as ``lag_prior`` (l,) says.
+
+        All episodes together are beforehand as likely as smooth wear.
+        """
+        likelihood, b, s2, tt, moved, contrast = self._fits(self._models, temperature, episodes)
+        courses = likelihood.shape[1]
+        of_course = np.full(courses, 1 / max(courses - 1, 1))
+        of_course[0] = 1.0
+        prior = of_course[:, None] * lag_prior[None, :]
+        weight = np.exp(likelihood - likelihood.max()) * prior[None]
+        weight /= weight.sum()
+        return HistoryFit(weight, b, s2 / tt, s2 * contrast, s2 * moved / tt, prior, self._value.size)
+
+    def _fits(
+        self, models: NoiseModels, temperature: Floats, episodes: EpisodesResult
+    ) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
+        t = (temperature - temperature.mean(axis=1, keepdims=True)).T
+        columns = np.column_stack([self._wear, self._value, t, episodes.columns])
+        white = whiten(models, self._time, self._width, self._count, columns, self._contrast)
+        left = _without_wear(white, self._contrast @ columns, self._wear.shape[1])
+        return *_fits(left, t.shape[1], episodes.pairs), white.contrast[:, None, None]
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.history_bins import HistoryBins, history_bins, like_windows, window_weights
-from benchpipe.kernels.temperature_lag import LaggedTemperature, lagged_temperature
-from benchpipe.kernels.temperature_regression import HistoryFit, fit_history
+from benchpipe.kernels.temperature_lag import LaggedTemperature, temperature_series
+from benchpipe.kernels.temperature_regression import HistoryFit, HistoryRegression
 
 Floats = NDArray[np.float64]
 Readings = NDArray[np.floating]
@@ -20,6 +20,10 @@ Statistic = Literal["median", "mean"]
 LAGS_S = (0.0, *np.geomspace(60.0, 7200.0, 14).tolist())
 LONGER_LAGS_S = (14400.0, 28800.0, 57600.0)
 """Tried where 7,200 s is the likeliest, up to a tenth of the history: in a shorter one wear bends as they do."""
+MOST_REFINEMENTS = 5
+TOLD_APART = 1.0
+"""Neighbouring lags whose likelihood differs by more (in its logarithm) leave room for others between them."""
+RULED_OUT = 15.0
 FEWEST_WINDOWS = 4
 MOST_CYCLES = 20_000
 LEAST_SWEEP_K = 0.1
@@ -85,12 +89,8 @@ def compare_windows(
     spans = np.array([base, window])
     weights = window_weights(bins, finite, spans[:, 0], spans[:, 1])
     contrast = weights[1] - ratio * weights[0]
-    lags = np.array(LAGS_S)
-    lagged, temperature, fit = _fit(time_s, temperature_c, lags, bins, contrast)
-    longer = [lag for lag in LONGER_LAGS_S if lag <= (time_s[-1] - time_s[0]) / 10]
-    if longer and int(np.argmax(fit.lag_weight)) == lags.size - 1:
-        lags = np.array([*LAGS_S, *longer])
-        lagged, temperature, fit = _fit(time_s, temperature_c, lags, bins, contrast)
+    lags, lagged, fit = _fit_lags(HistoryRegression(bins, time_s.size, contrast), bins, time_s, temperature_c)
+    temperature = lagged.mean(bins.start_s, bins.end_s)
     step = float(np.median((bins.end_s - bins.start_s) / (bins.last - bins.first + 1)))
     ours = lagged.mean(time_s[spans[:, 0]] - step / 2, time_s[spans[:, 1]] + step / 2)
     best = int(np.argmax(fit.lag_weight))
@@ -151,12 +151,43 @@ def _statistics(value: Readings, starts: NDArray[np.int64], length: int, statist
     return np.array([window_statistic(row, (0, length - 1), statistic) for row in parts])
 
 
-def _fit(
-    time_s: Floats, temperature_c: Readings, lags: Floats, bins: HistoryBins, contrast: Floats
-) -> tuple[LaggedTemperature, Floats, HistoryFit]:
-    lagged = lagged_temperature(time_s, temperature_c, lags)
-    temperature = lagged.mean(bins.start_s, bins.end_s)
-    return lagged, temperature, fit_history(bins, time_s.size, temperature, contrast)
+def _fit_lags(
+    regression: HistoryRegression, bins: HistoryBins, time_s: Floats, temperature_c: Readings
+) -> tuple[Floats, LaggedTemperature, HistoryFit]:
+    """Fit the history with lags as close to one another as it tells them apart."""
+    series = temperature_series(time_s, temperature_c)
+
+    def means(lags: Floats) -> Floats:
+        return series.behind(lags).mean(bins.start_s, bins.end_s)
+
+    coarse = np.array(LAGS_S)
+    temperature = means(coarse)
+    episodes = regression.episodes(temperature)
+    worth = regression.lag_likelihood(temperature, episodes)
+    longer = np.array([lag for lag in LONGER_LAGS_S if lag <= (time_s[-1] - time_s[0]) / 10])
+    if longer.size and int(np.argmax(worth)) == coarse.size - 1:
+        worth = np.concatenate([worth, regression.lag_likelihood(means(longer), episodes)])
+        coarse = np.concatenate([coarse, longer])
+    lags = coarse
+    for _ in range(MOST_REFINEMENTS):
+        best = int(np.argmax(worth))
+        near = slice(max(best - 1, 0), best + 2)
+        if worth[best] - worth[near].min() < TOLD_APART:
+            break
+        between = np.linspace(lags[near][0], lags[near][-1], 9)
+        between = np.setdiff1d(between, lags)
+        order = np.argsort(np.concatenate([lags, between]), kind="stable")
+        worth = np.concatenate([worth, regression.lag_likelihood(means(between), episodes)])[order]
+        lags = np.concatenate([lags, between])[order]
+    kept = worth > worth.max() - RULED_OUT
+    kept[0] = True
+    lags = lags[kept]
+    # Each is as likely as the part of the first, even, grid that it stands for.
+    place = np.interp(lags, coarse, np.arange(coarse.size))
+    borders = np.concatenate([[place[0] - 0.5], (place[1:] + place[:-1]) / 2, [place[-1] + 0.5]])
+    prior = np.minimum(np.diff(borders), 1.0)
+    lagged = series.behind(lags)
+    return lags, lagged, regression.fit(lagged.mean(bins.start_s, bins.end_s), episodes, prior)
 
 
 def _local_variance(deviations: Floats, length: int, span: Span, value: Readings) -> tuple[float, float]:

@@ -39,7 +39,7 @@ def move_columns(temperature: Floats) -> Floats:
         return np.zeros((temperature.size, 0))
     places = turning_places(temperature, EPISODE_PART * span)
     made = []
-    for a, b in pairwise(places):
+    for a, b in pairwise(places.tolist()):
         part = np.zeros(temperature.size)
         part[a : b + 1] = (temperature[a : b + 1] - temperature[a]) / (temperature[b] - temperature[a])
         part[b + 1 :] = 1.0

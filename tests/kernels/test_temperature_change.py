@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from math import isnan
 
 import numpy as np
@@ -70,6 +71,16 @@ def test_a_crack_is_found_where_the_temperature_comes_back() -> None:
     assert abs(found.change + 0.04) < stats.t.ppf(0.975, found.dof) * found.u < 0.03
 
 
+@pytest.mark.parametrize(("step", "swing", "period"), [(6.7, 2.0, 60), (3.0, 2.0, 250), (3.0, 2.0, 60)])
+def test_a_crack_that_came_with_one_of_the_moves(step: float, swing: float, period: float) -> None:
+    # Swings before and after do not help where a coefficient may follow the crack: 9 to 10 of 10 passed falsely.
+    t = np.arange(600)
+    for phase in range(6):
+        air = 21 + step * (t >= 300) + swing * np.sin(2 * np.pi * t / period + phase)
+        found = compare(air, CRACK, seed=phase, n=100)
+        assert not found.decided or found.change < -0.04 + 2 * found.u < -0.025
+
+
 @pytest.mark.parametrize("wobble", [0.05, 0.2])
 def test_ten_small_swings_are_no_swings(wobble: float) -> None:
     found = compare(23 + wobble * np.sin(np.arange(600) / 600 * 20 * np.pi), n=100)
@@ -91,7 +102,7 @@ def test_still_room_is_not_refused() -> None:
 
 def test_outside_the_learnt_range() -> None:
     t = np.arange(600)
-    air = np.where(t < 500, 21.0, 28.0) + 2 * np.sin(t / 60 * 2 * np.pi)
+    air = np.where(t < 500, 21 + 2 * np.sin(t / 60 * 2 * np.pi), 26.0)
     found = compare(air, n=100)
     assert not found.decided
     assert "outside 19.0 to 23.0 °C" in found.why
@@ -181,12 +192,15 @@ def test_intervals_hold(days: float, lag_s: float, kind: str, rho: float, source
     assert false <= 5
 
 
-def test_two_million_cycles_are_averaged_first() -> None:
+def test_two_million_cycles_are_quick() -> None:
     rng = np.random.default_rng(1)
     t = np.arange(2_000_000.0)
     air = (23 + 4 * np.sin(2 * np.pi * t / 86400)).astype(np.float32)
     value = (50 * (1 - 0.005 * (air - 23)) + 0.15 * rng.standard_normal(t.size, np.float32)).astype(np.float32)
     logged = air + 0.05 * rng.standard_normal(t.size, np.float32)
+    begin = time.process_time()
     found = change_at_temperature(t, value, logged, (1000, 1999), (1_999_000, 1_999_999))
     assert found.source == "run"
     assert abs(found.change) < 3 * found.u
+    # 0.2 s alone on the machine; ten times that is a loop over cycles.
+    assert time.process_time() - begin < 2.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchpipe.kernels.temperature_lag import lagged_temperature
+from benchpipe.kernels.temperature_lag import temperature_series
 
 LAGS = np.array([0.0, 600.0, 3600.0])
 
@@ -13,7 +13,7 @@ LAGS = np.array([0.0, 600.0, 3600.0])
 def test_ramp_is_followed_late_by_its_lag() -> None:
     # A ramp that has run for ever: T(t − lag), exactly (its mirror image is the ramp itself, cut at its range).
     t = np.arange(0.0, 200_000.0, 10.0)
-    found = lagged_temperature(t, 20 + t * 1e-4, LAGS)
+    found = temperature_series(t, 20 + t * 1e-4).behind(LAGS)
     at = np.array([50_000.0, 150_000.0])
     mean = found.mean(at - 100, at + 100)
     assert mean == pytest.approx(20 + (at[None, :] - LAGS[:, None]) * 1e-4, abs=1e-4)
@@ -21,7 +21,7 @@ def test_ramp_is_followed_late_by_its_lag() -> None:
 
 def test_sine_by_its_phase_and_gain() -> None:
     w, t = 2 * np.pi / 86400, np.arange(0.0, 3 * 86400.0, 20.0)
-    found = lagged_temperature(t, 23 + 4 * np.sin(w * t + 1), LAGS)
+    found = temperature_series(t, 23 + 4 * np.sin(w * t + 1)).behind(LAGS)
     at = np.arange(20_000.0, 250_000.0, 10_000.0)
     phase = np.arctan(w * LAGS)[:, None]
     true = 23 + 4 * np.cos(phase) * np.sin(w * at[None, :] + 1 - phase)
@@ -39,6 +39,6 @@ def test_spikes_and_missing_readings_are_looked_past() -> None:
     spoilt = clean.copy()
     spoilt[rng.integers(0, 3000, 15)] = 150.0
     spoilt[rng.random(3000) < 0.1] = np.nan
-    found = lagged_temperature(t, spoilt, np.array([0.0]))
+    found = temperature_series(t, spoilt).behind(np.array([0.0]))
     at = np.arange(50.0, 2950.0, 100.0)
     assert found.mean(at - 20, at + 20)[0] == pytest.approx(23 + np.sin(at / 500), abs=0.02)
