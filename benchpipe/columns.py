@@ -56,7 +56,10 @@ PROOFS: tuple[Column, ...] = (
     column("motion_at_load", "float64", "motion", "motion at the end of the hold", null=True),
     *with_u("permanent_set", "motion", "motion at the settling load, after less before; u covers recovery to come"),
     column(
-        "permanent_set_recovering", "bool", "", "the motion was still coming back when it was read; null: not known",
+        "permanent_set_recovering",
+        "bool",
+        "",
+        "the motion was still coming back when it was read; null: not known",
         null=True,
     ),
     *with_u("recovery_rate", "motion/min", "rate of the motion then, what follows the load taken off; negative: back"),
@@ -99,4 +102,62 @@ LOCK_CHANGES: tuple[Column, ...] = (
     column("unlock_failed", "int32", "times", "1 for an unlock that failed; null where that is not known", null=True),
     *LOSSES,
     column("remark", "string", "", "what limits these figures", null=True),
+)
+
+VERDICTS: tuple[Column, ...] = (
+    column("limit", "string", "", "name of the limit"),
+    column("limits_file", "string", "", "name of the limit file"),
+    column("block", "string", "", "block it was judged on"),
+    column("measure", "string", "", "what was measured"),
+    column("statistic", "string", "", "how the values were put together"),
+    column("first", "int64", "1", "first cycle, hold or sweep judged", null=True),
+    column("last", "int64", "1", "last one judged", null=True),
+    column("used", "int64", "1", "values used"),
+    column("of", "int64", "1", "values there should have been: every cycle begun, and those the rig alone counted"),
+    column(
+        "left_out", "string", "", "how many could not be used or may hide something, by reason, and the first of each"
+    ),
+    column("measured", "float64", "of the limit", "measured value", null=True),
+    column("bound", "string", "", "at least or at most, where the value only bounds the true one; else empty"),
+    column("at", "string", "", "of a largest or smallest value: which cycle, hold or sweep it is of"),
+    column("standard_u", "float64", "of the limit", "its standard uncertainty", null=True),
+    column(
+        "dof", "float64", "1", "degrees of freedom of that (Welch-Satterthwaite); null: infinite, not known", null=True
+    ),
+    column("expanded_u", "float64", "of the limit", "half-width of its 95 % interval (Student's factor)", null=True),
+    column("operator", "string", "", "<=, >= or within"),
+    column("value", "float64", "of the limit", "the limit; of two, the one that is nearer"),
+    column("other_value", "float64", "of the limit", "the other of two limits", null=True),
+    column("unit", "string", "", "unit of measured, expanded_u and value"),
+    column("margin", "float64", "of the limit", "distance to the limit, positive on the good side", null=True),
+    column("guard", "float64", "of the limit", "guard band that the rule asks for", null=True),
+    column("conformance", "float64", "1", "probability that the true value is within the limit (JCGM 106)", null=True),
+    column(
+        "consumer_risk", "float64", "1", "of a specimen drawn from the prior: bad and accepted (JCGM 106)", null=True
+    ),
+    column("producer_risk", "float64", "1", "of a specimen drawn from the prior: good and not accepted", null=True),
+    column("risk", "float64", "1", "most that the rule lets an item exactly at its limit pass with"),
+    column("rule", "string", "", "decision rule, in words"),
+    column("verdict", "string", "", "pass, fail, inconclusive or not evaluated"),
+    column("due", "bool", "", "false while the plan has not come to it yet"),
+    column("remark", "string", "", "why, where it is not plain"),
+    column("not_corrected", "float64", "1", "a change as it was read, before temperature was taken off", null=True),
+    column("correction", "float64", "1", "what temperature took off a change", null=True),
+    column("correction_u", "float64", "1", "standard uncertainty of that", null=True),
+    column("source", "string", "", "where the limit comes from"),
+    column("verified", "bool", "", "somebody has verified the value against its source"),
+    column("verified_by", "string", "", "who, and when"),
+)
+
+BUDGETS: tuple[Column, ...] = (
+    column("limit", "string", "", "name of the limit"),
+    column("limits_file", "string", "", "name of the limit file"),
+    column("block", "string", "", "block it was judged on"),
+    column("part", "string", "", "where a part of the uncertainty comes from"),
+    column("kind", "string", "", "A: from the scatter of values; B: from anything else (GUM 4.2, 4.3)"),
+    column("standard_u", "float64", "of the limit", "standard uncertainty that it gives; null: not known", null=True),
+    column("dof", "float64", "1", "its degrees of freedom; null: infinite or not known", null=True),
+    column("share", "float64", "1", "its share of the variance", null=True),
+    column("unit", "string", "", "unit of standard_u"),
+    column("note", "string", "", "what it was taken from"),
 )

@@ -10,7 +10,7 @@ from __future__ import annotations
 from enum import IntFlag
 from typing import TYPE_CHECKING
 
-from benchpipe.columns import LOCK_CHANGES, LOSSES, PROOFS, Column
+from benchpipe.columns import BUDGETS, LOCK_CHANGES, LOSSES, PROOFS, VERDICTS, Column
 from benchpipe.columns import column as _c
 
 if TYPE_CHECKING:
@@ -283,58 +283,6 @@ TRENDS: tuple[Column, ...] = (
     _c("median", "float64", "of the measure", "median of the bin"),
     _c("spread", "float64", "of the measure", "robust standard deviation (1.4826 MAD)"),
     _c("change", "float64", "1", "median / baseline median - 1", null=True),
-)
-
-VERDICTS: tuple[Column, ...] = (
-    _c("limit", "string", "", "name of the limit"),
-    _c("limits_file", "string", "", "name of the limit file"),
-    _c("block", "string", "", "block it was judged on"),
-    _c("measure", "string", "", "what was measured"),
-    _c("statistic", "string", "", "how the values were put together"),
-    _c("first", "int64", "1", "first cycle, hold or sweep judged", null=True),
-    _c("last", "int64", "1", "last one judged", null=True),
-    _c("used", "int64", "1", "values used"),
-    _c("of", "int64", "1", "values there should have been: every cycle begun, and those the rig alone counted"),
-    _c("left_out", "string", "", "how many could not be used or may hide something, by reason, and the first of each"),
-    _c("measured", "float64", "of the limit", "measured value", null=True),
-    _c("bound", "string", "", "at least or at most, where the value only bounds the true one; else empty"),
-    _c("at", "string", "", "of a largest or smallest value: which cycle, hold or sweep it is of"),
-    _c("standard_u", "float64", "of the limit", "its standard uncertainty", null=True),
-    _c("dof", "float64", "1", "degrees of freedom of that (Welch-Satterthwaite); null: infinite, not known", null=True),
-    _c("expanded_u", "float64", "of the limit", "half-width of its 95 % interval (Student's factor)", null=True),
-    _c("operator", "string", "", "<=, >= or within"),
-    _c("value", "float64", "of the limit", "the limit; of two, the one that is nearer"),
-    _c("other_value", "float64", "of the limit", "the other of two limits", null=True),
-    _c("unit", "string", "", "unit of measured, expanded_u and value"),
-    _c("margin", "float64", "of the limit", "distance to the limit, positive on the good side", null=True),
-    _c("guard", "float64", "of the limit", "guard band that the rule asks for", null=True),
-    _c("conformance", "float64", "1", "probability that the true value is within the limit (JCGM 106)", null=True),
-    _c("consumer_risk", "float64", "1", "of a specimen drawn from the prior: bad and accepted (JCGM 106)", null=True),
-    _c("producer_risk", "float64", "1", "of a specimen drawn from the prior: good and not accepted", null=True),
-    _c("risk", "float64", "1", "most that the rule lets an item exactly at its limit pass with"),
-    _c("rule", "string", "", "decision rule, in words"),
-    _c("verdict", "string", "", "pass, fail, inconclusive or not evaluated"),
-    _c("due", "bool", "", "false while the plan has not come to it yet"),
-    _c("remark", "string", "", "why, where it is not plain"),
-    _c("not_corrected", "float64", "1", "a change as it was read, before temperature was taken off", null=True),
-    _c("correction", "float64", "1", "what temperature took off a change", null=True),
-    _c("correction_u", "float64", "1", "standard uncertainty of that", null=True),
-    _c("source", "string", "", "where the limit comes from"),
-    _c("verified", "bool", "", "somebody has verified the value against its source"),
-    _c("verified_by", "string", "", "who, and when"),
-)
-
-BUDGETS: tuple[Column, ...] = (
-    _c("limit", "string", "", "name of the limit"),
-    _c("limits_file", "string", "", "name of the limit file"),
-    _c("block", "string", "", "block it was judged on"),
-    _c("part", "string", "", "where a part of the uncertainty comes from"),
-    _c("kind", "string", "", "A: from the scatter of values; B: from anything else (GUM 4.2, 4.3)"),
-    _c("standard_u", "float64", "of the limit", "standard uncertainty that it gives; null: not known", null=True),
-    _c("dof", "float64", "1", "its degrees of freedom; null: infinite or not known", null=True),
-    _c("share", "float64", "1", "its share of the variance", null=True),
-    _c("unit", "string", "", "unit of standard_u"),
-    _c("note", "string", "", "what it was taken from"),
 )
 
 ORIGINS: tuple[Column, ...] = (

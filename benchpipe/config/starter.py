@@ -10,7 +10,8 @@ from benchpipe.errors import ConfigError
 
 Loads = Literal["torque", "force"]
 # Keys of the cyclic block that many rigs need not have: they stand there as comments.
-OPTIONAL = ("mode", "low", "high", "temperature")
+OPTIONAL = ("mode", "low", "high")
+OPTIONAL_TABLE = "[[block.temperature]]"
 LIMITS = {"torque": "limits/lockable-ankle.toml", "force": "limits/drift.toml"}
 UNITS = {"N*m/s": "N/s", "N*m": "N", "deg": "mm"}
 
@@ -77,6 +78,8 @@ def starter_plan(template: str, loads: Loads) -> str:
     cyclic = [block for block in blocks if re.search(r'(?m)^kind = "cyclic"$', block)]
     others = [block for block in blocks if block not in cyclic]
     chosen = re.sub(rf"(?m)^(?=(?:{'|'.join(OPTIONAL)}) = )", "# ", cyclic[0])
+    keys, table, rest = chosen.partition(OPTIONAL_TABLE)
+    chosen = keys + _commented(table + rest)
     below = "".join(_commented(block) for block in others)
     note = "# Other kinds of block. To use one, remove the '# ' in front of its lines, and edit it.\n\n"
     plan = f"{head}{chosen.rstrip()}\n\n{note}{below}".rstrip() + "\n"

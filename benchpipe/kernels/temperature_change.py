@@ -2,8 +2,8 @@
 
 The whole history is averaged into bins and fitted by generalised least squares: wear as a cubic spline, the
 logarithm of cycles and one episode at most, temperature through a lag of first order, noise by restricted
-likelihood, all averaged by likelihood over noise models and lags. The windows' own statistics make the change; what they scatter about
-their bins is measured on like windows all over the history.
+likelihood, all averaged by likelihood over noise models and lags. The windows' own statistics make the change;
+what they scatter about their bins is measured on like windows all over the history.
 
 References
 ----------

@@ -150,7 +150,7 @@ def proof_rows(
             )
             temperature = signals.temperature.astype(np.float64)
             mean = time_mean(time_s, temperature) if temperature.size else np.nan
-            noise = sample_noise(signals.load)
+            noise = sample_noise(signals.load) if result.outcome not in ("gap", "saturated") else np.nan
         end_us = return_us if return_us is not None else _last(signals, until_us, start_us)
         broken = rules_broken(result, rules, stay_us / US)
         row = _row(block, number, start_us, (end_us - start_us) / US, return_us is not None, result, way)

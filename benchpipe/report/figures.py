@@ -16,7 +16,8 @@ TREND_POINTS = 20
 class Figure:
     """One measured figure: what, value, unit, and its trend as bin medians.
 
-    ``u`` is its standard uncertainty where it is known. Figures of one ``group`` share a unit and a line.
+    ``u`` is its standard uncertainty where it is known, ``expanded_u`` the half-width of its 95 % interval where a
+    limit was judged on it: one quantity has one uncertainty on every screen. Figures of one ``group`` share a unit and a line.
     ``after`` is the number of cycles done before it, where the group follows a figure over the run's life.
     """
 
@@ -28,6 +29,7 @@ class Figure:
     u: float | None = None
     group: str = ""
     after: int | None = None
+    expanded_u: float | None = None
 
 
 @dataclass(frozen=True)

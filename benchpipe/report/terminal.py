@@ -240,10 +240,11 @@ def _block(block: BlockView, marks: Marks) -> RenderableType:
 def _figure(figure: Figure, marks: Marks) -> tuple[str, str, str]:
     change = "" if figure.change is None else f"{figure.change:+.1%} since baseline"
     value = with_unit(figure.value, figure.unit, marks=marks)
-    if figure.u and figure.value is not None and math.isfinite(figure.u):
-        shown, _, unit = value.partition(" ")
-        scale = 100.0 if figure.unit == "1" else 1.0
-        value = f"{shown} {marks.plus_minus} {number(scale * COVERAGE_FACTOR * figure.u, 2)} {unit}"
+    u = figure.expanded_u or COVERAGE_FACTOR * (figure.u or 0.0)
+    if u and figure.value is not None and math.isfinite(u):
+        scale, unit = (100.0, "%") if figure.unit == "1" else (1.0, unit_shown(figure.unit, marks))
+        shown, wide = rounded(scale * figure.value, scale * u)
+        value = f"{shown} {marks.plus_minus} {wide} {unit}".rstrip()
     return value, sparkline(figure.trend, marks.bars), change
 
 

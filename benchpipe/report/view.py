@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from math import isclose
 from pathlib import Path
 from typing import Any
 
@@ -104,7 +105,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
     ends = [s.last_us + places[s.file].shift_us for s in sources if s.last_us is not None]
     remarks = [r for s in sources for r in s.remarks] + [r for step in manifest.steps.values() for r in step.remarks]
     verdict = worst(due)
-    blocks = tuple(_block_view(b, run, manifest, store) for b in run.plan.block)
+    blocks = tuple(_as_judged(_block_view(b, run, manifest, store), limits) for b in run.plan.block)
     last_us = max(ends, default=None)
     running = waits_for_more(limits, (b.name for b in blocks)) or any(b.planned and not b.ended for b in blocks)
     return RunView(
@@ -132,6 +133,21 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         signed=signed_words(store, manifest),
         limits_note="" if limits else _no_limits(run, manifest),
     )
+
+
+def _as_judged(block: BlockView, limits: list[dict[str, Any]]) -> BlockView:
+    """A block whose figures have the uncertainty of the verdict on them, where there is one."""
+    judged = [row for row in limits if row["block"] == block.name and row["measured"] and row["expanded_u"]]
+
+    def as_judged(figure: Figure) -> Figure:
+        same = [
+            row
+            for row in judged
+            if row["unit"] == figure.unit and figure.value and isclose(abs(row["measured"]), abs(figure.value))
+        ]
+        return replace(figure, u=same[0]["standard_u"], expanded_u=same[0]["expanded_u"]) if same else figure
+
+    return replace(block, figures=tuple(as_judged(figure) for figure in block.figures))
 
 
 def _in_order(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -84,7 +84,7 @@ def made(measure: Measure, value: float | None) -> dict[str, list[dict[str, Any]
         if measure.kind == "locking":
             known = {"block": "lock", "lock_change": 1, "to": to}
         if measure.kind == "proof" and not sure and measure.unit == "load":
-            known |= {"held_load_low": 10.0, "held_load_high": 10.0, "held_load_u": 0.0}
+            known |= {"load_noise": 0.0}
         return {measure.table: rows(measure.table, 1, **{given[0]: given[1]}, **sure, **known, remark="why")}
     if measure.kind == "cyclic":
         return {"cycles": cycles(MANY, **{measure.columns[0]: value})}

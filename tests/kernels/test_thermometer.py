@@ -27,11 +27,11 @@ def test_sound_thermometers_have_no_fault(digit: float) -> None:
 def test_stuck_thermometer() -> None:
     stuck = DAY.copy()
     stuck[3000:4500] = stuck[3000]
-    assert fault(stuck) == "the thermometer stuck at 19.24 °C for 29,980 s"
+    assert fault(stuck) == "the thermometer stuck at 19.24 degC for 29,980 s"
 
 
 def test_dead_thermometer() -> None:
-    assert fault(np.full(T.size, 23.0)) == "the thermometer read 23 °C in every cycle: it may be dead"
+    assert fault(np.full(T.size, 23.0)) == "the thermometer read 23 degC in every cycle: it may be dead"
     few = slice(0, 150)  # 50 minutes: a steady room and a digit of 0.1 K
     assert thermometer_faults(T[few], np.full(150, 23.0), (0, 9), (140, 149)).fault == ""
 

@@ -24,7 +24,7 @@ counter = "count"
 column = "t"
 sample_rate = "1 Hz"
 """
-CHANNEL = '[[channel]]\nname = "{}"\ncolumn = "{}"\nunit = "{}"\n'
+CHANNEL = '[[channel]]\nname = "{}"\ncolumn = "{}"\nunit = "{}"\nuncertainty = "0 %"\n'
 CHANNELS = (
     ("fmax", "Fmax", "N"), ("fmin", "Fmin", "N"), ("xmax", "xmax", "mm"), ("xmin", "xmin", "mm"),
     ("oil", "T", "degC"), ("count", "n", "1"),

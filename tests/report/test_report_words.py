@@ -186,11 +186,11 @@ def test_a_limit_is_shown_as_it_was_given(value: float, unit: str, text: str) ->
 
 
 def test_measured_and_its_uncertainty_share_a_unit() -> None:
-    assert "80 ± 0.50 N·m" in drawn(replace(VIEW, limits=(ROW,)))
+    assert "80.00 ± 0.50 N·m" in drawn(replace(VIEW, limits=(ROW,)))
     days = {**ROW, "measured": 864_000.0, "expanded_u": 86_400.0, "unit": "s", "margin": None}
-    assert "10 ± 1 d" in drawn(replace(VIEW, limits=(days,)))
+    assert "10.0 ± 1.0 d" in drawn(replace(VIEW, limits=(days,)))
     ratio = {**ROW, "measured": -0.169, "expanded_u": 0.0034, "unit": "1", "margin": None}
-    assert "-16.9 ± 0.34 %" in drawn(replace(VIEW, limits=(ratio,)))
+    assert "-16.90 ± 0.34 %" in drawn(replace(VIEW, limits=(ratio,)))
 
 
 def test_why_a_limit_was_not_evaluated_or_is_not_due_is_said() -> None:
@@ -234,7 +234,7 @@ def test_names_and_figures_stand_at_any_width(width: int) -> None:
     table = " ".join(console.export_text().split())
     assert "…" not in text + table
     figures = ("secant stiffness", "116.8 N·m/°", "-16.9% since baseline")
-    for whole in ("peak load*", "80 ± 0.50 N·m", "≤ 90 N·m", *figures):
+    for whole in ("peak load*", "80.00 ± 0.50 N·m", "≤ 90 N·m", *figures):
         assert whole in text
     assert view.run in table
 
