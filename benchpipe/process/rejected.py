@@ -38,8 +38,8 @@ class Rejected:
         Samples of the log at times that were over in the logs before.
     after : str or None
         Of a log without samples: the log before it by name, of those that have some.
-    empty : bool
-        The log has no samples.
+    place : int or None
+        Number of the logs before it that have samples; None where the log has none.
     """
 
     file: str
@@ -47,13 +47,13 @@ class Rejected:
     tail: Part | None
     late: tuple[tuple[int, int], ...]
     after: str | None
-    empty: bool
+    place: int | None
 
     @property
-    def settled(self) -> list[list[str]]:
+    def settled(self) -> list[str]:
         """Identity of the rejects that stay when the log grows."""
-        own = [[self.file, part.sha256] for part in self.parts if part != self.tail]
-        return [*own, [self.file, key_of(self.late)]] if self.late else own
+        own = [part.sha256 for part in self.parts if part != self.tail]
+        return [*own, key_of(self.late)] if self.late else own
 
 
 def rejected_rows(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> list[Rejected]:
@@ -66,38 +66,53 @@ def rejected_rows(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> lis
     kept = sorted((s.file for s in sources if left_out[s.file] < s.samples), key=natural_order)
     late = {place.file: place.late for place in manifest.placed}
     found = []
+    place = 0
     for source in sources:
         if 0 < source.samples <= left_out[source.file]:
             continue
-        before = [file for file in kept if natural_order(file) < natural_order(source.file)]
-        one = _rejected(source, late[source.file], before[-1] if before else None)
+        before = [] if source.samples else [f for f in kept if natural_order(f) < natural_order(source.file)]
+        one = _rejected(
+            source, late[source.file], before[-1] if before else None, place if source.samples else None
+        )
         found += [one] if one.parts or one.late else []
+        place += source.samples > 0
     return found
 
 
-def _rejected(source: Source, late: tuple[tuple[int, int], ...], after: str | None) -> Rejected:
+def _rejected(
+    source: Source, late: tuple[tuple[int, int], ...], after: str | None, place: int | None
+) -> Rejected:
     parts = tuple(part for part in source.parts if part.table == "rejects")
     tail = source.state["tail"] if source.state else None
-    empty = source.samples == 0
-    return Rejected(
-        source.file, parts, next((p for p in parts if p.path == tail), None), late, after if empty else None, empty
-    )
+    return Rejected(source.file, parts, next((p for p in parts if p.path == tail), None), late, after, place)
 
 
-def identity_of(rejected: Sequence[Rejected]) -> dict[str, list[Any]]:
-    """Identity of rejects.
+def identity_of(rejected: Sequence[Rejected], inputs: Sequence[SampleInput]) -> dict[str, Any]:
+    """Identity of the rejects of a block (JSON).
 
     Returns
     -------
     dict
-        ``rejects`` of logs with samples, to which others are added when logs come or grow; ``tails`` that those may
-        take back; ``empty``: of logs without samples, which may come between the others.
+        ``logs`` with samples; ``rejects`` of them, to which others are added when logs come or grow; ``tails`` that
+        those may take back; ``empty``: of logs without samples, which may come between the others.
     """
     return {
-        "rejects": [one for log in rejected if not log.empty for one in log.settled],
+        "logs": len({one.file for one in inputs}),
+        "rejects": [[log.place, one] for log in rejected if log.place is not None for one in log.settled],
         "tails": [log.tail.sha256 for log in rejected if log.tail],
-        "empty": [[*one, log.after] for log in rejected if log.empty for one in log.settled],
+        "empty": [[log.after, one] for log in rejected if log.place is None for one in log.settled],
     }
+
+
+def only_added(known: dict[str, Any], now: dict[str, Any]) -> bool:
+    """Whether rejects only came after all samples that were there: in the last log, or in later ones."""
+    old, new = known["rejects"], now["rejects"]
+    added = new[len(old) :]
+    return bool(
+        known["empty"] == now["empty"]
+        and old == new[: len(old)]
+        and all(place >= known["logs"] - 1 for place, _ in added)
+    )
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from benchpipe.process.holds import hold_block
 from benchpipe.process.lock_changes import locking_block
 from benchpipe.process.order import CODES, Span, block_span, order_remarks
 from benchpipe.process.proofs import proof_block
-from benchpipe.process.rejected import identity_of, rejected_rows
+from benchpipe.process.rejected import identity_of, only_added, rejected_rows
 from benchpipe.process.stance import stance_block
 from benchpipe.process.sweeps import sweep_block
 from benchpipe.process.task import BlockTask
@@ -74,9 +74,8 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
     }
     inputs = {b.name: sample_inputs(manifest, b.files) for b in run.plan.block}
     rejected = {b.name: rejected_rows(manifest, b.files) for b in run.plan.block}
-    key = key_of(
-        {name: [blocks[name], [i.identity for i in inputs[name]], identity_of(rejected[name])] for name in blocks}
-    )
+    rejects = {name: identity_of(rejected[name], inputs[name]) for name in blocks}
+    key = key_of({name: [blocks[name], [i.identity for i in inputs[name]], rejects[name]] for name in blocks})
     if before is not None and (before.key == key or manifest.closed):
         if manifest.closed:
             kept = manifest.with_remark(STEP, "closed", run.name, "" if before.key == key else KEPT)
@@ -101,7 +100,7 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
 def _process_block(task: BlockTask[Block], known: dict[str, Any] | None, before: Step | None) -> Found:
     """Make the tables of a block, or keep them; the task's key is that of its settings."""
     block, key = task.block, task.key
-    now = {"key": key, "inputs": [i.identity for i in task.inputs], **identity_of(task.rejected)}
+    now = {"key": key, "inputs": [i.identity for i in task.inputs], **identity_of(task.rejected, task.inputs)}
     old = {part.path: part for part in before.parts} if before else {}
     if known is not None and all(known.get(name) == value for name, value in now.items()):
         remarks = [r for r in (before.remarks if before else ()) if r.where == block.name]
@@ -116,5 +115,5 @@ def _resumable(known: dict[str, Any] | None, now: dict[str, Any]) -> dict[str, A
     """What is known of a block, if its old inputs are the beginning of the new ones, and their rejects too."""
     if known is None or known["key"] != now["key"] or known.get("anchor") is None:
         return {}
-    longer = all(known[name] == now[name][: len(known[name])] for name in ("inputs", "rejects"))
-    return known if longer and known["empty"] == now["empty"] else {}
+    longer = known["inputs"] == now["inputs"][: len(known["inputs"])]
+    return known if longer and only_added(known, now) else {}

@@ -206,6 +206,25 @@ def test_a_log_of_rejected_rows_only_stands_between_its_neighbours(lab: Lab) -> 
     assert odd(lab.night({"a2.csv": ["?"] * 3})) == LOST
 
 
+def test_a_log_that_grows_by_rejected_rows_only_after_others_came(lab: Lab) -> None:
+    rows = log()
+    assert odd(lab.night({"a1.csv": rows[:530], "a2.csv": rows[533:]})) == {}
+    assert odd(lab.night({"a1.csv": [*rows[:530], *["?"] * 3]})) == LOST
+    more = log(CYCLES + TIMES[:100])
+    more[4] = "?"
+    assert odd(lab.night({"a2.csv": [*rows[533:], *more]})) == LOST | {19 + 1: (CycleFlag.LOST_ROWS, 1)}
+
+
+def test_rows_lost_in_a_rest_before_the_night_are_those_of_the_next_cycle(lab: Lab) -> None:
+    rest = [f"{20 + k / RATE:.3f},5.0,0.2,23.0" for k in range(20 * RATE)]
+    rest[-50], rest[-40] = cells(rest[-50], T="nan"), "x"
+    for k in range(3):
+        assert odd(lab.night({f"a{k}.csv": [*log(), *rest[:-30]] if not k else rest[10 * k - 40 : 10 * k - 30]})) == {}
+    assert lab.night({})["lost_at_end"] == 2
+    again = [f"{float(row.split(',')[0]) + 40:.3f},{row.partition(',')[2]}" for row in log()]
+    assert odd(lab.night({"a9.csv": again})) == {20: (CycleFlag.LOST_ROWS, 2)}
+
+
 def test_rows_of_a_repeated_log_are_lost_once(lab: Lab) -> None:
     rows = log()
     rows[532:535] = ["?"] * 3
@@ -289,7 +308,7 @@ def logs(draw: st.DrawFn) -> list[str]:
     return rows
 
 
-@settings(max_examples=25)
+@settings(max_examples=12)
 @given(logs(), st.data())
 def test_however_the_log_is_cut_the_same_rows_are_missing(rows: list[str], data: st.DataObject) -> None:
     """In files, and in nights: one log that grows, or one file after the other."""
