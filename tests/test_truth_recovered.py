@@ -17,13 +17,15 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from benchpipe.check.uncertainty import calibration_u, single_u
 
+from benchpipe.check.budget import Budget
 from benchpipe.check.measures import MEASURES
+from benchpipe.check.rig_parts import rig_parts
 from benchpipe.check.sampling import Sampled, sampling_u
-from benchpipe.check.values import Values
+from benchpipe.check.values import Typical, values_of
 from benchpipe.config.rig import RigConfig
 from benchpipe.config.run import RunConfig, load_run
+from benchpipe.kernels.robust import mad_sigma
 from benchpipe.pipeline import work
 from benchpipe.process.trends import floats
 from benchpipe.simulate import ScenarioConfig, simulate
@@ -188,11 +190,12 @@ def _within(run: RunConfig, truth: TruthResult, table: pa.Table) -> tuple[dict[s
 def stated_u(name: str, value: np.ndarray, rig: RigConfig, table: pa.Table) -> np.ndarray:
     """Standard uncertainty of each single cycle's value, as a limit on one cycle states it."""
     get = {n: floats(table.column(n)) for n in Sampled.__dataclass_fields__}
-    ranges = {n: float(np.median(get[n])) for n in ("load_range", "motion_range")}
-    empty = np.empty(0)
-    relative = calibration_u(MEASURES[name], rig, 1.0, Values(empty, empty, empty, 0, **ranges))
+    typical = Typical(*(float(np.median(get[n])) for n in ("load_range", "motion_range")))
+    parts = rig_parts(MEASURES[name], rig, 1.0, values_of(np.ones(1), np.ones(1), None, 1, typical=typical))
+    relative = Budget(parts).standard_u
     sampled = sampling_u(MEASURES[name], value, Sampled(**get))
-    return np.sqrt((relative * value) ** 2 + sampled**2 + single_u(value) ** 2)
+    scatter = mad_sigma(np.diff(value)) / np.sqrt(2.0)  # of one value among its neighbours, without their drift
+    return np.sqrt((relative * value) ** 2 + sampled**2 + scatter**2)
 
 
 def held(got: Recovered) -> None:

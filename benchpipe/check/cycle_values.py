@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from benchpipe.check.left_out import CYCLE_COLUMNS, INCOMPLETE, cycle_reasons, reversed_loops, too_much_lost
+from benchpipe.check.left_out import CYCLE_COLUMNS, INCOMPLETE, NAMES, cycle_reasons, reversed_loops, too_much_lost
 from benchpipe.check.measures import Measure
 from benchpipe.check.run_tables import CycleRows, RunTables, Spans
 from benchpipe.check.sampling import Sampled, sampling_u
@@ -68,15 +68,16 @@ def cycle_values(
     found = _own_rows(found, tables.elsewhere(block), rate)
     if found.table.num_rows == 0:
         return nothing(window.why or NO_CYCLE, due=True)
+    at_end = window.last >= tables.last_cycle(block)
     return replace(
-        _from_rows(limit, measure, found, tables.state(block), window.why, rate, restarts_us),
+        _from_rows(limit, measure, found, tables.state(block), window.why, rate, restarts_us, at_end=at_end),
         block=block, begun_us=tables.begun_us(block),
     )  # fmt: skip
 
 
 def _from_rows(
     limit: LimitConfig, measure: Measure, found: CycleRows, state: dict[str, Any], why: str, rate: float,
-    restarts_us: tuple[int, ...],
+    restarts_us: tuple[int, ...], *, at_end: bool,
 ) -> Values:  # fmt: skip
     rows, flags = found.table, np.array(found.table.column("flags"), np.int64)
     complete = np.array(rows.column("complete"), bool)
@@ -102,7 +103,20 @@ def _from_rows(
         typical=_typical(rows.filter(pa.array(complete)), state),
         sampling_u=_missed(measure, value, rows, rate),
     )  # fmt: skip
-    return values.select(~resting) if resting.any() else values
+    values = values.select(~resting) if resting.any() else values
+    return _with_lost_end(values, int(state.get("lost_at_end") or 0)) if at_end else values
+
+
+def _with_lost_end(values: Values, rows: int) -> Values:
+    """With what was lost after the last cycle and is in none: it may have been the beginning of another."""
+    if not rows:
+        return values
+    last = values.number[-1:]
+    lost = values_of(
+        last, np.full(1, np.nan), None, 1, names=(), reason=np.array([NAMES.index("lost_rows")], np.int8),
+        complete=np.zeros(1, bool), whole=np.zeros(1, bool),
+    )  # fmt: skip
+    return values.followed_by(lost)
 
 
 def _own_rows(found: CycleRows, elsewhere: Spans, rate: float) -> CycleRows:

@@ -109,6 +109,17 @@ class Values:
             return self.names[at]
         return f"{'' if self.complete[at] else 'after '}cycle {self.number[at]:,.0f}"
 
+    def followed_by(self, other: Values) -> Values:
+        """These and then others of the same cycles."""
+        arrays: dict[str, Any] = {
+            name: np.concatenate([getattr(self, name), getattr(other, name)])
+            for name in ("number", "value", "u", "dof", "reason", "complete", "whole", "lost_share")
+        }
+        missed = self.sampling_u
+        if missed is not None:
+            missed = np.concatenate([missed, np.zeros(len(other.value))])
+        return replace(self, **arrays, sampling_u=missed, of=self.of + other.of)
+
     def select(self, mask: NDArray[np.bool_]) -> Values:
         """Some of them."""
         arrays: dict[str, Any] = {

@@ -16,6 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.kernels.compiled import compiled
+
 Floats = NDArray[np.float64]
 
 SHARES = (1.0, 0.9, 0.75, 0.5, 0.3, 0.15, 0.06, 0.02)
@@ -97,25 +99,35 @@ def whiten(
     within = np.where(small, 1.0, (1 - (1 - np.exp(-2 * x)) / (2 * x)) / x)
     nugget = share * (within - alpha**2) + (1 - share + 1e-6) / weight[None, :]
     decay = np.exp(-np.diff(time_s, append=time_s[-1])[None, :] / tau)
-    k, c = columns.shape
-    m = models.share.size
-    white = np.empty((k, m, c))
-    variance = np.empty((k, m))
-    state, prior = np.zeros((m, c)), models.share.copy()
-    memory, quadratic = np.zeros(m), np.zeros(m)
-    for i in range(k):
-        a, n, d = alpha[:, i], nugget[:, i], decay[:, i]
-        total = a * a * prior + n
-        gap = columns[i] - a[:, None] * state
-        variance[i] = total
-        white[i] = gap
-        gain = a * prior / total
-        state = d[:, None] * (state + gain[:, None] * gap)
-        prior = d * d * (prior - a * prior * gain) + models.share * (1 - d * d)
-        if contrast[i] != 0 or memory.any():
+    white, log_det, quadratic = _filtered(
+        alpha, nugget, decay, models.share, np.ascontiguousarray(columns), np.ascontiguousarray(contrast)
+    )
+    return WhitenedResult(white.transpose(0, 2, 1) @ white, log_det, quadratic, time_s.size)
+
+
+@compiled
+def _filtered(
+    alpha: Floats, nugget: Floats, decay: Floats, share: Floats, columns: Floats, contrast: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Whitened columns (m, k, c), log |C| and aᵀ C a (m,), by a Kalman filter of one state for each model."""
+    m, (k, c) = share.size, columns.shape
+    white = np.empty((m, k, c))
+    log_det, quadratic = np.zeros(m), np.zeros(m)
+    state = np.empty(c)
+    for j in range(m):
+        state[:] = 0.0
+        prior, memory = share[j], 0.0
+        for i in range(k):
+            a, d = alpha[j, i], decay[j, i]
+            total = a * a * prior + nugget[j, i]
+            root, gain = np.sqrt(total), a * prior / total
+            for q in range(c):
+                gap = columns[i, q] - a * state[q]
+                white[j, i, q] = gap / root
+                state[q] = d * (state[q] + gain * gap)
+            prior = d * d * (prior - a * prior * gain) + share[j] * (1 - d * d)
+            log_det[j] += np.log(total)
             part = a * contrast[i]
-            quadratic += n * contrast[i] ** 2 + models.share * part * (part + 2 * memory)
+            quadratic[j] += nugget[j, i] * contrast[i] ** 2 + share[j] * part * (part + 2 * memory)
             memory = d * (memory + part)
-    white /= np.sqrt(variance)[:, :, None]
-    rows = white.transpose(1, 2, 0)
-    return WhitenedResult(rows @ rows.transpose(0, 2, 1), np.log(variance).sum(axis=0), quadratic, k)
+    return white, log_det, quadratic

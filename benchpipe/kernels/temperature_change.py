@@ -1,9 +1,9 @@
 """Change of a figure since baseline, corrected to the baseline's temperature.
 
 The whole history is averaged into bins and fitted by generalised least squares: wear as a cubic spline, the
-logarithm of cycles and one episode at most, temperature through a lag of first order, noise by restricted
-likelihood, all averaged by likelihood over noise models and lags. The windows' own statistics make the change;
-what they scatter about their bins is measured on like windows all over the history.
+logarithm of cycles and at most one episode (a crack), temperature through a lag of first order, noise by
+restricted likelihood; all are averaged by likelihood. The windows' own statistics make the change; what they
+scatter about their bins is measured on like windows all over the history.
 
 References
 ----------

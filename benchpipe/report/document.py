@@ -13,11 +13,12 @@ from dataclasses import asdict
 from typing import Any
 
 from benchpipe import __version__
+from benchpipe.columns import VERDICTS
 from benchpipe.errors import ExitCode
 from benchpipe.report.besides import NOTHING, Besides
 from benchpipe.report.caution import CAUTION
 from benchpipe.report.view import RunView
-from benchpipe.tables import REMARKS, VERDICTS
+from benchpipe.tables import REMARKS
 
 VERSION = 2  # expanded_u is the half-width of a 95 % interval, no longer 2 u
 

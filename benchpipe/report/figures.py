@@ -17,7 +17,8 @@ class Figure:
     """One measured figure: what, value, unit, and its trend as bin medians.
 
     ``u`` is its standard uncertainty where it is known, ``expanded_u`` the half-width of its 95 % interval where a
-    limit was judged on it: one quantity has one uncertainty on every screen. Figures of one ``group`` share a unit and a line.
+    limit was judged on it: one quantity has one uncertainty on every screen. Figures of one ``group`` share a unit
+    and a line.
     ``after`` is the number of cycles done before it, where the group follows a figure over the run's life.
     """
 

@@ -17,6 +17,7 @@ from benchpipe.check.decision import RANK, Verdict, worst
 from benchpipe.check.planned_end import block_end
 from benchpipe.check.signing import signed_words
 from benchpipe.check.specimens import waits_for_more
+from benchpipe.columns import VERDICTS
 from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, LockingBlock, ProofBlock, StanceBlock, SweepBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.health.rules import Finding
@@ -31,7 +32,6 @@ from benchpipe.report.strength_views import locking_view, proof_view
 from benchpipe.store.away import Away
 from benchpipe.store.manifest import Manifest, Remark
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import VERDICTS
 
 # A row of the verdicts table that an older version judged lacks some columns.
 NOTHING_SAID: dict[str, Any] = {column.name: None if column.null else "" for column in VERDICTS}

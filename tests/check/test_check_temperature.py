@@ -28,7 +28,9 @@ source = "invented"
 KNOWN = 'temperature = [{ measure = "secant_stiffness", per_kelvin = "-0.5 %", uncertainty = "0.1 %" }]\n'
 
 
-def verdict(folder: Path, *, value: str = "-2 %", wear: float = 0.0, plan: str = "", warm: bool = True) -> dict[str, Any]:
+def verdict(
+    folder: Path, *, value: str = "-2 %", wear: float = 0.0, plan: str = "", warm: bool = True
+) -> dict[str, Any]:
     """300 cycles at 19 degC and 300 at 27 degC, -0.5 %/K; ``wear`` comes with the warmth."""
     rng = np.random.default_rng(42)
     log = cycling(rng, 600)

@@ -130,7 +130,8 @@ def test_a_limit_that_a_stuck_channel_would_keep_is_not_evaluated(tmp_path: Path
         f'value = "{value}"\nsource = "invented"\n'
         for name, value in BOUNDS.items()
     ]
-    (tmp_path / "limits.toml").write_text("\n".join(['name = "own"\nbasis = "invented"\ndecision = "simple"', *limits]), encoding="utf-8")
+    head = 'name = "own"\nbasis = "invented"\ndecision = "simple"'
+    (tmp_path / "limits.toml").write_text("\n".join([head, *limits]), encoding="utf-8")
     t = np.arange(1500) / 50.0
     torque, angle = 42.5 - 37.5 * np.cos(2 * np.pi * t), 2.1 - 1.9 * np.cos(2 * np.pi * t - 0.05)
     torque, angle = (np.full(1500, 3.3) if name == stuck else a for name, a in (("torque", torque), ("angle", angle)))
