@@ -12,7 +12,7 @@ from benchpipe.check.block_noise import Noises
 from benchpipe.check.budget import FEW, Budget, Part, rectangular
 from benchpipe.check.cycle_values import cycle_values
 from benchpipe.check.figure import SCATTER, JudgedFigure
-from benchpipe.check.left_out import accepted_rows
+from benchpipe.check.left_out import INCOMPLETE, accepted_rows
 from benchpipe.check.measures import Measure
 from benchpipe.check.monte_carlo import Input, larger_of, propagate
 from benchpipe.check.rig_parts import recalibrated
@@ -51,8 +51,9 @@ def baseline_values(
 
 
 def base_of(values: Values, accept: AcceptConfig) -> int:
-    """How many values there should be, less those that a limit accepts not to have."""
-    accepted = accepted_rows(values.reason, values.complete, accept, values.of) & ~values.whole
+    """How many values there should be, less those that a limit accepts not to have, and plain incomplete cycles."""
+    accepted = accepted_rows(values.reason, values.complete, accept, values.of) | (values.reason == INCOMPLETE)
+    accepted &= ~values.whole
     uncounted = round(values.uncounted) if values.uncounted <= accept.uncounted * values.of else 0
     return values.of - int(accepted.sum()) - uncounted
 

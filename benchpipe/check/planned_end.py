@@ -107,7 +107,7 @@ def planned_end(
     if planned_by == "detected":
         done = planned is not None and detected >= planned
         why = ""
-        if not done and total - more >= goal:
+        if not done and total - more >= goal and detected < goal:
             why = (
                 f"the rig counter has reached {planned:,} cycles and detection has not: "
                 'planned_by = "counter" in the plan lets the counter decide'
