@@ -220,7 +220,7 @@ def curve_layout(time_s: ArrayLike, count: ArrayLike, end_s: float) -> CurveLayo
     Parameters
     ----------
     time_s : array_like, shape (n,), s
-        Rising, >= 0.
+        Never falling, >= 0.
     count : array_like, shape (n,)
         Readings in each average.
     end_s : float
@@ -229,10 +229,10 @@ def curve_layout(time_s: ArrayLike, count: ArrayLike, end_s: float) -> CurveLayo
     Returns
     -------
     CurveLayout or None
-        None for fewer than six averages, or where their times do not rise.
+        None for fewer than six averages, or where their times fall.
     """
     t, n = np.asarray(time_s, np.float64), np.asarray(count, np.float64)
-    if t.size < FEWEST or not np.all(np.diff(t) > 0) or not end_s > 0:
+    if t.size < FEWEST or not np.all(np.diff(t) >= 0) or not t[-1] > 0 or not end_s > 0:
         return None
     first = float(t[t > 0][0])
     low, high = first / REACH, end_s * REACH

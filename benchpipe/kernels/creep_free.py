@@ -21,8 +21,8 @@ Floats = NDArray[np.float64]
 
 WIDER, WIDER_IN_SLOW_NOISE = 1.05, 0.25
 """Factor on a creep's interval, and what is added to it by the weight of 1/f noise: the prediction leans towards no
-creep, and slow noise hides small creep. Without them 400 holds each of six laws covered 86 to 100 % in 1/f noise and
-passed up to 13 % falsely; with them 93 to 99 % and up to 7 % (tests/benchmarks/free_coverage.py)."""
+creep, and slow noise hides small creep. Without them 400 holds of each of ten kinds covered 86 to 100 % in 1/f noise
+and passed up to 13 % falsely; with them 96 to 100 % and up to 3.5 % (tests/benchmarks/free_coverage.py)."""
 WIDER_RATE = 1.25
 """The same for the rate at the end, which only the averages on one side of it tell."""
 RATE_SPAN = 0.3

@@ -146,6 +146,7 @@ def fit_hold(
         Of the motion channel, and the sign of the load, as for `fit_creep`.
     """
     from benchpipe.kernels.creep_fit import fit_creep
+    from benchpipe.kernels.creep_free import free_creep
     from benchpipe.kernels.creep_noise import correction
 
     part = slice(curve.first, None)
@@ -174,10 +175,15 @@ def fit_hold(
         time, motion, count, end_s=end_s, asked_s=asked_s, corrections=taken, way=way,
         resolution=resolution, spread=curve.spread, drift_per_s=drift_per_s,
     )  # fmt: skip
-    channel = {"resolution": resolution, "spread": curve.spread, "drift_per_s": drift_per_s}
     given = (1.0 / stiffness, 0.0) if stiffness is not None else _of_ramp(compliance)
     known = given if load is None else (load.coefficient, load.standard_error)
-    full = _from_full_load(curve, end_s, asked_s, known, temperature, channel) if np.isfinite(compliance) else None
+    full = None
+    if np.isfinite(compliance):
+        motion, errors = _at_held_load(curve, known, temperature)
+        full = free_creep(
+            curve.time, motion, curve.count, since_s=0.0, end_s=end_s, asked_s=asked_s, errors=errors,
+            resolution=resolution, spread=curve.spread, drift_per_s=drift_per_s,
+        )  # fmt: skip
     return CorrectedFit(creep, full, resolution, load, temperature)
 
 
@@ -186,20 +192,14 @@ def _of_ramp(compliance: float) -> tuple[float, float]:
     return compliance, abs(compliance) / 5.0
 
 
-def _from_full_load(
-    curve: HoldCurve,
-    end_s: float,
-    asked_s: tuple[float, ...],
-    compliance: tuple[float, float],
-    temperature: Correction | None,
-    channel: dict[str, float],
-) -> FreeCreep:
-    """Creep since the load came into its band.
+def _at_held_load(
+    curve: HoldCurve, compliance: tuple[float, float], temperature: Correction | None
+) -> tuple[Floats, list[Floats]]:
+    """Motion of all averages as it were at the held load, and the errors that they share.
 
-    There the load still rises by up to its tolerance, and what that moves is no creep: it goes off through the
-    compliance (with its standard uncertainty), whether or not the load wobbles later on.
+    When the load comes into its band it still rises by up to its tolerance, and what that moves is no creep: it goes
+    off through the compliance (with its standard uncertainty), whether or not the load wobbles later on.
     """
-    from benchpipe.kernels.creep_free import free_creep
     from benchpipe.kernels.creep_noise import correction
 
     held = float(np.average(curve.load[curve.first :], weights=curve.count[curve.first :]))
@@ -208,11 +208,7 @@ def _from_full_load(
         per_k, error = temperature.coefficient, temperature.standard_error
         taken.append(correction("temperature", curve.time, curve.temperature, per_k, error))
     motion = curve.motion - np.sum([one.moved for one in taken], axis=0)
-    errors = [one.error for one in taken]
-    return free_creep(
-        curve.time, motion, curve.count, since_s=0.0, end_s=end_s, asked_s=asked_s, errors=errors,
-        **channel,  # type: ignore[arg-type]
-    )
+    return motion, [one.error for one in taken]
 
 
 def _coefficient(time: Floats, motion: Floats, channel: Floats, count: Floats, noise: float) -> Coefficient:

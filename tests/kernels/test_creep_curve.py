@@ -135,9 +135,9 @@ def test_without_noise_the_curve_is_the_truth() -> None:
 
 
 @pytest.mark.parametrize(
-    ("time", "end"), [(np.arange(1.0, 6.0), 6.0), (np.array([1.0, 2, 2, 3, 4, 5, 6]), 6.0), (np.arange(1.0, 9.0), 0.0)]
+    ("time", "end"), [(np.arange(1.0, 6.0), 6.0), (np.array([1.0, 3, 2, 4, 5, 6, 7]), 6.0), (np.arange(1.0, 9.0), 0.0)]
 )
-def test_too_few_times_or_times_that_do_not_rise_are_no_layout(time: np.ndarray, end: float) -> None:
+def test_too_few_times_or_times_that_fall_are_no_layout(time: np.ndarray, end: float) -> None:
     assert curve_layout(time, np.ones(time.size), end) is None
 
 
