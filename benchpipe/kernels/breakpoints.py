@@ -39,6 +39,9 @@ COUNTS = 1e-4
 """Weight of a trial point, of the largest, from which it counts."""
 AT_END = 0.02
 """Weight at an end of the leg, of the largest, from which the engagement is not bounded by readings."""
+ALIKE = 1.5
+"""Of a curve with a line their ratio is not known either, which does not show between the models. By simulation: at 1
+the range between two quadratic stops of 1,000 samples covers 86 %, at 1.5 93 %."""
 LEAST_EVIDENCE = 5.0
 """By how much the log likelihood of a stop must beat that of none."""
 
@@ -193,12 +196,13 @@ def range_of_motion(lower: BreakpointResult, upper: BreakpointResult) -> SpanRes
     """Range between the engagements of two end stops.
 
     Noise of the two is independent. What is not known of the curve errs the same way on both, since stops of one
-    joint are alike: those parts of the half-intervals add up straight (JCGM 100:2008, 5.2.2, correlation 1).
+    joint are alike: half-intervals add with a correlation (JCGM 100:2008, 5.2.2) of ALIKE × the geometric mean of
+    their ``curve_part``, 1 at most.
     """
     if not (lower.converged and upper.converged):
         return SpanResult(nan, nan, nan, upper.coverage, False)
     value = upper.position - lower.position
-    alike = sqrt(upper.curve_part * lower.curve_part)
+    alike = min(ALIKE * sqrt(upper.curve_part * lower.curve_part), 1.0)
 
     def together(one: float, other: float) -> float:
         return sqrt(one**2 + other**2 + 2.0 * alike * one * other)

@@ -308,8 +308,5 @@ class _Proof:
         by_load = (time_mean(t[then], self.load[then]) - time_mean(t[before], self.load[before])) / stiffness.value
         settled = slice(self.end, int(np.searchsorted(t, until, "right")))
         found = recovery(t[settled], self.motion[settled], self.load[settled], stiffness.value)
-        if found.moving:
-            doing = "recovering" if found.rate < 0.0 else "moving on"
-            self.remarks.append(f"permanent set: still {doing} at {abs(found.rate) * 60:.2g} per min when it was read")
         u = hypot(a.u, b.u, abs(by_load) / sqrt(3.0), found.to_come_u)
         return replace(result, set=Reading(b.value - by_load - a.value, u), recovery=found)

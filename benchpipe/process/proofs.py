@@ -30,6 +30,7 @@ from benchpipe.store.manifest import Remark
 
 US = 1e6
 LONGEST_S = 3600.0  # and ten hold times: a rise that lasts longer is read so far
+STILL = "permanent set: still"
 CUT = "it went on for too long to be a proof: read so far"
 
 
@@ -160,7 +161,7 @@ def proof_rows(
             "load_noise": noise,
             "temperature_c": mean,
             "temperature_range_c": float(np.ptp(known)) if known.size else np.nan,
-            "remark": "; ".join(filter(None, [*result.remarks, remark])) or None,
+            "remark": "; ".join(filter(None, [*result.remarks, _still(result, rules.units["motion"]), remark])) or None,
         }
         rows.append(row | {"broken": broken})
     for before, row in pairwise(rows):
@@ -218,6 +219,14 @@ def _row(
     }
 
 
+def _still(got: ProofResult, unit: str) -> str:
+    """What the motion still did when the set was read."""
+    if not got.recovery.moving:
+        return ""
+    doing = "recovering" if got.recovery.rate < 0.0 else "moving on"
+    return f"{STILL} {doing} at {60.0 * abs(got.recovery.rate):.2g} {unit}/min when it was read"
+
+
 def _pair(name: str, value: Reading, way: float = 1.0) -> dict[str, float]:
     return {name: way * value.value, f"{name}_u": value.u}
 
@@ -225,7 +234,9 @@ def _pair(name: str, value: Reading, way: float = 1.0) -> dict[str, float]:
 def _remarks(block: ProofBlock, rows: list[dict[str, Any]]) -> Iterator[Remark]:
     """What of a block's proofs a reader must know."""
     for row in rows:
-        why = list(filter(None, [row["remark"], row["broken"]]))
+        remark = row["remark"] or ""
+        own = remark if not remark.startswith(STILL) or "; " in remark else ""  # recovery alone stands beside its set
+        why = list(filter(None, [own, row["broken"]]))
         if row["outcome"] != "held" or why:
             text = f"proof {row['proof']} {row['outcome']}{': ' if why else ''}{'; '.join(why)}"
             yield Remark(step="process", code="proof", where=block.name, count=row["rules_broken"] or 0, text=text)

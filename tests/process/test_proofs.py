@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import pairwise
 from typing import Any
 
@@ -183,7 +184,7 @@ def recovering(noise: float = 0.05) -> Signals:
 def test_a_set_that_still_recovers_says_so_and_its_uncertainty_covers_what_is_to_come() -> None:
     row = only(recovering())
     assert row["permanent_set_recovering"] is True
-    assert "permanent set: still recovering at 0.6" in row["remark"]  # about 0.05 / 4.6 s, in a minute
+    assert re.search(r"permanent set: still recovering at 0\.6\d deg/min when it was read", row["remark"])
     assert row["recovery_rate"] == pytest.approx(-60 * 0.05 / 4.6, rel=0.15)
     after = 0.3 - 0.05 * np.log1p(10.0)  # twice the settling time
     assert 0.0 < row["permanent_set"] - after <= 2.0 * row["permanent_set_u"] < 0.12
