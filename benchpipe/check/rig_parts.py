@@ -15,14 +15,13 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from itertools import pairwise
 
 from benchpipe.check.budget import Part, from_expanded, rectangular
 from benchpipe.check.measures import Measure
 from benchpipe.check.values import Typical, Values
 from benchpipe.config.channel import CalibrationConfig, ChannelConfig
-from benchpipe.config.rig import AxisConfig, RigConfig
-from benchpipe.process.signals import ENERGY_FACTOR, MM_PER_M
+from benchpipe.config.rig import RigConfig
+from benchpipe.process.signals import ENERGY_FACTOR, gearing
 
 DAY_US = 86_400e6
 
@@ -203,14 +202,3 @@ def _delays(measure: Measure, rig: RigConfig, typical: Typical) -> Part:
     elif measure.name == "loss_factor":
         scale = 1.0
     return Part("delay between load and motion", abs(scale * angle) if math.isfinite(scale) else 0.0, note="rig file")
-
-
-def gearing(axis: AxisConfig, *, is_load: bool) -> float:
-    """Largest size of the axis's motion or load for one unit of its channel."""
-    if axis.table:
-        return max(abs((b[1].value - a[1].value) / (b[0].value - a[0].value)) for a, b in pairwise(axis.table))
-    if axis.sine_bar is not None:
-        return math.degrees(1.0 / axis.sine_bar)  # at the middle; the sine bar is steeper away from it
-    if axis.lever_arm is None:
-        return 1.0
-    return axis.lever_arm / MM_PER_M if is_load else math.degrees(1.0 / axis.lever_arm)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 
-from benchpipe.config.rig import AxisConfig, RigConfig
+from benchpipe.config.rig import RigConfig
+from benchpipe.process.signals import gearing
 
 DAY_S = 86_400.0
 COVERAGE_FACTOR = 2.0  # of what rig files state expanded
@@ -36,23 +36,9 @@ class MotionChannel:
         return found if math.isfinite(found) else 0.0
 
 
-def motion_channel(rig: RigConfig, resolution: float | None = None) -> MotionChannel:
-    """Steps and drift of the motion's channel, through the rig's geometry.
-
-    Parameters
-    ----------
-    resolution : float, optional
-        As declared, in the channel's unit.
-    """
-    gearing = _gearing(rig.motion)
-    drift = rig.find(rig.motion.channel).drift_per_day
+def motion_channel(rig: RigConfig) -> MotionChannel:
+    """Steps and drift of the motion's channel, through the rig's geometry."""
+    gear, channel = gearing(rig.motion, is_load=False), rig.find(rig.motion.channel)
+    step, drift = channel.resolution, channel.drift_per_day
     per_s = drift.value / COVERAGE_FACTOR / DAY_S if drift is not None else 0.0
-    return MotionChannel(None if resolution is None else gearing * resolution, gearing * per_s)
-
-
-def _gearing(axis: AxisConfig) -> float:
-    """Largest motion for one unit of its channel."""
-    if axis.table:
-        return max(abs((b[1].value - a[1].value) / (b[0].value - a[0].value)) for a, b in pairwise(axis.table))
-    arm = axis.sine_bar if axis.sine_bar is not None else axis.lever_arm
-    return 1.0 if arm is None else math.degrees(1.0 / arm)
+    return MotionChannel(None if step is None else gear * step.value, gear * per_s)

@@ -7,8 +7,10 @@ low by at most (π f Δt)² / 2 with samples Δt apart (1.2e-4 at 200 samples a 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -224,3 +226,14 @@ def _by_table(values: NDArray[Any], axis: AxisConfig) -> NDArray[Any]:
     """Interpolate the axis' table; NaN outside it."""
     at, value = (np.array([pair[side].value for pair in axis.table]) for side in (0, 1))
     return np.asarray(np.interp(values.astype(np.float64), at, value, left=np.nan, right=np.nan))
+
+
+def gearing(axis: AxisConfig, *, is_load: bool) -> float:
+    """Largest size of the axis's motion or load for one unit of its channel."""
+    if axis.table:
+        return max(abs((b[1].value - a[1].value) / (b[0].value - a[0].value)) for a, b in pairwise(axis.table))
+    if axis.sine_bar is not None:
+        return math.degrees(1.0 / axis.sine_bar)  # at the middle; the sine bar is steeper away from it
+    if axis.lever_arm is None:
+        return 1.0
+    return axis.lever_arm / MM_PER_M if is_load else math.degrees(1.0 / axis.lever_arm)

@@ -191,6 +191,38 @@ def test_intervals_hold(days: float, lag_s: float, kind: str, rho: float, source
     assert false <= 5
 
 
+def test_small_windows_have_their_own_noise() -> None:
+    # 10 of 20,000 cycles, bins of 100: the windows' medians scatter by 0.3 % √(2 · 1.37 / 10) (the median of ten is
+    # 1.173 times as wide as their mean: e.g. uncertainty of medians of normal samples).
+    rng = np.random.default_rng(6)
+    value, logged = 50 * (1 + 0.003 * rng.standard_normal(20_000)), 23 + 0.05 * rng.standard_normal(20_000)
+    found = change_at_temperature(np.arange(20_000.0), value, logged, (500, 509), (19_990, 19_999), **PLAN)
+    assert found.u == pytest.approx(0.003 * 1.173 * np.sqrt(2 / 10), rel=0.1)
+    assert 100 < found.dof < 1000
+
+
+def test_the_lag_is_found_between_the_lags_that_are_tried() -> None:
+    w, late, rng = 2 * np.pi / 86400, np.arctan(2 * np.pi / 86400 * 2000), np.random.default_rng(1)
+    t = np.arange(0.0, 2.3 * 86400, 20.0)
+    value = 50 - np.cos(late) * np.sin(w * t + 1 - late) + 0.02 * rng.standard_normal(t.size)
+    logged = 23 + 4 * np.sin(w * t + 1) + 0.05 * rng.standard_normal(t.size)
+    found = change_at_temperature(t, value, logged, (100, 199), (t.size - 100, t.size - 1))
+    assert found.lag_s == pytest.approx(2000, abs=60)
+
+
+def test_one_swing_does_not_tell_the_lag() -> None:
+    # Wear can take the shape of one swing; then a figure that follows at once must stay in the interval.
+    rng = np.random.default_rng(7)
+    t, missed = np.arange(600.0), 0
+    for _ in range(40):
+        air = 23 + 4 * np.sin(2 * np.pi * (t / 600 + rng.random()))
+        value = 50 * (1 - 0.005 * (air - 23) + 0.003 * rng.standard_normal(600))
+        logged = air + 0.05 * rng.standard_normal(600)
+        found = change_at_temperature(t, value, logged, (30, 129), (500, 599), **PLAN)
+        missed += abs(found.change) > stats.t.ppf(0.975, found.dof) * found.u
+    assert missed <= 5  # more in 1.4 % (binomial)
+
+
 def test_two_million_cycles_are_averaged_first() -> None:
     rng = np.random.default_rng(1)
     t = np.arange(2_000_000.0)

@@ -26,6 +26,10 @@ def test_sine_by_its_phase_and_gain() -> None:
     phase = np.arctan(w * LAGS)[:, None]
     true = 23 + 4 * np.cos(phase) * np.sin(w * at[None, :] + 1 - phase)
     assert found.mean(at, at) == pytest.approx(true, abs=0.02)
+    # Where the specimen comes from is guessed by the mirror image; as if at rest it were wrong by 0.16 and 0.9 K.
+    begun = 23 + 4 * np.cos(phase) * np.sin(w * 100 + 1 - phase)
+    assert np.all(np.abs(found.mean(np.array([50.0]), np.array([150.0])) - begun) < 0.02 + 2 * found.begin_u[:, None])
+    assert found.begin_u[1] < 0.02
     assert found.begin_u[0] == 0
     # The mirror image is wrong by about the curvature: lag² w² amplitude, and less for a short lag.
     assert 0.1 < found.begin_u[2] / (2 * 4 * (w * 3600) ** 2 / np.sqrt(2)) < 2

@@ -24,6 +24,12 @@ def test_sound_thermometers_have_no_fault(digit: float) -> None:
     assert fault(np.round(noisy / digit) * digit) == ""
 
 
+def test_a_coarse_digit_at_a_turning_point_is_not_stuck() -> None:
+    # A digit of 1 K stays at 27 °C for 13,900 s of 60,000, beside stays of 5,300 s.
+    part = slice(0, 3000)
+    assert thermometer_faults(T[part], np.round(DAY[part]), (0, 99), (2900, 2999)).fault == ""
+
+
 def test_stuck_thermometer() -> None:
     stuck = DAY.copy()
     stuck[3000:4500] = stuck[3000]
@@ -50,7 +56,8 @@ def test_missing_temperature() -> None:
 
 def test_hole_while_the_rig_stood_is_none() -> None:
     t = T + np.where(T > 86400, 40_000.0, 0.0)
-    assert thermometer_faults(t, DAY, *WINDOWS).fault == ""
+    first_after = np.where(np.arange(T.size) == 4321, np.nan, DAY)
+    assert thermometer_faults(t, first_after, *WINDOWS).fault == ""
 
 
 def test_jumps_are_found_and_spikes_are_not() -> None:

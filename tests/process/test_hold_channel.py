@@ -30,6 +30,13 @@ def drifting(drift: Quantity | None = DRIFT, **axis: Any) -> RigConfig:
     )
 
 
+def stepping(rig: RigConfig, step: float) -> RigConfig:
+    """The rig with a resolution of its motion's channel [mm]."""
+    load, motion = rig.channel
+    declared = motion.model_copy(update={"resolution": Quantity(step, "length")})
+    return rig.model_copy(update={"channel": (load, declared)})
+
+
 def rows_on(rig: RigConfig, signals: Signals) -> dict[str, Any]:
     builder = HoldBuilder(BLOCK, rig)
     builder.feed(signals)
@@ -49,11 +56,11 @@ def test_drift_of_the_channel_is_in_every_figure_of_a_hold() -> None:
 
 
 def test_drift_and_step_go_through_the_geometry() -> None:
-    arm = motion_channel(drifting(Quantity(0.864, "length"), lever_arm=50.0), 0.01)
+    arm = motion_channel(stepping(drifting(Quantity(0.864, "length"), lever_arm=50.0), 0.01))
     assert arm.drift_per_s == pytest.approx(np.degrees(0.432 / 50.0) / 86_400)
     assert arm.step(5.0) == pytest.approx(np.degrees(0.01 / 50.0))
     pairs = tuple((Quantity(x, "length"), Quantity(y, "angle")) for x, y in ((0.0, 0.0), (1.0, 2.0), (2.0, 5.0)))
-    assert motion_channel(drifting(Quantity(1.0, "length"), table=pairs), 0.1).step(0.0) == pytest.approx(0.3)
+    assert motion_channel(stepping(drifting(Quantity(1.0, "length"), table=pairs), 0.1)).step(0.0) == pytest.approx(0.3)
     assert motion_channel(RIG).step(0.02) == 0.02
     assert motion_channel(RIG).step(np.inf) == 0.0
 
