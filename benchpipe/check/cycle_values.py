@@ -94,7 +94,7 @@ def _from_rows(
         value = np.where(complete, value, np.nan)
     whole = complete & np.isfinite(value) & ((flags & int(NOT_JUDGED)) == 0) & ~too_much_lost(rows)
     if measure.name == "off_target":
-        whole = np.ones(len(value), bool)
+        whole = complete
     uncounted = _unseen(state.get("counted"), int(start[0]), int(start[-1]))
     values = values_of(
         found.after.astype(np.float64), value, np.full(len(value), np.nan), len(value) + round(uncounted), why=why,

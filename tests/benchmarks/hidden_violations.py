@@ -11,6 +11,7 @@ from __future__ import annotations
 import sys
 import tempfile
 from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -61,16 +62,21 @@ def drawn(rng: np.random.Generator, measure: str, how: str, folder: Path, *, sou
     return str(row["verdict"]) if row["verdict"] != "pass" else f"pass: {row['used']} of {row['of']}; {row['left_out']}"
 
 
+def one(i: int) -> tuple[str, str, str]:
+    """How the i-th run was spoiled, its limit and its verdict."""
+    ways = (*SPOILS, "(sound)")
+    measure, how = list(LIMITS)[i % len(LIMITS)], ways[(i // len(LIMITS)) % len(ways)]
+    with tempfile.TemporaryDirectory() as folder:
+        rng = np.random.default_rng([SEED, i])
+        return how, measure, drawn(rng, measure, how, Path(folder) / "run", sound=how == "(sound)")
+
+
 def main(draws: int) -> int:
     """Print how each way to spoil ended."""
-    rng = np.random.default_rng(SEED)
     table: dict[str, Counter[str]] = {how: Counter() for how in (*SPOILS, "(sound)")}
     passed = []
-    with tempfile.TemporaryDirectory() as folder:
-        for i in range(draws):
-            measure = list(LIMITS)[i % len(LIMITS)]
-            how = list(table)[(i // len(LIMITS)) % len(table)]
-            verdict = drawn(rng, measure, how, Path(folder) / str(i), sound=how == "(sound)")
+    with ProcessPoolExecutor(2) as pool:
+        for i, (how, measure, verdict) in enumerate(pool.map(one, range(draws), chunksize=8)):
             table[how][verdict.partition(":")[0]] += 1
             if verdict.startswith("pass") and how != "(sound)":
                 passed.append(f"draw {i}, {measure}, {how}: {verdict}")
