@@ -178,7 +178,7 @@ def _after_a_pause(rows: pa.Table, restarts_us: tuple[int, ...]) -> NDArray[np.b
     peaks_only = (np.array(rows.column("flags"), np.int64) & int(CycleFlag.PEAKS_ONLY)) != 0
     step = np.diff(start, prepend=start[0]).astype(np.float64)
     usual = float(np.median(step[1:])) if len(step) > 1 else np.inf
-    ended = np.append(False, _ended(start, restarts_us)[:-1])  # the log's clock began again in between
+    ended = np.concatenate(([False], _ended(start, restarts_us)[:-1]))  # the log's clock began again in between
     return np.asarray(peaks_only & (step > THINNED_FROM * usual) & ~ended)
 
 

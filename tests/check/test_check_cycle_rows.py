@@ -30,4 +30,5 @@ def test_what_was_lost_after_the_last_cycle_counts_as_off_target() -> None:
     values = values_of(np.arange(1.0, 4.0), np.zeros(3), None, 3, names=())
     found = _with_lost_end(values, 2, 1.0)
     assert found.value.tolist() == [0.0, 0.0, 0.0, 1.0]
-    assert found.reason[-1] == NAMES.index("lost_rows") and found.of == 4
+    assert found.reason[-1] == NAMES.index("lost_rows")
+    assert found.of == 4
