@@ -326,5 +326,6 @@ def _parts_of_resistance(measure: Measure, sweeps: pa.Table, rows: pa.Table, rat
     worst = int(share.argmax())  # the fit is over all sweeps: as spoiled as the worst of them
     return values_of(
         number, value, _own_u(measure, together), len(value), names=names, why=_why(together, value),
-        reason=np.full(len(value), codes[worst]), lost_share=np.full(len(value), share[worst]), between_us=(starts[0], starts[-1]),
+        reason=np.full(len(value), codes[worst]), lost_share=np.full(len(value), share[worst]),
+        between_us=(starts[0], starts[-1]),
     )  # fmt: skip
