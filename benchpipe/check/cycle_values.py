@@ -11,7 +11,16 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from benchpipe.check.left_out import CYCLE_COLUMNS, INCOMPLETE, NAMES, cycle_reasons, reversed_loops, too_much_lost
+from benchpipe.check.left_out import (
+    CYCLE_COLUMNS,
+    INCOMPLETE,
+    NAMES,
+    NONE,
+    THINNED_FROM,
+    cycle_reasons,
+    reversed_loops,
+    too_much_lost,
+)
 from benchpipe.check.measures import Measure
 from benchpipe.check.run_tables import CycleRows, RunTables, Spans
 from benchpipe.check.sampling import Sampled, sampling_u
@@ -89,6 +98,8 @@ def _from_rows(
     reversed_loop = reversed_loops(rows) if measure.name in OF_LOSS else np.zeros(len(value), bool)
     value[reversed_loop] = np.nan
     reason = cycle_reasons(rows, _ended(start, restarts_us), rate, value, reversed_loop)
+    if not state.get("counted"):
+        reason[(reason == NONE) & _after_a_pause(rows, restarts_us)] = NAMES.index("thinned")
     resting = _at_rest(limit, measure, rows, value, reason)
     if not measure.extreme and measure.name != "off_target":
         value = np.where(complete, value, np.nan)
@@ -104,16 +115,17 @@ def _from_rows(
         sampling_u=_missed(measure, value, rows, rate),
     )  # fmt: skip
     values = values.select(~resting) if resting.any() else values
-    return _with_lost_end(values, int(state.get("lost_at_end") or 0)) if at_end else values
+    lost_value = 1.0 if measure.name == "off_target" else np.nan  # what was not measured counts as off target
+    return _with_lost_end(values, int(state.get("lost_at_end") or 0), lost_value) if at_end else values
 
 
-def _with_lost_end(values: Values, rows: int) -> Values:
+def _with_lost_end(values: Values, rows: int, value: float) -> Values:
     """With what was lost after the last cycle and is in none: it may have been the beginning of another."""
     if not rows:
         return values
     last = values.number[-1:]
     lost = values_of(
-        last, np.full(1, np.nan), None, 1, names=(), reason=np.array([NAMES.index("lost_rows")], np.int8),
+        last, np.full(1, value), None, 1, names=(), reason=np.array([NAMES.index("lost_rows")], np.int8),
         complete=np.zeros(1, bool), whole=np.zeros(1, bool),
     )  # fmt: skip
     return values.followed_by(lost)
@@ -158,6 +170,16 @@ def _at_rest(
     inside = (value >= low) & (value <= high)
     towards_rest = value > bound if limit.operator == "<=" else value < bound
     return np.asarray((reason == INCOMPLETE) & inside & towards_rest)
+
+
+def _after_a_pause(rows: pa.Table, restarts_us: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Cycles of one row each before which rows may be missing: without a counter a stop looks the same."""
+    start = np.array(rows.column("start_us"), np.int64)
+    peaks_only = (np.array(rows.column("flags"), np.int64) & int(CycleFlag.PEAKS_ONLY)) != 0
+    step = np.diff(start, prepend=start[0]).astype(np.float64)
+    usual = float(np.median(step[1:])) if len(step) > 1 else np.inf
+    ended = np.concatenate(([False], _ended(start, restarts_us)[:-1]))  # the log's clock began again in between
+    return np.asarray(peaks_only & (step > THINNED_FROM * usual) & ~ended)
 
 
 def _unseen(counted: dict[str, Any] | None, from_us: int, until_us: int) -> float:

@@ -322,8 +322,10 @@ def _parts_of_resistance(measure: Measure, sweeps: pa.Table, rows: pa.Table, rat
     number = np.full(len(value), float(pc.max(sweeps.column("sweep")).as_py() or 0))
     names = tuple(str(way) for way in together.column("direction").to_pylist())
     starts = sweeps.column("start_us").to_pylist()
-    _, share = item_reasons(sweeps, rate)
+    codes, share = item_reasons(sweeps, rate)
+    worst = int(share.argmax())  # the fit is over all sweeps: as spoiled as the worst of them
     return values_of(
         number, value, _own_u(measure, together), len(value), names=names, why=_why(together, value),
-        lost_share=np.full(len(value), share.max(initial=0.0)), between_us=(starts[0], starts[-1]),
+        reason=np.full(len(value), codes[worst]), lost_share=np.full(len(value), share[worst]),
+        between_us=(starts[0], starts[-1]),
     )  # fmt: skip
