@@ -12,7 +12,7 @@ from benchpipe.check.block_noise import Noises
 from benchpipe.check.budget import FEW, Budget, Part, rectangular
 from benchpipe.check.cycle_values import cycle_values
 from benchpipe.check.figure import SCATTER, JudgedFigure
-from benchpipe.check.left_out import INCOMPLETE, accepted_rows
+from benchpipe.check.left_out import INCOMPLETE, LogClock, accepted_rows
 from benchpipe.check.measures import Measure
 from benchpipe.check.monte_carlo import Input, larger_of, propagate
 from benchpipe.check.rig_parts import recalibrated
@@ -33,12 +33,11 @@ NOT_TAKEN_OUT = "temperature was not taken out: {why}"
 
 
 def baseline_values(
-    limit: LimitConfig, least_measured: float, measure: Measure, block: CyclicBlock, tables: RunTables, *,
-    rate: float, restarts_us: tuple[int, ...],
-) -> Values:  # fmt: skip
+    limit: LimitConfig, least_measured: float, measure: Measure, block: CyclicBlock, tables: RunTables, clock: LogClock
+) -> Values:
     """Values of the block's baseline window that could be measured; ``why`` where they give no baseline."""
     window = limit.model_copy(update={"cycles": block.baseline, "last_cycles": None})
-    values = cycle_values(window, measure, block.name, tables, rate=rate, restarts_us=restarts_us)
+    values = cycle_values(window, measure, block.name, tables, clock)
     if values.why:
         return nothing(f"the baseline is not full: {values.why}", due=values.due)
     known = values.select(values.whole)

@@ -17,6 +17,7 @@ from benchpipe.check.left_out import (
     NAMES,
     NONE,
     THINNED_FROM,
+    LogClock,
     cycle_reasons,
     reversed_loops,
     too_much_lost,
@@ -58,36 +59,35 @@ def window_of(limit: LimitConfig, block: str, tables: RunTables) -> CycleWindow:
 
 
 def cycle_values(
-    limit: LimitConfig, measure: Measure, block: str, tables: RunTables, *, rate: float, restarts_us: tuple[int, ...]
+    limit: LimitConfig, measure: Measure, block: str, tables: RunTables, clock: LogClock
 ) -> Values:
     """Values of a limit on a cyclic block.
 
     Parameters
     ----------
-    rate : float
-        Samples a second of the rig.
-    restarts_us : tuple of int
-        Times at which the log's clock began again: what was broken off there ended with its log.
+    clock : LogClock
+        How the log tells the time, and where that began again.
     """
     window = window_of(limit, block, tables)
     if not window.due:
         return nothing(window.why, due=False, of=window.last - window.first + 1)
     judged = ["load_range", "motion_range", *(f.name for f in fields(Sampled)), *CYCLE_COLUMNS]
     found = tables.window(block, [*measure.columns, *judged], window.first, window.last)
-    found = _own_rows(found, tables.elsewhere(block), rate)
+    found = _own_rows(found, tables.elsewhere(block), clock.rate)
     if found.table.num_rows == 0:
         return nothing(window.why or NO_CYCLE, due=True)
     at_end = window.last >= tables.last_cycle(block)
     return replace(
-        _from_rows(limit, measure, found, tables.state(block), window.why, rate, restarts_us, at_end=at_end),
+        _from_rows(limit, measure, found, tables.state(block), window.why, clock, at_end=at_end),
         block=block, begun_us=tables.begun_us(block),
     )  # fmt: skip
 
 
 def _from_rows(
-    limit: LimitConfig, measure: Measure, found: CycleRows, state: dict[str, Any], why: str, rate: float,
-    restarts_us: tuple[int, ...], *, at_end: bool,
+    limit: LimitConfig, measure: Measure, found: CycleRows, state: dict[str, Any], why: str, clock: LogClock,
+    *, at_end: bool,
 ) -> Values:  # fmt: skip
+    rate, restarts_us = clock.rate, clock.restarts_us
     rows, flags = found.table, np.array(found.table.column("flags"), np.int64)
     complete = np.array(rows.column("complete"), bool)
     if measure.name == "off_target":
@@ -97,7 +97,7 @@ def _from_rows(
     start = np.array(rows.column("start_us"))
     reversed_loop = reversed_loops(rows) if measure.name in OF_LOSS else np.zeros(len(value), bool)
     value[reversed_loop] = np.nan
-    reason = cycle_reasons(rows, _ended(start, restarts_us), rate, value, reversed_loop)
+    reason = cycle_reasons(rows, _ended(start, restarts_us), clock, value, reversed_loop)
     if not state.get("counted"):
         reason[(reason == NONE) & _after_a_pause(rows, restarts_us)] = NAMES.index("thinned")
     resting = _at_rest(limit, measure, rows, value, reason)
@@ -106,11 +106,16 @@ def _from_rows(
     whole = complete & np.isfinite(value) & ((flags & int(NOT_JUDGED)) == 0) & ~too_much_lost(rows)
     if measure.name == "off_target":
         whole = complete
-    uncounted = _unseen(state.get("counted"), int(start[0]), int(start[-1]))
+    counter = state.get("counted")
+    uncounted = _unseen(counter, int(start[0]), int(start[-1]))
+    if not counter and (flags & int(CycleFlag.PEAKS_ONLY)).any():  # a row that is lost was a cycle
+        uncounted += float(np.nansum(floats(rows.column("lost_rows"))))
+    period = _typical(rows.filter(pa.array(complete)), {}).period_s
+    behind = 0.0 if counter else _behind_gaps(rows, flags, start, period, rate)
     values = values_of(
         found.after.astype(np.float64), value, np.full(len(value), np.nan), len(value) + round(uncounted), why=why,
         reason=reason, complete=complete, whole=whole, names=(), uncounted=uncounted,
-        between_us=(int(start[0]), int(start[-1])),
+        between_us=(int(start[0]), int(start[-1])), behind_gaps=behind,
         typical=_typical(rows.filter(pa.array(complete)), state),
         sampling_u=_missed(measure, value, rows, rate),
     )  # fmt: skip
@@ -191,6 +196,18 @@ def _unseen(counted: dict[str, Any] | None, from_us: int, until_us: int) -> floa
         for kind, start, end, cycles in counted["differences"]
         if kind in UNSEEN and end > from_us and start <= until_us
     )
+
+
+def _behind_gaps(
+    rows: pa.Table, flags: NDArray[np.int64], start: NDArray[np.int64], period_s: float, rate: float
+) -> float:
+    """Cycles that there was time for between a cycle that a gap broke off and the next row."""
+    broken = ((flags & int(CycleFlag.BROKEN_OFF)) != 0)[:-1]
+    if not broken.any() or not period_s > 0.0:
+        return 0.0
+    ended = start + np.rint(1e6 / rate * floats(rows.column("samples"))).astype(np.int64)
+    silent = np.maximum(start[1:] - ended[:-1], 0)[broken]
+    return float(np.floor(1e-6 * silent / period_s).sum())
 
 
 def _typical(rows: pa.Table, state: dict[str, Any]) -> Typical:

@@ -233,12 +233,12 @@ def _extreme(limit: LimitConfig, measure: Measure, rig: RigConfig, values: Value
             one = replace(one, u=float(np.std(whole.value, ddof=1)), dof=whole.value.size - 1.0)
         u, dof = np.full(size.size, one.u), np.full(size.size, one.dof)
         beyond = _read_beyond(measure, known)
+        more = _attenuated(measure, value, known)
     elif measure.bound:
         u = np.zeros(size.size)
     elif not np.isfinite(u).all() and size.size > 1:  # total scatter in its place keeps both bounds, only wider
         scatter = float(np.std(known.value, ddof=1))
         u, dof = np.where(np.isfinite(u), u, scatter), np.where(np.isfinite(u), dof, size.size - 1.0)
-        more = _attenuated(measure, value, known)
     if known.sampling_u is not None:
         more = (*more, _sampling(float(known.sampling_u[at])))
     stated = rig_parts(measure, rig, float(known.value[at]), known)

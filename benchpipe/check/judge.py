@@ -16,7 +16,7 @@ from benchpipe.check.change import base_of, baseline_values, change_figure
 from benchpipe.check.decision import Verdict
 from benchpipe.check.extremes import exception_guards
 from benchpipe.check.figure import JudgedFigure, figure_of_values
-from benchpipe.check.left_out import INCOMPLETE, NAMES, LeftOut, accepted_rows, counted, listed, not_accepted
+from benchpipe.check.left_out import INCOMPLETE, NAMES, LeftOut, LogClock, accepted_rows, counted, listed, not_accepted
 from benchpipe.check.measures import Measure
 from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.rules import (
@@ -40,6 +40,7 @@ from benchpipe.config.rig import RigConfig
 
 MOST_LOST = 0.05  # of the rows of a hold, sweep, window or proof: with more, a figure of many rows is not its own
 EXACT = ("count", "share")
+PLANNED = {"hold": "planned_holds", "sweep": "planned_sweeps", "stance": "planned_windows", "proof": "planned_proofs"}
 
 
 @dataclass(frozen=True)
@@ -93,7 +94,7 @@ class Judged:
 
 @dataclass(frozen=True)
 class Case:
-    """A limit with everything it is judged by."""
+    """A limit with everything it is judged by; ``gone_on``: a later block of the plan has begun."""
 
     limit: LimitConfig
     limits: LimitsConfig
@@ -102,7 +103,8 @@ class Case:
     block: Block
     tables: RunTables
     noises: Noises
-    restarts_us: tuple[int, ...]
+    clock: LogClock
+    gone_on: bool = False
 
     @property
     def rule(self) -> Rule:
@@ -206,10 +208,7 @@ def _middle(case: Case, values: Values) -> Judged:
     if used == 0:
         return not_judged(case, values.why or "none of the values could be measured", due=True)
     if limit.statistic == "change" and isinstance(case.block, CyclicBlock):
-        base = baseline_values(
-            limit, least, case.measure, case.block, case.tables, rate=case.rig.time.sample_rate,
-            restarts_us=case.restarts_us,
-        )  # fmt: skip
+        base = baseline_values(limit, least, case.measure, case.block, case.tables, case.clock)
         if base.why:
             return not_judged(case, base.why, due=base.due)
     if base is not None and isinstance(case.block, CyclicBlock):
@@ -217,14 +216,14 @@ def _middle(case: Case, values: Values) -> Judged:
     else:
         figure = figure_of_values(limit, case.measure, case.rig, values, case.noises)
     judged = _decided(case, figure)
-    if used < least * base_size:
+    if limit.statistic != "last" and used < least * base_size:
         why = f"only {used:,} of {values.of:,} could be measured, {least:.0%} are asked for"
         return replace(judged, verdict=Verdict.NOT_EVALUATED, remark=why)
     hidden = _items_hidden(case, values)
     if limit.statistic == "last" and not values.whole[-1] and values.reason[-1] >= 0 and not _stop(values):
         hidden = counted(values.reason[-1:], lambda _: values.called(len(values.value) - 1))
     if hidden:
-        return replace(judged, verdict=_at_best(judged.verdict, hidden), remark=_may_hide(hidden, values.why))
+        return _not_proven(judged, hidden, values.why)
     return judged
 
 
@@ -248,7 +247,7 @@ def _extreme(case: Case, values: Values) -> Judged:
             return replace(judged, verdict=Verdict.INCONCLUSIVE, remark=_may_hide(hidden, values.why))
         return judged
     if hidden:
-        return replace(judged, verdict=_at_best(judged.verdict, hidden), remark=_may_hide(hidden, values.why))
+        return _not_proven(judged, hidden, values.why)
     return judged
 
 
@@ -276,8 +275,9 @@ def _with_exceptions(case: Case, values: Values, judged: Judged, hidden: tuple[L
         outer = exception_guards(readings.value.size, allowed, u, dof, risk, shared=beyond)[1]
     margins = np.array([margin_of(float(v), limit.operator, bound) for v in readings.value])  # type: ignore[arg-type]
     over, near = int((margins < -outer).sum()), int(((margins >= -outer) & (margins < inner)).sum())
-    most = min(near + sum(one.count for one in hidden), of - over)
-    verdict = decide_exceptions(of, over, most, share)
+    unseen = round(values.behind_gaps)
+    most = near + sum(one.count for one in hidden) + unseen
+    verdict = decide_exceptions(of + unseen, over, min(most, of + unseen - over), share)
     why = f"{over:,} cycle(s) break it and {most:,} may, {allowed:,} of {of:,} are allowed"
     return replace(judged, verdict=verdict, remark=why)
 
@@ -287,7 +287,20 @@ def _hidden(case: Case, values: Values) -> tuple[LeftOut, ...]:
     if case.measure.kind != "cyclic":
         return _items_hidden(case, values, extreme=True)
     left_out = counted(values.reason, values.called, uncounted=values.uncounted, where="while nothing was logged")
+    left_out = tuple(
+        replace(one, count=one.count + round(values.behind_gaps)) if one.reason == "gap" else one for one in left_out
+    )
     return not_accepted(left_out, case.limit.accept, values.of)
+
+
+def _not_found(case: Case, values: Values) -> tuple[LeftOut, ...]:
+    """Holds, sweeps, windows or proofs that the plan asks for, and that are not there though it has gone on."""
+    planned = PLANNED.get(case.measure.kind)
+    asked = getattr(case.block, planned, None) if planned else None
+    short = (asked or 0) - values.value.size
+    if short <= 0 or not case.gone_on or case.measure.table == "resistance":
+        return ()
+    return (LeftOut("missing", short, f"of {asked} that the plan asks for"),)
 
 
 def _items_hidden(case: Case, values: Values, *, extreme: bool = False) -> tuple[LeftOut, ...]:
@@ -301,12 +314,19 @@ def _items_hidden(case: Case, values: Values, *, extreme: bool = False) -> tuple
         codes[(values.reason == place) & (values.lost_share <= least)] = -1
     missing = ~np.isfinite(values.value)
     codes[missing] = NAMES.index("missing") if extreme else -1
-    return counted(codes, values.called)
+    return (*counted(codes, values.called), *(_not_found(case, values) if extreme else ()))
 
 
 def _at_best(verdict: Verdict, hidden: tuple[LeftOut, ...]) -> Verdict:
     """What remains of a verdict where something is hidden: nothing passes."""
     return Verdict.INCONCLUSIVE if hidden and verdict is Verdict.PASS else verdict
+
+
+def _not_proven(judged: Judged, hidden: tuple[LeftOut, ...], why: str) -> Judged:
+    """The verdict where something is hidden; a fail needs no more."""
+    if judged.verdict is Verdict.FAIL:
+        return judged
+    return replace(judged, verdict=_at_best(judged.verdict, hidden), remark=_may_hide(hidden, why))
 
 
 def _may_hide(hidden: tuple[LeftOut, ...], why: str) -> str:

@@ -15,6 +15,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from benchpipe.config.limits import AcceptConfig
+from benchpipe.kernels.robust import mad_sigma
 from benchpipe.process.trends import floats
 from benchpipe.tables import CycleFlag
 
@@ -43,10 +44,32 @@ BY_FLAG = (
     ("lost_rows", CycleFlag.LOST_ROWS), ("stood_still", CycleFlag.STOOD_STILL),
     ("under_sampled", CycleFlag.UNDER_SAMPLED),
 )  # fmt: skip
+NEIGHBOURS = 11  # cycles that a cycle's samples are compared with, itself among them
+FEWER_SAMPLES = 1.5  # a boundary falls before or after a sample
+FAR = 6.0  # robust standard deviations
 MOST_NEGATIVE = 0.01  # loss factor that noise may make
 REVERSED = 0.95  # of the cycles
 LEAST_REVERSED = 10
 CYCLE_COLUMNS = ["flags", "loss_factor", "samples", "period_s", "lost_rows", "longest_step_s"]
+
+
+@dataclass(frozen=True)
+class LogClock:
+    """How a rig's log tells the time.
+
+    Attributes
+    ----------
+    rate : float
+        Samples a second.
+    restarts_us : tuple of int
+        Times at which the clock began again: what was broken off there ended with its log.
+    by_sample : bool
+        The log has no time column: rows are counted.
+    """
+
+    rate: float
+    restarts_us: tuple[int, ...] = ()
+    by_sample: bool = False
 
 
 @dataclass(frozen=True)
@@ -77,7 +100,7 @@ def reversed_loops(rows: pa.Table) -> NDArray[np.bool_]:
 
 
 def cycle_reasons(
-    rows: pa.Table, ended: NDArray[np.bool_], rate: float, value: Floats, reversed_loop: NDArray[np.bool_]
+    rows: pa.Table, ended: NDArray[np.bool_], clock: LogClock, value: Floats, reversed_loop: NDArray[np.bool_]
 ) -> Codes:
     """Why each cycle may hide something: a place in :data:`NAMES`, or -1.
 
@@ -87,8 +110,7 @@ def cycle_reasons(
         Columns :data:`CYCLE_COLUMNS` and ``complete``, n rows.
     ended : bool array, shape (n,)
         The cycle was broken off where the log ended and its clock began again: nothing between is missing.
-    rate : float
-        Samples a second of the rig.
+    clock : LogClock
     value : float64 array, shape (n,)
         The figure; NaN where it is missing.
     reversed_loop : bool array, shape (n,)
@@ -98,10 +120,12 @@ def cycle_reasons(
     flags = np.where(ended, flags & ~int(CycleFlag.BROKEN_OFF), flags)
     period, samples = floats(rows.column("period_s")), floats(rows.column("samples"))
     step = period[complete] / np.maximum(samples[complete], 1.0)
-    usual = max(1.0 / rate, float(np.nanmedian(step)) if np.isfinite(step).any() else 0.0)
+    usual = max(1.0 / clock.rate, float(np.nanmedian(step)) if np.isfinite(step).any() else 0.0)
     loop = (flags & int(CycleFlag.PEAKS_ONLY)) == 0
     found = {name: (flags & int(bits)) != 0 for name, bits in BY_FLAG}
     found["thinned"] = loop & (np.nan_to_num(floats(rows.column("longest_step_s"))) > THINNED_FROM * usual)
+    if clock.by_sample:  # rows that are missing make a cycle shorter than its neighbours
+        found["thinned"] |= loop & _too_short(samples, complete)
     found["missing"] = complete & ~np.isfinite(value)
     found["reversed"] = reversed_loop
     found["incomplete"] = ~complete
@@ -110,6 +134,18 @@ def cycle_reasons(
         if name in found:
             codes[found[name]] = NAMES.index(name)
     return codes
+
+
+def _too_short(samples: Floats, complete: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Complete cycles with fewer samples than the ten about them, beyond what those scatter."""
+    from scipy.ndimage import median_filter
+
+    short = np.zeros(len(samples), bool)
+    own = samples[complete]
+    if own.size >= NEIGHBOURS:
+        less = median_filter(own, NEIGHBOURS, mode="nearest") - own
+        short[complete] = less > np.maximum(FEWER_SAMPLES, FAR * mad_sigma(less))
+    return short
 
 
 def too_much_lost(rows: pa.Table) -> NDArray[np.bool_]:

@@ -82,6 +82,10 @@ def _days(run: RunConfig, today: date) -> tuple[JudgedFigure, int, str]:
 def _logs_out(run: RunConfig, manifest: Manifest) -> tuple[JudgedFigure, int, str]:
     if not run.rig.time.dated:
         raise NotThere("the log's time has no dates", due=True)
+    used = {run.rig.load.channel, run.rig.motion.channel}
+    for channel in run.rig.channel:
+        if channel.name in used and channel.calibrated is None and channel.due is None and not channel.calibration:
+            raise NotThere(f"channel '{channel.name}' of the rig file has no date of calibration", due=True)
     found = list(out_of_calibration(run, manifest))
     files = {file for file, _ in found}
     return _exact(float(len(files))), len(manifest.sources), "; ".join(text for _, text in found[:3])

@@ -15,6 +15,7 @@ from benchpipe.check.block_noise import Noises
 from benchpipe.check.cycle_values import cycle_values
 from benchpipe.check.fitting import blocks_of, limit_unit
 from benchpipe.check.judge import Case, Judged, judge, not_judged, rule_of, window_of_limit
+from benchpipe.check.left_out import LogClock
 from benchpipe.check.measures import MEASURES, Measure
 from benchpipe.check.of_run import NotThere, out_of_calibration, restarts_us, run_figure
 from benchpipe.check.planned_end import planned_end
@@ -87,12 +88,15 @@ def _asks_for_calibration(run: RunConfig) -> bool:
 
 
 def _rows(limits: LimitSet, run: RunConfig, manifest: Manifest, tables: RunTables, today: date) -> Iterator[Rows]:
-    noises, restarts = Noises(tables), restarts_us(run, manifest)
+    noises = Noises(tables)
+    time = run.rig.time
+    clock = LogClock(time.sample_rate, restarts_us(run, manifest), time.kind == "sample")
     for limit in limits.config.limit:
         measure = MEASURES[limit.measure]
 
         def case_of(block: Block, limit: LimitConfig = limit, measure: Measure = measure) -> Case:
-            return Case(limit, limits.config, measure, run.rig, block, tables, noises, restarts)
+            gone_on = any(tables.begun(other) for other in _after(block, run))
+            return Case(limit, limits.config, measure, run.rig, block, tables, noises, clock, gone_on)
 
         if measure.kind == "run":
             yield _row(limit, limits, run, measure, "run", _of_run(case_of(run.plan.block[0]), run, manifest, today))
@@ -137,7 +141,7 @@ def _values(case: Case, run: RunConfig, *, started: bool) -> Values:
         return item_values(limit, measure, block.name, tables, rate=rate, waits=waits)
     if measure.name == "off_target" and isinstance(block, CyclicBlock) and block.targets is None:
         return nothing("the plan has no targets for this block", due=True)
-    values = cycle_values(limit, measure, block.name, tables, rate=rate, restarts_us=case.restarts_us)
+    values = cycle_values(limit, measure, block.name, tables, case.clock)
     return replace(values, band=block.stiffness_band) if isinstance(block, CyclicBlock) else values
 
 
@@ -154,10 +158,14 @@ def _cycles_done(limit: LimitConfig, block: Block, tables: RunTables) -> Values:
     return values_of(done, done, np.zeros(1), end.cycles, due=due, why=stated, doubt=end.undecided)
 
 
+def _after(block: Block, run: RunConfig) -> tuple[Block, ...]:
+    """Blocks that the plan has after this one."""
+    return run.plan.block[[other.name for other in run.plan.block].index(block.name) + 1 :]
+
+
 def _under_way(block: Block, run: RunConfig, tables: RunTables) -> str:
     """How far the cycle test is that the plan has before this block; empty where none is under way."""
-    later = run.plan.block[[other.name for other in run.plan.block].index(block.name) + 1 :]
-    if any(tables.begun(other) for other in later):  # the plan has gone on: this block's time is over
+    if any(tables.begun(other) for other in _after(block, run)):  # the plan has gone on: this block's time is over
         return ""
     for before in takewhile(lambda other: other.name != block.name, run.plan.block):
         if isinstance(before, CyclicBlock) and before.planned_cycles is not None:

@@ -77,6 +77,8 @@ class Values:
         From when to when it was measured, and when the block began.
     sampling_u : float64 array, shape (n,), or None
         Standard uncertainty of each value from what sampling may have missed; None where nothing can be.
+    behind_gaps : float
+        Cycles that there was time for in gaps of the log, where no counter says how many there were.
     band : pair of float
         Parts of a cycle's load range between which a tangent stiffness is fitted.
     """
@@ -102,6 +104,7 @@ class Values:
     sampling_u: Floats | None = None
     own_parts: tuple[tuple[str, Floats], ...] = ()
     band: tuple[float, float] = (0.2, 0.8)
+    behind_gaps: float = 0.0
 
     def called(self, at: int) -> str:
         """What one of them is called, such as ``hold 2``."""

@@ -8,7 +8,6 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, model_validator
 
 from benchpipe.config.model import AnyDifference, AnyQuantity, ConfigModel, Many, Pair, Quantity, Ratio, Seconds
-from benchpipe.units import a_quantity
 
 Statistic = Literal["median", "mean", "max", "min", "last", "change", "count", "share"]
 Decision = Literal["guarded", "simple", "risk"]
@@ -107,7 +106,7 @@ class LimitConfig(ConfigModel):
         if self.between is not None:
             low, high = self.between
             if low.quantity != high.quantity or not low.value < high.value:
-                what = f"{a_quantity(low.quantity)} and {a_quantity(high.quantity)}"
+                what = f"{low.value:g} {low.unit} and {high.value:g} {high.unit}"
                 raise ValueError(f"between must be two rising values of one quantity, got {what}")
             if self.statistic in ("max", "min", "count", "share"):
                 raise ValueError(f"'within' goes with one figure, not with '{self.statistic}': give two limits")

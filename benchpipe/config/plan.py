@@ -27,6 +27,8 @@ from benchpipe.config.model import (
     Seconds,
     Stiffness,
 )
+from benchpipe.errors import nearest
+from benchpipe.tables import CYCLES
 from benchpipe.units import a_quantity
 
 Cycles = Annotated[int, Field(ge=1)]
@@ -94,6 +96,9 @@ class TemperatureConfig(ConfigModel):
 
     @model_validator(mode="after")
     def _kelvins(self) -> Self:
+        columns = [column.name for column in CYCLES]
+        if self.measure not in columns:
+            raise ValueError(f"measure '{self.measure}' is no column of the cycles; {nearest(self.measure, columns)}")
         if self.swing is not None and (self.swing.quantity != "temperature" or self.swing.value <= 0.0):
             raise ValueError("swing must be a difference of temperature above zero, such as '8 K'")
         return self

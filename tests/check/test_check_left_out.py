@@ -227,3 +227,35 @@ def test_a_hold_without_a_figure_leaves_the_largest_undecided(tmp_path: Path) ->
     hold = {"block": "held", "hold": [1, 2], "creep_end": [0.1, None], "creep_end_u": [0.01, None], "samples": 1000}
     (row,) = judge(run, holds=rows("holds", 2, **hold))
     assert (row["verdict"], row["used"], row["of"]) == ("inconclusive", 1, 2)
+
+
+def test_a_hold_that_the_plan_asks_for_and_that_is_not_there_leaves_the_largest_undecided(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("creep_end", "1 deg", block="held", statistic="max"))
+    block = run.plan.block[1].model_copy(update={"planned_holds": 3})
+    plan = run.plan.model_copy(update={"block": (run.plan.block[0], block, *run.plan.block[2:])})
+    run = type(run)(**{**vars(run), "plan": plan})
+    hold = {"block": "held", "hold": [1, 3], "creep_end": 0.1, "creep_end_u": 0.01, "samples": 1000}
+    (row,) = judge(run, holds=rows("holds", 2, **hold))
+    assert row["verdict"] == "pass"  # more may be to come
+    sweep = rows("sweeps", 1, block="free", sweep=1)
+    (row,) = judge(run, holds=rows("holds", 2, **hold), sweeps=sweep)
+    assert (row["verdict"], "of 3 that the plan asks for" in row["remark"]) == ("inconclusive", True)
+
+
+@pytest.mark.parametrize(("length", "verdict"), [(2, "pass"), (50, "inconclusive")])
+def test_a_gap_counts_for_as_many_exceptions_as_it_had_time_for(tmp_path: Path, length: int, verdict: str) -> None:
+    text = limit("peak_load", "85 N*m", statistic="max").replace("\nsource", '\nexceptions = "2 %"\nsource')
+    made = spoilt_cycles("peak_load", 80.0, SPOILT["broken off"])
+    for row in made[BAD:]:
+        row["start_us"] += 1_000_000 * length
+    (row,) = judge(run_with(tmp_path, text), cycles=made)
+    assert row["verdict"] == verdict, row
+
+
+def test_rows_that_are_missing_in_a_log_without_times_are_seen(tmp_path: Path) -> None:
+    rig = RIG.replace('column = "t"\nsample_rate', 'kind = "sample"\nsample_rate')
+    run = run_with(tmp_path, limit("peak_load", "85 N*m", statistic="max"), rig=rig)
+    made = spoilt_cycles("peak_load", 80.0, {})
+    made[BAD - 1]["samples"] = 41
+    (row,) = judge(run, cycles=made)
+    assert (row["verdict"], row["left_out"]) == ("inconclusive", f"1 with samples missing (first: cycle {BAD})")
