@@ -1,10 +1,6 @@
 """Do the 95 % intervals of a hold cover? Simulated holds of every law, with correlated noise.
 
     python -m tests.benchmarks.coverage [holds per law] [processes]
-    python -m tests.benchmarks.coverage free [holds per cell] [processes] [of them fitted with laws]
-
-The second form draws holds of laws in and outside the table, with noise of four kinds, by a generator that shares
-no code with the package, and prints a Markdown table (free_coverage.py). The first one:
 
 All data are invented. For each law: an hour at 1 Hz, a degree or less of creep, noise of one
 correlation time (lag-1 autocorrelation 0.8) and, in a second table, slow noise under white noise.
@@ -145,9 +141,4 @@ def main(holds: int = 2000, processes: int = 2) -> None:
 
 
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["free"]:
-        from tests.benchmarks.free_coverage import print_table
-
-        print_table(*(int(word) for word in [*sys.argv[2:], *["1000", "2", "0"][len(sys.argv) - 2 :]]))
-    else:
-        main(*(int(word) for word in sys.argv[1:]))
+    main(*(int(word) for word in sys.argv[1:]))

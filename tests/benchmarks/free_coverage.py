@@ -1,4 +1,6 @@
-"""Do the law-free figures of a hold cover? Called by tests/benchmarks/coverage.py.
+"""Do the law-free figures of a hold cover? Simulated holds of laws in and outside the table, and noise of four kinds.
+
+    python -m tests.benchmarks.free_coverage [holds per cell] [processes] [of them fitted with laws]
 
 Holds are drawn by a generator of their own (drawn_holds.py) and go through the product's bins, step finding and
 curve. A hold's true creep is compared with its 95 % interval; "false" is the share of holds whose creep lies exactly
@@ -7,6 +9,7 @@ at a limit and that pass it (value + 2 u <= limit, where u is the column that is
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -100,8 +103,8 @@ def _half(figure: FreeFigure) -> float:
 
 
 def cells() -> Iterator[Cell]:
-    """All cells: every law with every noise, and small creep of some."""
-    for length in HOLDS:
+    """All cells, those of an hour first: every law with every noise, and small creep of some."""
+    for length in reversed(HOLDS):
         for noise in NOISES:
             yield from (Cell(length, noise, law) for law in LAWS)
             yield from (Cell(length, noise, law, SMALL) for law in ("Kelvin", "power", "log offset + leak"))
@@ -123,10 +126,21 @@ def line(row: Covered) -> str:
     return f"| {row.cell.length} | {row.cell.noise} | {name} | {' | '.join(figures)} | {leak} |"
 
 
-def print_table(draws: int, processes: int, with_laws: int) -> None:
+def print_table(draws: int = 5000, processes: int = 2, with_laws: int = 20) -> None:
     """Print the table, a row as soon as it is known."""
-    print(f"{draws} holds a cell ({with_laws} of them fitted with laws)\n\n{HEADING}", flush=True)
+    print(
+        f"{draws} holds a cell of full size and an hour, a fifth elsewhere ({with_laws} of them fitted with laws)"
+        f"\n\n{HEADING}",
+        flush=True,
+    )
     with ProcessPoolExecutor(processes) as pool:
-        jobs = [pool.submit(cover, cell, draws, with_laws) for cell in cells()]
+        jobs = [
+            pool.submit(cover, cell, draws if (cell.length, cell.size) == ("1 h", 1.0) else draws // 5, with_laws)
+            for cell in cells()
+        ]
         for job in jobs:
             print(line(job.result()), flush=True)
+
+
+if __name__ == "__main__":
+    print_table(*(int(word) for word in sys.argv[1:]))
