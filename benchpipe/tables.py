@@ -102,6 +102,9 @@ CYCLES: tuple[Column, ...] = (
     _c("lost_rows", "int32", "1", "rows lost in it, or since the cycle before: rejected, or without load or motion"),
     _c("longest_step_s", "float32", "s", "longest step between its samples, those to the boundaries included",
        null=True),
+    _c("load_repeats", "int32", "1", "most samples in a row whose load equals that of the one before", null=True),
+    _c("motion_repeats", "int32", "1", "most samples in a row whose motion channel equals that of the one before",
+       null=True),
 )  # fmt: skip
 
 LOOPS: tuple[Column, ...] = (

@@ -27,6 +27,7 @@ from benchpipe.check.run_tables import CycleRows, RunTables, Spans
 from benchpipe.check.sampling import Sampled, sampling_u
 from benchpipe.check.values import Typical, Values, nothing, values_of
 from benchpipe.config.limits import LimitConfig
+from benchpipe.process.repeats import held_cycles
 from benchpipe.process.trends import NOT_JUDGED, floats
 from benchpipe.tables import CycleFlag
 
@@ -90,14 +91,15 @@ def _from_rows(
     rate, restarts_us = clock.rate, clock.restarts_us
     rows, flags = found.table, np.array(found.table.column("flags"), np.int64)
     complete = np.array(rows.column("complete"), bool)
+    held = held_cycles(rows, state.get("repeats"))
     if measure.name == "off_target":
-        value = ((flags & int(CycleFlag.OFF_TARGET | NOT_JUDGED)) != 0).astype(float)
+        value = (((flags & int(CycleFlag.OFF_TARGET | NOT_JUDGED)) != 0) | held).astype(float)
     else:
         value = floats(rows.column(measure.columns[0]))
     start = np.array(rows.column("start_us"))
     reversed_loop = reversed_loops(rows) if measure.name in OF_LOSS else np.zeros(len(value), bool)
     value[reversed_loop] = np.nan
-    reason = cycle_reasons(rows, _ended(start, restarts_us), clock, value, reversed_loop)
+    reason = cycle_reasons(rows, _ended(start, restarts_us), clock, value, reversed_loop, held)
     if not state.get("counted"):
         reason[(reason == NONE) & _after_a_pause(rows, restarts_us)] = NAMES.index("thinned")
     resting = _at_rest(limit, measure, rows, value, reason)

@@ -16,7 +16,7 @@ from benchpipe.check.change import base_of, baseline_values, change_figure
 from benchpipe.check.decision import Verdict
 from benchpipe.check.extremes import exception_guards
 from benchpipe.check.figure import JudgedFigure, figure_of_values
-from benchpipe.check.left_out import INCOMPLETE, NAMES, LeftOut, LogClock, accepted_rows, counted, listed, not_accepted
+from benchpipe.check.left_out import BOUNDS, INCOMPLETE, NAMES, LeftOut, LogClock, accepted_rows, counted, listed, not_accepted
 from benchpipe.check.measures import Measure
 from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.rules import (
@@ -237,7 +237,7 @@ def _extreme(case: Case, values: Values) -> Judged:
     limit = case.limit
     figure = figure_of_values(limit, case.measure, case.rig, values, case.noises)
     judged = replace(_decided(case, figure), at=figure.readings.called(figure.at) if figure.readings else "")
-    if figure.readings is not None and figure.readings.reason[figure.at] == 0:  # saturated
+    if figure.readings is not None and figure.readings.reason[figure.at] in BOUNDS:
         judged = replace(judged, bound="at least" if limit.statistic == "max" else "at most")
     hidden = _hidden(case, values)
     if limit.exceptions is not None:

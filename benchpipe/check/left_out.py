@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from benchpipe.config.limits import AcceptConfig
 from benchpipe.kernels.robust import mad_sigma
+from benchpipe.process.repeats import REPEAT_COLUMNS
 from benchpipe.process.trends import floats
 from benchpipe.tables import CycleFlag
 
@@ -28,6 +29,7 @@ REASONS: dict[str, str] = {
     "lost_rows": "with rejected rows or rows without a value",
     "reversed": "with a loop the wrong way round (a reversed channel)",
     "stood_still": "in which a channel stood still",
+    "stuck": "with a channel stuck or clipped in a part",
     "thinned": "with samples missing",
     "under_sampled": "under-sampled",
     "missing": "not measured",
@@ -50,7 +52,8 @@ FAR = 6.0  # robust standard deviations
 MOST_NEGATIVE = 0.01  # loss factor that noise may make
 REVERSED = 0.95  # of the cycles
 LEAST_REVERSED = 10
-CYCLE_COLUMNS = ["flags", "loss_factor", "samples", "period_s", "lost_rows", "longest_step_s"]
+BOUNDS = tuple(NAMES.index(name) for name in ("saturated", "stuck"))  # an extreme was at least what was read
+CYCLE_COLUMNS = [*REPEAT_COLUMNS, "loss_factor", "period_s", "lost_rows", "longest_step_s"]
 
 
 @dataclass(frozen=True)
@@ -100,7 +103,12 @@ def reversed_loops(rows: pa.Table) -> NDArray[np.bool_]:
 
 
 def cycle_reasons(
-    rows: pa.Table, ended: NDArray[np.bool_], clock: LogClock, value: Floats, reversed_loop: NDArray[np.bool_]
+    rows: pa.Table,
+    ended: NDArray[np.bool_],
+    clock: LogClock,
+    value: Floats,
+    reversed_loop: NDArray[np.bool_],
+    held: NDArray[np.bool_],
 ) -> Codes:
     """Why each cycle may hide something: a place in :data:`NAMES`, or -1.
 
@@ -115,6 +123,8 @@ def cycle_reasons(
         The figure; NaN where it is missing.
     reversed_loop : bool array, shape (n,)
         The loop is the wrong way round, and the figure is of the loop's loss.
+    held : bool array, shape (n,)
+        A channel holds one value for a part of the cycle.
     """
     flags, complete = np.array(rows.column("flags"), np.int64), np.array(rows.column("complete"), bool)
     flags = np.where(ended, flags & ~int(CycleFlag.BROKEN_OFF), flags)
@@ -128,6 +138,7 @@ def cycle_reasons(
         found["thinned"] |= loop & _too_short(samples, complete)
     found["missing"] = complete & ~np.isfinite(value)
     found["reversed"] = reversed_loop
+    found["stuck"] = held
     found["incomplete"] = ~complete
     codes = np.full(len(flags), NONE, np.int8)
     for name in reversed(NAMES):  # the worst is written last

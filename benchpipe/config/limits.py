@@ -28,6 +28,7 @@ class AcceptConfig(ConfigModel):
     lost_rows: Share = 0.0
     thinned: Share = 0.0
     stood_still: Share = 0.0
+    stuck: Share = 0.0
     under_sampled: Share = 0.0
     uncounted: Share = 0.0
     incomplete: Share = 0.0

@@ -53,12 +53,14 @@ def step_ends(time_us: NDArray[np.int64], first: int, last: int) -> tuple[int, i
 
 
 @inlined_sums
-def value_ends(values: Floats, first: int, last: int) -> tuple[float, float]:
-    """Smallest and largest value."""
-    low = high = values[first]
-    for k in range(PLACE(first), PLACE(last)):
+def value_ends(values: Floats, first: int, last: int) -> tuple[float, float, int]:
+    """Smallest and largest value, and how many samples equal the one before."""
+    low = high = values[last - 1]
+    repeats = np.int32(0)
+    for k in range(PLACE(first), PLACE(last - 1)):
         low, high = smaller(low, values[k]), larger(high, values[k])
-    return low, high
+        repeats += np.int32(values[k] == values[k + NEXT])
+    return low, high, repeats
 
 
 @inlined_sums

@@ -26,6 +26,7 @@ from benchpipe.kernels.loop_sums import (
     turn_phasors,
     value_ends,
 )
+from benchpipe.kernels.repeats import longest_repeat, most_repeats
 
 Floats = NDArray[np.float64]
 # Columns of the measure array. Units: load, motion, seconds; energy is load x motion.
@@ -34,7 +35,7 @@ FIELDS: tuple[str, ...] = (
     "peak_load", "valley_load", "peak_time_s", "valley_time_s", "motion_at_peak", "motion_at_valley", "load_mean",
     "motion_max", "motion_min", "load_at_motion_max", "load_at_motion_min", "motion_mean",
     "energy", "loading_stiffness", "unloading_stiffness", "closure_gap", "temperature_c",
-    "storage_stiffness", "loss_stiffness", "waveform_error", "lash",
+    "storage_stiffness", "loss_stiffness", "waveform_error", "lash", "load_repeats", "motion_repeats",
 )  # fmt: skip
 FIELD = {name: i for i, name in enumerate(FIELDS)}
 N_FIELDS = len(FIELDS)
@@ -84,8 +85,10 @@ def measure_loops(
     float64 array, shape (k, N_FIELDS), column after column in memory
         Columns as in :data:`FIELDS`; NaN where a figure has no meaning: no slope where the motion stands still,
         no waveform where the load does, no lash where the load stays clear of zero. Means are integrals over time
-        from boundary to boundary.
+        from boundary to boundary. Repeats are those of :func:`~benchpipe.kernels.repeats.most_repeats`, before the
+        low-pass.
     """
+    raw, begin, finish = (load, motion), start, end
     if weights.size > 1:
         before = np.where((start_part < 1.0) | (end - start < 2), np.maximum(start - 1, 0), start)
         after = np.where(end_part > 0.0, end + 1, end)
@@ -104,6 +107,9 @@ def measure_loops(
     )  # fmt: skip
     if uneven.any():  # a kernel of its own: in the other it would slow down cycles that do not need it
         _mean_over_time(time_us, load, motion, temperature, start, end, start_part, end_part, uneven, out)
+    if weights.size > 1:
+        for name, values in zip(("load_repeats", "motion_repeats"), raw, strict=True):
+            out[:, FIELD[name]] = most_repeats(values, begin, finish)
     return out
 
 
@@ -187,8 +193,8 @@ def _measure(
     shortest, longest = step_ends(time_us, before, after + 1)
     uneven[c] = longest - shortest > CLOCK_STEP_US
     even = longest - shortest <= MOST_JITTER * shortest and _keeps_step(time_us, first, last)
-    bottom_load, top_load = value_ends(load, first, end)
-    bottom_motion, top_motion = value_ends(motion, first, end)
+    bottom_load, top_load, load_repeats = value_ends(load, first, end)
+    bottom_motion, top_motion, motion_repeats = value_ends(motion, first, end)
     valley, peak = places_of(load, first, end, bottom_load, top_load)
     bottom, top = places_of(motion, first, end, bottom_motion, top_motion)
     first_l, first_m = np.float64(load[first]), np.float64(motion[first])
@@ -244,6 +250,8 @@ def _measure(
     out[c, 22] = np.sqrt(rest / sine) if sine > 0.0 else np.nan
     comes_to_zero = bottom_load <= NEAR_ZERO * width and top_load >= -NEAR_ZERO * width
     out[c, 23] = unloading_zero - loading_zero if comes_to_zero else np.nan
+    out[c, 24] = load_repeats if load_repeats < 2 else longest_repeat(load, first, end)  # one is in a row
+    out[c, 25] = motion_repeats if motion_repeats < 2 else longest_repeat(motion, first, end)
 
 
 @inlined_sums

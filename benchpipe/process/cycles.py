@@ -14,6 +14,7 @@ from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.kernels.loops import FIELD, measure_loops
+from benchpipe.kernels.repeats import most_repeats
 from benchpipe.process.cutting import Cut, Pieces, cut_of
 from benchpipe.process.digits import Digits, StillRule
 from benchpipe.process.range_ends import RangeEnds, range_ends
@@ -51,6 +52,7 @@ class CycleSettings:
     motion_ends: RangeEnds
     energy_factor: float
     still: tuple[StillRule, ...] = ()
+    machine_stiffness: float | None = None
 
 
 def cycle_settings(
@@ -87,6 +89,7 @@ def cycle_settings(
         motion_ends=range_ends(rig, rig.motion, inputs, low.get("motion")),
         energy_factor=ENERGY_FACTOR[rig.load_quantity],
         still=(StillRule(rig.load, digits.load, True), StillRule(rig.motion, digits.motion, False)) if digits else (),
+        machine_stiffness=rig.motion.machine_stiffness.value if rig.motion.machine_stiffness is not None else None,
     )
 
 
@@ -135,6 +138,9 @@ def measure_pieces(pieces: Pieces, settings: CycleSettings) -> CycleRows:
         signals.time_us, signals.load, signals.motion, signals.temperature,
         first, pieces.end, pieces.start_part, pieces.end_part, settings.band[0], settings.band[1], settings.weights,
     )  # fmt: skip
+    if settings.machine_stiffness is not None:  # its part moves with the load: the channel itself may be stuck
+        channel = (signals.motion + signals.load.astype(np.float64) / settings.machine_stiffness).astype(np.float32)
+        measures[:, FIELD["motion_repeats"]] = most_repeats(channel, first, pieces.end)
     counter = signals.counter[first].astype(np.float64) if signals.counter.size else np.full(len(first), np.nan)
     time_us, end = signals.time_us, pieces.end
     first_us, last_us = time_us[first], time_us[end - 1]
@@ -193,6 +199,8 @@ def cycles_table(
         "counter": rows.counter,
         "lost_rows": pa.array(np.minimum(lost, np.iinfo(np.int32).max).astype(np.int32)),
         "phase_deg": _phase_deg(get["storage_stiffness"], get["loss_stiffness"]),
+        "load_repeats": _whole(get["load_repeats"]),
+        "motion_repeats": _whole(get["motion_repeats"]),
     }
     no_loop = ~closed | ((flags & _NO_LOOP) != 0)
     without = dict.fromkeys(LOOP_FIELDS, no_loop) if no_loop.any() else {}
@@ -215,6 +223,12 @@ def _column(values: Floats, field: pa.Field, without: NDArray[np.bool_] | None) 
             return pa.array(typed)
     empty = ~np.isfinite(typed)
     return pa.array(typed, mask=empty if without is None else empty | without)
+
+
+def _whole(values: Floats) -> pa.Array:
+    """Whole numbers as a column: null where they are not known."""
+    unknown = np.isnan(values)
+    return pa.array(np.where(unknown, 0.0, values).astype(np.int32), mask=unknown if unknown.any() else None)
 
 
 def _secant(get: dict[str, Floats], load_range: Floats, motion_range: Floats, by_load: bool) -> Floats:

@@ -16,7 +16,15 @@ from benchpipe.process.digits import Digits, learn_digits
 from benchpipe.process.found import Found
 from benchpipe.process.loops import loop_numbers, loops_table
 from benchpipe.process.peaks import write_peaks
-from benchpipe.process.remarks import REMARK_COLUMNS, counted_cycles, cycle_remarks, learnt_remark, not_learnt
+from benchpipe.process.remarks import (
+    REMARK_COLUMNS,
+    counted_cycles,
+    cycle_remarks,
+    held_remarks,
+    learnt_remark,
+    not_learnt,
+)
+from benchpipe.process.repeats import usual_repeats
 from benchpipe.process.sample_noise import SAMPLES, SampleNoise, learn_sample_noise
 from benchpipe.process.settled import SettledCycles
 from benchpipe.process.signals import block_signals
@@ -64,7 +72,9 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
     found.parts += [store.write("trends", trends, key)] if trends.num_rows else []
     cycles = store.read_parts(parts, "cycles", REMARK_COLUMNS)
     counted = counted_cycles(block, rig, cycles)
-    found.remarks = cycle_remarks(block, rig, cycles, counted)
+    noise = _sample_noise(rig, store, block, inputs, past)
+    repeats = usual_repeats(cycles, rig, noise, digits)
+    found.remarks = [*cycle_remarks(block, rig, cycles, counted), *held_remarks(block, cycles, repeats)]
     found.remarks += [learnt_remark(block, rig, learnt)] if learnt is not None else []
     found.state = {
         "anchor": asdict(anchor) if anchor else None,
@@ -73,7 +83,8 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
         "loops": {"cycles": numbers, "parts": [p.path for p in loops]},
         "thresholds": asdict(learnt) if learnt is not None else None,
         "digits": asdict(digits),
-        "sample_noise": asdict(_sample_noise(rig, store, block, inputs, past)),
+        "sample_noise": asdict(noise),
+        "repeats": repeats,
         "counted": counted.state if counted is not None else None,
         "lost_at_end": tables.lost_at_end,
     }

@@ -13,6 +13,7 @@ from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.ingest.clock import RESTART_PAUSE_US
 from benchpipe.process.counting import CountResult, reconcile
+from benchpipe.process.repeats import REPEAT_COLUMNS, held_cycles
 from benchpipe.process.restarts import zero_shifts
 from benchpipe.process.signals import signal_units
 from benchpipe.process.thresholds import Thresholds
@@ -21,10 +22,7 @@ from benchpipe.store.manifest import Remark
 from benchpipe.tables import FLAG_MEANING
 
 # Columns of the cycles table that the remarks are made of.
-REMARK_COLUMNS = [
-    "flags", "start_us", "segment", "complete", "samples", "counter", "peak_load", "valley_load", "motion_max",
-    "motion_min", "period_s", "secant_stiffness",
-]  # fmt: skip
+REMARK_COLUMNS = [*REPEAT_COLUMNS, "start_us", "segment", "counter", "period_s", "secant_stiffness"]
 MOST_OFF = 1.5  # times longer or shorter than the plan's cycles: other cycles
 REVERSED = 0.95  # of the cycles: the load falls where the motion rises (common practice, no source)
 LEAST_REVERSED = 10  # cycles with a stiffness that say so
@@ -53,6 +51,20 @@ def cycle_remarks(
             remarks.append(Remark(step="process", code="zero-shift", where=block.name, count=1, text=text))
     remarks += _reversed(block, rig, get["secant_stiffness"][get["complete"]])
     return [*remarks, *_paced(block, get["period_s"][get["complete"]])]
+
+
+def held_remarks(block: CyclicBlock, cycles: pa.Table, usual: dict[str, Any]) -> Iterator[Remark]:
+    """How many cycles hold one value for a part, ``usual`` as the block's state keeps it."""
+    held = held_cycles(cycles, usual)
+    count = int(held.sum())
+    if count:
+        closed = np.cumsum(np.array(cycles.column("complete"), bool))[held]
+        text = (
+            f"{count:,} cycle(s) stuck in a part, the first at cycle {closed[0]:,}: load or motion repeats one value "
+            "for longer than its digits, its noise and the other cycles explain (a sensor that sticks, a signal that "
+            "is clipped): extremes may be hidden"
+        )
+        yield Remark(step="process", code="stuck-in-part", where=block.name, count=count, text=text)
 
 
 def _reversed(block: CyclicBlock, rig: RigConfig, stiffness: NDArray[Any]) -> Iterator[Remark]:
@@ -126,7 +138,7 @@ def count_cycles(block: CyclicBlock, rig: RigConfig, get: dict[str, NDArray[Any]
 
 def _array(cycles: pa.Table, name: str) -> NDArray[Any]:
     column = cycles.column(name).combine_chunks()
-    return np.array(column.fill_null(float("nan")) if column.null_count else column)
+    return np.array(column.cast("float64").fill_null(float("nan")) if column.null_count else column)
 
 
 def _flagged(block: str, cycles: pa.Table) -> Iterator[Remark]:

@@ -1,0 +1,110 @@
+"""Samples that repeat the one before: a sensor that holds its value, a signal that is clipped, a coarse digit."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.kernels.compiled import compiled
+
+CHANCE = 1e-9  # of a cycle of a sound channel: one in five hundred runs of two million cycles
+LEAST_NOISE = 2.0  # steps of the last digit: what flickers less may rest on one value
+CALMER = 2.0  # times that noise may be lower elsewhere than where it was learnt
+SPREAD = 6.0  # times from the middle to the ninth tenth, beyond that: the tail of runs falls off as a power
+MORE = 5.0  # repeats beyond that
+UPPER = 0.9
+
+
+def most_repeats(values: NDArray[Any], start: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.int32]:
+    """Most samples in a row that equal the one before them.
+
+    Parameters
+    ----------
+    values : float array, shape (n,)
+        Finite.
+    start, end : int64 arrays, shape (k,)
+        Stretches ``start … end - 1``; the first sample of a stretch repeats nothing.
+
+    Returns
+    -------
+    int32 array, shape (k,)
+    """
+    out = np.zeros(start.size, np.int32)
+    _most_repeats(values, start, end, out)
+    return out
+
+
+@compiled
+def _most_repeats(
+    values: NDArray[Any], start: NDArray[np.int64], end: NDArray[np.int64], out: NDArray[np.int32]
+) -> None:
+    for c in range(start.size):
+        out[c] = longest_repeat(values, start[c], end[c])
+
+
+@compiled
+def longest_repeat(values: NDArray[Any], first: int, end: int) -> int:
+    """Most samples in a row that equal the one before, among ``first … end - 1``."""
+    best, at, last = 0, first, end - 1
+    while at + best < last:  # a longer run that is not done with holds the pair that begins here
+        at += best
+        if values[at] != values[at + 1]:
+            at += 1
+            continue
+        low, high = at, at + 1
+        while low > first and values[low - 1] == values[low]:
+            low -= 1
+        while high < last and values[high + 1] == values[high]:
+            high += 1
+        best, at = max(best, high - low), high
+    return best
+
+
+def chance_repeats(noise: float, step: float, samples: float) -> float:
+    """Most repeats in a row that white noise leaves by chance, whatever the signal does besides.
+
+    Two readings of one value in noise of so many steps agree with a probability of at most
+    step / (2 sqrt(pi) noise), that of the middle of their difference's density.
+
+    Parameters
+    ----------
+    noise : float
+        Standard deviation of one sample, and ``step`` of the last digit, in one unit.
+    samples : float
+        Number of samples in which the run may lie.
+
+    Returns
+    -------
+    float
+        Infinite where the noise is too small to tell: a signal may rest on one value.
+    """
+    if not noise >= LEAST_NOISE * step > 0.0:
+        return math.inf
+    alike = CALMER * step / (2.0 * math.sqrt(math.pi) * noise)
+    return math.log(max(samples, 1.0) / CHANCE) / -math.log(alike)
+
+
+def unusual_repeats(repeats: NDArray[Any]) -> float:
+    """Most repeats in a row that are still usual among some cycles, robustly.
+
+    Lengths of runs have tails that fall off by a factor a step: what one in 10^9 reaches lies as far beyond the
+    ninth tenth as six times the way there from the middle (seven and a half for exactly such tails; of runs that the
+    waveform bounds far less). Coarse digits, dwells and slow cycles have long runs, and make it long.
+
+    Parameters
+    ----------
+    repeats : int array, shape (k,)
+        Of each cycle.
+
+    Returns
+    -------
+    float
+        Infinite of no cycle.
+    """
+    if not repeats.size:
+        return math.inf
+    middle, upper = (float(v) for v in np.quantile(repeats, (0.5, UPPER), method="lower"))
+    return upper + MORE + SPREAD * (max(upper - middle, 1.0) if upper > 0.0 else 0.0)
