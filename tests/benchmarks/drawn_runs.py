@@ -151,13 +151,6 @@ def _thinned(log: Log, rng: np.random.Generator) -> list[str]:
     return log.take(~log.bad & (~near | (np.arange(len(log)) % 4 == 0))).lines()
 
 
-def _clipped(log: Log, rng: np.random.Generator) -> list[str]:
-    """The load's channel ends below what offends."""
-    log = Log(**vars(log))
-    log.load = np.minimum(log.load, 84.0)
-    return log.lines()
-
-
 def _clock_back(log: Log, rng: np.random.Generator) -> list[str]:
     """The clock of the offending rows is half a minute behind."""
     log = Log(**vars(log))
@@ -170,6 +163,27 @@ def _stuck(log: Log, rng: np.random.Generator) -> list[str]:
     good = np.maximum.accumulate(np.where(log.bad, 0, np.arange(len(log))))
     log = Log(**vars(log))
     log.load, log.motion = log.load[good], log.motion[good]
+    return log.lines()
+
+
+def held(log: Log, rng: np.random.Generator, name: str) -> list[str]:
+    """One sensor holds its last good value over what offends, and before and after it: 10 to 50 % of a cycle."""
+    log = Log(**vars(log))
+    values = getattr(log, name).copy()
+    edges = np.flatnonzero(np.diff(log.bad.astype(int), prepend=0, append=0))
+    for begin, end in edges.reshape(-1, 2).tolist():
+        size = max(end - begin, round(RATE * rng.uniform(0.1, 0.5)))
+        first = max(begin - int(rng.integers(0, size - (end - begin) + 1)), 1)
+        values[first : first + size] = values[first - 1]
+    setattr(log, name, values)
+    return log.lines()
+
+
+def clipped(log: Log, rng: np.random.Generator, name: str) -> list[str]:
+    """One channel is clipped below what offends, and well inside its range."""
+    log = Log(**vars(log))
+    good = getattr(log, name)[~log.bad]
+    setattr(log, name, np.clip(getattr(log, name), good.min(), good.max()) if good.size else getattr(log, name))
     return log.lines()
 
 

@@ -19,7 +19,7 @@ import numpy as np
 from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
 from benchpipe.store.run_store import RunStore
-from tests.benchmarks.drawn_runs import PLAN, SPOILS, cycling, write_run
+from tests.benchmarks.drawn_runs import PLAN, SPOILS, clipped, cycling, held, write_run
 
 SEED = 20260
 # Name → (measure, statistic, operator, limit), how the bad cycle differs, and which of its rows show it.
@@ -34,6 +34,10 @@ LIMITS = {
     "loss_factor": ("max", "<=", "0.3 1", {"phase": 0.5}, lambda log: np.ones(len(log), bool)),
 }
 
+# One channel, that of the limit, stays below what offends: in one to three cycles, or in all of them.
+OF_ONE = {"held over it": held, "clipped": clipped, "all clipped": clipped}
+WAYS = (*SPOILS, *OF_ONE, "(sound)")
+
 
 def limits_text(measure: str, statistic: str, operator: str, value: str) -> str:
     return (
@@ -47,9 +51,14 @@ def drawn(rng: np.random.Generator, measure: str, how: str, folder: Path, *, sou
     statistic, operator, value, change, shows = LIMITS[measure]
     count = int(rng.integers(120, 240))
     cycles = [] if sound else rng.choice(np.arange(20, count - 20), int(rng.integers(1, 4)), replace=False).tolist()
+    if how == "all clipped":
+        cycles = list(range(count))
     log = cycling(rng, count, change=dict.fromkeys(cycles, change))
     log.bad &= shows(log)
-    lines = log.lines() if sound else SPOILS[how](log, rng)
+    if how in OF_ONE:
+        lines = OF_ONE[how](log, rng, "motion" if measure.startswith("motion") else "load")
+    else:
+        lines = log.lines() if sound else SPOILS[how](log, rng)
     stuck = "stuck_after = 4" if how == "stuck" else ""
     cut = sorted(rng.integers(1, len(lines), int(rng.integers(0, 3))).tolist())
     pieces = [lines[a:b] for a, b in zip([0, *cut], [*cut, len(lines)], strict=True) if b > a]
@@ -64,8 +73,7 @@ def drawn(rng: np.random.Generator, measure: str, how: str, folder: Path, *, sou
 
 def one(i: int) -> tuple[str, str, str]:
     """How the i-th run was spoiled, its limit and its verdict."""
-    ways = (*SPOILS, "(sound)")
-    measure, how = list(LIMITS)[i % len(LIMITS)], ways[(i // len(LIMITS)) % len(ways)]
+    measure, how = list(LIMITS)[i % len(LIMITS)], WAYS[(i // len(LIMITS)) % len(WAYS)]
     with tempfile.TemporaryDirectory() as folder:
         rng = np.random.default_rng([SEED, i])
         return how, measure, drawn(rng, measure, how, Path(folder) / "run", sound=how == "(sound)")
@@ -73,7 +81,7 @@ def one(i: int) -> tuple[str, str, str]:
 
 def main(draws: int) -> int:
     """Print how each way to spoil ended."""
-    table: dict[str, Counter[str]] = {how: Counter() for how in (*SPOILS, "(sound)")}
+    table: dict[str, Counter[str]] = {how: Counter() for how in WAYS}
     passed = []
     with ProcessPoolExecutor(2) as pool:
         for i, (how, measure, verdict) in enumerate(pool.map(one, range(draws), chunksize=8)):
