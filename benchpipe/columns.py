@@ -33,6 +33,10 @@ LOSSES: tuple[Column, ...] = (
     column("longest_step_s", "float64", "s", "longest step between its samples", null=True),
 )
 
+STUCK = column(
+    "stuck_rows", "int64", "1", "rows whose load repeats one value for longer than its noise leaves by chance", null=True
+)
+
 PROOFS: tuple[Column, ...] = (
     column("block", "string", "", "block of the plan"),
     column("proof", "int32", "1", "number of the proof in its block, from 1"),
@@ -76,6 +80,7 @@ PROOFS: tuple[Column, ...] = (
     column("temperature_c", "float64", "degC", "mean temperature", null=True),
     column("temperature_range_c", "float64", "degC", "range of the temperature", null=True),
     *LOSSES,
+    STUCK,
     column("remark", "string", "", "what limits these figures", null=True),
 )
 

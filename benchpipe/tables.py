@@ -10,7 +10,7 @@ from __future__ import annotations
 from enum import IntFlag
 from typing import TYPE_CHECKING
 
-from benchpipe.columns import BUDGETS, LOCK_CHANGES, LOSSES, PROOFS, VERDICTS, Column
+from benchpipe.columns import BUDGETS, LOCK_CHANGES, LOSSES, PROOFS, STUCK, VERDICTS, Column
 from benchpipe.columns import column as _c
 
 if TYPE_CHECKING:
@@ -162,6 +162,7 @@ HOLDS: tuple[Column, ...] = (
     _c("recovered", "float64", "1", "part of the creep that came back after unloading: 1 all, 0 a leak", null=True),
     _c("recovered_u", "float64", "1", "half of its 95 % interval, divided by 2", null=True),
     *LOSSES,
+    STUCK,
     _c("remark", "string", "", "what limits these figures", null=True),
 )
 

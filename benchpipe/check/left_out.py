@@ -182,7 +182,12 @@ def item_reasons(rows: pa.Table, rate: float) -> tuple[Codes, Floats]:
     thin = missing > THINNED_FROM - 1.0
     codes[thin] = NAMES.index("thinned")
     codes[lost > 0] = NAMES.index("lost_rows")
-    share[:] = np.where(lost > 0, lost, np.where(thin, missing, 0.0)) / np.maximum(lost + samples, 1.0)
+    missing = np.where(lost > 0, lost, np.where(thin, missing, 0.0))
+    if "stuck_rows" in rows.column_names:
+        stuck = np.nan_to_num(floats(rows.column("stuck_rows")))
+        codes[stuck > missing] = NAMES.index("stuck")
+        missing = np.maximum(stuck, missing)
+    share[:] = missing / np.maximum(lost + samples, 1.0)
     return codes, share
 
 

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from benchpipe.config.model import AnyDifference, AnyQuantity, ConfigModel, Many, Pair, Quantity, Ratio, Seconds
+from benchpipe.config.model import AnyDifference, AnyQuantity, AtKeyError, ConfigModel, Many, Pair, Quantity, Ratio, Seconds
 
 Statistic = Literal["median", "mean", "max", "min", "last", "change", "count", "share"]
 Decision = Literal["guarded", "simple", "risk"]
@@ -108,7 +108,7 @@ class LimitConfig(ConfigModel):
             low, high = self.between
             if low.quantity != high.quantity or not low.value < high.value:
                 what = f"{low.value:g} {low.unit} and {high.value:g} {high.unit}"
-                raise ValueError(f"between must be two rising values of one quantity, got {what}")
+                raise AtKeyError(f"between must be two rising values of one quantity, got {what}", "between")
             if self.statistic in ("max", "min", "count", "share"):
                 raise ValueError(f"'within' goes with one figure, not with '{self.statistic}': give two limits")
         if self.exceptions is not None and self.statistic not in ("max", "min"):
@@ -171,9 +171,11 @@ class LimitsConfig(ConfigModel):
 
     @model_validator(mode="after")
     def _risk_stated(self) -> Self:
-        for limit in self.limit:
+        for i, limit in enumerate(self.limit):
             if self.rule_of(limit, "decision") == "risk" and self.rule_of(limit, "risk") is None:
-                raise ValueError(f"limit '{limit.name}': decision 'risk' needs risk, such as '5 %'")
+                keys = ("decision",) if limit.decision is None else ("limit", i, "decision")
+                wanted = "write risk = \"5 %\", the largest risk of accepting an item at the limit, beside it"
+                raise AtKeyError(f"limit '{limit.name}' is decided by 'risk', and no risk is given: {wanted}", *keys)
         return self
 
     def rule_of(self, limit: LimitConfig, key: str) -> Any:

@@ -27,6 +27,14 @@ class ConfigModel(BaseModel):
     )
 
 
+class AtKeyError(ValueError):
+    """What is wrong in a table because of one of its keys: ``keys`` leads to that one from the table."""
+
+    def __init__(self, message: str, *keys: str | int) -> None:
+        super().__init__(message)
+        self.keys = keys
+
+
 def _portable(value: object) -> object:
     """Refuse what a Windows path leaves in a TOML string, and such a path where there is no Windows."""
     if isinstance(value, str):
@@ -144,10 +152,17 @@ def _config_error(kind: type[ConfigModel], file: TomlFile, error: ValidationErro
     found: dict[KeyPath, ConfigError] = {}
     for item in error.errors(include_url=False):
         keys = _keys_in(file.values, item)
+        if _short_pair(item, keys):
+            keys = keys[:-1]
         if item["type"] == "too_short" and _value_at(file.values, keys):
             continue  # its items are wrong and told one by one
         found.setdefault(keys, _problem(kind, file, keys, item))
     return together(list(found.values()))
+
+
+def _short_pair(item: Any, keys: KeyPath) -> bool:
+    """Whether the problem is a value that a list of two lacks."""
+    return bool(item["type"] == "missing" and keys and isinstance(item["loc"][-1], int))
 
 
 def together(problems: list[ConfigError]) -> ConfigError:
@@ -168,6 +183,15 @@ def _problem(kind: type[ConfigModel], file: TomlFile, keys: KeyPath, item: Any) 
             expected=nearest(str(keys[-1]), _known_keys(kind, item["loc"][:-1])),
             got=_short(item["input"]),
             do_next="correct or remove the key",
+        )
+    if _short_pair(item, item["loc"]) or problem == "too_long":
+        many = 2 if problem == "missing" else item["ctx"]["max_length"]
+        return ConfigError(
+            f"'{name}' has too {'few' if problem == 'missing' else 'many'} values",
+            where=where,
+            expected=f"a list of {many} values",
+            got=_short(_value_at(file.values, keys)),
+            do_next="correct the list",
         )
     if problem in ("missing", "union_tag_not_found"):
         expected = nearest("", allowed) if allowed else None
@@ -208,7 +232,7 @@ def _keys_in(values: Any, item: Any) -> KeyPath:
         inside = _value_at(values, (*kept, key)) is not None
         if inside or (absent and i == len(loc) - 1):
             kept.append(key)
-    return tuple(kept)
+    return (*kept, *getattr(item.get("ctx", {}).get("error"), "keys", ()))
 
 
 def _value_at(values: Any, keys: KeyPath) -> Any:

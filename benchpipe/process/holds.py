@@ -28,6 +28,7 @@ from benchpipe.process.hold_channel import NO_TEMPERATURE, motion_channel
 from benchpipe.process.hold_curves import doubts, fit_hold, hold_curve, ratio
 from benchpipe.process.hold_figures import creep_columns, kind_words, point_rows, rate_columns
 from benchpipe.process.hold_zeros import UNLOADED_S, Rest, ZeroShift, rest_of, with_zero, zero_shift, zero_words
+from benchpipe.process.held_load import held_samples
 from benchpipe.process.losses import with_losses
 from benchpipe.process.signals import Signals, block_signals, signal_units
 from benchpipe.process.task import BlockTask
@@ -66,7 +67,7 @@ def hold_block(task: BlockTask[HoldBlock]) -> Found:
     for signals in block_signals(store, task.inputs, rig, block):
         builder.feed(signals)
     rows = builder.finish()
-    rows.holds = with_losses(task, rows.holds)
+    rows.holds = with_losses(task, rows.holds, held=held_samples(task))
     found = Found()
     for table, content in (("holds", rows.holds), ("creep_points", rows.points)):
         if content:

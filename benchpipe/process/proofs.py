@@ -20,6 +20,7 @@ from benchpipe.kernels.proofs import FRESH, GAPPED, RETURN, START, STAY, Attempt
 from benchpipe.kernels.sample_noise import sample_noise
 from benchpipe.kernels.time_means import time_mean
 from benchpipe.process.found import Found
+from benchpipe.process.held_load import held_samples
 from benchpipe.process.holds import rows_table
 from benchpipe.process.losses import with_losses
 from benchpipe.process.proof_rules import Rules, pause_broken, rules_broken
@@ -49,7 +50,7 @@ def proof_block(task: BlockTask[ProofBlock]) -> Found:
         return whole
 
     rows = proof_rows(block, rig, finder.found(), read, taken_off(inputs, rig.load.channel))
-    rows = with_losses(task, rows)
+    rows = with_losses(task, rows, held=held_samples(task))
     found = Found([store.write("proofs", rows_table("proofs", rows, rig), task.key)] if rows else [])
     found.remarks = list(_remarks(block, rows))
     return found

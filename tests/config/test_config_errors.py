@@ -66,7 +66,7 @@ VALUES = [
     ("plan", 'frequency = "1 Hz"\n', "", "the key 'block[0].frequency' is missing", "add 'frequency'"),
     ("plan", "[10, 20]", "[20, 10]", "baseline: the first cycle must be below the last", "key block[0]"),
     ("plan", "[10, 20]", "[10, 2000]", "baseline ends at cycle 2000, the plan at 1000", "key block[0]"),
-    ("plan", "[10, 20]", "[10]", "'block[0].baseline[1]' is missing", "plan.toml:14"),
+    ("plan", "[10, 20]", "[10]", "'block[0].baseline' has too few values", "plan.toml:14"),
     ("plan", "1000", '"1000"', "valid integer", "got:      '1000'"),
     ("plan", "1000", '1000\nplanned_by = "counted"', "planned_by' cannot be used", "known: counter, detected"),
     ("plan", "1000", '1000\nplanned_by = "counter"', "'small rig' names no counter", "key block[0].planned_by"),
@@ -125,6 +125,11 @@ VALUES = [
     ("limits", '"change"', '"share"', "'share' goes with off_target", "key limit[1].statistic"),
     ("limits", "last_cycles = 100", "last_cycles = 100\ncycles = [1, 2]", "last_cycles or cycles, not both", "[1]"),
     ("limits", "last_cycles = 100", "cycles = [2, 1]", "two rising cycle numbers", "key limit[1]"),
+    ("limits", "last_cycles = 100", 'decision = "risk"', "write risk = \"5 %\"", "key limit[1].decision"),
+    ("limits", "last_cycles = 100", "cycles = [1]", "'limit[1].cycles' has too few values", "a list of 2 values"),
+    ("limits", "last_cycles = 100", 'between = ["1 %"]', "'limit[1].between' has too few values", "got:      ['1 %']"),
+    ("limits", "last_cycles = 100", 'between = ["1 %", "2 %", "3 %"]', "has too many values", "a list of 2 values"),
+    ("limits", "last_cycles = 100", 'between = ["2 %", "1 %"]\n', "'<=' and '>=' go with 'value'", "key limit[1]"),
     ("limits", '"stiffness lost"', '"creep"', "limit names must differ: creep", "limits.toml"),
     ("limits", 'source = "the lab\'s own"\n\n', "\n", "the key 'limit[0].source' is missing", "limits.toml"),
 ]  # fmt: skip
@@ -287,3 +292,20 @@ def test_every_file_spoilt_at_any_byte_gives_a_config_error_or_loads(tmp_path: P
 def test_written_files_are_all_used() -> None:
     assert set(FILES) == {"rig.toml", "plan.toml", "limits.toml", "lab.toml"}
     assert all(RIG.count(word) == 1 for word in ("[time]", "[load]", "[motion]"))
+
+
+def test_a_risk_that_the_whole_file_lacks_and_ends_that_fall_name_the_key(tmp_path: Path) -> None:
+    from benchpipe.config.limits import LimitsConfig
+    from benchpipe.config.model import load_model
+
+    path = tmp_path / "limits.toml"
+    limit = '[[limit]]\nname = "a"\nblock = "b"\nmeasure = "peak_load"\nsource = "s"\n'
+    head = 'name = "own"\nbasis = "invented"\n'
+    for text, line, key in (
+        (head + 'decision = "risk"\n' + limit + 'operator = "<="\nvalue = "1 N"\n', 3, "decision"),
+        (head + limit + 'operator = "within"\nbetween = ["3 N", "2 N"]\n', 9, "limit[0].between"),
+    ):
+        path.write_text(text)
+        with pytest.raises(ConfigError) as caught:
+            load_model(LimitsConfig, path)
+        assert caught.value.where == f"{path}:{line}, key {key}"

@@ -197,3 +197,21 @@ def test_rows_that_were_rejected_are_cycles_lost_before_the_next(tmp_path: Path)
     assert [k for k, f in enumerate(flags, 1) if f & CycleFlag.LOST_ROWS] == list(lost)
     assert manifest.steps["process"].state["main"]["lost_at_end"] == 1
     assert set(cycles.column("longest_step_s").to_pylist()) == {None}
+
+
+@pytest.mark.parametrize(("by", "verdict"), [("counter", "pass"), ("detected", "inconclusive")])
+def test_the_counter_decides_a_planned_end_that_rows_alone_do_not_show(tmp_path: Path, by: str, verdict: str) -> None:
+    """Ten cycles went by in the pause without rows: the counter has them, the log does not; without it nobody knows."""
+    plan = write(tmp_path / "run", 230, 400)
+    plan.write_text(PLAN + f'planned_cycles = 410\nplanned_by = "{by}"\n')
+    (plan.parent / "limits.toml").write_text(LIMITS.replace('"400 cycles"', '"410 cycles"'))
+    rows = made(400)
+    rows[200:, -1] += 10.0
+    for number, part in enumerate((rows[:230], rows[230:])):
+        log(plan.parent / f"{number}.csv", part)
+    run = load_run(plan)
+    manifest = work(run).manifest
+    found = {row["limit"]: row for row in RunStore(run.store, run.name).read(manifest, "verdicts").to_pylist()}
+    assert (found["done"]["value"], found["done"]["verdict"]) == (410.0, verdict)
+    assert found["peak"]["verdict"] == "inconclusive"  # ten cycles were counted, and nobody saw them
+    assert "10 counted by the rig and not logged" in found["peak"]["left_out"]
