@@ -22,7 +22,11 @@ from benchpipe.store.manifest import Remark
 from benchpipe.tables import FLAG_MEANING
 
 # Columns of the cycles table that the remarks are made of.
-REMARK_COLUMNS = [*REPEAT_COLUMNS, "start_us", "segment", "counter", "period_s", "secant_stiffness"]
+_COLUMNS = [
+    "flags", "start_us", "segment", "complete", "samples", "counter", "peak_load", "valley_load", "motion_max",
+    "motion_min", "period_s", "secant_stiffness",
+]  # fmt: skip
+REMARK_COLUMNS = list(dict.fromkeys([*_COLUMNS, *REPEAT_COLUMNS]))
 MOST_OFF = 1.5  # times longer or shorter than the plan's cycles: other cycles
 REVERSED = 0.95  # of the cycles: the load falls where the motion rises (common practice, no source)
 LEAST_REVERSED = 10  # cycles with a stiffness that say so
@@ -37,7 +41,7 @@ def cycle_remarks(
     ``counted`` is :func:`counted_cycles` where that is known already.
     """
     remarks = [*_flagged(block.name, cycles)]
-    get = {name: _array(cycles, name) for name in REMARK_COLUMNS}
+    get = {name: _array(cycles, name) for name in _COLUMNS}
     counted = counted if counted is not None else counted_cycles(block, rig, cycles)
     if counted is not None:
         remarks += _counted(block.name, counted)
@@ -138,7 +142,7 @@ def count_cycles(block: CyclicBlock, rig: RigConfig, get: dict[str, NDArray[Any]
 
 def _array(cycles: pa.Table, name: str) -> NDArray[Any]:
     column = cycles.column(name).combine_chunks()
-    return np.array(column.cast("float64").fill_null(float("nan")) if column.null_count else column)
+    return np.array(column.fill_null(float("nan")) if column.null_count else column)
 
 
 def _flagged(block: str, cycles: pa.Table) -> Iterator[Remark]:

@@ -31,6 +31,7 @@ REPEAT_COLUMNS = [
 ]  # fmt: skip
 SHARED = 0.5  # of the cycles with a long run have the same extreme: it is clipped there
 LEAST_SHARED = 5  # cycles
+LEAST_SWING = 0.01  # of the usual one: what swings less is not compared by its swing
 REST = 0.1  # of the usual range: a load that comes so near zero may rest there
 _ENDS = {"load": ("valley_load", "peak_load"), "motion": ("motion_min", "motion_max")}
 Floats = NDArray[np.float64]
@@ -67,8 +68,8 @@ class Repeats:
         repeats, samples, low, high : float64 arrays, shape (k,)
             Most repeats in a row, number of samples, smallest and largest value of each cycle.
         """
-        swing = np.maximum(high - low, np.finfo(np.float64).tiny)
-        longer = np.maximum(samples / max(self.samples, 1.0), 1.0) * np.sqrt(np.maximum(self.range / swing, 1.0))
+        part = np.clip((high - low) / self.range, LEAST_SWING, 1.0) if self.range > 0.0 else np.ones(repeats.size)
+        longer = np.maximum(samples / max(self.samples, 1.0), 1.0) / np.sqrt(part)
         most = _bound(self.usual) * longer
         if self.explained:
             most = np.minimum(most, _bound(self.chance))
