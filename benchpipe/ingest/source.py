@@ -34,7 +34,7 @@ from benchpipe.stream.ordered import ordered_map
 if TYPE_CHECKING:
     from hashlib import _Hash
 
-VERSION = 5
+VERSION = 6
 LONG_LINE = 100  # letters of a first line without end that are no header on its way
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
 EVENTS = {
@@ -159,13 +159,16 @@ class _Reading:
     def state(self, tail: Part | None) -> dict[str, Any] | None:
         """What is needed to go on when the log has grown; None where that is to read it whole.
 
-        So it is where the log ends in rows after the clock fell back: more rows may show them to be others. And
-        where no row was taken yet: a log of which none can be is refused, however many nights it took to grow.
+        So it is where the log ends in rows after the clock fell back, or where its first few rows may end in a
+        separator too many: more rows may show them to be others. And where no row was taken yet: a log of which none
+        can be is refused, however many nights it took to grow.
         """
-        if self.tally.reader is None or not self.decided or not self.tally.samples + self.tally.repeats:
+        reader = self.tally.reader
+        none_yet = not self.tally.samples + self.tally.repeats
+        if reader is None or not reader.get("final", True) or not self.decided or none_yet:
             return None
         state = {
-            "reader": self.tally.reader, "clock": self.clock.state, "stuck": self.stuck.state,
+            "reader": reader, "clock": self.clock.state, "stuck": self.stuck.state,
             "stuck_counts": self.stuck.counts, "events": self.tally.events, "places": self.tally.places,
             "tail": tail.path if tail else None, "tail_rows": sum(r.rows for r in self.tally.tail),
         }  # fmt: skip
