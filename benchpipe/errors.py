@@ -60,15 +60,15 @@ class BenchpipeError(Exception):
         super().__init__(what)
 
     def __str__(self) -> str:
-        rows = [self.what]
-        for label, text in (
-            ("where", self.where),
-            ("expected", self.expected),
-            ("got", self.got),
-            ("do next", self.do_next),
+        rows = [shortened(self.what, 450)]
+        for label, text, most in (
+            ("where", self.where, 400),
+            ("expected", self.expected, 500),
+            ("got", self.got, 250),
+            ("do next", self.do_next, 300),
         ):
             if text is not None:
-                rows.append(f"  {label + ':':<10}{text}")
+                rows.append(f"  {label + ':':<10}{shortened(text, most)}")
         return "\n".join(rows)
 
     def __reduce__(self) -> tuple[object, ...]:
@@ -119,6 +119,15 @@ class StoreBusyError(BenchpipeError):
     """Another job holds the store (exit 75)."""
 
     exit_code = ExitCode.STORE_BUSY
+
+
+def shortened(text: str, most: int) -> str:
+    """A text of at most so many bytes (UTF-8): the middle of a longer one is left out."""
+    data = text.encode("utf-8", "backslashreplace")
+    if len(data) <= most:
+        return text
+    begin, end = data[: most // 2 - 2], data[-(most // 2 - 2) :]
+    return f"{begin.decode(errors='ignore')}…{end.decode(errors='ignore')}"
 
 
 def nearest(word: str, known: list[str]) -> str:

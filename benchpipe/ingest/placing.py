@@ -15,9 +15,12 @@ from dataclasses import dataclass
 from functools import partial
 from itertools import takewhile
 
+import numpy as np
+
 from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.clock import Event, step_back
 from benchpipe.ingest.overlap import NO_OVERLAP, Earlier, Overlap
+from benchpipe.ingest.ticks import most_rows, offsets_us
 from benchpipe.store.manifest import Placed, Remark, Source, key_of
 
 
@@ -29,10 +32,15 @@ def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
 
 @dataclass(frozen=True)
 class _End:
-    """End of the run's axis: its last row by the clock, and where that is placed."""
+    """End of the run's axis: its last row by the clock, and where that is placed.
+
+    ``stamp``, where it may be shared, is the last by the clock, and has ``rows``.
+    """
 
     native: int
     us: int
+    stamp: int | None = None
+    rows: int = 0
 
     @property
     def shift(self) -> int:
@@ -65,6 +73,8 @@ def place_sources(
     if time.dated:
         ordered.sort(key=lambda s: s.first_us or 0)  # stable
     original = _originals(ordered)
+    ticks = [s.stamps.tick_us for s in ordered if s.stamps is not None and s.stamps.tick_us]
+    tick = 0 if time.kind == "sample" else time.resolution_us or min(ticks, default=0)
     places: dict[str, Placed] = {}
     remarks: list[Remark] = []
     end: _End | None = None
@@ -74,13 +84,16 @@ def place_sources(
         if source.file in original or None in times:
             places[source.file] = Placed(file=source.file, shift_us=0, after_us=None, repeats=0)
             continue
-        first, last, native = (us or 0 for us in times)
+        first, _, native = (us or 0 for us in times)
         before = known.get(source.file) if known else None
-        place, event = _place(source, first, end, time, partial(_overlap, overlap, earlier, before))
+        if end is not None and (lead := _lead(source, end, time, tick)):
+            place, event = Placed(file=source.file, shift_us=end.shift, after_us=None, repeats=0, lead=lead), None
+        else:
+            place, event = _place(source, first, end, time, partial(_overlap, overlap, earlier, before))
         places[source.file] = place
         remarks += _remarks(place, event)
         if place.left_out < source.samples:
-            end = _End(native, last + place.shift_us)
+            end = _end(source, native, place, end)
             earlier.append(Earlier(source, place.shift_us))
     for copy, one in original.items():
         shift = places[one.file].shift_us
@@ -88,6 +101,35 @@ def place_sources(
         text = f"it is {one.file} again, byte for byte: {one.samples:,} row(s) are left out"
         remarks.append(Remark(step="ingest", code="duplicate", where=copy, count=one.samples, text=text))
     return ordered, [places[s.file] for s in ordered], remarks
+
+
+def _lead(source: Source, end: _End, time: TimeConfig, tick: int) -> tuple[tuple[int, int], ...]:
+    """How far the first samples move that share the last stamp of the file before; empty where they do not.
+
+    They go on in that stamp where it has room for all of them.
+    """
+    stamps = source.stamps
+    if not tick or stamps is None or stamps.first_us != end.stamp:
+        return ()
+    rate, begin, count = time.sample_rate, end.rows, stamps.first_rows
+    if begin + count > most_rows(rate, tick):
+        return ()
+    own = offsets_us(rate, stamps.tick_us)[:count]
+    more = offsets_us(rate, tick)[begin : begin + count] - own
+    last = np.flatnonzero(np.diff(more, append=more[-1] + 1))
+    return tuple((stamps.first_us + int(own[k]) + 1, int(more[k])) for k in last)
+
+
+def _end(source: Source, native: int, place: Placed, before: _End | None) -> _End:
+    """End of the axis with one more file."""
+    stamps, last = source.stamps, source.last_us or 0
+    us = place.at(last)
+    native += us - last - place.shift_us
+    if stamps is None:
+        return _End(native, us)
+    whole = before is not None and bool(place.lead) and stamps.first_us == stamps.last_us
+    rows = stamps.last_rows + (before.rows if whole and before is not None else 0)
+    return _End(native, us, stamps.last_us, rows)
 
 
 def _place(

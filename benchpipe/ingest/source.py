@@ -25,6 +25,7 @@ from benchpipe.ingest.rows import Rows, holes_in, joined
 from benchpipe.ingest.stored import last_rows
 from benchpipe.ingest.stuck import StuckChannels
 from benchpipe.ingest.text import read_and_make, read_text
+from benchpipe.ingest.ticks import Ticks
 from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Part, Remark, Source, canonical
 from benchpipe.store.parts import new_part
@@ -121,6 +122,7 @@ class _Reading:
             )  # fmt: skip
             before = last_rows(store, known, MOST_HELD, state["clock"]["since_us"])
             before = before.at(before.time_us - state["clock"]["shift_us"]) if before is not None else None
+        self.ticks = Ticks(rig.time, state["ticks"] if state else None)
         self.clock = Clock(rig.time, state["clock"] if state else None, before)
         self.stuck = StuckChannels(rig, state["stuck"] if state else None)
         if state is not None:
@@ -144,17 +146,19 @@ class _Reading:
             if batch.tail:
                 self.tally.tail += batch.rejects
                 continue
-            placed = self.clock.place(rows)
+            placed = self.clock.place(self.ticks.spread(rows))
             rejects.add(sorted([*batch.rejects, *lost, *placed.rejects], key=lambda r: r.row))
             self.tally.add(placed)
             if placed.rows:
                 yield joined(placed.rows).table(schema)
-        self.decided = not self.clock.holds
-        placed = self.clock.finish()
-        rejects.add(placed.rejects)
-        self.tally.add(placed)
-        if placed.rows:
-            yield joined(placed.rows).table(schema)
+        held = self.ticks.finish()
+        last = [self.clock.place(held)] if held is not None else []
+        self.decided = self.ticks.decided and not self.clock.holds
+        for placed in (*last, self.clock.finish()):
+            rejects.add(placed.rejects)
+            self.tally.add(placed)
+            if placed.rows:
+                yield joined(placed.rows).table(schema)
 
     def state(self, tail: Part | None) -> dict[str, Any] | None:
         """What is needed to go on when the log has grown; None where that is to read it whole.
@@ -168,7 +172,7 @@ class _Reading:
         if reader is None or not reader.get("final", True) or not self.decided or none_yet:
             return None
         state = {
-            "reader": reader, "clock": self.clock.state, "stuck": self.stuck.state,
+            "reader": reader, "ticks": self.ticks.state, "clock": self.clock.state, "stuck": self.stuck.state,
             "stuck_counts": self.stuck.counts, "events": self.tally.events, "places": self.tally.places,
             "tail": tail.path if tail else None, "tail_rows": sum(r.rows for r in self.tally.tail),
         }  # fmt: skip
@@ -256,6 +260,7 @@ def ingest_file(
         parts=(*old, *new, *([tail] if tail else [])),
         remarks=tuple(_remarks(name, reading, rejected)),
         state=reading.state(tail),
+        stamps=reading.ticks.stamps,
     )
 
 
@@ -289,6 +294,8 @@ def _remarks(name: str, reading: _Reading, rejected: int) -> Iterator[Remark]:
     for event, count in sorted(tally.events.items(), key=lambda one: (tally.places[one[0]], one[0])):
         first = f" ({'the first ' if count > 1 else ''}before row {tally.places[event]:,})"
         yield remark(code=event.replace(" ", "-"), count=count, text=EVENTS[event].format(n=count) + first)
+    if (ticks := reading.ticks).kept:
+        yield remark(code="coarse-clock", count=ticks.kept, text=ticks.text)
     if tally.repeats:
         text = f"{tally.repeats:,} row(s) stand in the log twice, at one time with one content; they count once"
         yield remark(code="repeats", count=tally.repeats, text=text)

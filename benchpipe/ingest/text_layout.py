@@ -132,8 +132,8 @@ def with_first_rows(layout: TextLayout, text: bytes, rig: RigConfig) -> TextLayo
     cells = [(_QUOTED.sub("", line) if rig.log.quoted else line).split(rig.log.separator) for line in lines]
     ended = sum(len(row) == layout.width + 1 and not row[-1].strip() for row in cells)
     plain = sum(len(row) == layout.width for row in cells)
-    counts = {"ended": layout.ended + ended, "plain": layout.plain + plain, "rows": layout.rows + len(cells)}
-    return replace(layout, **counts)
+    ended, plain = layout.ended + ended, layout.plain + plain
+    return replace(layout, ended=ended, plain=plain, rows=layout.rows + len(cells))
 
 
 def only_begun(head: bytes, rig: RigConfig) -> bool:

@@ -18,7 +18,7 @@ from benchpipe.store.manifest import Manifest
 from benchpipe.store.parts import open_part
 from benchpipe.store.refusals import refused
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import sample_inputs
+from benchpipe.store.samples import plain_array, sample_inputs
 from benchpipe.tables import flag_names, schema
 
 
@@ -80,7 +80,7 @@ def _samples(store: RunStore, manifest: Manifest) -> Iterator[pa.Table]:
         with open_part(store.folder, source.part) as file:
             for batch in file.iter_batches(1 << 17):
                 rows = pa.Table.from_batches([batch])
-                time = pc.add(rows.column("time_us"), source.shift_us)
+                time = pa.array(source.placed(plain_array(rows.column("time_us"))))
                 rows = rows.set_column(0, rows.schema.field("time_us"), time)
                 if source.after_us is not None:
                     rows = rows.filter(pc.greater(time, source.after_us))
