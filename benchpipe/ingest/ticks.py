@@ -112,8 +112,8 @@ class Ticks:
         """The remark on rows that were kept."""
         every = f"{self.tick_us / 1e6:g} s"
         return (
-            f"the clock counts in steps of {every}, longer than a sample: {self.kept:,} row(s) with the time of the row "
-            f"before are kept and spread by sample_rate; times are uncertain by {every}"
+            f"the clock counts in steps of {every}, longer than a sample: {self.kept:,} row(s) with the time of "
+            f"the row before are kept and spread by sample_rate; times are uncertain by {every}"
         )
 
     def spread(self, rows: Rows) -> Rows:

@@ -8,10 +8,12 @@ from io import RawIOBase
 from pathlib import Path
 from typing import IO, Literal
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
+from benchpipe.check.rounding import decimals_of
 from benchpipe.errors import ConfigError
 from benchpipe.store.files import finish, unfinished
 from benchpipe.store.manifest import Manifest
@@ -68,6 +70,11 @@ def _pieces(store: RunStore, manifest: Manifest, table: str, form: Literal["csv"
     if form == "csv" and "flags" in rows.column_names:
         words = pa.array([flag_names(f) for f in rows.column("flags").to_pylist()], pa.string())
         rows = rows.set_column(rows.column_names.index("flags"), "flags", words)
+    for place, field in enumerate(rows.schema):
+        if pa.types.is_float64(field.type):
+            column = rows.column(place)
+            values = pa.array(decimals_of(np.asarray(column.fill_null(0.0))), mask=np.asarray(column.is_null()))
+            rows = rows.set_column(place, field, values)
     yield rows
 
 
