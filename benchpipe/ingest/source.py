@@ -18,11 +18,12 @@ from benchpipe.errors import BenchpipeError, InputError
 from benchpipe.ingest.batch import RawBatch, Reject
 from benchpipe.ingest.calibrate import channel_settings, last_change_us, samples_schema, to_rows
 from benchpipe.ingest.clock import MOST_HELD, Clock, Placed, native_time
+from benchpipe.ingest.moved import FARTHEST_US, Beginning
 from benchpipe.ingest.opened import HashedLog, must_be_still, open_log, shrank
 from benchpipe.ingest.readers import read_log
 from benchpipe.ingest.rejects import RejectWriter
 from benchpipe.ingest.rows import Rows, holes_in, joined
-from benchpipe.ingest.stored import last_rows
+from benchpipe.ingest.stored import last_rows, rows_until
 from benchpipe.ingest.stuck import StuckChannels
 from benchpipe.ingest.text import read_and_make, read_text
 from benchpipe.ingest.ticks import Ticks
@@ -111,7 +112,7 @@ class _Reading:
     """A log on its way into the store: numbers, calibrated, placed in time, counted."""
 
     def __init__(self, rig: RigConfig, store: RunStore, known: Source | None) -> None:
-        self.rig, self.decided = rig, True
+        self.rig, self.decided, self.schema = rig, True, samples_schema(rig)
         state = known.state if known is not None else None
         self.tally = _Tally()
         before = None
@@ -124,6 +125,10 @@ class _Reading:
             before = before.at(before.time_us - state["clock"]["shift_us"]) if before is not None else None
         self.ticks = Ticks(rig.time, state["ticks"] if state else None)
         self.clock = Clock(rig.time, state["clock"] if state else None, before)
+        self.begin = Beginning()
+        if known is not None and known.begins is None and state is not None:
+            for rows in rows_until(store, known, FARTHEST_US):
+                self.begin.add(rows)
         self.stuck = StuckChannels(rig, state["stuck"] if state else None)
         if state is not None:
             self.stuck.counts = dict(state["stuck_counts"])
@@ -139,7 +144,6 @@ class _Reading:
 
     def tables(self, batches: Iterator[tuple[RawBatch, _Made]], rejects: RejectWriter) -> Iterator[pa.Table]:
         """Samples, ready to be written."""
-        schema = samples_schema(self.rig)
         for batch, (rows, lost) in batches:
             self.tally.read += len(batch.row) + sum(r.rows for r in batch.rejects)
             self.tally.reader = batch.state or self.tally.reader
@@ -148,17 +152,20 @@ class _Reading:
                 continue
             placed = self.clock.place(self.ticks.spread(rows))
             rejects.add(sorted([*batch.rejects, *lost, *placed.rejects], key=lambda r: r.row))
-            self.tally.add(placed)
-            if placed.rows:
-                yield joined(placed.rows).table(schema)
+            yield from self._samples(placed)
         held = self.ticks.finish()
         last = [self.clock.place(held)] if held is not None else []
         self.decided = self.ticks.decided and not self.clock.holds
         for placed in (*last, self.clock.finish()):
             rejects.add(placed.rejects)
-            self.tally.add(placed)
-            if placed.rows:
-                yield joined(placed.rows).table(schema)
+            yield from self._samples(placed)
+
+    def _samples(self, placed: Placed) -> Iterator[pa.Table]:
+        self.tally.add(placed)
+        for rows in placed.rows:
+            self.begin.add(rows)
+        if placed.rows:
+            yield joined(placed.rows).table(self.schema)
 
     def state(self, tail: Part | None) -> dict[str, Any] | None:
         """What is needed to go on when the log has grown; None where that is to read it whole.
@@ -261,6 +268,7 @@ def ingest_file(
         remarks=tuple(_remarks(name, reading, rejected)),
         state=reading.state(tail),
         stamps=reading.ticks.stamps,
+        begins=(known.begins if known else None) or reading.begin.sha256,
     )
 
 
