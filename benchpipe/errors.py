@@ -11,6 +11,8 @@ from difflib import get_close_matches
 from enum import IntEnum
 from pathlib import Path
 
+MOST_BYTES = 1900  # of an error's texts: a terminal's screen
+
 
 class ExitCode(IntEnum):
     """What a command's exit status means. 1 is left to crashes of the interpreter."""
@@ -60,15 +62,14 @@ class BenchpipeError(Exception):
         super().__init__(what)
 
     def __str__(self) -> str:
-        rows = [self.what]
-        for label, text in (
-            ("where", self.where),
-            ("expected", self.expected),
-            ("got", self.got),
-            ("do next", self.do_next),
-        ):
-            if text is not None:
-                rows.append(f"  {label + ':':<10}{text}")
+        texts = {
+            "": self.what, "where": self.where, "expected": self.expected, "got": self.got, "do next": self.do_next
+        }  # fmt: skip
+        parts = {label: text for label, text in texts.items() if text is not None}
+        while (over := sum(map(_bytes, parts.values())) - MOST_BYTES) > 0:  # the longest gives way
+            label = max(parts, key=lambda one: _bytes(parts[one]))
+            parts[label] = _shortened(parts[label], max(_bytes(parts[label]) - over, MOST_BYTES // len(parts)))
+        rows = [f"  {label + ':':<10}{text}" if label else text for label, text in parts.items()]
         return "\n".join(rows)
 
     def __reduce__(self) -> tuple[object, ...]:
@@ -119,6 +120,16 @@ class StoreBusyError(BenchpipeError):
     """Another job holds the store (exit 75)."""
 
     exit_code = ExitCode.STORE_BUSY
+
+
+def _bytes(text: str) -> int:
+    return len(text.encode("utf-8", "surrogateescape"))
+
+
+def _shortened(text: str, most: int) -> str:
+    """A text of at most so many bytes (UTF-8): the middle is left out."""
+    data, half = text.encode("utf-8", "surrogateescape"), most // 2 - 2
+    return f"{data[:half].decode(errors='ignore')}…{data[-half:].decode(errors='ignore')}"
 
 
 def nearest(word: str, known: list[str]) -> str:

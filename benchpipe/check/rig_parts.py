@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
-from benchpipe.check.budget import Part, from_expanded, rectangular
+from benchpipe.check.budget import Part, from_expanded, rectangular, triangular
 from benchpipe.check.measures import Measure
 from benchpipe.check.values import Typical, Values
 from benchpipe.config.channel import CalibrationConfig, ChannelConfig
@@ -98,6 +98,16 @@ def _parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> It
     yield _delays(measure, rig, typical)
     if measure.unit == "s" or measure.unit.endswith(("/h", "/s")):
         yield from_expanded("clock", abs(value) * rig.time.uncertainty, note="uncertainty of [time]")
+        yield _resolution(measure, rig, value, values)
+
+
+def _resolution(measure: Measure, rig: RigConfig, value: float, values: Values) -> Part:
+    """Step of a coarse clock: either end of a time is anywhere in it (the difference of two is triangular)."""
+    step = rig.time.resolution or 0.0
+    if measure.unit != "s":
+        first, last = values.between_us or (0, 0)
+        step = abs(value) * step / ((last - first) * 1e-6) if last > first and step else 0.0
+    return triangular("resolution of the clock", step, note="the steps in which it counts")
 
 
 def sensitivity_of(measure: Measure, rig: RigConfig, value: float, typical: Typical) -> Sensitivity:

@@ -14,6 +14,9 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from math import isfinite
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 DIGITS = 2
 MOST_LOST = Decimal("0.025")
 DIGITS_ALONE = 4
@@ -21,6 +24,27 @@ DIGITS_ALONE = 4
 NOT_MEASURED = "not measured"
 NOT_KNOWN = "not known"
 TINY = Decimal("1e-9")
+
+
+def decimal_of(value: float) -> float:
+    """A number that is one of single precision, by the shortest decimal that names it: 23.1 for 23.100000381469727.
+
+    Samples and the figures of cycles are kept so. Any other double, and an integer, stays as it is.
+    """
+    with np.errstate(over="ignore", invalid="ignore"):
+        single = np.float32(value)
+    return float(str(single)) if float(single) == value and not float(value).is_integer() else value
+
+
+def decimals_of(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """:func:`decimal_of` of each; shape (n,)."""
+    import pyarrow as pa
+
+    with np.errstate(over="ignore", invalid="ignore"):
+        single = values.astype(np.float32)
+        exact = (single.astype(np.float64) == values) & (values != np.rint(values))
+    shortest = np.asarray(pa.array(single).cast(pa.string()).cast(pa.float64()))
+    return np.where(exact, shortest, values)
 
 
 def rounded(value: float | None, u: float | None) -> tuple[str, str]:
@@ -36,7 +60,7 @@ def rounded(value: float | None, u: float | None) -> tuple[str, str]:
     """
     if value is None or not isfinite(value):
         return NOT_MEASURED, NOT_KNOWN
-    exact = _decimal(value)
+    exact = _decimal(decimal_of(value) if u == 0.0 else value)
     if u is None or not isfinite(u) or u < 0.0:
         return _text(exact, _place(exact, DIGITS_ALONE)), NOT_KNOWN
     if u == 0.0:

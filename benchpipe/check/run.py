@@ -31,7 +31,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import matches
 from benchpipe.tables import schema
 
-VERSION = 5
+VERSION = 6
 STEP = "check"
 Rows = tuple[dict[str, Any], list[dict[str, Any]]]
 
@@ -44,6 +44,7 @@ def check_run(run: RunConfig, store: RunStore, manifest: Manifest, *, today: dat
     today : date
         Days until a calibration is due count from it.
     """
+    run = _with_clock(run, manifest)
     settings = {
         "version": VERSION,
         "limits": [limits.config.model_dump(mode="json") for limits in run.limits],
@@ -64,6 +65,15 @@ def check_run(run: RunConfig, store: RunStore, manifest: Manifest, *, today: dat
     remarks = (*_without_hold(run, tables), *_calibrations(run, manifest))
     step = Step(key=key, version=VERSION, parts=tuple(parts), remarks=remarks)
     return store.commit(manifest.model_copy(update={"steps": {**manifest.steps, STEP: step}}))
+
+
+def _with_clock(run: RunConfig, manifest: Manifest) -> RunConfig:
+    """The run with the steps of its clock, where the logs show them and the rig file does not say them."""
+    ticks = [source.stamps.tick_us for source in manifest.sources if source.stamps is not None]
+    if run.rig.time.resolution is not None or not any(ticks):
+        return run
+    time = run.rig.time.model_copy(update={"resolution": max(ticks) * 1e-6})
+    return replace(run, rig=run.rig.model_copy(update={"time": time}))
 
 
 def _without_hold(run: RunConfig, tables: RunTables) -> Iterator[Remark]:

@@ -7,22 +7,22 @@ import sys
 import tempfile
 import time
 import traceback
-from pathlib import Path
 
 from benchpipe import __version__
 
 
 def bug_report(error: BaseException, arguments: list[str]) -> str:
-    """Write down an error that is ours, and say where."""
+    """Write down an error that is ours, in a file that only its owner can read, and say where."""
     text = "".join(traceback.format_exception(error))
     facts = f"benchpipe {__version__}, Python {sys.version}, {sys.platform}\narguments: {arguments}\n\n{text}"
+    what = f"{type(error).__name__}: {error}"
     try:
-        name = f"benchpipe-bug-{time.strftime('%Y%m%d-%H%M%S')}-{os.getpid()}.txt"
-        path = Path(tempfile.gettempdir()) / name
-        path.write_text(facts)
+        handle, path = tempfile.mkstemp(".txt", f"benchpipe-bug-{time.strftime('%Y%m%d-%H%M%S')}-")
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+            file.write(facts)
     except OSError:
-        return f"error: this is a bug in benchpipe ({type(error).__name__}: {error}); please report it with:\n{facts}"
+        return f"error: this is a bug in benchpipe ({what}); please report it with:\n{facts}"
     return (
-        f"error: this is a bug in benchpipe ({type(error).__name__}: {error})\n"
+        f"error: this is a bug in benchpipe ({what})\n"
         f"  do next:  send the report {path} to the people who maintain it; logs and store are as they were"
     )

@@ -94,12 +94,13 @@ def explain(
     """
     import json
 
+    from benchpipe.report.document import plain
     from benchpipe.report.explaining import explained, explained_lines
 
     config, run_store, manifest = _kept(run, lab, store)
     found = explained(config, run_store, manifest, block, limit, limits)
     if as_json:
-        typer.echo(json.dumps(found, indent=1, allow_nan=False))
+        typer.echo(json.dumps(plain(found), indent=1, allow_nan=False))
         return
     for line in explained_lines(found):
         typer.echo(in_one_line(line))

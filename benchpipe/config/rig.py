@@ -8,7 +8,7 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 
 from benchpipe.config.channel import ChannelConfig, Column, UnitText
-from benchpipe.config.model import AnyQuantity, ConfigModel, Hertz, Many, Millimetres, Pair, Quantity, Ratio
+from benchpipe.config.model import AnyQuantity, ConfigModel, Hertz, Many, Millimetres, Pair, Quantity, Ratio, Seconds
 from benchpipe.units import a_quantity, find_unit
 
 DAY_PARTS = ("%d", "%e", "%j", "%D", "%F", "%x", "%c", "%s", "%v")
@@ -54,7 +54,8 @@ class TimeConfig(ConfigModel):
     Where date and time stand in two columns, ``date_column`` names the first, and
     ``format`` is that of both with one space between them. ``unit_in_log`` is how the log's
     units row writes the unit, where that text is not one we know. ``uncertainty`` is that of the
-    clock's rate (expanded, k = 2), as a part of any time.
+    clock's rate (expanded, k = 2), as a part of any time. ``resolution`` is the step in which the clock counts:
+    where it is longer than a sample, rows of one stamp are spread over it by ``sample_rate``.
     """
 
     kind: Literal["elapsed", "datetime", "sample"] = "elapsed"
@@ -66,6 +67,7 @@ class TimeConfig(ConfigModel):
     sample_rate: Hertz = Field(gt=0)
     gap_samples: float = Field(default=5.0, gt=1)
     uncertainty: Ratio = Field(default=0.0, ge=0)
+    resolution: Seconds | None = Field(default=None, gt=0)
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
@@ -85,6 +87,11 @@ class TimeConfig(ConfigModel):
     def dated(self) -> bool:
         """Whether the clock shows the day, not only the time of day or since a start."""
         return self.kind == "datetime" and any(part in (self.format or "") for part in DAY_PARTS)
+
+    @property
+    def resolution_us(self) -> int | None:
+        """``resolution`` [µs], 1 at least."""
+        return None if self.resolution is None else max(round(1e6 * self.resolution), 1)
 
     @property
     def gap_s(self) -> float:

@@ -16,6 +16,16 @@ from benchpipe.errors import ConfigError
 
 KeyPath = tuple[str | int, ...]
 
+MOST_BYTES = 1 << 19
+MOST_PARTS = 32  # of a dotted key, and of tables and arrays in one another
+MOST_LETTERS = 100  # of a number
+# Strings and comments, so that what is left are keys, numbers and marks (TOML 1.0, "String", "Comment").
+_TEXTS = re.compile(
+    r'"""(?:\\.|[^\\])*?"""+|\'\'\'.*?\'\'\'+|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*', re.DOTALL
+)
+_LONG_KEY = re.compile(rf"(?:[\w\-\x00][ \t]*\.[ \t]*[\w\-\x00]*?){{{MOST_PARTS}}}")
+_LONG_NUMBER = re.compile(rf"(?<![\w.\-])[+-]?\d[\w.+\-]{{{MOST_LETTERS},}}")
+
 
 @dataclass(frozen=True)
 class TomlFile:
@@ -86,13 +96,52 @@ def read_toml(path: Path) -> TomlFile:
         ) from None
     except OSError as error:
         raise ConfigError(f"the file cannot be read: {error.strerror}", where=path) from None
+    _must_be_plain(path, text)
     try:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise _not_toml(path, text, str(error)) from None
     except RecursionError:
-        raise ConfigError("not usable TOML: brackets are nested too deeply", where=path) from None
+        raise _too_deep(path) from None
+    except ValueError as error:  # a date that is none
+        raise ConfigError(f"not valid TOML: {error}", where=path) from None
+    if _depth(values) > MOST_PARTS:
+        raise _too_deep(path)
     return TomlFile(path, values, _nodes(text))
+
+
+def _must_be_plain(path: Path, text: str) -> None:
+    """Refuse what takes the parsers minutes, or kills them: no configuration has it."""
+    if len(text) > MOST_BYTES:
+        raise ConfigError(
+            f"the file is too large for a configuration: {len(text):,} letters", where=path,
+            expected=f"{MOST_BYTES:,} at most", do_next="check the path: is this a log?",
+        )  # fmt: skip
+    bare = _TEXTS.sub(lambda found: "\x00" + "\n" * found[0].count("\n"), text)
+    for what, form in (
+        (f"a key of more than {MOST_PARTS} parts", _LONG_KEY),
+        (f"a number of more than {MOST_LETTERS} characters", _LONG_NUMBER),
+    ):
+        if found := form.search(bare):
+            line = bare.count("\n", 0, found.start()) + 1
+            raise ConfigError(f"not usable TOML: {what}", where=f"{path}:{line}", got=f"{found[0][:40]}…")
+
+
+def _depth(values: object) -> int:
+    """How many tables and arrays stand in one another."""
+    depth, level = 0, [values]
+    while level:
+        inside: list[object] = []
+        for one in level:
+            inside += one.values() if isinstance(one, dict) else one if isinstance(one, list) else ()
+        depth, level = depth + 1, inside
+    return depth
+
+
+def _too_deep(path: Path) -> ConfigError:
+    return ConfigError(
+        "not usable TOML: brackets are nested too deeply", where=path, expected=f"{MOST_PARTS} in one another at most"
+    )
 
 
 def _not_toml(path: Path, text: str, message: str) -> ConfigError:

@@ -22,6 +22,7 @@ from benchpipe.errors import InputError, nearest
 from benchpipe.ingest.batch import RawBatch, needed_columns
 from benchpipe.ingest.foreign import load_extra, no_column, readable
 from benchpipe.ingest.hdf5_heap import heaps_must_be_sound
+from benchpipe.ingest.hdf5_links import must_stand_alone
 from benchpipe.ingest.hdf5_types import attribute_text, is_known
 from benchpipe.ingest.tabular import BATCH_ROWS, raw_batch
 
@@ -67,6 +68,8 @@ def opened(path: Path, file: IO[bytes]) -> Iterator[Any]:
     with readable(path, "an HDF5"):
         content = h5py.File(file, "r")
     try:
+        with readable(path, "an HDF5"):
+            must_stand_alone(path, content)
         yield content
     finally:
         content.close()

@@ -15,9 +15,13 @@ from dataclasses import dataclass
 from functools import partial
 from itertools import takewhile
 
+import numpy as np
+
 from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.clock import Event, step_back
+from benchpipe.ingest.moved import IsCopy, times_tell
 from benchpipe.ingest.overlap import NO_OVERLAP, Earlier, Overlap
+from benchpipe.ingest.ticks import most_rows, offsets_us
 from benchpipe.store.manifest import Placed, Remark, Source, key_of
 
 
@@ -29,10 +33,15 @@ def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
 
 @dataclass(frozen=True)
 class _End:
-    """End of the run's axis: its last row by the clock, and where that is placed."""
+    """End of the run's axis: its last row by the clock, and where that is placed.
+
+    ``stamp``, where it may be shared, is the last by the clock, and has ``rows``.
+    """
 
     native: int
     us: int
+    stamp: int | None = None
+    rows: int = 0
 
     @property
     def shift(self) -> int:
@@ -41,7 +50,7 @@ class _End:
 
 def place_sources(
     sources: list[Source], time: TimeConfig, overlap: Callable[..., Overlap],
-    known: dict[str, Placed] | None = None,
+    known: dict[str, Placed] | None = None, is_copy: IsCopy | None = None,
 ) -> tuple[list[Source], list[Placed], list[Remark]]:  # fmt: skip
     """Order the files of a run and place them on one rising axis.
 
@@ -52,7 +61,9 @@ def place_sources(
     overlap : callable
         :func:`~benchpipe.ingest.overlap.find_overlap` on a store.
     known : dict of Placed, optional
-        Places of the last time by file: overlaps of what did not change are not looked for again.
+        Places of the last time by file: overlaps and copies of what did not change are not looked for again.
+    is_copy : callable, optional
+        :func:`~benchpipe.ingest.moved.is_copy` on a store.
 
     Returns
     -------
@@ -65,29 +76,72 @@ def place_sources(
     if time.dated:
         ordered.sort(key=lambda s: s.first_us or 0)  # stable
     original = _originals(ordered)
+    gap_us = round(1e6 * time.gap_s)
+    moved = _moved_copies(ordered, original, known or {}, is_copy, gap_us) if is_copy and time.dated else {}
+    ticks = [s.stamps.tick_us for s in ordered if s.stamps is not None and s.stamps.tick_us]
+    tick = 0 if time.kind == "sample" else time.resolution_us or min(ticks, default=0)
     places: dict[str, Placed] = {}
     remarks: list[Remark] = []
     end: _End | None = None
     earlier: list[Earlier] = []
     for source in ordered:
         times = (source.first_us, source.last_us, source.native_last_us)
-        if source.file in original or None in times:
+        if source.file in original or source.file in moved or None in times:
             places[source.file] = Placed(file=source.file, shift_us=0, after_us=None, repeats=0)
             continue
-        first, last, native = (us or 0 for us in times)
+        first, _, native = (us or 0 for us in times)
         before = known.get(source.file) if known else None
-        place, event = _place(source, first, end, time, partial(_overlap, overlap, earlier, before))
+        if end is not None and (lead := _lead(source, end, time, tick)):
+            place, event = Placed(file=source.file, shift_us=end.shift, after_us=None, repeats=0, lead=lead), None
+        else:
+            place, event = _place(source, first, end, time, partial(_overlap, overlap, earlier, before))
         places[source.file] = place
         remarks += _remarks(place, event)
         if place.left_out < source.samples:
-            end = _End(native, last + place.shift_us)
+            end = _end(source, native, place, end)
             earlier.append(Earlier(source, place.shift_us))
     for copy, one in original.items():
         shift = places[one.file].shift_us
         places[copy] = Placed(file=copy, shift_us=shift, after_us=(one.last_us or 0) + shift, repeats=one.samples)
         text = f"it is {one.file} again, byte for byte: {one.samples:,} row(s) are left out"
         remarks.append(Remark(step="ingest", code="duplicate", where=copy, count=one.samples, text=text))
+    for copy, one, key in ((copy, *moved[copy.file]) for copy in ordered if copy.file in moved):
+        by = (one.first_us or 0) - (copy.first_us or 0)
+        shift = by + places[one.file].shift_us
+        after = (copy.last_us or 0) + shift
+        places[copy.file] = Placed(file=copy.file, shift_us=shift, after_us=after, repeats=copy.samples, key=key)
+        text = f"it is {one.file} again, its clock moved by {-by / 1e6:+,g} s: {copy.samples:,} row(s) are left out"
+        remarks.append(Remark(step="ingest", code="moved-copy", where=copy.file, count=copy.samples, text=text))
     return ordered, [places[s.file] for s in ordered], remarks
+
+
+def _lead(source: Source, end: _End, time: TimeConfig, tick: int) -> tuple[tuple[int, int], ...]:
+    """How far the first samples move that share the last stamp of the file before; empty where they do not.
+
+    They go on in that stamp where it has room for all of them.
+    """
+    stamps = source.stamps
+    if not tick or stamps is None or stamps.first_us != end.stamp:
+        return ()
+    rate, begin, count = time.sample_rate, end.rows, stamps.first_rows
+    if begin + count > most_rows(rate, tick):
+        return ()
+    own = offsets_us(rate, stamps.tick_us)[:count]
+    more = offsets_us(rate, tick)[begin : begin + count] - own
+    last = np.flatnonzero(np.diff(more, append=more[-1] + 1))
+    return tuple((stamps.first_us + int(own[k]) + 1, int(more[k])) for k in last)
+
+
+def _end(source: Source, native: int, place: Placed, before: _End | None) -> _End:
+    """End of the axis with one more file."""
+    stamps, last = source.stamps, source.last_us or 0
+    us = place.at(last)
+    native += us - last - place.shift_us
+    if stamps is None:
+        return _End(native, us)
+    whole = before is not None and bool(place.lead) and stamps.first_us == stamps.last_us
+    rows = stamps.last_rows + (before.rows if whole and before is not None else 0)
+    return _End(native, us, stamps.last_us, rows)
 
 
 def _place(
@@ -133,19 +187,46 @@ def _samples(source: Source) -> list[str]:
     return [part.sha256 for part in source.parts if part.table == "samples"]
 
 
+def _moved_copies(
+    ordered: list[Source], others: dict[str, Source], known: dict[str, Placed], is_copy: IsCopy, gap_us: int
+) -> dict[str, tuple[Source, str]]:
+    """For each file that is another with its clock moved: that other, and a key of what it was found from."""
+    alike: dict[str, list[Source]] = {}
+    for source in _the_best_first(ordered):
+        if source.begins is not None and source.file not in others:
+            alike.setdefault(source.begins, []).append(source)
+    copies = {}
+    for group in alike.values():
+        group.sort(key=lambda source: -source.samples)  # stable
+        for place, source in enumerate(group):
+            for one in group[:place]:
+                if one.file in copies or one.first_us == source.first_us:
+                    continue
+                tell = times_tell(source, one, ordered, gap_us)
+                key = key_of(["moved", _samples(source), _samples(one), tell])
+                before = known.get(source.file)
+                if (before is not None and before.key == key) or is_copy(source, one, tell):
+                    copies[source.file] = one, key
+                    break
+    return copies
+
+
 def _originals(ordered: list[Source]) -> dict[str, Source]:
     """For each file that is a copy of another: that other.
 
     The original is the one whose name belongs to the longest series, then the oldest, then the first by name.
     """
-    series = Counter(_series(s.file) for s in ordered)
-    best = sorted(ordered, key=lambda s: (-series[_series(s.file)], s.mtime_ns, natural_order(s.file)))
     first: dict[str, Source] = {}
     copies = {}
-    for source in best:
+    for source in _the_best_first(ordered):
         if source.samples and first.setdefault(source.sha256, source) is not source:
             copies[source.file] = first[source.sha256]
     return copies
+
+
+def _the_best_first(ordered: list[Source]) -> list[Source]:
+    series = Counter(_series(s.file) for s in ordered)
+    return sorted(ordered, key=lambda s: (-series[_series(s.file)], s.mtime_ns, natural_order(s.file)))
 
 
 def _series(name: str) -> str:

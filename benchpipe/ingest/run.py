@@ -17,6 +17,7 @@ from benchpipe.ingest.certificates import calibration_remarks
 from benchpipe.ingest.clock import LATE
 from benchpipe.ingest.closed import closed_manifest, logs_must_be_there
 from benchpipe.ingest.logs import find_logs
+from benchpipe.ingest.moved import is_copy
 from benchpipe.ingest.opened import hash_of_beginning, open_log
 from benchpipe.ingest.overlap import find_overlap
 from benchpipe.ingest.placing import place_sources
@@ -84,7 +85,8 @@ def ingest_run(
     sources = [taking.take(name, path, known.get(name)) for name, path in found.files.items()]
     sources += [kept for gone in known.values() if gone.file not in found.files for kept in taking.kept(gone)]
     places = {place.file: place for place in manifest.placed}
-    ordered, placed, odd = place_sources(sources, run.rig.time, partial(find_overlap, store), places)
+    looks = partial(find_overlap, store), places, partial(is_copy, store)
+    ordered, placed, odd = place_sources(sources, run.rig.time, *looks)
     before = manifest.steps.get(STEP)
     update = {"sources": tuple(ordered), "placed": tuple(placed)}
     zeros, of_zeros = take_zeros(run, store, manifest.model_copy(update=update), before)

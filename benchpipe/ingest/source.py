@@ -18,13 +18,15 @@ from benchpipe.errors import BenchpipeError, InputError
 from benchpipe.ingest.batch import RawBatch, Reject
 from benchpipe.ingest.calibrate import channel_settings, last_change_us, samples_schema, to_rows
 from benchpipe.ingest.clock import MOST_HELD, Clock, Placed, native_time
+from benchpipe.ingest.moved import FARTHEST_US, Beginning
 from benchpipe.ingest.opened import HashedLog, must_be_still, open_log, shrank
 from benchpipe.ingest.readers import read_log
 from benchpipe.ingest.rejects import RejectWriter
 from benchpipe.ingest.rows import Rows, holes_in, joined
-from benchpipe.ingest.stored import last_rows
+from benchpipe.ingest.stored import last_rows, rows_until
 from benchpipe.ingest.stuck import StuckChannels
 from benchpipe.ingest.text import read_and_make, read_text
+from benchpipe.ingest.ticks import Ticks
 from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Part, Remark, Source, canonical
 from benchpipe.store.parts import new_part
@@ -34,7 +36,7 @@ from benchpipe.stream.ordered import ordered_map
 if TYPE_CHECKING:
     from hashlib import _Hash
 
-VERSION = 5
+VERSION = 6
 LONG_LINE = 100  # letters of a first line without end that are no header on its way
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
 EVENTS = {
@@ -110,7 +112,7 @@ class _Reading:
     """A log on its way into the store: numbers, calibrated, placed in time, counted."""
 
     def __init__(self, rig: RigConfig, store: RunStore, known: Source | None) -> None:
-        self.rig, self.decided = rig, True
+        self.rig, self.decided, self.schema = rig, True, samples_schema(rig)
         state = known.state if known is not None else None
         self.tally = _Tally()
         before = None
@@ -121,7 +123,12 @@ class _Reading:
             )  # fmt: skip
             before = last_rows(store, known, MOST_HELD, state["clock"]["since_us"])
             before = before.at(before.time_us - state["clock"]["shift_us"]) if before is not None else None
+        self.ticks = Ticks(rig.time, state["ticks"] if state else None)
         self.clock = Clock(rig.time, state["clock"] if state else None, before)
+        self.begin = Beginning()
+        if known is not None and known.begins is None and state is not None:
+            for rows in rows_until(store, known, FARTHEST_US):
+                self.begin.add(rows)
         self.stuck = StuckChannels(rig, state["stuck"] if state else None)
         if state is not None:
             self.stuck.counts = dict(state["stuck_counts"])
@@ -137,35 +144,42 @@ class _Reading:
 
     def tables(self, batches: Iterator[tuple[RawBatch, _Made]], rejects: RejectWriter) -> Iterator[pa.Table]:
         """Samples, ready to be written."""
-        schema = samples_schema(self.rig)
         for batch, (rows, lost) in batches:
             self.tally.read += len(batch.row) + sum(r.rows for r in batch.rejects)
             self.tally.reader = batch.state or self.tally.reader
             if batch.tail:
                 self.tally.tail += batch.rejects
                 continue
-            placed = self.clock.place(rows)
+            placed = self.clock.place(self.ticks.spread(rows))
             rejects.add(sorted([*batch.rejects, *lost, *placed.rejects], key=lambda r: r.row))
-            self.tally.add(placed)
-            if placed.rows:
-                yield joined(placed.rows).table(schema)
-        self.decided = not self.clock.holds
-        placed = self.clock.finish()
-        rejects.add(placed.rejects)
+            yield from self._samples(placed)
+        held = self.ticks.finish()
+        last = [self.clock.place(held)] if held is not None else []
+        self.decided = self.ticks.decided and not self.clock.holds
+        for placed in (*last, self.clock.finish()):
+            rejects.add(placed.rejects)
+            yield from self._samples(placed)
+
+    def _samples(self, placed: Placed) -> Iterator[pa.Table]:
         self.tally.add(placed)
+        for rows in placed.rows:
+            self.begin.add(rows)
         if placed.rows:
-            yield joined(placed.rows).table(schema)
+            yield joined(placed.rows).table(self.schema)
 
     def state(self, tail: Part | None) -> dict[str, Any] | None:
         """What is needed to go on when the log has grown; None where that is to read it whole.
 
-        So it is where the log ends in rows after the clock fell back: more rows may show them to be others. And
-        where no row was taken yet: a log of which none can be is refused, however many nights it took to grow.
+        So it is where the log ends in rows after the clock fell back, or where its first few rows may end in a
+        separator too many: more rows may show them to be others. And where no row was taken yet: a log of which none
+        can be is refused, however many nights it took to grow.
         """
-        if self.tally.reader is None or not self.decided or not self.tally.samples + self.tally.repeats:
+        reader = self.tally.reader
+        none_yet = not self.tally.samples + self.tally.repeats
+        if reader is None or not reader.get("final", True) or not self.decided or none_yet:
             return None
         state = {
-            "reader": self.tally.reader, "clock": self.clock.state, "stuck": self.stuck.state,
+            "reader": reader, "ticks": self.ticks.state, "clock": self.clock.state, "stuck": self.stuck.state,
             "stuck_counts": self.stuck.counts, "events": self.tally.events, "places": self.tally.places,
             "tail": tail.path if tail else None, "tail_rows": sum(r.rows for r in self.tally.tail),
         }  # fmt: skip
@@ -253,6 +267,8 @@ def ingest_file(
         parts=(*old, *new, *([tail] if tail else [])),
         remarks=tuple(_remarks(name, reading, rejected)),
         state=reading.state(tail),
+        stamps=reading.ticks.stamps,
+        begins=(known.begins if known else None) or reading.begin.sha256,
     )
 
 
@@ -286,6 +302,8 @@ def _remarks(name: str, reading: _Reading, rejected: int) -> Iterator[Remark]:
     for event, count in sorted(tally.events.items(), key=lambda one: (tally.places[one[0]], one[0])):
         first = f" ({'the first ' if count > 1 else ''}before row {tally.places[event]:,})"
         yield remark(code=event.replace(" ", "-"), count=count, text=EVENTS[event].format(n=count) + first)
+    if (ticks := reading.ticks).kept:
+        yield remark(code="coarse-clock", count=ticks.kept, text=ticks.text)
     if tally.repeats:
         text = f"{tally.repeats:,} row(s) stand in the log twice, at one time with one content; they count once"
         yield remark(code="repeats", count=tally.repeats, text=text)

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from benchpipe.config.rig import RigConfig
 from benchpipe.ingest.batch import RawBatch, Reject
 from benchpipe.ingest.text_block import BlockParser, line_count
-from benchpipe.ingest.text_layout import HeaderFinder, TextLayout, codec_of, find_layout, only_begun
+from benchpipe.ingest.text_layout import HeaderFinder, TextLayout, codec_of, find_layout, only_begun, with_first_rows
 from benchpipe.ingest.text_lines import LONGEST_LINE, OpenedText, Stretch, open_lines
 from benchpipe.stream.ordered import ordered_map
 
@@ -45,9 +45,7 @@ class _Block:
     refused: RawBatch | None = None
 
 
-def read_text(
-    path: Path, file: IO[bytes], rig: RigConfig, state: dict[str, Any] | None = None
-) -> Iterator[RawBatch]:
+def read_text(path: Path, file: IO[bytes], rig: RigConfig, state: dict[str, Any] | None = None) -> Iterator[RawBatch]:
     """Read a text log.
 
     Parameters
@@ -95,6 +93,7 @@ def _read(
             if item.end is not None and not log.packed:
                 left = {"codec": log.codec, "offset": item.end, "line": item.next_line, "slots": slots}
                 left["fed"] = item.fed
+                left["final"] = item.layout.settled or not item.layout.ended  # else more rows may change what these are
                 layout, known = (layout, known) if item.layout is layout else (item.layout, asdict(item.layout))
                 batch = replace(batch, state={**left, "layout": known})
         yield batch, made
@@ -138,13 +137,16 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] |
                 continue
             layout, line, start = find_layout(path, text, rig, line)
             parser = BlockParser(layout, rig)
+        elif (counted := with_first_rows(layout, text, rig)) is not layout:
+            layout, parser = counted, BlockParser(counted, rig)
         while (found := finder.find(text, start, layout)) is not None:
             at, new = found
             if at > start:
                 before, line = line, line + line_count(text[start:at])
                 yield _Block(parser, layout, before, line, text[start:at], None)
                 start = at
-            layout, parser = new, BlockParser(new, rig)
+            layout = replace(new, ended=layout.ended, plain=layout.plain, rows=layout.rows)
+            parser = BlockParser(layout, rig)
         if start < len(text):
             before, line = line, line + line_count(text[start:])
             yield _Block(parser, layout, before, line, text[start:], stretch.end, stretch.fed)
@@ -170,4 +172,5 @@ def _not_whole(stretch: Stretch, line: int, rig: RigConfig) -> Iterator[RawBatch
 def _layout_of(state: dict[str, Any]) -> TextLayout:
     """Layout from its JSON form."""
     head = tuple((str(line), str(why)) for line, why in state["head"])
-    return TextLayout(state["width"], dict(state["places"]), head, state["lacking"])
+    counts = {name: int(state[name]) for name in ("ended", "plain", "rows")}
+    return TextLayout(state["width"], dict(state["places"]), head, state["lacking"], **counts)

@@ -70,7 +70,7 @@ class BlockParser:
         bounds = np.empty((2, lines), np.int64)
         state, detail = np.zeros(lines, np.uint8), np.zeros(lines, np.int32)
         not_taken, hard_cells = scan.scan_lines(
-            raw, self._places, self._timed, *self._marks, self._tokens, self._split, *self._missing,
+            raw, self._places, self._timed, *self._marks, self._layout.spare, self._tokens, self._split, *self._missing,
             values, stamps, hard, bounds[0], bounds[1], state, detail, *marks_for(self._places.size),
         )  # fmt: skip
         if hard_cells:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 
@@ -18,6 +18,8 @@ MARK = b"\xef\xbb\xbf"
 HEADER_BYTES = 1 << 20
 HEAD_LINES_KEPT = 200
 FEW_LINES = 20
+LEAST_SPARE, NOT_SPARE = 3, 2  # rows with a last separator, and without one, of the first few where all rows have it
+_QUOTED = re.compile(r'"[^"]*"')
 
 
 @dataclass(frozen=True)
@@ -35,12 +37,27 @@ class TextLayout:
         each with the reason to give.
     lacking : str, optional
         The header of this part of the log has no such column: none of its rows can be taken.
+    ended, plain, rows : int
+        Of the first few rows: those that end in a separator that the header lacks, those that do not, and all.
     """
 
     width: int
     places: dict[str, int]
     head: tuple[tuple[str, str], ...] = ()
     lacking: str | None = None
+    ended: int = 0
+    plain: int = 0
+    rows: int = 0
+
+    @property
+    def spare(self) -> bool:
+        """Whether (nearly) all rows have one more, empty cell. In a single one it is a separator too many."""
+        return self.ended >= LEAST_SPARE and self.plain <= NOT_SPARE
+
+    @property
+    def settled(self) -> bool:
+        """Whether rows to come cannot change :attr:`spare`."""
+        return self.plain > NOT_SPARE or self.rows >= FEW_LINES
 
 
 def codec_of(rig: RigConfig) -> str:
@@ -102,7 +119,21 @@ def find_layout(path: Path, head: bytes, rig: RigConfig, first_line: int = 1) ->
         number, (_, end, content) = number + 1, units
         seen.append((content, reason))
         _check_units(f"{path}:{number}", rig, places, split_cells(_text(content, rig), rig.log.separator))
-    return TextLayout(len(cells), places, _kept(seen[-HEAD_LINES_KEPT:])), number + 1, end
+    layout = TextLayout(len(cells), places, _kept(seen[-HEAD_LINES_KEPT:]))
+    return with_first_rows(layout, head[end:], rig), number + 1, end
+
+
+def with_first_rows(layout: TextLayout, text: bytes, rig: RigConfig) -> TextLayout:
+    """The layout with the last separators of its first rows counted on."""
+    if layout.settled or rig.log.separator == "space":
+        return layout
+    rows = islice((row for _, _, row in lines_of(text) if row.strip()), FEW_LINES - layout.rows)
+    lines = [_text(row, rig) for row in rows]
+    cells = [(_QUOTED.sub("", line) if rig.log.quoted else line).split(rig.log.separator) for line in lines]
+    ended = sum(len(row) == layout.width + 1 and not row[-1].strip() for row in cells)
+    plain = sum(len(row) == layout.width for row in cells)
+    ended, plain = layout.ended + ended, layout.plain + plain
+    return replace(layout, ended=ended, plain=plain, rows=layout.rows + len(cells))
 
 
 def only_begun(head: bytes, rig: RigConfig) -> bool:
@@ -263,7 +294,7 @@ def _check_units(where: str, rig: RigConfig, places: dict[str, int], units: list
                 where=where,
                 expected=declared[name],
                 got=units[place],
-                do_next=f"if it means {declared[name]}, add unit_in_log = \"{text}\" to "
+                do_next=f'if it means {declared[name]}, add unit_in_log = "{text}" to '
                 f"{'[time]' if name == 'time' else 'the channel'}; "
                 "if the letters look wrong, correct the log's encoding",
             ) from None

@@ -61,9 +61,9 @@ def _is_blank(data: Bytes, start: int, end: int, separator: int) -> bool:
 @compiled
 def scan_lines(
     data: Bytes, places: Integers, timed: bool, separator: int, decimal: int, thousands: int, quoted: bool,
-    tokens: Integers, split: int, texts: Bytes, bounds: Integers, columns: Integers, values: NDArray[np.float64],
-    stamps: Integers, hard: Bytes, starts: Integers, ends: Integers, state: Bytes, detail: NDArray[np.int32],
-    marks: Integers, cursor: Integers,
+    spare: bool, tokens: Integers, split: int, texts: Bytes, bounds: Integers, columns: Integers,
+    values: NDArray[np.float64], stamps: Integers, hard: Bytes, starts: Integers, ends: Integers, state: Bytes,
+    detail: NDArray[np.int32], marks: Integers, cursor: Integers,
 ) -> tuple[int, int]:  # fmt: skip
     """Read whole lines: clean ones straight through, all others by :func:`_any_line`.
 
@@ -80,6 +80,8 @@ def scan_lines(
     separator, decimal, thousands : int
         Bytes; thousands 0 for none. A separator of 32 is any run of spaces and tabs.
     quoted : bool
+    spare : bool
+        A line may have one more cell, an empty one.
     tokens : int64 array
         Date format: bytes, and parts below zero. CLOCK cells begin at token ``split``. None: all dates are hard.
     texts, bounds, columns : arrays
@@ -107,9 +109,7 @@ def scan_lines(
     flat = values.reshape(-1)
     while i < n:
         if in_words:
-            i, line = clean_lines(
-                data, i, line, bases, separator, decimal, tokens, split, flat, stamps, marks, cursor
-            )
+            i, line = clean_lines(data, i, line, bases, separator, decimal, tokens, split, flat, stamps, marks, cursor)
             if i >= n:
                 break
         begun = i
@@ -187,8 +187,8 @@ def scan_lines(
                 stamps[line] = stamp
         else:
             i, found = _any_line(
-                data, begun, places, timed, separator, decimal, thousands, quoted, tokens, split, texts, bounds,
-                columns, values, stamps, hard, state, detail, line,
+                data, begun, places, timed, separator, decimal, thousands, quoted, spare, tokens, split, texts,
+                bounds, columns, values, stamps, hard, state, detail, line,
             )  # fmt: skip
             hard_cells += found
             not_taken += state[line] != TAKEN
@@ -201,8 +201,8 @@ def scan_lines(
 @compiled
 def _any_line(
     data: Bytes, i: int, places: Integers, timed: bool, separator: int, decimal: int, thousands: int, quoted: bool,
-    tokens: Integers, split: int, texts: Bytes, bounds: Integers, columns: Integers, values: NDArray[np.float64],
-    stamps: Integers, hard: Bytes, state: Bytes, detail: NDArray[np.int32], line: int,
+    spare: bool, tokens: Integers, split: int, texts: Bytes, bounds: Integers, columns: Integers,
+    values: NDArray[np.float64], stamps: Integers, hard: Bytes, state: Bytes, detail: NDArray[np.int32], line: int,
 ) -> tuple[int, int]:  # fmt: skip
     """Read a line cell by cell: place after its last cell, and how many cells are hard."""
     width = places.size
@@ -249,7 +249,7 @@ def _any_line(
             break
         if separator != SPACE:
             i += 1
-    trailing = cell == width + 1 and last_empty and separator != SPACE
+    trailing = spare and cell == width + 1 and last_empty and separator != SPACE
     if told != OPEN_QUOTE and cell != width and not trailing:
         told, of = WIDTH, cell
     elif told == TAKEN and timed and np.isnan(values[0, line]) and hard[0, line] == 0:
@@ -308,9 +308,7 @@ def gather_cells(
 
 
 @compiled
-def _copy_number(
-    data: Bytes, start: int, end: int, decimal: int, thousands: int, out: Bytes, at: int
-) -> int:
+def _copy_number(data: Bytes, start: int, end: int, decimal: int, thousands: int, out: Bytes, at: int) -> int:
     """Copy a number that ``any_number`` knew, without group marks, with a point and an ASCII sign."""
     k = start
     while k < end:

@@ -13,6 +13,7 @@ from dataclasses import asdict
 from typing import Any
 
 from benchpipe import __version__
+from benchpipe.check.rounding import decimal_of
 from benchpipe.columns import VERDICTS
 from benchpipe.errors import ExitCode
 from benchpipe.report.besides import NOTHING, Besides
@@ -155,8 +156,8 @@ def document(views: list[RunView], exit_code: ExitCode, besides: Besides = NOTHI
         "caution": CAUTION,
         "store_health": [asdict(found) for found in besides.store],
         "not_told": list(besides.not_told),
-        "tests": [_plain(asdict(test)) for test in besides.tests],
-        "runs": [_plain(_run(view)) for view in views],
+        "tests": [plain(asdict(test)) for test in besides.tests],
+        "runs": [plain(_run(view)) for view in views],
     }
 
 
@@ -175,11 +176,12 @@ def _run(view: RunView) -> dict[str, Any]:
     return fields
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """What JSON can hold, numbers of single precision by their shortest decimal."""
     if isinstance(value, dict):
-        return {key: _plain(v) for key, v in value.items()}
+        return {key: plain(v) for key, v in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
+        return [plain(v) for v in value]
+    if isinstance(value, float):
+        return decimal_of(value) if math.isfinite(value) else None
     return value

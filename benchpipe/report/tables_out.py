@@ -8,17 +8,19 @@ from io import RawIOBase
 from pathlib import Path
 from typing import IO, Literal
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
+from benchpipe.check.rounding import decimals_of
 from benchpipe.errors import ConfigError
 from benchpipe.store.files import finish, unfinished
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.parts import open_part
 from benchpipe.store.refusals import refused
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import sample_inputs
+from benchpipe.store.samples import plain_array, sample_inputs
 from benchpipe.tables import flag_names, schema
 
 
@@ -68,6 +70,11 @@ def _pieces(store: RunStore, manifest: Manifest, table: str, form: Literal["csv"
     if form == "csv" and "flags" in rows.column_names:
         words = pa.array([flag_names(f) for f in rows.column("flags").to_pylist()], pa.string())
         rows = rows.set_column(rows.column_names.index("flags"), "flags", words)
+    for place, field in enumerate(rows.schema):
+        if pa.types.is_float64(field.type):
+            column = rows.column(place)
+            values = pa.array(decimals_of(np.asarray(column.fill_null(0.0))), mask=np.asarray(column.is_null()))
+            rows = rows.set_column(place, field, values)
     yield rows
 
 
@@ -80,7 +87,7 @@ def _samples(store: RunStore, manifest: Manifest) -> Iterator[pa.Table]:
         with open_part(store.folder, source.part) as file:
             for batch in file.iter_batches(1 << 17):
                 rows = pa.Table.from_batches([batch])
-                time = pc.add(rows.column("time_us"), source.shift_us)
+                time = pa.array(source.placed(plain_array(rows.column("time_us"))))
                 rows = rows.set_column(0, rows.schema.field("time_us"), time)
                 if source.after_us is not None:
                     rows = rows.filter(pc.greater(time, source.after_us))

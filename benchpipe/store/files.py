@@ -94,7 +94,7 @@ class HashingFile(io.RawIOBase):
 def unfinished(folder: Path) -> Iterator[HashingFile]:
     """Open a temporary file in ``folder``; it is removed unless :func:`finish` renamed it."""
     with told_as_store_error(folder):
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
         path = folder / f"{TEMPORARY}{uuid.uuid4().hex}"
         file = HashingFile(path)
         try:
@@ -136,6 +136,15 @@ def remove_unfinished(folder: Path) -> None:
         for path in folder.glob(pattern):
             with suppress(OSError):
                 path.unlink()
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it, and wait until each is on the disk: else a power cut takes what is in it."""
+    missing = [one for one in (folder, *folder.parents) if not one.exists()]
+    if missing:
+        folder.mkdir(parents=True, exist_ok=True)
+    for made in reversed(missing):
+        sync_folder(made.parent)
 
 
 def sync_folder(folder: Path) -> None:

@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from benchpipe.errors import StoreBusyError, StoreError
-from benchpipe.store.files import remove_unfinished
+from benchpipe.store.files import make_folder, remove_unfinished
 from benchpipe.store.refusals import refused
 
 LOCK = ".lock"
@@ -37,7 +37,7 @@ def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
             do_next="mount or make the folder it leads to, or choose another store",
         )  # fmt: skip
     with refused(store, "choose another store"):
-        store.mkdir(parents=True, exist_ok=True)
+        make_folder(store)
         os.close(os.open(store / LOCK, os.O_RDWR | os.O_CREAT, 0o644))  # where no file can be, nobody holds it
         lock = FileLock(store / LOCK, timeout=wait_s)
         try:

@@ -46,6 +46,19 @@ class Remark(_Record):
     text: str
 
 
+class Stamps(_Record):
+    """First and last stamp [µs] of a log by its own clock, and how many of its samples each has.
+
+    ``tick_us`` is the step of the clock where samples share stamps, else 0.
+    """
+
+    tick_us: int
+    first_us: int
+    first_rows: int
+    last_us: int
+    last_rows: int
+
+
 class Source(_Record):
     """One log file, what was taken from it, and where that is.
 
@@ -53,7 +66,8 @@ class Source(_Record):
     on from there when the log has grown (None: it is read whole then). ``rows`` of the file are
     ``samples``, ``rejects``, and ``repeats`` of rows inside the file.
     ``first_us`` and ``last_us`` are the file's own times; ``shift_us`` is what the last
-    row of the file is moved by inside the file (clock restarts).
+    row of the file is moved by inside the file (clock restarts). ``stamps`` is there where samples may share one.
+    ``begins`` names its first samples by their content.
     """
 
     file: str
@@ -73,6 +87,8 @@ class Source(_Record):
     taken: int = 0
     repeats: int = 0
     state: dict[str, Any] | None = None
+    stamps: Stamps | None = None
+    begins: str | None = None
 
 
 class Placed(_Record):
@@ -80,7 +96,8 @@ class Placed(_Record):
 
     Its first samples, at or before ``after_us``, are left out: ``repeats`` stand in other files too,
     and ``late`` are other rows at times that are over, as stretches (row, rows): they are rejects.
-    ``key`` says what that was found from.
+    ``key`` says what that was found from. Samples of the stamp in which the file before ends come after its own:
+    ``lead`` says up to which of the file's own times, and by how much more they are moved, in rising order.
     """
 
     file: str
@@ -89,6 +106,11 @@ class Placed(_Record):
     repeats: int
     late: tuple[tuple[int, int], ...] = ()
     key: str = ""
+    lead: tuple[tuple[int, int], ...] = ()
+
+    def at(self, own_us: int) -> int:
+        """Where one of the file's own times stands on the run's axis."""
+        return own_us + self.shift_us + next((more for until, more in self.lead if own_us < until), 0)
 
     @property
     def left_out(self) -> int:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from benchpipe import __version__
 from benchpipe.errors import DamageError, StoreError
 from benchpipe.store.away import must_be_here, must_be_no_archive
-from benchpipe.store.files import remove_unfinished, write_whole
+from benchpipe.store.files import remove_unfinished, sync_folder, write_whole
 from benchpipe.store.manifest import SCHEMA, Manifest, Part, is_sealed, sealed
 from benchpipe.store.parts import new_part, read_part
 from benchpipe.tables import TABLES, schema
@@ -106,6 +106,8 @@ class RunStore:
         new, data = sealed(new)
         write_whole(self.folder / HISTORY / history_name(new.sequence), data)
         write_whole(path, data)
+        if new.sequence == 1:  # a job that was killed may have made the folder
+            sync_folder(self.folder.parent)
         self.clean(new)
         return new
 

@@ -41,12 +41,25 @@ class SampleInput:
     first_us: int | None = None
     last_us: int | None = None
     zeros: Zeros = ()
+    lead: tuple[tuple[int, int], ...] = ()
+
+    def placed(self, own_us: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Rising times of the file's own clock on the run's axis."""
+        time = own_us + self.shift_us if self.shift_us or self.lead else own_us
+        begin = 0
+        for until, more in self.lead:
+            end = int(np.searchsorted(own_us, until))
+            time[begin:end] += more
+            begin = end
+        time.flags.writeable = False
+        return time
 
     @property
     def identity(self) -> list[Any]:
         """What decides the samples it gives."""
         zeros = [[[name, [list(step) for step in steps]] for name, steps in self.zeros]] if self.zeros else []
-        return [self.part.sha256, self.shift_us, self.after_us, *zeros]
+        lead = [["lead", *map(list, self.lead)]] if self.lead else []
+        return [self.part.sha256, self.shift_us, self.after_us, *zeros, *lead]
 
 
 @dataclass(frozen=True)
@@ -85,8 +98,8 @@ def sample_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> lis
 
 
 def _input(source: Source, part: Part, place: Placed, zeros: Zeros) -> SampleInput:
-    first, last = (None if us is None else us + place.shift_us for us in (source.first_us, source.last_us))
-    return SampleInput(source.file, part, place.shift_us, place.after_us, first, last, zeros)
+    first, last = (None if us is None else place.at(us) for us in (source.first_us, source.last_us))
+    return SampleInput(source.file, part, place.shift_us, place.after_us, first, last, zeros, place.lead)
 
 
 def _zeros_by_part(manifest: Manifest) -> dict[tuple[str, str], Zeros]:
@@ -207,7 +220,8 @@ def sample_groups(
         for index in range(meta.num_row_groups):
             stats = meta.row_group(index).column(place).statistics
             known = stats is not None and stats.has_min_max
-            first, last = (stats.min + source.shift_us, stats.max + source.shift_us) if known else (None, None)
+            ends = source.placed(np.array([stats.min, stats.max])).tolist() if known else (None, None)
+            first, last = ends
             if _overlaps(first, last, from_us, until_us):
                 yield SampleGroup(source, index, meta)
 
@@ -243,10 +257,7 @@ def _read(
         table = file.read_row_group(group.index, ["time_us", *columns], use_threads=False)
     except (OSError, pa.ArrowException) as error:
         raise unread(parts.folder / source.part.path, error) from None
-    time = plain_array(table.column("time_us"))
-    if source.shift_us:
-        time = time + source.shift_us
-        time.flags.writeable = False
+    time = source.placed(plain_array(table.column("time_us")))
     arrays = {name: plain_array(table.column(name)) for name in columns}
     arrays |= {n: _without_zero(arrays[n], time, steps) for n, steps in source.zeros if n in arrays}
     first = 0

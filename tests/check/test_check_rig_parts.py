@@ -178,3 +178,17 @@ def test_a_calibration_between_baseline_and_window_does_not_cancel() -> None:
     assert recalibrated(MEASURES["secant_stiffness"], made, -0.1, before, before) == ()
     (part,) = recalibrated(MEASURES["secant_stiffness"], made, -0.1, before, after)
     assert part.u == pytest.approx(0.5 * 0.9 * math.hypot(0.003, 0.004))
+
+
+def test_a_coarse_clock_is_a_part_of_every_time_and_of_a_rate_by_its_span(tmp_path: Path) -> None:
+    rig = written(tmp_path, 'uncertainty = "0 %"\n', 'uncertainty = "0 %"\n')
+    fine = u_of("period_s", rig, 2.0)
+    coarse = rig.model_copy(update={"time": rig.time.model_copy(update={"resolution": 0.1})})
+    assert math.sqrt(u_of("period_s", coarse, 2.0) ** 2 - fine**2) == pytest.approx(0.1 / math.sqrt(6.0))
+    spans = replace(VALUES, between_us=(0, 20_000_000))
+    before, after = (u_of("rate_end_per_h", one, 3.0, spans) for one in (rig, coarse))
+    assert math.sqrt(after**2 - before**2) == pytest.approx(3.0 * 0.1 / 20.0 / math.sqrt(6.0))
+    draw = np.random.default_rng(7)
+    ends = draw.uniform(0.0, 1.0, (2, 200_000))
+    seen = np.floor((ends[1] + 2.0) / 0.1) * 0.1 - np.floor(ends[0] / 0.1) * 0.1 - (ends[1] + 2.0 - ends[0])
+    assert seen.std() == pytest.approx(0.1 / math.sqrt(6.0), rel=0.02)

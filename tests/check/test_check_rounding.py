@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from decimal import Decimal
 from math import inf, nan
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.check.rounding import bound, probability_text, risk_text, rounded
+from benchpipe.check.rounding import bound, decimal_of, decimals_of, probability_text, risk_text, rounded
 
 VALUE = st.floats(-1e12, 1e12)
 U = st.floats(1e-10, 1e12)
@@ -108,3 +110,23 @@ def test_a_printed_risk_is_never_below_the_risk(risk: float) -> None:
     printed = Decimal(risk_text(risk).removesuffix(" %"))
     assert printed >= 100 * Decimal(repr(risk)) * (1 - Decimal("1e-8"))
     assert printed <= 100 * Decimal(repr(risk)) * Decimal("1.1") + Decimal("1e-6")
+
+
+@given(st.floats(width=32, allow_nan=False, allow_infinity=False) | st.floats() | st.integers(-(1 << 40), 1 << 40))
+def test_a_number_of_single_precision_is_its_shortest_decimal(value: float) -> None:
+    found = decimal_of(float(value))
+    (of_many,) = decimals_of(np.array([float(value)])).tolist()
+    assert of_many == found or (math.isnan(of_many) and math.isnan(found))
+    with np.errstate(over="ignore"):
+        single = np.float32(value)
+    if float(single) != value or float(value).is_integer():
+        assert found == value or math.isnan(found)
+    else:
+        assert np.float32(found) == single
+        assert len(repr(found)) <= len(repr(float(value)))
+
+
+def test_what_a_rig_wrote_is_what_is_printed() -> None:
+    assert [decimal_of(float(np.float32(x))) for x in (23.1, -0.3, 4.1, 1e-5)] == [23.1, -0.3, 4.1, 1e-5]
+    assert decimal_of(23.1) == 23.1
+    assert rounded(float(np.float32(23.1)), 0.0)[0] == "23.1"

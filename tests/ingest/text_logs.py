@@ -96,9 +96,12 @@ def plain_rows(text: str, rig: RigConfig) -> tuple[list[tuple[int, list[float]]]
     places = [header.index("Time")] + [header.index(str(c.column)) for c in rig.channel]
     missing = [set(log.missing)] + [{*log.missing, *c.missing} for c in rig.channel]
     rows, rejects = [], []
+    first = [line.split(log.separator) for line in lines[1:-1] if line.strip()][:20] if log.separator != "space" else []
+    ended = sum(len(cells) == len(header) + 1 and not cells[-1].strip() for cells in first)
+    spare = ended >= 3 and sum(len(cells) == len(header) for cells in first) <= 2
     for number, line in enumerate(lines[1:-1], 2):
         cells = re.split("[ \t]+", line.strip(" \t")) if log.separator == "space" else line.split(log.separator)
-        if len(cells) == len(header) + 1 and cells[-1].strip(" \t") == "" and log.separator != "space":
+        if spare and len(cells) == len(header) + 1 and cells[-1].strip(" \t") == "":
             cells.pop()
         if line == lines[0]:
             rejects.append((number, "header repeated"))

@@ -7,14 +7,17 @@ import io
 import math
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 from benchpipe.config.run import RunConfig, load_run
 from benchpipe.errors import ConfigError, StoreError
+from benchpipe.report.document import plain
 from benchpipe.report.tables_out import write_table
 from benchpipe.report.tracing import trace_rows
+from benchpipe.store.manifest import Manifest, Step
 from benchpipe.store.run_store import RunStore
 from benchpipe.tables import TABLES, CycleFlag, flag_names, schema
 
@@ -143,3 +146,23 @@ def test_an_empty_table_is_a_header(tmp_path: Path) -> None:
     text = (tmp_path / "x.csv").read_text(encoding="utf-8")
     assert next(csv.reader(io.StringIO(text))) == [column.name for column in TABLES["holds"]]
     assert isinstance(schema("holds"), pa.Schema)
+
+
+def test_a_table_holds_the_numbers_that_the_rig_wrote(tmp_path: Path) -> None:
+    """Single precision kept as double, as verdicts, trends and loops have it, is no 23.100000381469727."""
+    store = RunStore(tmp_path, "run")
+    single = float(np.float32(23.1))
+    columns = {
+        "block": ["main"] * 3, "measure": ["peak_load"] * 3, "number": [1, 2, 3], "first": [1, 2, 3], "last": [1, 2, 3],
+        "used": [1, 1, 1], "median": [single, 1 / 3, 7.0], "spread": [0.0, float(np.float32(0.3)), 0.0],
+        "change": [None, None, None],
+    }  # fmt: skip
+    part = store.write("trends", pa.table(columns, schema=schema("trends")), "key")
+    manifest = Manifest(run="run", code="", steps={"process": Step(key="", version=1, parts=(part,))})
+    for form in ("csv", "parquet"):
+        write_table(store, manifest, "trends", form, tmp_path / f"x.{form}")
+    rows = pq.read_table(tmp_path / "x.parquet").to_pydict()
+    assert (rows["median"], rows["spread"]) == ([23.1, 1 / 3, 7.0], [0.0, 0.3, 0.0])
+    with (tmp_path / "x.csv").open(newline="", encoding="utf-8") as file:
+        assert [line["median"] for line in csv.DictReader(file)] == ["23.1", "0.3333333333333333", "7"]
+    assert plain({"a": [single, (single, None)]}) == {"a": [23.1, [23.1, None]]}

@@ -1,0 +1,140 @@
+"""Copies of a log whose clock was moved: the same rows in the same rhythm, at other times.
+
+A log is a copy of another where all its rows are the other's first ones. Content alone is evidence only where it does
+not come again in the log itself: pieces of a signal without noise are alike, and are no copies, unless their times say
+so too (:func:`times_tell`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.ingest.rows import Rows, equal_rows, joined
+from benchpipe.ingest.stored import rows_until
+from benchpipe.store.manifest import Source
+from benchpipe.store.run_store import RunStore
+
+ROWS = 256  # that differ from the row before: so many must be alike
+AGAIN = 32  # of them, that come a second time where a signal repeats itself
+FARTHEST_US = 1 << 62
+HOUR_US = 3_600_000_000
+FARTHEST_ZONES = 26  # hours between two time zones
+IsCopy = Callable[[Source, Source, bool], bool]
+
+
+def times_tell(one: Source, other: Source, logs: list[Source], gap_us: int) -> bool:
+    """Whether the times of two logs that are alike look like one log's: at once, or whole hours apart.
+
+    Not so where the first goes on where any log ended.
+    """
+    first, last = one.first_us or 0, one.last_us or 0
+    if any(0 < first - (log.last_us or 0) <= gap_us for log in logs):
+        return False
+    by = first - (other.first_us or 0)
+    at_once = first <= (other.last_us or 0) and (other.first_us or 0) <= last
+    return at_once or (by % HOUR_US == 0 and abs(by) <= FARTHEST_ZONES * HOUR_US and by % (24 * HOUR_US) != 0)
+
+
+class Beginning:
+    """The first rows of a log that differ from the row before, and what they are known by."""
+
+    def __init__(self) -> None:
+        self._kept: list[Rows] = []
+        self._count = 0
+        self._first_us = 0
+        self._last: Rows | None = None
+        self.sha256: str | None = None
+
+    def add(self, rows: Rows) -> None:
+        """Add the next rows of the log."""
+        if self.sha256 is not None or not len(rows):
+            return
+        if self._last is None:
+            self._first_us = int(rows.time_us[0])
+        moved = _moved(rows, self._last)[: ROWS - self._count]
+        self._kept.append(rows.part(moved))
+        self._count += moved.size
+        self._last = rows.part(slice(-1, None))
+        if self._count == ROWS:
+            self.sha256 = _hash(joined(self._kept), self._first_us)
+
+
+def _moved(rows: Rows, before: Rows | None) -> NDArray[np.intp]:
+    """Places of rows that differ from the row before; not of the first row of a log."""
+    whole = rows if before is None else joined([before, rows])
+    differs = ~equal_rows(whole.part(slice(1, None)), whole.part(slice(0, -1)))
+    return np.flatnonzero(differs) + (before is None)
+
+
+def _hash(rows: Rows, first_us: int) -> str:
+    found = hashlib.sha256((rows.time_us - first_us).tobytes())
+    for name, values in rows.values.items():
+        found.update(name.encode())
+        found.update((values + np.float32(0.0)).tobytes())  # minus zero is zero
+    return found.hexdigest()
+
+
+def is_copy(store: RunStore, one: Source, other: Source, times_too: bool) -> bool:
+    """Whether all rows of ``one`` are the first of ``other``, at times moved by one length, and tell it from others.
+
+    ``times_too``: see :func:`times_tell`; the rows need not tell it.
+    """
+    shift = (other.first_us or 0) - (one.first_us or 0)
+    theirs = _pieces(rows_until(store, other, FARTHEST_US))
+    for rows in rows_until(store, one, FARTHEST_US):
+        same = theirs(len(rows))
+        if same is None or not (rows.time_us + shift == same.time_us).all() or not equal_rows(rows, same).all():
+            return False
+    return times_too or not _comes_again(store, one)
+
+
+def _pieces(stream: Iterator[Rows]) -> Callable[[int], Rows | None]:
+    """Give so many of the next rows of a stream; None where there are no more."""
+    waiting: list[Rows] = []
+
+    def take(count: int) -> Rows | None:
+        nonlocal waiting
+        while sum(map(len, waiting)) < count:
+            piece = next(stream, None)
+            if piece is None:
+                return None
+            waiting.append(piece)
+        whole = joined(waiting)
+        waiting = [whole.part(slice(count, None))]
+        return whole.part(slice(0, count))
+
+    return take
+
+
+def _comes_again(store: RunStore, source: Source) -> bool:
+    """Whether the first rows that differ from the row before stand in the log a second time."""
+    pattern: Rows | None = None
+    held: list[Rows] = []
+    last: Rows | None = None
+    for rows in rows_until(store, source, FARTHEST_US):
+        held.append(rows.part(_moved(rows, last)))
+        last = rows.part(slice(-1, None))
+        if sum(map(len, held)) < 2 * AGAIN:
+            continue
+        found = joined(held)
+        if pattern is None:
+            pattern, found = found.part(slice(0, AGAIN)), found.part(slice(1, None))
+        if _holds(found, pattern):
+            return True
+        held = [found.part(slice(1 - AGAIN, None))]
+    return False
+
+
+def _holds(rows: Rows, pattern: Rows) -> bool:
+    """Whether rows hold others one after the other, whatever their times."""
+    starts = np.arange(len(rows) - len(pattern) + 1)
+    for k in range(len(pattern)):
+        if not starts.size:
+            return False
+        wanted = pattern.part(np.full(starts.size, k))
+        starts = starts[equal_rows(rows.part(starts + k), wanted)]
+    return bool(starts.size)

@@ -1,0 +1,233 @@
+"""A clock coarser than the sampling: rows of one stamp, in the order of the file, get times of their own.
+
+The k-th row of a stamp (from 0) is placed ``k / sample_rate`` after it, within the clock's step (its *tick*). A
+stamp holds at most ``sample_rate x tick + 1`` rows; what comes after is given the time of the row before it, and the
+clock rejects it. A row's time follows from its stamp and its number there alone, so that cutting changes nothing.
+
+The tick is the rig file's ``resolution``. Where that does not say it, the first :data:`HEAD` rows of the log do: their
+stamps' greatest common step. It counts where rows of one stamp are usual and not too many for the declared rate, and
+where they are not single rows written twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from math import gcd
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.config.rig import TimeConfig
+from benchpipe.ingest.rows import Rows, equal_rows, joined
+from benchpipe.kernels.compiled import compiled
+from benchpipe.store.manifest import Stamps
+
+HEAD = 4096
+LEAST_SHARE = 0.05  # of the first rows that have the stamp of the row before
+SURELY = 1.05  # samples a tick, above which a few rows can show it; below, a glitch looks the same
+FEW = 100  # rows that show it otherwise
+LEAST_RATE = 0.999  # samples a tick, below which two rows never share a stamp
+MOST_RATE = 1.5  # rows of the head over those that the declared rate gives
+WRITTEN_TWICE = 0.9  # of the rows of one stamp that are as the row before, where others are not
+SECOND_US = 1_000_000
+
+
+@dataclass
+class _Head:
+    """The first rows of a log, up to the first that has the stamp of the row before: steps of the clock so far."""
+
+    rows: int = 0
+    last_us: int | None = None
+    tick_us: int = 0
+    span_us: int = 0
+
+    def add(self, time: NDArray[np.int64], gap_us: int) -> None:
+        """Add rows; steps longer than a gap count as one of its length."""
+        steps = np.diff(time) if self.last_us is None else np.diff(time, prepend=self.last_us)
+        self.tick_us = gcd(self.tick_us, int(np.gcd.reduce(steps)) if steps.size else 0)
+        self.span_us += int(np.clip(steps, 0, gap_us).sum())
+        self.rows += time.size
+        self.last_us = int(time[-1])
+
+
+def most_rows(rate: float, tick_us: int) -> int:
+    """So many rows one stamp may have."""
+    return max(int(rate * tick_us * 1e-6 + 1e-9) + 1, 1)
+
+
+def offsets_us(rate: float, tick_us: int) -> NDArray[np.int64]:
+    """Times of a stamp's rows after it [µs]; a last one that the clock's step has no room for is put in between."""
+    at: NDArray[np.int64] = np.rint(np.arange(most_rows(rate, tick_us)) * (1e6 / rate)).astype(np.int64)
+    if at.size > 1 and at[-1] >= tick_us:
+        at[-1] = (at[-2] + tick_us) // 2
+    return at
+
+
+class Ticks:
+    """Spreads the rows of each stamp of one log.
+
+    Attributes
+    ----------
+    kept : int
+        Rows that share the stamp of the row before, and were given a time of their own.
+    decided : bool
+        Rows to come cannot change the times of those that were given.
+    """
+
+    def __init__(self, config: TimeConfig, state: dict[str, Any] | None = None) -> None:
+        known = state or {}
+        declared = 0 if config.kind == "sample" else config.resolution_us
+        self._rate, self._gap_us = config.sample_rate, round(1e6 * config.gap_s)
+        self._tick: int | None = known["tick_us"] if state is not None else declared
+        self._head = _Head(**known["head"]) if state is not None else _Head()
+        self._place = np.array(known.get("place", [0] * PLACE), np.int64)
+        self.kept = int(known.get("kept", 0))
+        self._held: list[Rows] = []
+        self.decided = True
+
+    @property
+    def tick_us(self) -> int:
+        """Step of the clock where rows may share stamps, else 0."""
+        return self._tick or 0
+
+    @property
+    def state(self) -> dict[str, Any]:
+        """What another night needs to know (JSON)."""
+        return {"tick_us": self._tick, "head": asdict(self._head), "place": self._place.tolist(), "kept": self.kept}
+
+    @property
+    def stamps(self) -> Stamps | None:
+        """First and last stamp; None where each row has its own for certain, or there is none."""
+        if self._tick == 0 or not self._place[BEGUN]:
+            return None
+        most = most_rows(self._rate, self.tick_us)
+        first, rows, last, count = (int(self._place[k]) for k in (FIRST, FIRST_ROWS, TOP, COUNT))
+        return Stamps(
+            tick_us=self.tick_us, first_us=first, first_rows=min(rows, most), last_us=last, last_rows=min(count, most)
+        )
+
+    @property
+    def text(self) -> str:
+        """The remark on rows that were kept."""
+        every = f"{self.tick_us / 1e6:g} s"
+        return (
+            f"the clock counts in steps of {every}, longer than a sample: {self.kept:,} row(s) with the time of "
+            f"the row before are kept and spread by sample_rate; times are uncertain by {every}"
+        )
+
+    def spread(self, rows: Rows) -> Rows:
+        """The next rows that are sure, with a time for each row of a stamp; ``time_us`` is by the log's own clock."""
+        if self._tick is None and len(rows):
+            rows = self._look(rows)
+        return self._spread(rows)
+
+    def finish(self) -> Rows | None:
+        """Rows that waited for more, at the end of the log."""
+        if not self._held:
+            return None
+        self._tick, self.decided = self._found(), False
+        rows, self._held = joined(self._held), []
+        return self._spread(rows)
+
+    def _look(self, rows: Rows) -> Rows:
+        """Learn from the first rows; those that are sure."""
+        head = self._head
+        if not self._held:
+            known = rows.time_us[: HEAD - head.rows]
+            same = np.diff(known, prepend=known[0] - 1 if head.last_us is None else head.last_us) == 0
+            plain = int(np.argmax(same)) if same.any() else known.size
+            if plain:
+                head.add(known[:plain], self._gap_us)
+            if self._fine(head.tick_us) or (plain == known.size and head.rows >= HEAD):
+                self._tick = 0
+            if self._tick == 0 or plain == known.size:
+                return rows
+            sure, rows = rows.part(slice(0, plain)), rows.part(slice(plain, None))
+        else:
+            sure = rows.part(slice(0, 0))
+        self._held.append(rows)
+        if head.rows + sum(map(len, self._held)) < HEAD:
+            return sure
+        self._tick = self._found()
+        rows, self._held = joined([sure, *self._held]), []
+        return rows
+
+    def _fine(self, tick_us: int) -> bool:
+        return tick_us > 0 and self._rate * tick_us * 1e-6 < LEAST_RATE
+
+    def _found(self) -> int:
+        """The clock's step by the first rows of the log, or 0."""
+        head, held = _Head(**asdict(self._head)), joined(self._held)
+        held = held.part(slice(0, HEAD - head.rows))
+        head.add(held.time_us, self._gap_us)
+        tick = head.tick_us or gcd(int(held.time_us[0]), SECOND_US)
+        per_tick, most = self._rate * tick * 1e-6, most_rows(self._rate, tick)
+        same = np.diff(held.time_us) == 0
+        alike = equal_rows(held.part(slice(0, -1)), held.part(slice(1, None)))
+        lengths = np.diff(np.flatnonzero(np.concatenate(([True], ~same, [True]))))
+        lengths[0] += 1  # the row before them
+        usual = 1 + same.sum() >= LEAST_SHARE * head.rows and (per_tick >= SURELY or head.rows >= FEW)
+        too_many = head.rows > MOST_RATE * self._rate * head.span_us * 1e-6 + most
+        twice = same.any() and alike[same].mean() >= WRITTEN_TWICE and alike[~same].sum() < 0.5 * (~same).sum()
+        sound = per_tick >= LEAST_RATE and usual and lengths.max() <= most and not too_many and not twice
+        return tick if sound else 0
+
+    def _spread(self, rows: Rows) -> Rows:
+        if not len(rows) or self._tick == 0:
+            return rows
+        offsets = offsets_us(self._rate, self.tick_us)
+        time = np.empty(len(rows), np.int64)
+        self.kept += _place(rows.time_us, offsets, self._gap_us, self._place, time)
+        return rows.at(time)
+
+
+BEGUN, TOP, COUNT, FIRST, FIRST_ROWS, LATE, LATE_COUNT, LATE_ROWS, PLACE = range(9)
+
+
+@compiled
+def _place(
+    stamps: NDArray[np.int64], offsets: NDArray[np.int64], gap_us: int, place: NDArray[np.int64], out: NDArray[np.int64]
+) -> int:
+    """Times of rows by their stamps and numbers there: how many rows that share a stamp got one.
+
+    A few rows that come a little late are numbered by themselves. After a single one the rows of the stamp before go
+    on; after more they may be the same rows again, and are numbered from the first.
+
+    Parameters
+    ----------
+    stamps : int64 array, shape (n,)
+    offsets : int64 array, shape (most rows of a stamp,)
+    gap_us : int
+        A clock that goes back further begins again.
+    place : int64 array, shape (PLACE,); in and out
+    out : int64 array, shape (n,); out
+    """
+    last = offsets.size - 1
+    kept = 0
+    for i in range(stamps.size):
+        now = stamps[i]
+        top = place[TOP]
+        if place[BEGUN] == 0:
+            place[BEGUN], place[TOP], place[COUNT], place[FIRST], place[FIRST_ROWS] = 1, now, 1, now, 1
+            k = 0
+        elif now < top and now >= top - gap_us:
+            again = place[LATE_ROWS] > 0 and now == place[LATE]
+            place[LATE_COUNT] = place[LATE_COUNT] + 1 if again else 0
+            place[LATE] = now
+            place[LATE_ROWS] += 1
+            k = place[LATE_COUNT]
+            out[i] = now + offsets[min(k, last)]
+            continue
+        else:
+            if now != top or place[LATE_ROWS] > 1:
+                place[COUNT] = 0
+            k = place[COUNT]
+            place[TOP], place[COUNT], place[LATE_ROWS] = now, k + 1, 0
+            if place[BEGUN] == 1 and now == place[FIRST] and k == place[FIRST_ROWS]:
+                place[FIRST_ROWS] += 1
+            elif now != place[FIRST]:
+                place[BEGUN] = 2
+        out[i] = now + offsets[min(k, last)]
+        kept += 0 < k <= last
+    return kept

@@ -1,0 +1,60 @@
+"""A separator too many: a shifted row is never taken, and a log whose rows all end in one is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.ingest.taken import HEAD, Run
+from tests.ingest.text_logs import make_rig, read_bytes
+
+RIG = make_rig()
+SHIFTED = "10.10,735,11,5.6449,\n"
+
+
+def log(rows: list[str], header: str = "Time,Load,Angle,comment\n") -> bytes:
+    return (header + "".join(rows)).encode()
+
+
+@pytest.mark.parametrize("row", [SHIFTED, "10.10,735,11,5.6449,  \n", "10.10,735.11,5.6449,,\n", "1,2,3,4,5,6\n"])
+@pytest.mark.parametrize("count", [1, 2, 30])
+def test_a_row_with_more_cells_than_the_header_is_a_reject(row: str, count: int) -> None:
+    plain = [f"{k / 100},735.{k},5.6449,\n" for k in range(count)]
+    read = read_bytes(log([*plain, row]), RIG)
+    assert len(read.row) == count
+    assert [line for line, _ in read.lines] == [count + 2]
+    assert "cells instead of 4" in read.rejects[0].reason
+
+
+def test_a_shifted_first_row_is_no_rule_for_those_after_it() -> None:
+    plain = [f"{k / 100},735.{k},5.6449,\n" for k in range(5)]
+    for rows in ([SHIFTED, *plain], [SHIFTED, SHIFTED, *plain], [SHIFTED], [SHIFTED, SHIFTED]):
+        read = read_bytes(log(rows), RIG)
+        assert len(read.row) == len(rows) - rows.count(SHIFTED)
+        assert read.rejected == rows.count(SHIFTED)
+
+
+@pytest.mark.parametrize("quoted", [False, True])
+@pytest.mark.parametrize("without", [0, 2])
+def test_rows_that_all_end_in_a_separator_are_taken(without: int, quoted: bool) -> None:
+    mark = '"' if quoted else ""
+    rows = [f"{k / 100},{mark}{k}{mark},{-k},\n" for k in range(40)]
+    rows[5 : 5 + without] = [row.replace(",\n", "\n") for row in rows[5 : 5 + without]]
+    read = read_bytes(log(rows, "Time,Load,Angle\n"), make_rig({"quoted": quoted}))
+    assert (len(read.row), read.rejects) == (40, [])
+    assert read.channels["load"] == [float(k) for k in range(40)]
+
+
+def test_a_log_that_grows_gives_what_it_gives_whole(tmp_path: Path) -> None:
+    """The rule is final only when the first rows are there; until then nothing is built on."""
+    rows = [f"{k / 100},{k},{-k}" + ("," if k > 1 else "") + "\n" for k in range(30)]
+    whole = Run(tmp_path / "whole")
+    whole.write("a.csv", HEAD + "".join(rows))
+    grown = Run(tmp_path / "grown")
+    for night in (1, 3, 4, 5, 12, 25, 30):
+        grown.write("a.csv", HEAD + "".join(rows[:night]))
+        last = grown.take()
+    taken = whole.take()
+    assert len(taken.samples) == 30
+    assert (last.samples, last.rejects) == (taken.samples, taken.rejects)
