@@ -34,7 +34,7 @@ LOSSES: tuple[Column, ...] = (
 )
 
 STUCK = column(
-    "stuck_rows", "int64", "1", "rows whose load repeats one value for longer than its noise leaves by chance", null=True
+    "stuck_rows", "int64", "1", "rows whose load repeats one value for longer than chance leaves", null=True
 )
 
 PROOFS: tuple[Column, ...] = (

@@ -16,7 +16,17 @@ from benchpipe.check.change import base_of, baseline_values, change_figure
 from benchpipe.check.decision import Verdict
 from benchpipe.check.extremes import exception_guards
 from benchpipe.check.figure import JudgedFigure, figure_of_values
-from benchpipe.check.left_out import BOUNDS, INCOMPLETE, NAMES, LeftOut, LogClock, accepted_rows, counted, listed, not_accepted
+from benchpipe.check.left_out import (
+    BOUNDS,
+    INCOMPLETE,
+    NAMES,
+    LeftOut,
+    LogClock,
+    accepted_rows,
+    counted,
+    listed,
+    not_accepted,
+)
 from benchpipe.check.measures import Measure
 from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.rules import (

@@ -7,7 +7,17 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from benchpipe.config.model import AnyDifference, AnyQuantity, AtKeyError, ConfigModel, Many, Pair, Quantity, Ratio, Seconds
+from benchpipe.config.model import (
+    AnyDifference,
+    AnyQuantity,
+    AtKeyError,
+    ConfigModel,
+    Many,
+    Pair,
+    Quantity,
+    Ratio,
+    Seconds,
+)
 
 Statistic = Literal["median", "mean", "max", "min", "last", "change", "count", "share"]
 Decision = Literal["guarded", "simple", "risk"]

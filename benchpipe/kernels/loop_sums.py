@@ -60,7 +60,7 @@ def value_ends(values: Floats, first: int, last: int) -> tuple[float, float, int
     for k in range(PLACE(first), PLACE(last - 1)):
         low, high = smaller(low, values[k]), larger(high, values[k])
         repeats += np.int32(values[k] == values[k + NEXT])
-    return low, high, repeats
+    return low, high, int(repeats)
 
 
 @inlined_sums

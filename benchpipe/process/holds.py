@@ -24,11 +24,11 @@ from benchpipe.kernels.holds import (
     scan_hold,
 )
 from benchpipe.process.found import Found
+from benchpipe.process.held_load import held_samples
 from benchpipe.process.hold_channel import NO_TEMPERATURE, motion_channel
 from benchpipe.process.hold_curves import doubts, fit_hold, hold_curve, ratio
 from benchpipe.process.hold_figures import creep_columns, kind_words, point_rows, rate_columns
 from benchpipe.process.hold_zeros import UNLOADED_S, Rest, ZeroShift, rest_of, with_zero, zero_shift, zero_words
-from benchpipe.process.held_load import held_samples
 from benchpipe.process.losses import with_losses
 from benchpipe.process.signals import Signals, block_signals, signal_units
 from benchpipe.process.task import BlockTask

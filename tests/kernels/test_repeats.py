@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -18,7 +19,7 @@ WHOLE = np.ones(1)
 
 def one_by_one(values: np.ndarray) -> int:
     best = run = 0
-    for before, value in zip(values[:-1], values[1:], strict=True):
+    for before, value in pairwise(values):
         run = run + 1 if value == before else 0
         best = max(best, run)
     return best
