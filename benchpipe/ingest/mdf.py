@@ -26,6 +26,8 @@ from benchpipe.ingest.foreign import load_extra, no_column, readable
 from benchpipe.ingest.tabular import BATCH_ROWS, raw_batch
 
 NO_MASTER = -1
+MOST_PACKED = 1100  # deflate packs at most 1032:1; more means a damaged length
+STRETCH_BYTES = 64 << 20  # of records that are read at once
 VIRTUAL = (3, 6)  # ASAM MDF 4, block CN: master and data that are counted, not stored
 HAS_INVALID_BIT = 2  # ASAM MDF 4, block CN
 FIRST_TEXT_CONVERSION = 7  # ASAM MDF 4, block CC: from here on values turn into texts; the numbers are taken
@@ -34,11 +36,12 @@ EPOCH = datetime(1970, 1, 1)
 
 @dataclass(frozen=True)
 class Group:
-    """One channel group: its channels by name (place in the group; the master too) and their units."""
+    """One channel group: rows, bytes of each, channels by name (place in the group; the master too) and their units."""
 
     number: int
     name: str
     length: int
+    record: int
     channels: dict[str, int]
     units: dict[str, str]
     master: str | None
@@ -60,8 +63,9 @@ def read_mdf(path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBatch]:
             known = groups(path, content)
         for group in _chosen(path, known, rig):
             places = _places(path, group, rig)
-            for start in range(0, group.length, BATCH_ROWS):
-                count = min(BATCH_ROWS, group.length - start)
+            rows = max(min(BATCH_ROWS, STRETCH_BYTES // max(group.record, 1)), 1)
+            for start in range(0, group.length, rows):
+                count = min(rows, group.length - start)
                 with readable(path, "an MDF 4"):
                     columns = {
                         key: _arrow(content, group, key, place, start, count, rig) for key, place in places.items()
@@ -118,10 +122,17 @@ def groups(path: Path, content: Any) -> list[Group]:
     Raises
     ------
     InputError
-        A channel reaches beyond its record: the library would read outside its buffers.
+        A channel reaches beyond its record: the library would read outside its buffers. Or the file says it has more
+        rows than it can hold, and the library would make room for them.
     """
     found = []
+    size = path.stat().st_size
     for number, group in enumerate(content.groups):
+        length = int(group.channel_group.cycles_nr)
+        record = int(group.channel_group.samples_byte_nr) + int(group.channel_group.invalidation_bytes_nr)
+        if length * max(record, 1) > MOST_PACKED * size:
+            what = f"a group says it has {length:,} rows of {record:,} bytes; so many are not in it"
+            raise InputError(what, where=path)
         for channel in group.channels:
             _must_fit(path, channel, group.channel_group)
         channels: dict[str, int] = {}
@@ -133,7 +144,7 @@ def groups(path: Path, content: Any) -> list[Group]:
                 units[channel.name] = channel.unit or (getattr(channel.conversion, "unit", "") or "")
         name = next((n for n, place in channels.items() if place == master), None)
         title = group.channel_group.acq_name or ""
-        found.append(Group(number, title, int(group.channel_group.cycles_nr), channels, units, name))
+        found.append(Group(number, title, length, record, channels, units, name))
     return found
 
 

@@ -18,6 +18,7 @@ from benchpipe.ingest.batch import RawBatch, needed_columns, stretches
 from benchpipe.ingest.foreign import readable
 
 BATCH_ROWS = 1 << 18
+READ_BYTES = 1 << 20  # of a column at once: its whole part of a row group may be larger than memory
 
 
 def read_parquet(path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBatch]:
@@ -29,7 +30,7 @@ def read_parquet(path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBat
         Not a Parquet file, or a column is missing or not numeric.
     """
     with readable(path, "a Parquet"):
-        source = pq.ParquetFile(file)
+        source = pq.ParquetFile(file, pre_buffer=False, buffer_size=READ_BYTES)
         needed = {key: _column(path, column, source.schema_arrow.names) for key, column in needed_columns(rig).items()}
         batches = source.iter_batches(BATCH_ROWS, columns=list(dict.fromkeys(needed.values())))
     row = 1

@@ -18,13 +18,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.rig import RigConfig
+from benchpipe.errors import InputError
 from benchpipe.ingest.batch import RawBatch, Reject
-from benchpipe.ingest.text_block import BlockParser, line_count
-from benchpipe.ingest.text_layout import HeaderFinder, TextLayout, codec_of, find_layout, only_begun, with_first_rows
+from benchpipe.ingest.text_block import EMPTY, BlockParser, line_count
+from benchpipe.ingest.text_layout import (
+    HeaderFinder,
+    TextLayout,
+    codec_of,
+    find_layout,
+    lines_of,
+    only_begun,
+    with_first_rows,
+)
 from benchpipe.ingest.text_lines import LONGEST_LINE, OpenedText, Stretch, open_lines
 from benchpipe.stream.ordered import ordered_map
 
 _NOTHING = b"\r\n\x00\x1a "
+MOST_EMPTY = 64 << 20  # bytes of empty lines one after the other that a packed log may hold
 Made = TypeVar("Made")
 
 
@@ -118,8 +128,16 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] |
     finder = HeaderFinder(path, rig)
     layout, line = (None, 1) if state is None else (_layout_of(state["layout"]), int(state["line"]))
     parser = None if layout is None else BlockParser(layout, rig)
+    empty = 0
     for stretch in log.stretches:
         text, start = stretch.text, 0
+        nothing = stretch.whole and not stretch.too_long and not text.strip(_NOTHING)
+        empty = empty + len(text) if nothing else 0
+        if log.packed and empty > MOST_EMPTY:
+            raise InputError(
+                f"the packed log holds more than {empty >> 20} MB of empty lines from line {line:,} on", where=path,
+                do_next="it is no log of a rig: remove it, or unpack it by hand and look at it",
+            )  # fmt: skip
         if not stretch.whole or stretch.too_long:
             for batch in _not_whole(stretch, line, rig):
                 if stretch.whole and layout is not None and parser is not None:
@@ -128,10 +146,13 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] |
                     yield batch
             line += 1
             continue
+        if nothing:  # each line parsed by itself, some MB of a packed log would take minutes
+            before, line = line, line + line_count(text)
+            if layout is not None and parser is not None:
+                reject = Reject(before, line - before, EMPTY, next(lines_of(text))[2].decode("latin-1"))
+                yield _Block(parser, layout, before, line, b"", stretch.end, stretch.fed, _only([reject], rig))
+            continue
         if layout is None or parser is None:
-            if not text.strip(_NOTHING):
-                line += line_count(text)
-                continue
             if only_begun(text, rig):
                 line += line_count(text)
                 continue
@@ -164,9 +185,13 @@ def _not_whole(stretch: Stretch, line: int, rig: RigConfig) -> Iterator[RawBatch
         reject = Reject(line, 0, "the packed log has no end: it may be cut short, or still written")
     else:
         return
+    yield _only([reject], rig, tail=not stretch.whole)
+
+
+def _only(rejects: list[Reject], rig: RigConfig, *, tail: bool = False) -> RawBatch:
+    """A batch without rows."""
     time: NDArray[Any] = np.empty(0, np.float64 if rig.time.kind == "elapsed" else np.int64)
-    channels = {channel.name: np.empty(0) for channel in rig.channel}
-    yield RawBatch(np.empty(0, np.int64), time, channels, [reject], tail=not stretch.whole)
+    return RawBatch(np.empty(0, np.int64), time, {c.name: np.empty(0) for c in rig.channel}, rejects, tail=tail)
 
 
 def _layout_of(state: dict[str, Any]) -> TextLayout:

@@ -19,6 +19,7 @@ from benchpipe.ingest.text_words import CLOCK, DATE, SKIP, marks_for
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+EMPTY = "empty line"
 _PARTS = {
     "%Y": [cells.YEAR], "%m": [cells.MONTH], "%d": [cells.DAY], "%H": [cells.HOUR], "%M": [cells.MINUTE],
     "%S": [cells.SECOND], "%f": [cells.FRACTION],
@@ -168,7 +169,7 @@ class BlockParser:
 
     def _reason(self, state: int, detail: int) -> str:
         if state == scan.BLANK:
-            return "empty line"
+            return EMPTY
         if state == scan.WIDTH:
             return f"{detail} cells instead of {self._layout.width}"
         if state == scan.OPEN_QUOTE:

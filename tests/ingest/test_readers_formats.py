@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from benchpipe.config.rig import RigConfig
@@ -163,8 +164,31 @@ def test_hdf5_links_to_other_files_are_not_followed(tmp_path: Path) -> None:
     path = tmp_path / "log.h5"
     with h5py.File(path, "w") as file:
         file["Time"] = file["Torque"] = np.arange(3.0)
-        file["Angle"] = h5py.ExternalLink("other.h5", "/Angle")
-    with pytest.raises(InputError, match="no column 'Angle'"):
+        file["inner/Angle"] = h5py.ExternalLink("other.h5", "/Angle")
+    with pytest.raises(InputError, match="'inner/Angle' is a link to another file"):
+        read(path, rig("hdf5"))
+
+
+def test_hdf5_numbers_of_another_file_of_the_machine_are_not_read(tmp_path: Path) -> None:
+    h5py = pytest.importorskip("h5py")
+    (tmp_path / "secret.bin").write_bytes(np.arange(3.0).tobytes())
+    path = tmp_path / "log.h5"
+    with h5py.File(path, "w") as file:
+        file["Time"] = file["Torque"] = np.arange(3.0)
+        file.create_dataset("Angle", (3,), "f8", external=[(str(tmp_path / "secret.bin"), 0, 24)])
+    with pytest.raises(InputError, match="'Angle' has its numbers in another file"):
+        read(path, rig("hdf5"))
+
+
+def test_an_hdf5_data_set_made_of_itself_does_not_end_the_process(tmp_path: Path) -> None:
+    h5py = pytest.importorskip("h5py")
+    path = tmp_path / "log.h5"
+    with h5py.File(path, "w", libver="latest") as file:
+        file["Time"] = file["Torque"] = np.arange(3.0)
+        layout = h5py.VirtualLayout((3,), "f8")
+        layout[:] = h5py.VirtualSource(str(path), "Angle", (3,))
+        file.create_virtual_dataset("Angle", layout)
+    with pytest.raises(InputError, match="'Angle' is made of other data sets"):
         read(path, rig("hdf5"))
 
 
@@ -335,3 +359,32 @@ def test_matlab_whatever_else_stands_in_the_file(tmp_path: Path, packed: bool) -
     others = {"s": inner, "cells": cells, "sparse": csc_matrix(np.eye(4) * 1j), "c": n + 1j, "b": n > 3}
     savemat(path, {**others, "none": np.zeros((0, 3)), "Time": n, "Torque": n, "Angle": -n}, do_compression=packed)
     assert joined(read(path, rig("matlab")))[2].tolist() == n.tolist()
+
+
+def test_mdf_more_rows_than_the_file_can_hold_are_refused_before_there_is_room_for_them(tmp_path: Path) -> None:
+    asammdf = pytest.importorskip("asammdf")
+    path = tmp_path / "log.mf4"
+    write_mdf(path, {"fast": plain()})
+    with asammdf.MDF(path) as file:
+        at = file.groups[0].channel_group.address + 24 + 8 * file.groups[0].channel_group.links_nr
+    whole = path.read_bytes()
+    assert int.from_bytes(whole[at + 8 : at + 16], "little") == 100  # cycles; the record's bytes are 24 further on
+    for place, width, number in ((at + 8, 8, 1 << 40), (at + 24, 4, 1 << 31)):
+        path.write_bytes(whole[:place] + number.to_bytes(width, "little") + whole[place + width :])
+        with pytest.raises(InputError, match="so many are not in it|beyond its record|not an MDF"):
+            read(path, rig("mdf"))
+
+
+def test_a_parquet_log_of_one_row_group_comes_in_pieces_of_bounded_memory(tmp_path: Path) -> None:
+    values = np.random.default_rng(1).normal(size=2_000_000)
+    table = pa.table({"Time": np.arange(values.size) / 100, "Torque": values, "Angle": -values})
+    path = tmp_path / "log.parquet"
+    pq.write_table(table, path, row_group_size=values.size)
+    del table
+    pool = pa.default_memory_pool()
+    most, begun = 0, pool.bytes_allocated()
+    with path.open("rb") as file:
+        for batch in read_log(path, file, rig("parquet")):
+            most = max(most, pool.bytes_allocated() - begun)
+            assert len(batch.row) < 300_000
+    assert most < 20e6  # the columns hold 48 MB

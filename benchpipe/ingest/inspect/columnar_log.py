@@ -17,6 +17,7 @@ from benchpipe.ingest.inspect.findings import Choice, LogColumn, LogSample, Outl
 from benchpipe.ingest.inspect.heading import log_column
 from benchpipe.ingest.inspect.ranges import ranges_of
 from benchpipe.ingest.opened import open_log
+from benchpipe.ingest.tabular import BATCH_ROWS, READ_BYTES
 
 STAMP_FORMAT = "%Y-%m-%d %H:%M:%S.%f"  # a timestamp needs no format; a rig file wants one with any date
 
@@ -78,7 +79,7 @@ def _floats(column: Any) -> np.ndarray[Any, np.dtype[np.float64]]:
 
 def _parquet(file: IO[bytes], wanted: list[int], most: int) -> tuple[int | None, list[tuple[int, pa.Table]]]:
     """Rows of the file, and its row groups round the ranges that are looked at."""
-    source = pq.ParquetFile(file)
+    source = pq.ParquetFile(file, pre_buffer=False, buffer_size=READ_BYTES)
     names = [source.schema_arrow.names[k] for k in wanted]
     rows = source.metadata.num_rows
     ends = np.cumsum([0, *(source.metadata.row_group(g).num_rows for g in range(source.num_row_groups))])
@@ -86,9 +87,20 @@ def _parquet(file: IO[bytes], wanted: list[int], most: int) -> tuple[int | None,
     for start, end in ranges_of(rows, most).ranges:
         groups = [g for g in range(source.num_row_groups) if ends[g] < end and ends[g + 1] > start]
         if groups:
-            table = source.read_row_groups(groups, names).slice(start - int(ends[groups[0]]), end - start)
-            found.append((start, table))
+            before = int(ends[groups[0]])
+            found.append((start, _part(source, groups, names, start - before, end - before)))
     return rows, found
+
+
+def _part(source: pq.ParquetFile, groups: list[int], names: list[str], start: int, end: int) -> pa.Table:
+    """Rows of some row groups, which need not fit in memory."""
+    taken, at = [], 0
+    for batch in source.iter_batches(BATCH_ROWS, row_groups=groups, columns=names):
+        taken.append(batch.slice(max(start - at, 0), max(min(end - at, batch.num_rows) - max(start - at, 0), 0)))
+        at += batch.num_rows
+        if at >= end:
+            break
+    return pa.Table.from_batches(taken)
 
 
 def _arrow(
