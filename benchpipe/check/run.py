@@ -31,7 +31,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import matches
 from benchpipe.tables import schema
 
-VERSION = 5
+VERSION = 6
 STEP = "check"
 Rows = tuple[dict[str, Any], list[dict[str, Any]]]
 
