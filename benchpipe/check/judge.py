@@ -14,9 +14,9 @@ import numpy as np
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.change import base_of, baseline_values, change_figure
 from benchpipe.check.decision import Verdict
+from benchpipe.check.drafted import drafted_keys
 from benchpipe.check.extremes import exception_guards
 from benchpipe.check.figure import JudgedFigure, figure_of_values
-from benchpipe.check.drafted import drafted_keys
 from benchpipe.check.left_out import INCOMPLETE, NAMES, LeftOut, LogClock, accepted_rows, counted, listed, not_accepted
 from benchpipe.check.measures import Measure
 from benchpipe.check.rig_parts import not_stated
@@ -153,9 +153,8 @@ def unconfirmed(case: Case, judged: Judged) -> Judged:
     keys = drafted_keys(case.limit, case.measure, case.block)
     if not keys or not judged.due or judged.verdict is Verdict.NOT_EVALUATED:
         return judged
-    named = " and ".join(f"'{key}'" for key in keys)
-    why = f"{named} of block '{case.block.name}' drafted from the log: compare with the protocol, then remove from"
-    return replace(judged, verdict=Verdict.NOT_EVALUATED, remark=f"{why} 'drafted' in the plan")
+    why = f"{', '.join(keys)} drafted from the log: confirm in the plan (remove from 'drafted' of '{case.block.name}')"
+    return replace(judged, verdict=Verdict.NOT_EVALUATED, remark=why)
 
 
 def _judged(case: Case, values: Values) -> Judged:

@@ -1,1 +1,1 @@
-"""What a rig's logs show: cycles, holds, sweeps and proofs, a plan drafted from them, and where plan and logs differ."""
+"""What a rig's logs show (cycles, holds, sweeps, proofs), a plan drafted from it, and where plan and logs differ."""

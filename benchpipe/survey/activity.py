@@ -33,20 +33,27 @@ FREE, FREE_OF_RANGE = 1.5, 0.02  # times the load of the middle, and of its rang
 FLAT = 0.25  # of the load's range: what the load changes by the motion there, in a sweep at most
 
 Axis = Literal["load", "motion"]
+Place = tuple[int, int]  # number of a stretch, and a sample of it
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Hold:
-    """A held load. ``before`` and ``after`` are the loads that it was reached from and left for."""
+    """A held load, ``at`` that stretch and sample.
+
+    ``before`` and ``after`` are the loads at which it rested next to the hold, ``rest_s`` how long it did, the shorter of
+    both [s]; NaN where it did not.
+    """
 
     file: str
     mode: int | None
+    at: Place
     start_us: int
     load: float
     duration_s: float
     before: float
     after: float
+    rest_s: float
 
 
 @dataclass(frozen=True)
@@ -61,6 +68,7 @@ class Cycles:
     file: str
     mode: int | None
     axis: Axis
+    at: Place
     period_s: Floats
     load_max: Floats
     load_min: Floats
@@ -76,7 +84,7 @@ class Cycles:
 
     def select(self, mask: NDArray[np.bool_]) -> Cycles:
         """Those where ``mask`` is true."""
-        return Cycles(self.file, self.mode, self.axis, *(a[mask] for a in self.arrays))
+        return Cycles(self.file, self.mode, self.axis, self.at, *(a[mask] for a in self.arrays))
 
     @property
     def arrays(self) -> tuple[Floats, ...]:
@@ -131,21 +139,35 @@ def holds_of(stretch: Stretch, spans: Spans) -> list[tuple[Hold, int, int]]:
         lasted = float(time_s[end * size - 1] - begun[first]) if end > first else 0.0
         if end - first >= LEAST_BINS and lasted >= LEAST_HOLD_S:
             level = float(np.median(mean[first:end]))
-            before, after = _rest(mean, first, -1, level), _rest(mean, end - 1, 1, level)
-            held = Hold(stretch.file, stretch.mode, int(stretch.signals.time_us[first * size]), level, lasted, before, after)
+            (before, rested), (after, rests) = _rest(mean, first, -1, level), _rest(mean, end - 1, 1, level)
+            place, start_us = (stretch.number, first * size), int(stretch.signals.time_us[first * size])
+            held = Hold(
+                stretch.file,
+                stretch.mode,
+                place,
+                start_us,
+                level,
+                lasted,
+                before,
+                after,
+                size * step * min(rested, rests),
+            )
             found.append((held, first * size, end * size))
         first = max(end, first + 1)
     return found
 
 
-def _rest(mean: Floats, at: int, way: Literal[1, -1], level: float) -> float:
-    """Load at which it stays next, that way in time; NaN where the samples end before it does."""
+def _rest(mean: Floats, at: int, way: Literal[1, -1], level: float) -> tuple[float, int]:
+    """Load at which it rests next, that way in time, and for how many bins; NaN where the samples end before."""
     at += way
     while 0 < at < mean.size - 1 and abs(mean[at + way] - mean[at]) > RAMPING * abs(level):
         at += way
-    beyond = mean[max(at - 2, 0) : at + 1] if way < 0 else mean[at : at + 3]
-    settled = beyond.size >= 2 and float(np.ptp(beyond)) <= 3 * RAMPING * abs(level)
-    return float(np.median(beyond)) if settled else float("nan")
+    beyond = mean[: at + 1][::-1] if way < 0 else mean[at:]
+    if beyond.size < 2 or float(np.ptp(beyond[:3])) > 3 * RAMPING * abs(level):
+        return float("nan"), 0
+    rest = float(np.median(beyond[:3]))
+    left = np.flatnonzero(np.abs(beyond - rest) > RAMPING * abs(level))
+    return rest, int(left[0]) if left.size else int(beyond.size)
 
 
 def cycles_of(stretch: Stretch, axis: Axis, spans: Spans, without: list[tuple[int, int]]) -> Iterator[Cycles]:
@@ -165,7 +187,7 @@ def cycles_of(stretch: Stretch, axis: Axis, spans: Spans, without: list[tuple[in
         places = turning_places(series, SWING * span)
         tops = _tops(series, places)
         if tops.size > LEAST_CYCLES:
-            yield from _between(stretch, axis, time_s[own], load[own], motion[own], tops)
+            yield from _between(stretch, axis, first, time_s[own], load[own], motion[own], tops)
 
 
 def _tops(series: Floats, places: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -178,7 +200,7 @@ def _tops(series: Floats, places: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def _between(
-    stretch: Stretch, axis: Axis, time_s: Floats, load: Floats, motion: Floats, tops: NDArray[np.int64]
+    stretch: Stretch, axis: Axis, first: int, time_s: Floats, load: Floats, motion: Floats, tops: NDArray[np.int64]
 ) -> Iterator[Cycles]:
     """Cycles from peak to peak."""
     last = tops[-1]
@@ -188,7 +210,7 @@ def _between(
     shape = np.full((4, period.size), np.nan)
     for k, (a, b) in enumerate(pairwise(tops.tolist())) if middle >= SLOW_S else ():
         shape[:, k] = _flatness(load[a:b], motion[a:b]), *_free_range(load[a:b], motion[a:b])
-    found = Cycles(stretch.file, stretch.mode, axis, period, *extremes, *shape)
+    found = Cycles(stretch.file, stretch.mode, axis, (stretch.number, first + int(tops[0])), period, *extremes, *shape)
     even = _even(period)
     if int(even.sum()) >= LEAST_CYCLES or middle >= SLOW_S:
         yield found.select(even)

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.robust import mad_sigma
-from benchpipe.survey.activity import FLAT, SLOW_S, Axis, Cycles, Hold, cycles_of, holds_of, spans_of
+from benchpipe.store.samples import matches
+from benchpipe.survey.activity import FLAT, SLOW_S, Axis, Cycles, Hold, Place, cycles_of, holds_of, spans_of
 from benchpipe.survey.names import pattern_of
 from benchpipe.survey.runin import find_baseline
 from benchpipe.survey.seen import CyclicSeen, HoldSeen, Level, ProofSeen, Seen, SweepSeen, Where
@@ -26,6 +28,7 @@ PROOF_BEYOND = 1.05  # times the largest load of the cycles
 SETTLING = (0.005, 0.5)  # of the proof load
 DWELLS = 5
 FEWEST = 3
+LAST: Place = (1 << 62, 0)
 Key = tuple[str, int | None]
 Floats = NDArray[np.float64]
 
@@ -48,8 +51,8 @@ def find_blocks(surveyed: Surveyed) -> Seen:
     cyclic = list(_cyclic(cycling, sweeps, surveyed))
     proofs, rest = _proofs(holds, cyclic)
     seen = Seen(
-        tuple(cyclic), tuple(_sweeps(sweeps, cycling, surveyed)), tuple(_holds(rest, surveyed)),
-        tuple(_proofs_seen(proofs, surveyed)), (), _changes(surveyed), tuple(notes),
+        tuple(cyclic), tuple(_sweeps(sweeps, cycling, surveyed)), tuple(_holds(rest)),
+        tuple(_proofs_seen(proofs)), (), _changes(surveyed), tuple(notes),
     )  # fmt: skip
     return replace(seen, idle=tuple(_idle(seen, surveyed)))
 
@@ -104,7 +107,9 @@ def _cyclic(cycling: dict[Axis, list[Cycles]], sweeps: list[Cycles], surveyed: S
         for files in _alike(own[axis]):
             part = {a: [one for one in found if one.file in files] for a, found in own.items()}
             if sum(map(len, part[axis])) >= FEWEST:
-                yield _one_cyclic(part, axis, _where(files, mode, others, "sweeps", surveyed), surveyed)
+                yield _one_cyclic(
+                    part, axis, _where(_first(part[axis]), files, mode, others, "sweeps", surveyed), surveyed
+                )
 
 
 def _axis(own: dict[Axis, list[Cycles]]) -> Axis:
@@ -119,7 +124,9 @@ def _axis(own: dict[Axis, list[Cycles]]) -> Axis:
 
 def _control(own: dict[Axis, list[Cycles]]) -> Axis | None:
     """The axis whose ends are far steadier than the other's."""
-    spread = {axis: _spread(np.concatenate([_ends(c, axis) for c in found], axis=1)) for axis, found in own.items() if found}
+    spread = {
+        axis: _spread(np.concatenate([_ends(c, axis) for c in found], axis=1)) for axis, found in own.items() if found
+    }
     if len(spread) < 2:
         return next(iter(spread), None)
     if spread["load"] * STEADIER < spread["motion"]:
@@ -185,7 +192,7 @@ def _sweeps(found: list[Cycles], cycling: dict[Axis, list[Cycles]], surveyed: Su
 
         periods = of(lambda c: c.period_s)
         yield SweepSeen(
-            _where(files, mode, others, "cycles", surveyed), int(periods.size),
+            _where(_first(parts), files, mode, others, "cycles", surveyed), int(periods.size),
             float(np.median(of(lambda c: c.motion_min))), float(np.median(of(lambda c: c.motion_max))),
             (float(np.max(of(lambda c: c.free_low))), float(np.min(of(lambda c: c.free_high)))),
             float(np.max(of(lambda c: c.resistance))),
@@ -194,12 +201,16 @@ def _sweeps(found: list[Cycles], cycling: dict[Axis, list[Cycles]], surveyed: Su
         )  # fmt: skip
 
 
-def _where(files: set[str], mode: int | None, others: set[str], what: str, surveyed: Surveyed) -> Where:
+def _first(found: list[Cycles] | list[Hold]) -> Place:
+    return min(one.at for one in found)
+
+
+def _where(at: Place, files: set[str], mode: int | None, others: set[str], what: str, surveyed: Surveyed) -> Where:
     """Rows of a block: its mode, and its files where the mode holds other things in other files."""
     if not files.isdisjoint(others):
-        return Where(mode, (), what)
+        return Where(at, mode, (), what)
     same_mode = {name for name, m in surveyed.rows if m == mode}
-    return Where(mode, pattern_of(files, same_mode - files) if others or mode is None else ())
+    return Where(at, mode, pattern_of(files, same_mode - files) if others or mode is None else ())
 
 
 def _proofs(holds: list[Hold], cyclic: list[CyclicSeen]) -> tuple[list[Hold], list[Hold]]:
@@ -216,48 +227,47 @@ def _proofs(holds: list[Hold], cyclic: list[CyclicSeen]) -> tuple[list[Hold], li
     return [hold for hold in holds if is_proof(hold)], [hold for hold in holds if not is_proof(hold)]
 
 
-def _proofs_seen(found: list[Hold], surveyed: Surveyed) -> Iterator[ProofSeen]:
+def _proofs_seen(found: list[Hold]) -> Iterator[ProofSeen]:
     for load, group in _by_load(found):
         lasted = float(np.median([hold.duration_s for hold in group]))
         settling = float(np.median([hold.before for hold in group]))
-        yield ProofSeen(_of_holds(group, surveyed), _level(load, group), settling, len(group), lasted)
+        rest_s = min(hold.rest_s for hold in group)
+        yield ProofSeen(_of_holds(group), _level(load, group), settling, rest_s, len(group), lasted)
 
 
-def _holds(found: list[Hold], surveyed: Surveyed) -> Iterator[HoldSeen]:
+def _holds(found: list[Hold]) -> Iterator[HoldSeen]:
     for load, group in _by_load(found):
         begun = max(sum(np.isfinite(hold.before) for hold in group), 1)
         longest = max(hold.duration_s for hold in group)
-        yield HoldSeen(_of_holds(group, surveyed), _level(load, group), int(begun), longest)
+        yield HoldSeen(_of_holds(group), _level(load, group), int(begun), longest)
 
 
 def _level(load: float, group: list[Hold]) -> Level:
     return Level(load, float(mad_sigma(np.array([hold.load for hold in group]))) if len(group) > 2 else 0.0)
 
 
-def _of_holds(group: list[Hold], surveyed: Surveyed) -> Where:
+def _of_holds(group: list[Hold]) -> Where:
     """Rows of holds: their mode if it is one; their load tells them from what else is there."""
     modes = {hold.mode for hold in group}
-    return Where(modes.pop() if len(modes) == 1 else None)
+    return Where(_first(group), modes.pop() if len(modes) == 1 else None)
 
 
 def _idle(seen: Seen, surveyed: Surveyed) -> Iterator[Where]:
     """Modes that no block takes, and logs that none does."""
-    taken = [one.where for some in (seen.cyclic, seen.sweeps, seen.holds, seen.proofs) for one in some]
+    taken = [one.where for one in seen.blocks]
     if not taken:
         return
     modes = dict.fromkeys(mode for _, mode in surveyed.rows if mode is not None)
     if None not in {where.mode for where in taken}:
-        yield from (Where(mode) for mode in modes if mode not in {where.mode for where in taken})
+        yield from (Where(LAST, mode) for mode in modes if mode not in {where.mode for where in taken})
     names = {name for name, _ in surveyed.rows}
     if all(where.files for where in taken):
-        from benchpipe.store.samples import matches
-
         left = {name for name in names if not any(matches(name, where.files) for where in taken)}
         if left:
-            yield Where(None, pattern_of(left, names - left))
+            yield Where(LAST, None, pattern_of(left, names - left))
 
 
 def _changes(surveyed: Surveyed) -> int:
     """Changes of the mode from one stretch to the next of a log."""
     known = [(s.file, s.mode) for s in surveyed.stretches if s.mode is not None]
-    return sum(a[0] == b[0] and a[1] != b[1] for a, b in zip(known, known[1:], strict=False))
+    return sum(a[0] == b[0] and a[1] != b[1] for a, b in pairwise(known))

@@ -1,7 +1,7 @@
 """A draft of the plan: each block that the logs show, each value with what it was read from.
 
-What the logs cannot decide is a question: the line holds ``"?"`` and the loader refuses it until somebody answers. Values
-that a log shows, and a protocol decides, are named in the block's ``drafted``: no limit is judged on them.
+What the logs cannot decide is a question: the line holds ``"?"`` and the loader refuses it until somebody answers.
+Values that a log shows, and a protocol decides, are named in the block's ``drafted``: no limit is judged on them.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Any
 
 from benchpipe.ingest.inspect.questions import as_toml
 from benchpipe.kernels.shortest import shortest
-from benchpipe.survey.seen import CyclicSeen, HoldSeen, Level, ProofSeen, Seen, SweepSeen, Where
+from benchpipe.survey.seen import BlockSeen, CyclicSeen, HoldSeen, Level, ProofSeen, Seen, SweepSeen, Where
 from benchpipe.survey.stretches import Surveyed
 
 WIDTH = 40  # where comments begin
@@ -66,11 +66,7 @@ class _Draft:
         self._names: set[str] = set()
 
     def plan(self, head: PlanHead, seen: Seen, surveyed: Surveyed) -> DraftedPlan:
-        blocks = [
-            *(self._sweep(one) for one in seen.sweeps), *(self._cyclic(one) for one in seen.cyclic),
-            *(self._hold(one) for one in seen.holds), *(self._proof(one) for one in seen.proofs),
-            *(self._idle(one) for one in seen.idle),
-        ]  # fmt: skip
+        blocks = [*map(self._block, seen.blocks), *map(self._idle, seen.idle)]
         body = [line for block in blocks for line in ["", "[[block]]", *block]]
         if not blocks:
             ask = "the logs show no cycles, sweeps or holds that repeat: which blocks does the test have?"
@@ -78,11 +74,11 @@ class _Draft:
         return DraftedPlan("\n".join([*self._head(head, seen, surveyed), *body]) + "\n", tuple(self._questions))
 
     def _head(self, head: PlanHead, seen: Seen, surveyed: Surveyed) -> list[str]:
-        rows = sum(surveyed.rows.values())
+        rows, logs = sum(surveyed.rows.values()), len({name for name, _ in surveyed.rows})
         part = f"; of {len(surveyed.partly)} log(s) only the beginning" if surveyed.partly else ""
         state = f"does not work before {len(self._questions)} QUESTION(s) are answered" if self._questions else "works"
         lines = [
-            f"# Plan drafted by benchpipe from {rows:,} rows of {len({name for name, _ in surveyed.rows})} log(s){part}.",
+            f"# Plan drafted by benchpipe from {rows:,} rows of {logs} log(s){part}.",
             f"# It {state}. Each value says what it was read from; compare them with the test's protocol.",
             *(f"# {note}" for note in seen.notes),
         ]
@@ -93,7 +89,7 @@ class _Draft:
             lines.append(f"# the log's clock begins again {surveyed.restarts} time(s)")
         if seen.changes > 2:
             lines.append(
-                f"# the mode changes {seen.changes} times: a block of kind \"locking\" (every-key/plan.toml) counts "
+                f'# the mode changes {seen.changes} times: a block of kind "locking" (every-key/plan.toml) counts '
                 "locks that fail"
             )
         return [
@@ -104,6 +100,13 @@ class _Draft:
             *_key("limits", list(head.limits), "replace their values by the test's own"),
             *_key("logs", list(head.logs), "relative to this file"),
         ]  # fmt: skip
+
+    def _block(self, one: BlockSeen) -> list[str]:
+        if isinstance(one, CyclicSeen):
+            return self._cyclic(one)
+        if isinstance(one, SweepSeen):
+            return self._sweep(one)
+        return self._hold(one) if isinstance(one, HoldSeen) else self._proof(one)
 
     def _cyclic(self, one: CyclicSeen) -> list[str]:
         lines = [*self._name("cycling"), *_key("kind", "cyclic", f"{one.cycles:,} cycles seen")]
@@ -188,7 +191,9 @@ class _Draft:
         lines += _key("load", f"{value:g} {unit}", f"held at {_of(one.load, unit)}")
         lines += _key("settling_load", f"{settling:g} {unit}", "before and after")
         lines += _key("hold_time", f"{shortest(one.hold_s, 0.05 * one.hold_s):g} s", f"held for {one.hold_s:.3g} s")
-        return lines + _drafted(["load", "settling_load", "hold_time"])
+        rest = max(float(int(one.settling_s)), 1.0)
+        lines += _key("settling_time", f"{rest:g} s", f"it stays there for {one.settling_s:.3g} s, before or after")
+        return lines + _drafted(["load", "settling_load", "hold_time", "settling_time"])
 
     def _idle(self, where: Where) -> list[str]:
         return [*self._name("rest"), *_key("kind", "idle", "nothing moves there"), *self._where(where)]

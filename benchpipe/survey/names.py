@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from os.path import commonprefix
 
 from benchpipe.store.samples import matches
 
@@ -27,7 +26,7 @@ def pattern_of(own: set[str], others: set[str]) -> tuple[str, ...]:
 
 def _candidates(names: list[str]) -> Iterator[str]:
     """The beginning that all names share, without a number that goes on; then words that all of them hold."""
-    start = re.sub(r"[\d.]+$", "", commonprefix(names))
+    start = re.sub(r"[\d.]+$", "", _shared(names))
     if sum(letter.isalpha() for letter in start) >= LEAST_LETTERS:
         yield _plain(start) + "*"
     for word in re.findall(r"[A-Za-z]{3,}", names[0].rsplit(".", 1)[0]):
@@ -36,3 +35,10 @@ def _candidates(names: list[str]) -> Iterator[str]:
 
 def _plain(text: str) -> str:
     return re.sub(r"([*?\[])", r"[\1]", text)
+
+
+def _shared(names: list[str]) -> str:
+    """The beginning that all names share."""
+    first, last = min(names), max(names)
+    end = next((n for n, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), min(len(first), len(last)))
+    return first[:end]

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchpipe.survey.activity import Axis
+from benchpipe.survey.activity import Axis, Place
 
 
 @dataclass(frozen=True)
 class Where:
     """Which rows a block takes: a mode (None: any), and patterns of log names (empty: all of the plan's).
 
-    ``also`` names what else is in the same rows and cannot be told apart by mode or file.
+    ``also`` names what else is in the same rows and cannot be told apart by mode or file; ``at`` is where it is first
+    seen.
     """
 
+    at: Place
     mode: int | None = None
     files: tuple[str, ...] = ()
     also: str = ""
@@ -81,8 +83,12 @@ class ProofSeen:
     where: Where
     load: Level
     settling: float
+    settling_s: float
     count: int
     hold_s: float
+
+
+BlockSeen = CyclicSeen | SweepSeen | HoldSeen | ProofSeen
 
 
 @dataclass(frozen=True)
@@ -99,3 +105,8 @@ class Seen:
     idle: tuple[Where, ...]
     changes: int
     notes: tuple[str, ...] = ()
+
+    @property
+    def blocks(self) -> tuple[BlockSeen, ...]:
+        """What a plan has blocks for, in the order in which it is first seen."""
+        return tuple(sorted((*self.cyclic, *self.sweeps, *self.holds, *self.proofs), key=lambda one: one.where.at))

@@ -32,8 +32,9 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Stretch:
-    """Consecutive samples. ``mode`` is None where the rig file names no mode channel."""
+    """Consecutive samples, numbered in the order of the logs. ``mode`` is None where the rig has no mode channel."""
 
+    number: int
     file: str
     mode: int | None
     signals: Signals
@@ -147,8 +148,8 @@ class _Reading:
         modes = columns[rig.mode] if rig.mode is not None else np.zeros(time_us.size, np.float32)
         steps = np.diff(time_us)
         back = steps < -round(1e6 * rig.time.gap_s)
-        over_midnight = steps < -DAY_US // 2 if rig.time.kind == "datetime" and not rig.time.dated else np.zeros(1, bool)
-        self._restarts += int((back & ~over_midnight).sum())
+        of_day = rig.time.kind == "datetime" and not rig.time.dated
+        self._restarts += int((back & ~(of_day & (steps < -DAY_US // 2))).sum())  # midnight is no restart
         cut = _gaps(steps, round(1e6 * rig.time.gap_s)) | back | (modes[1:] != modes[:-1])
         edges = [0, *(np.flatnonzero(cut) + 1).tolist(), int(time_us.size)]
         for first, end in pairwise(edges):
@@ -169,7 +170,7 @@ class _Reading:
         forward = np.diff(signals.time_us, prepend=signals.time_us[:1] - 1) > 0  # a clock coarser than the rows
         signals = signals if forward.all() else signals.select(forward)
         if len(signals) >= LEAST_SAMPLES:
-            yield Stretch(name, mode, signals)
+            yield Stretch(len(self._stretches), name, mode, signals)
 
     def _counted(self, counter: NDArray[Any]) -> None:
         known = counter[np.isfinite(counter)].astype(np.float64)
@@ -193,4 +194,4 @@ def _gaps(steps: NDArray[np.int64], longest_us: int) -> NDArray[np.bool_]:
     like_before = np.append(False, like_next[:-1]) if slow.size else like_next
     steady = like_next | like_before
     changed = np.append(False, steady[1:] != steady[:-1]) if slow.size else steady
-    return (slow & ~steady) | changed
+    return np.asarray((slow & ~steady) | changed)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from importlib.metadata import EntryPoint
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchpipe.errors import InputError
+from benchpipe.errors import BenchpipeError, InputError, MissingExtraError
 from benchpipe.ingest.inspect.agreement import agree
 from benchpipe.ingest.inspect.channels import channel_names, find_channels, without_sentinels
 from benchpipe.ingest.inspect.columnar_log import outline_columnar, sample_columnar
@@ -33,7 +34,9 @@ MOST_ROWS = 900_000  # of all logs together
 Progress = Callable[[str], None]
 
 
-def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progress | None = None) -> Inspection:
+def inspect_logs(
+    logs: list[Path], *, encoding: str | None = None, strangers: Collection[Path] = (), tell: Progress | None = None
+) -> Inspection:
     """Find what logs of one rig hold.
 
     Parameters
@@ -42,6 +45,8 @@ def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progres
         They are only read; of large ones the beginning, middle and end.
     encoding : str, optional
         Encoding of text logs, where somebody knows it.
+    strangers : collection of Path
+        Those that nobody named one by one: what of them is no log is left out, with a note.
     tell : callable, optional
         Called with the name of each log.
 
@@ -53,18 +58,14 @@ def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progres
         The format needs a library that is not installed.
     """
     with np.errstate(over="ignore", invalid="ignore"):  # a damaged log may hold any number
-        return _inspected(logs, encoding, tell)
+        return _inspected(logs, encoding, set(strangers), tell)
 
 
-def _inspected(logs: list[Path], encoding: str | None, tell: Progress | None) -> Inspection:
+def _inspected(logs: list[Path], encoding: str | None, strangers: set[Path], tell: Progress | None) -> Inspection:
     logs, empty = _with_bytes(logs)
-    outlines, plugins = [], plugin_columns()
-    for path in logs:
-        if tell is not None:
-            tell(path.name)
-        with _placed(path):
-            outlines.append(_outline(path, encoding, plugins))
-    outline = agree(logs, outlines)
+    outlines, left_out = _outlines(logs, encoding, strangers, tell)
+    logs = list(outlines)
+    outline = agree(logs, list(outlines.values()))
     samples = []
     for path in logs:
         with _placed(path):
@@ -95,8 +96,34 @@ def _inspected(logs: list[Path], encoding: str | None, tell: Progress | None) ->
         frequency_hz=frequency,
         glimpse=find_glimpse(samples, load, motion, time, frequency),
         questions=tuple(questions),
-        notes=(*empty, *outline.notes, *time.notes, *found.notes),
+        notes=(*empty, *left_out, *outline.notes, *time.notes, *found.notes),
     )
+
+
+def _outlines(
+    logs: list[Path], encoding: str | None, strangers: set[Path], tell: Progress | None
+) -> tuple[dict[Path, Outline], list[str]]:
+    """Outlines of the logs, and notes on what is no log, or of another format than most."""
+    outlines: dict[Path, Outline] = {}
+    refused: dict[Path, BenchpipeError] = {}
+    plugins = plugin_columns()
+    for path in logs:
+        if tell is not None:
+            tell(path.name)
+        try:
+            with _placed(path):
+                outlines[path] = _outline(path, encoding, plugins)
+        except (InputError, MissingExtraError) as error:
+            if path not in strangers:
+                raise
+            refused[path] = error
+    if not outlines:
+        raise next(iter(refused.values()))
+    usual = Counter(outline.format for outline in outlines.values()).most_common(1)[0][0]
+    others = {p: o.format for p, o in outlines.items() if o.format != usual and p in strangers}
+    notes = [f"{path.name} is left out, it is no log: {error.what}" for path, error in refused.items()]
+    notes += [f"{path.name} is left out: its format is {form}, most are {usual}" for path, form in others.items()]
+    return {path: outline for path, outline in outlines.items() if path not in others}, notes
 
 
 def _with_bytes(logs: list[Path]) -> tuple[list[Path], list[str]]:
