@@ -51,6 +51,8 @@ def rehearse(plan: Path, store: Path, names: dict[str, Path]) -> Rehearsed:
         found = of_error(topic, error)
         if str(error.where).endswith("key rig") and "does not exist" in error.what:
             found = replace(found, do_next=f"draft it: benchpipe inspect LOG --write-rig {plan.parent / 'rig.toml'}")
+        elif not plan.exists():
+            found = replace(found, do_next=f"draft it: {_draft_command(plan)}")
         return Rehearsed((found,))
     topic = f"run {run.name}"
     if names.setdefault(run.name, plan) != plan:
@@ -60,6 +62,13 @@ def rehearse(plan: Path, store: Path, names: dict[str, Path]) -> Rehearsed:
         return _looked_at(run, topic)
     except BenchpipeError as error:
         return Rehearsed((of_error(topic, error),), run.name, run.rig.log.format)
+
+
+def _draft_command(plan: Path) -> str:
+    """The command that drafts a plan that is not there, and its rig file where that is not either."""
+    here, rig = shlex.quote(str(plan.parent / "logs")), plan.parent / "rig.toml"
+    option = "--rig" if rig.exists() else "--write-rig"
+    return f"benchpipe inspect {here} {option} {shlex.quote(str(rig))} --write-plan {shlex.quote(str(plan))}"
 
 
 def _looked_at(run: RunConfig, topic: str) -> Rehearsed:

@@ -41,8 +41,8 @@ Floats = NDArray[np.float64]
 class Hold:
     """A held load, ``at`` that stretch and sample.
 
-    ``before`` and ``after`` are the loads at which it rested next to the hold, ``rest_s`` how long it did, the shorter of
-    both [s]; NaN where it did not.
+    ``before`` and ``after`` are the loads at which it rested next to the hold, NaN where it did not; ``rest_s`` is how
+    long, the shorter of both [s].
     """
 
     file: str
