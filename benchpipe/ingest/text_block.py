@@ -13,6 +13,7 @@ from benchpipe.config.rig import RigConfig, TimeConfig
 from benchpipe.ingest import text_cells as cells
 from benchpipe.ingest import text_scan as scan
 from benchpipe.ingest.batch import RawBatch, Reject, is_number, missing_texts
+from benchpipe.ingest.month_names import numbered_names
 from benchpipe.ingest.text_layout import MARK, TextLayout, codec_of
 from benchpipe.ingest.text_words import CLOCK, DATE, SKIP, marks_for
 
@@ -217,6 +218,9 @@ def _read_stamps(texts: pa.StringArray, time: TimeConfig) -> tuple[NDArray[np.in
     if ",%f" in form:  # the library knows fractions after a point only
         form, series = form.replace(",%f", ".%f"), series.str.replace_all(",", ".", literal=True)
     form = form.replace(".%f", "%.f")
+    if "%b" in form:
+        series = series.str.replace_many(*numbered_names(), ascii_case_insensitive=True, leftmost=True)
+        form = form.replace("%b", "%m")
     if time.dated:
         stamps = series.str.to_datetime(form, time_unit="us", strict=False).cast(pl.Int64)
     else:

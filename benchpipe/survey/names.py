@@ -17,11 +17,11 @@ def pattern_of(own: set[str], others: set[str]) -> tuple[str, ...]:
     """
     if not others:
         return ()
-    names = sorted(name.rsplit("/", 1)[-1] for name in own)
+    names = sorted(name.rsplit("/", 1)[-1].split(".")[0] for name in own)
     for pattern in _candidates(names):
         if all(matches(name, (pattern,)) for name in own) and not any(matches(name, (pattern,)) for name in others):
             return (pattern,)
-    return tuple(re.sub(r"([*?\[])", r"[\1]", name) for name in names)
+    return tuple(_plain(name.rsplit("/", 1)[-1]) for name in sorted(own))
 
 
 def _candidates(names: list[str]) -> Iterator[str]:
@@ -29,7 +29,7 @@ def _candidates(names: list[str]) -> Iterator[str]:
     start = re.sub(r"[\d.]+$", "", _shared(names))
     if sum(letter.isalpha() for letter in start) >= LEAST_LETTERS:
         yield _plain(start) + "*"
-    for word in re.findall(r"[A-Za-z]{3,}", names[0].rsplit(".", 1)[0]):
+    for word in re.findall(r"[A-Za-z]{3,}", names[0]):
         yield f"*{word}*"
 
 

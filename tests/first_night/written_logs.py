@@ -74,6 +74,19 @@ class Rig:
         self.truth.low, self.truth.high, self.truth.frequency, self.truth.control = low, high, frequency, by
         return self
 
+    def fade(self, cycles: int, low: float, high: float, frequency: float, lost: float) -> Rig:
+        """Cycling that goes on from :meth:`cycle`, with a stiffness that falls by ``lost`` in its first half."""
+        middle, half = 0.5 * (low + high), 0.5 * (high - low)
+        total = round(cycles / frequency * self.rate)
+        for n in range(total):
+            wave = middle - half * math.cos(2.0 * math.pi * frequency * n / self.rate)
+            k = STIFFNESS * (1.0 - lost * min(1.0, 2.0 * n / total))
+            self._add(wave, wave / k, self._count + int(n * frequency / self.rate))
+        self._count += cycles
+        self.truth.cycles += cycles
+        self.truth.stiffness = STIFFNESS * (1.0 - lost)
+        return self
+
     def hold(self, load: float, seconds: float) -> Rig:
         """Ramp up in 5 s, hold with a creep of 0.01 deg a decade, ramp down."""
         for n in range(round((10.0 + seconds) * self.rate)):
@@ -152,7 +165,7 @@ def german_months(folder: Path) -> Truth:
     """Month names of a German office, between tabs."""
     rig = Rig(2).cycle(120, 10.0, 60.0, 1.0)
     write(
-        folder / "lauf.txt", ["Zeitpunkt\tMoment [Nm]\tWinkel [Grad]"], rig.rows,
+        folder / "lauf.txt", ["Zeitpunkt\tMoment [Nm]\tWinkel [°]"], rig.rows,
         lambda r: f"{german_date(at(r))}\t{text(r.load, 3, comma=True)}\t{text(r.motion, 4, comma=True)}",
     )  # fmt: skip
     return rig.truth
@@ -242,9 +255,21 @@ def dirty(folder: Path) -> Truth:
     return rig.truth
 
 
+def fading(folder: Path) -> Truth:
+    """A specimen that loses 30 % of its stiffness after the run-in; American dates beyond the twelfth, bars."""
+    rig = Rig(9).cycle(150, 5.0, 80.0, 1.0).fade(250, 5.0, 80.0, 1.0, lost=0.3)
+    write(
+        folder / "fading.csv", ["Date|Time|Torque (N m)|Angle (deg)|Cycle"], rig.rows, lambda r: "|".join([
+            f"{at(r):%m/%d/%Y}", f"{at(r):%H:%M:%S.%f}"[:-3], f"{r.load:.3f}", f"{r.motion:.4f}", str(r.count),
+        ]),
+    )  # fmt: skip
+    return rig.truth
+
+
 LOGS: dict[str, Callable[[Path], Truth]] = {
     made.__name__: made
     for made in (
         decimal_commas, german_months, iso_with_preamble, epoch_stamps, kinds_by_file, motion_control, no_header, dirty,
+        fading,
     )
 }  # fmt: skip

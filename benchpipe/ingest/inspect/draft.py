@@ -112,6 +112,9 @@ def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Questi
     said = "counts" if channel.name == found.roles.get("counter") else said
     lines += toml_line("unit", channel.unit or "1", said, unit)
     lines += _unit_in_log(channel.said, found) if channel.unit is None else []
+    if channel.states:
+        words = ", ".join(f"{as_toml(word)} = {number}" for word, number in channel.states)
+        lines.append(f"map = {{ {words} }}  # the number of each word; a row with another word is not taken")
     missing = asked.get(f"{where}.missing")
     if channel.words or missing is not None:
         lines += toml_line("missing", list(channel.words), "stands for no value", missing)

@@ -154,7 +154,10 @@ class TimeFinding:
 
 @dataclass(frozen=True)
 class ChannelFinding:
-    """One column of numbers. ``unit`` is None where the log gives none that is known."""
+    """One column of numbers. ``unit`` is None where the log gives none that is known.
+
+    ``states`` holds the words of a column of words, each with its number; else it is empty.
+    """
 
     key: Key
     name: str
@@ -173,6 +176,7 @@ class ChannelFinding:
     distinct: int
     whole_numbers: bool
     never_falls: bool
+    states: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from benchpipe.errors import BenchpipeError, InputError, MissingExtraError
 from benchpipe.ingest.inspect.agreement import agree
 from benchpipe.ingest.inspect.channels import channel_names, find_channels, without_sentinels
 from benchpipe.ingest.inspect.columnar_log import outline_columnar, sample_columnar
-from benchpipe.ingest.inspect.findings import Inspection, Key, LogColumn, LogSample, Outline
+from benchpipe.ingest.inspect.findings import Inspection, Key, LogColumn, LogSample, Outline, TimeFinding
 from benchpipe.ingest.inspect.heading import known_unit
 from benchpipe.ingest.inspect.plugin_log import outline_plugin, sample_plugin
 from benchpipe.ingest.inspect.questions import of_channels, of_choices, of_signs
@@ -24,6 +24,7 @@ from benchpipe.ingest.inspect.record_log import outline_records, sample_records
 from benchpipe.ingest.inspect.rhythm import find_frequency, find_glimpse
 from benchpipe.ingest.inspect.roles import find_roles
 from benchpipe.ingest.inspect.samples import LEAST_PIECE_BYTES, PIECE_BYTES
+from benchpipe.ingest.inspect.states import find_states
 from benchpipe.ingest.inspect.text_outline import outline_text
 from benchpipe.ingest.inspect.text_sample import sample_text
 from benchpipe.ingest.inspect.time_column import columns_of, counts, find_time
@@ -72,14 +73,16 @@ def _inspected(logs: list[Path], encoding: str | None, strangers: set[Path], tel
             samples.append(_sample(path, outline, len(logs)))
     time = find_time(outline, samples)
     with _placed(logs[0]):
-        columns = _measured(outline, samples, time.column)
-    channels = find_channels(columns, samples, channel_names(outline))
+        columns, dropped = _measured(outline, samples, time.column)
+    names = channel_names(outline)
+    channels = find_channels(columns, samples, names)
     samples = without_sentinels(samples, channels)
-    found = find_roles(channels)
+    states = find_states(logs, outline, names)
+    found = find_roles(channels, list(states.channels))
     channels = [replace(c, unit=found.units.get(c.name, c.unit)) for c in channels]
     keys = {c.name: c.key for c in channels}
     load, motion = (keys.get(found.roles.get(axis, "")) for axis in ("load", "motion"))
-    frequency = find_frequency(samples, load if load is not None else motion, time)
+    frequency = _frequency(samples, load, motion, time)
     questions = [
         *of_choices(outline), *time.questions, *of_channels(channels, found.roles), *found.questions,
         *of_signs(samples, load, motion),
@@ -90,13 +93,13 @@ def _inspected(logs: list[Path], encoding: str | None, strangers: set[Path], tel
         outline=outline,
         sample=_together(samples),
         time=time,
-        channels=tuple(channels),
+        channels=(*channels, *states.channels),
         roles=found.roles,
         axes=found.axes,
         frequency_hz=frequency,
         glimpse=find_glimpse(samples, load, motion, time, frequency),
         questions=tuple(questions),
-        notes=(*empty, *left_out, *outline.notes, *time.notes, *found.notes),
+        notes=(*empty, *left_out, *outline.notes, *time.notes, *dropped, *states.notes, *found.notes),
     )
 
 
@@ -201,16 +204,27 @@ def _together(samples: list[LogSample]) -> LogSample:
     )
 
 
-def _measured(outline: Outline, samples: list[LogSample], time: Key | None) -> list[LogColumn]:
-    """Columns of numbers but the time, a row number, and columns that hold nothing."""
-    kept = []
+def _frequency(samples: list[LogSample], load: Key | None, motion: Key | None, time: TimeFinding) -> float:
+    """Cycle frequency [Hz]: the load's, or the motion's where the load has two peaks a cycle, or none that repeat."""
+    found = [find_frequency(samples, key, time) for key in (load, motion)]
+    twice = abs(found[0] / found[1] / 2.0 - 1.0) < 0.1
+    return found[1] if twice or not np.isfinite(found[0]) else found[0]
+
+
+def _measured(outline: Outline, samples: list[LogSample], time: Key | None) -> tuple[list[LogColumn], list[str]]:
+    """Columns of numbers but the time, a row number, and columns that hold nothing; and notes on those."""
+    kept, dropped = [], []
     for column in outline.columns:
         if column.kind != "number" or column.key == time:
             continue
         values = columns_of(samples, column.key)
         counts_rows = known_unit(column.unit) in (None, "1") and counts(values)
-        if not counts_rows and any(np.isfinite(v).any() for v in values):
+        if counts_rows:
+            dropped.append(f"the column '{column.key}' is not read: it counts the rows")
+        elif any(np.isfinite(v).any() for v in values):
             kept.append(column)
+        else:
+            dropped.append(f"the column '{column.key}' is not read: it holds no number")
     if len(kept) < 2:
         raise InputError("the log has fewer than two columns of measurements: a load and a motion are needed")
-    return kept
+    return kept, dropped

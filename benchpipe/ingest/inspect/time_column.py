@@ -19,7 +19,7 @@ LEAST_SHARE = 0.01  # of the steps, for a rate of its own
 LEAST_STEPS = 50
 DAY_S = 86_400.0
 GAP_STEPS = 5.0  # as gap_samples in a rig file
-NAMES = re.compile(r"time|zeit|temps|tiempo|tempo|^t$|elapsed|clock|时间", re.IGNORECASE)
+NAMES = re.compile(r"time|zeit|stamp|stempel|epoch|temps|tiempo|tempo|^t$|elapsed|clock|时间", re.IGNORECASE)
 RATE_NAMES = re.compile(r"rate|sampl|frequen|abtast|taux|采样", re.IGNORECASE)
 
 Floats = NDArray[np.float64]
@@ -42,6 +42,8 @@ def find_time(outline: Outline, samples: list[LogSample]) -> TimeFinding:
         questions = (Question("time.kind", ask + '; write "elapsed" here and the column below', ('"elapsed"',)),)
         return replace(_elapsed(asked[0], "s", "", samples), questions=questions)
     indices = [c for c in unitless if counts(columns_of(samples, c.key))]
+    dated = [c for c in unitless if epoch_unit(columns_of(samples, c.key)) is not None]
+    named = named or (dated if len(dated) == 1 else [])
     chosen = named or [c for c in unitless if c not in indices]
     if len(chosen) == 1:
         return _without_unit(chosen[0], samples, rate)
@@ -58,6 +60,9 @@ def _elapsed(column: LogColumn, unit: str, said: str, samples: list[LogSample]) 
 def _without_unit(column: LogColumn, samples: list[LogSample], rate: float) -> TimeFinding:
     """A rising column without a unit: a sample rate in the preamble may tell it, else it is asked."""
     bare = _elapsed(column, "s", "", samples)
+    epoch = epoch_unit(columns_of(samples, column.key))
+    if epoch is not None:
+        return replace(_elapsed(column, epoch, "", samples), rate_from=f"since 1970, in {epoch}")
     for unit in ("s", "ms", "us", "min", "h") if math.isfinite(rate) else ():
         if abs(bare.rate_hz / find_unit(unit).factor / rate - 1.0) < 0.02:
             return replace(_elapsed(column, unit, "", samples), rate_from="the preamble's sample rate tells the unit")
@@ -69,6 +74,17 @@ def _without_unit(column: LogColumn, samples: list[LogSample], rate: float) -> T
         Question("time.sample_rate", f"follows from the unit, of {', '.join(units)} in turn", rates),
     )
     return replace(bare, rate_hz=math.nan, jitter_s=0.0, also_hz=(), longest_gap_s=0.0, questions=questions)
+
+
+def epoch_unit(pieces: list[Floats]) -> str | None:
+    """Unit of a column that counts from 1970, by its size: 2001 to 2096, or None."""
+    ends = [v for piece in pieces for v in (piece[:1], piece[-1:])]
+    values = np.concatenate([np.empty(0), *ends])
+    values = values[np.isfinite(values)]
+    for unit, factor in (("s", 1.0), ("ms", 1e3), ("us", 1e6)):
+        if values.size and (values >= 1e9 * factor).all() and (values <= 4e9 * factor).all():
+            return unit
+    return None
 
 
 def _of_dates(outline: Outline, samples: list[LogSample]) -> TimeFinding:
