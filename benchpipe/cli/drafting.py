@@ -14,6 +14,7 @@ from benchpipe.errors import ConfigError, InputError
 if TYPE_CHECKING:
     from benchpipe.config.rig import RigConfig
     from benchpipe.ingest.inspect.findings import Inspection
+    from benchpipe.survey.stretches import Surveyed
 
 LIMITS = {"torque": "limits/lockable-ankle.toml", "force": "limits/drift.toml"}
 SPECIMEN = re.compile(r"specimen|sample$|serial|probe$|prüfling|pruefling|muster|échantillon", re.IGNORECASE)
@@ -63,20 +64,25 @@ def specimen_of(found: Inspection | None) -> str:
     return next((value for key, value in pairs if SPECIMEN.search(key) and value), NO_SPECIMEN)
 
 
+def surveyed_logs(rig: RigConfig, logs: list[Path]) -> Surveyed:
+    """What logs show, read as a rig file says."""
+    from benchpipe.survey.stretches import survey_logs
+
+    return survey_logs(rig, {path.name: path for path in logs}, tell=lambda name: tell(f"reading {name}"))
+
+
 def write_plan(
-    rig: RigConfig, rig_path: Path, logs: list[Path], plan: Path, found: Inspection | None
+    rig: RigConfig, rig_path: Path, logs: list[Path], plan: Path, found: Inspection | None, surveyed: Surveyed
 ) -> tuple[str, ...]:
     """Draft a plan file from logs that stand below it; what it asks before it works."""
     from benchpipe.process.signals import signal_units
     from benchpipe.survey.blocks import find_blocks
     from benchpipe.survey.draft import PlanHead, draft_plan
-    from benchpipe.survey.stretches import survey_logs
 
     names = log_names(logs, plan)
     beside = [p for folder in {path.parent for path in logs} for p in folder.iterdir() if p.is_file()]
     others = [name for name in log_names(beside, plan) if name not in names and name.rpartition("/")[2][0] != "."]
     limits = (LIMITS[rig.load_quantity],) if (plan.parent / LIMITS[rig.load_quantity]).is_file() else ()
-    surveyed = survey_logs(rig, names, tell=lambda name: tell(f"reading {name}"))
     beside_plan = Path(os.path.relpath(rig_path.absolute(), plan.absolute().parent)).as_posix()
     head = PlanHead(run_name(plan), specimen_of(found), beside_plan, limits, log_patterns(list(names), others))
     drafted = draft_plan(head, find_blocks(surveyed), surveyed, signal_units(rig), change=bool(limits))

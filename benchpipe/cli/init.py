@@ -107,7 +107,7 @@ def _inspected(logs: list[Path]) -> Inspection | None:
 
 def _drafted(lab: Path, found: Inspection, here: str, files: int) -> int:
     """Draft rig and plan of a new lab, and say what comes next."""
-    from benchpipe.cli.drafting import drafted_rig, write_plan
+    from benchpipe.cli.drafting import drafted_rig, surveyed_logs, write_plan
 
     text, rig = drafted_rig(found, lab.name)
     _write(lab / "rig.toml", text)
@@ -117,7 +117,9 @@ def _drafted(lab: Path, found: Inspection, here: str, files: int) -> int:
         typer.echo(f"! {note}")
     questions = [f"rig.toml: {question.key}: {question.ask}" for question in found.questions]
     if rig is not None:
-        questions = [f"plan.toml: {one}" for one in write_plan(rig, lab / "rig.toml", copied, lab / "plan.toml", found)]
+        surveyed = surveyed_logs(rig, copied)
+        asked = write_plan(rig, lab / "rig.toml", copied, lab / "plan.toml", found, surveyed)
+        questions = [f"plan.toml: {one}" for one in asked]
     for question in questions:
         typer.echo(f"? {question}")
     steps = [f"benchpipe doctor {here}", f"benchpipe nightly {here}"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,6 +14,8 @@ from benchpipe.errors import ConfigError, ExitCode
 if TYPE_CHECKING:
     from benchpipe.config.rig import RigConfig
     from benchpipe.ingest.inspect.findings import Inspection
+    from benchpipe.report.signs import Marks
+    from benchpipe.survey.stretches import Surveyed
 
 
 def inspect(
@@ -36,7 +39,7 @@ def inspect(
 
     Example: benchpipe inspect sample_runs/healthy/logs --write-rig my-rig.toml
     """
-    from benchpipe.cli.drafting import drafted_rig, log_files, must_be_new, write_new
+    from benchpipe.cli.drafting import drafted_rig, log_files, must_be_new, surveyed_logs, write_new
     from benchpipe.ingest.inspect.run import inspect_logs
 
     for path in (write_rig, write_plan):
@@ -54,18 +57,21 @@ def inspect(
     )
     text, config = drafted_rig(found, write_rig.stem if write_rig is not None else "rig")
     _show(found)
+    surveyed = surveyed_logs(config, list(found.logs)) if config is not None else None
+    if config is not None and surveyed is not None:
+        _show_survey(config, surveyed)
     questions = bool(found.questions)
     if write_rig is not None:
         write_new(write_rig, text, "rig")
         typer.echo(f"rig file drafted: {write_rig}", err=True)
     if write_plan is not None and write_rig is not None:
-        if config is None:
+        if config is None or surveyed is None:
             typer.echo(
                 f"no plan is drafted before the rig file is answered; then: {_again(logs, write_rig, write_plan)}",
                 err=True,
             )
         else:
-            questions |= _write_plan(config, write_rig, list(found.logs), write_plan, found)
+            questions |= _write_plan(config, write_rig, list(found.logs), write_plan, found, surveyed)
     return ExitCode.INCONCLUSIVE if questions else ExitCode.OK
 
 
@@ -77,21 +83,26 @@ def _again(logs: list[Path], rig: Path, plan: Path) -> str:
 
 def _plan_with(rig: Path, files: list[Path], plan: Path | None) -> int:
     """Draft a plan from logs that a rig file describes."""
+    from benchpipe.cli.drafting import surveyed_logs
     from benchpipe.config.model import load_model
     from benchpipe.config.rig import RigConfig
 
     if plan is None:
         raise ConfigError("--rig is for drafting a plan", do_next="give --write-plan FILE too")
     config, _ = load_model(RigConfig, rig)
-    open_questions = _write_plan(config, rig, files, plan, None)
+    surveyed = surveyed_logs(config, files)
+    _show_survey(config, surveyed)
+    open_questions = _write_plan(config, rig, files, plan, None, surveyed)
     return ExitCode.INCONCLUSIVE if open_questions else ExitCode.OK
 
 
-def _write_plan(config: RigConfig, rig: Path, logs: list[Path], plan: Path, found: Inspection | None) -> bool:
+def _write_plan(
+    config: RigConfig, rig: Path, logs: list[Path], plan: Path, found: Inspection | None, surveyed: Surveyed
+) -> bool:
     """Draft a plan; whether it has open questions."""
     from benchpipe.cli.drafting import write_plan
 
-    questions = write_plan(config, rig, logs, plan, found)
+    questions = write_plan(config, rig, logs, plan, found, surveyed)
     typer.echo(f"plan file drafted: {plan}", err=True)
     for question in questions:
         typer.echo(f"? {question}")
@@ -111,9 +122,23 @@ def _known(encoding: str | None) -> str | None:
 
 
 def _show(found: Inspection) -> None:
+    from benchpipe.report.inspection import inspection_lines
+
+    _print(lambda marks: inspection_lines(found, marks))
+
+
+def _show_survey(config: RigConfig, surveyed: Surveyed) -> None:
+    from benchpipe.process.signals import signal_units
+    from benchpipe.report.survey_lines import survey_lines
+    from benchpipe.survey.blocks import find_blocks
+
+    seen = find_blocks(surveyed)
+    _print(lambda marks: survey_lines(seen, surveyed, signal_units(config), marks))
+
+
+def _print(lines: Callable[[Marks], list[tuple[str, str]]]) -> None:
     from rich.text import Text
 
-    from benchpipe.report.inspection import inspection_lines
     from benchpipe.report.signs import ASCII, UNICODE
     from benchpipe.report.terminal import console
 
@@ -123,5 +148,5 @@ def _show(found: Inspection) -> None:
         marks = UNICODE
     except (UnicodeEncodeError, LookupError):
         marks = ASCII
-    for text, style in inspection_lines(found, marks):
+    for text, style in lines(marks):
         screen.print(Text(text, style), soft_wrap=True)

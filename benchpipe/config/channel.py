@@ -7,7 +7,7 @@ from datetime import date
 from itertools import pairwise
 from typing import Annotated, Any, Self
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from benchpipe.config.model import AnyDifference, AnyQuantity, ConfigModel, Many, Pair, Quantity, Ratio, Seconds
 from benchpipe.errors import ConfigError
@@ -28,6 +28,12 @@ def _not_zero(value: float) -> float:
     return value
 
 
+def _word_numbers(value: object) -> object:
+    """A table of words as pairs: a model is hashed, and a table cannot be."""
+    return tuple(value.items()) if isinstance(value, dict) else value
+
+
+WordNumbers = Annotated[Many[tuple[str, float]], BeforeValidator(_word_numbers)]
 Scale = Annotated[float, AfterValidator(_not_zero)]
 UnitText = Annotated[str, AfterValidator(_known_unit)]
 Column = str | int
@@ -116,7 +122,7 @@ class ChannelConfig(ConfigModel):
     uncertainty_floor: AnyDifference | None = None
     calibration: Many[CalibrationConfig] = ()
     missing: Many[str] = ()
-    map: dict[str, float] = Field(default_factory=dict)
+    map: WordNumbers = ()
     stuck_after: int | None = Field(default=None, ge=2)
     delay: Seconds = 0.0
     delay_uncertainty: Seconds = Field(default=0.0, ge=0)
@@ -141,7 +147,7 @@ class ChannelConfig(ConfigModel):
 
     @model_validator(mode="after")
     def _words_are_words(self) -> Self:
-        for word, number in self.map.items():
+        for word, number in self.map:
             if not word.strip() or word != word.strip():
                 raise ValueError(f"map: '{word}' is no word: cells are compared without blanks around them")
             if word in self.missing or not math.isfinite(number):

@@ -236,7 +236,7 @@ def _known_words(
     found = [
         (text.encode(codec, "replace"), i, number)
         for i, name in enumerate(names)
-        for text, number in [*maps.get(name, {}).items(), *((text, np.nan) for text in _texts(rig, name))]
+        for text, number in [*maps.get(name, ()), *((text, np.nan) for text in _texts(rig, name))]
     ]
     bounds = np.cumsum([0, *(len(text) for text, _, _ in found)])
     whole = np.frombuffer(b"".join(text for text, _, _ in found), np.uint8)
