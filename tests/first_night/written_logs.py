@@ -74,13 +74,13 @@ class Rig:
         self.truth.low, self.truth.high, self.truth.frequency, self.truth.control = low, high, frequency, by
         return self
 
-    def fade(self, cycles: int, low: float, high: float, frequency: float, lost: float) -> Rig:
-        """Cycling that goes on from :meth:`cycle`, with a stiffness that falls by ``lost`` in its first half."""
+    def loose(self, cycles: int, low: float, high: float, frequency: float, lost: float) -> Rig:
+        """Cycling that goes on from :meth:`cycle`, with a stiffness that has fallen by ``lost``."""
         middle, half = 0.5 * (low + high), 0.5 * (high - low)
         total = round(cycles / frequency * self.rate)
         for n in range(total):
             wave = middle - half * math.cos(2.0 * math.pi * frequency * n / self.rate)
-            k = STIFFNESS * (1.0 - lost * min(1.0, 2.0 * n / total))
+            k = STIFFNESS * (1.0 - lost)
             self._add(wave, wave / k, self._count + int(n * frequency / self.rate))
         self._count += cycles
         self.truth.cycles += cycles
@@ -255,11 +255,11 @@ def dirty(folder: Path) -> Truth:
     return rig.truth
 
 
-def fading(folder: Path) -> Truth:
-    """A specimen that loses 30 % of its stiffness after the run-in; American dates beyond the twelfth, bars."""
-    rig = Rig(9).cycle(150, 5.0, 80.0, 1.0).fade(250, 5.0, 80.0, 1.0, lost=0.3)
+def coming_loose(folder: Path) -> Truth:
+    """A specimen that loses 30 % of its stiffness at once after the run-in; American dates beyond the twelfth, bars."""
+    rig = Rig(9).cycle(150, 5.0, 80.0, 1.0).loose(250, 5.0, 80.0, 1.0, lost=0.3)
     write(
-        folder / "fading.csv", ["Date|Time|Torque (N m)|Angle (deg)|Cycle"], rig.rows, lambda r: "|".join([
+        folder / "loose.csv", ["Date|Time|Torque (N m)|Angle (deg)|Cycle"], rig.rows, lambda r: "|".join([
             f"{at(r):%m/%d/%Y}", f"{at(r):%H:%M:%S.%f}"[:-3], f"{r.load:.3f}", f"{r.motion:.4f}", str(r.count),
         ]),
     )  # fmt: skip
@@ -270,6 +270,6 @@ LOGS: dict[str, Callable[[Path], Truth]] = {
     made.__name__: made
     for made in (
         decimal_commas, german_months, iso_with_preamble, epoch_stamps, kinds_by_file, motion_control, no_header, dirty,
-        fading,
+        coming_loose,
     )
 }  # fmt: skip

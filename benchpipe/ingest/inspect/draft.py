@@ -57,20 +57,28 @@ def _log(found: Inspection, asked: dict[str, Question]) -> list[str]:
         values = list(choices["variables"].values[0])
         if values or "log.variables" in asked:
             lines += toml_line("variables", values, "what holds the channels, in order", asked.get("log.variables"))
-    if outline.format != "text":
+    if outline.format not in ("text", "xlsx"):
         return lines
+    if outline.format == "text":
+        lines += _dialect(found, asked)
+    if not outline.log["header"]:
+        lines += toml_line("header", False, "no line names the columns: they go by number")
+    if outline.log["units_row"]:
+        lines += toml_line("units_row", True, "the line after the header holds units, and is checked")
+    return lines
+
+
+def _dialect(found: Inspection, asked: dict[str, Question]) -> list[str]:
+    """How the cells of a text log are written."""
+    outline, choices = found.outline, found.outline.choices
     form, encoding = choices["numbers"].values[0], choices["encoding"]
-    lines += toml_line("encoding", encoding.values[0], encoding.why or ENCODINGS, asked.get("log.encoding"))
+    lines = toml_line("encoding", encoding.values[0], encoding.why or ENCODINGS, asked.get("log.encoding"))
     lines += toml_line("separator", choices["separator"].values[0], "between columns", asked.get("log.separator"))
     lines += toml_line("decimal", form.decimal, "decimal mark", asked.get("log.decimal"))
     if form.thousands or "log.thousands" in asked:
         lines += toml_line("thousands", form.thousands, "between groups of three digits", asked.get("log.thousands"))
     if outline.log["quoted"]:
         lines += toml_line("quoted", True, "cells stand in quotes")
-    if not outline.log["header"]:
-        lines += toml_line("header", False, "no line names the columns: they go by number")
-    if outline.log["units_row"]:
-        lines += toml_line("units_row", True, "the line after the header holds units, and is checked")
     return lines
 
 
@@ -118,7 +126,7 @@ def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Questi
     missing = asked.get(f"{where}.missing")
     if channel.words or missing is not None:
         lines += toml_line("missing", list(channel.words), "stands for no value", missing)
-    if found.roles.get("load") == channel.name or found.roles.get("motion") == channel.name:
+    if channel.name in (found.roles.get("load"), found.roles.get("motion")) or unit is not None:
         lines += [
             "# certificate, due, scale, offset: from its calibration",
             "# expanded uncertainty (k = 2), a part of the value and a least value, from its certificate; without it",

@@ -16,7 +16,7 @@ from benchpipe.errors import BenchpipeError, InputError, MissingExtraError
 from benchpipe.ingest.inspect.agreement import agree
 from benchpipe.ingest.inspect.channels import channel_names, find_channels, without_sentinels
 from benchpipe.ingest.inspect.columnar_log import outline_columnar, sample_columnar
-from benchpipe.ingest.inspect.findings import Inspection, Key, LogColumn, LogSample, Outline, TimeFinding
+from benchpipe.ingest.inspect.findings import Choice, Inspection, Key, LogColumn, LogSample, Outline, TimeFinding
 from benchpipe.ingest.inspect.heading import known_unit
 from benchpipe.ingest.inspect.plugin_log import outline_plugin, sample_plugin
 from benchpipe.ingest.inspect.questions import of_channels, of_choices, of_signs
@@ -30,6 +30,7 @@ from benchpipe.ingest.inspect.text_sample import sample_text
 from benchpipe.ingest.inspect.time_column import columns_of, counts, find_time
 from benchpipe.ingest.opened import open_log
 from benchpipe.ingest.readers import READERS, plugin_columns
+from benchpipe.ingest.workbook import is_workbook, sheet_text
 
 MOST_ROWS = 900_000  # of all logs together
 Progress = Callable[[str], None]
@@ -149,7 +150,20 @@ def _own_outline(path: Path, encoding: str | None) -> Outline:
     form = log_format(path)
     if form == "text":
         return outline_text(path, encoding)
+    if form == "xlsx":
+        return _outline_workbook(path)
     return outline_columnar(path, form) if form in ("parquet", "arrow") else outline_records(path, form)
+
+
+def _outline_workbook(path: Path) -> Outline:
+    """Outline of the sheet that is read, which the rig file names where there are others."""
+    outline = outline_text(path, "utf-8")
+    with open_log(path) as file:
+        sheets, _ = sheet_text(path, file)
+    named: tuple[str, ...] = tuple(sheets[:1]) if len(sheets) > 1 else ()
+    choices = outline.choices | {"variables": Choice((named,), True, "the sheet with the most rows")}
+    facts = (("sheet", sheets[0] + (f"; not read: {', '.join(sheets[1:])}" if named else "")),)
+    return replace(outline, format="xlsx", choices=choices, facts=facts)
 
 
 @contextmanager
@@ -168,6 +182,9 @@ def log_format(path: Path) -> str:
     """Format of a log by its first bytes, not by its name."""
     with open_log(path) as file:
         head = file.read(520)
+        file.seek(0)
+        if head.startswith(b"PK\x03\x04") and is_workbook(file):
+            return "xlsx"
     for mark, form in (
         (b"PAR1", "parquet"), (b"ARROW1", "arrow"), (b"\xff\xff\xff\xff", "arrow"), (b"\x89HDF\r\n\x1a\n", "hdf5"),
         (b"MATLAB 7.3", "hdf5"), (b"MATLAB 5.0", "matlab"), (b"MDF     ", "mdf"), (b"UnFinMF ", "mdf"),
@@ -175,12 +192,12 @@ def log_format(path: Path) -> str:
         if head.startswith(mark):
             return form
     if head.startswith(b"PK\x03\x04"):
-        raise InputError("the log is a zip archive or a spreadsheet", where=path, do_next="unpack it or export text")
+        raise InputError("the log is a zip archive", where=path, do_next="unpack it")
     return "text"
 
 
 def _sample(path: Path, outline: Outline, logs: int) -> LogSample:
-    if outline.format == "text":
+    if outline.format in ("text", "xlsx"):
         return sample_text(path, outline, max(PIECE_BYTES // logs, LEAST_PIECE_BYTES))
     most = max(MOST_ROWS // logs, 10_000)
     if outline.format in ("parquet", "arrow"):

@@ -39,7 +39,8 @@ def find_states(logs: list[Path], outline: Outline, names: dict[Key, str]) -> St
     places = {key: place for key, place in places.items() if key not in taken}
     counts: dict[Key, Counter[str]] = {key: Counter() for key in places}
     for path in logs if places else ():
-        found = _text_words(path, outline, places) if outline.format == "text" else _table_words(path, outline, places)
+        words_of = _text_words if outline.format in ("text", "xlsx") else _table_words
+        found = words_of(path, outline, places)
         for key, words in found.items():
             counts[key] += words
     channels, notes = [], []
