@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from benchpipe.ingest.inspect.findings import ChannelFinding, Inspection, Question
+from benchpipe.ingest.inspect.findings import ChannelFinding, Inspection, Key, Question
 from benchpipe.ingest.inspect.heading import known_unit
 from benchpipe.ingest.inspect.questions import as_toml
 from benchpipe.units import INSIDE_UNIT
@@ -87,7 +87,7 @@ def _time(found: Inspection, asked: dict[str, Question]) -> list[str]:
     kinds = "elapsed, datetime, or sample: rows are counted"
     lines = ["[time]", *toml_line("kind", time.kind, kinds, asked.get("time.kind"))]
     if time.column is not None:
-        lines += toml_line("column", time.column, "its column")
+        lines += _column(time.column, found, asked, "its column")
     if "date_column" in time.keys:
         lines += toml_line("date_column", time.keys["date_column"], "the day stands in a column of its own")
     if time.kind == "elapsed":
@@ -115,7 +115,7 @@ def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Questi
     out = channel.unit is None and unit is None and bool(channel.said)
     lines = ["[[channel]]"]
     lines += toml_line("name", channel.name, f"{_number(channel.lowest)} to {_number(channel.highest)} in the log")
-    lines += toml_line("column", channel.key, "")
+    lines += _column(channel.key, found, asked, "")
     said = f"from the {channel.unit_from}" if channel.unit_from else "the log gives none: plain numbers"
     said = "counts" if channel.name == found.roles.get("counter") else said
     lines += toml_line("unit", channel.unit or "1", said, unit)
@@ -137,6 +137,14 @@ def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Questi
     if not out:
         return lines
     return [f"# left out: the unit '{channel.said}' is not known here", *(f"# {line}" for line in lines)]
+
+
+def _column(key: Key, found: Inspection, asked: dict[str, Question], why: str) -> list[str]:
+    """A column by its name; by its number where the name is another one in each encoding that is asked."""
+    if "log.encoding" not in asked or isinstance(key, int) or key.isascii():
+        return toml_line("column", key, why)
+    place = [column.key for column in found.outline.columns].index(key) + 1
+    return toml_line("column", place, f"its name depends on the encoding: '{key}' in the first of them")
 
 
 def _unit_in_log(said: str, found: Inspection) -> list[str]:

@@ -135,7 +135,10 @@ class LogSample:
 
 @dataclass(frozen=True)
 class TimeFinding:
-    """The time column. ``rate_hz`` is NaN where nothing says it; ``also_hz`` are other rates of whole stretches."""
+    """The time column. ``rate_hz`` is NaN where nothing says it; ``also_hz`` are other rates of whole stretches.
+
+    ``coarse_s`` is the step of a clock that is coarser than the rows; 0 for any other.
+    """
 
     kind: str
     column: Key | None
@@ -148,6 +151,7 @@ class TimeFinding:
     longest_gap_s: float = 0.0
     back: int = 0
     still: int = 0
+    coarse_s: float = 0.0
     questions: tuple[Question, ...] = ()
     notes: tuple[str, ...] = ()
 
