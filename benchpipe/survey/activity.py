@@ -25,6 +25,8 @@ ENDS = (0.005, 0.995)
 SWING = 0.3  # of the range of the part: a smaller move is no peak
 LEAST_MOVING = 0.05  # of the range of all: what moves less does not cycle
 LEAST_CYCLES = 3
+LEAST_EVEN = 0.6  # of the periods: cycles repeat
+LEAST_BELONGING = 0.3
 ALIKE = (0.6, 1.6)  # a period beside the middle one of its neighbours
 SLOW_S = 4.0  # a sweep takes longer than that
 INNER = 0.6  # middle part of the motion, in which a free joint shows its resistance
@@ -182,12 +184,18 @@ def cycles_of(stretch: Stretch, axis: Axis, spans: Spans, without: list[tuple[in
         if series.size < 2 * LEAST_CYCLES:
             continue
         span = float(np.subtract(*np.quantile(series, ENDS[::-1])))
-        if span < LEAST_MOVING * whole or span <= 0.0:
+        if span < LEAST_MOVING * whole or span <= 0.0 or _belonging(series) < LEAST_BELONGING:
             continue
         places = turning_places(series, SWING * span)
         tops = _tops(series, places)
         if tops.size > LEAST_CYCLES:
             yield from _between(stretch, axis, first, time_s[own], load[own], motion[own], tops)
+
+
+def _belonging(series: Floats) -> float:
+    """Lag-one autocorrelation: neighbours of a wave belong together, of noise they do not (von Neumann)."""
+    variance = float(np.var(series))
+    return 1.0 - float(np.mean(np.diff(series) ** 2)) / (2.0 * variance) if variance > 0.0 else 0.0
 
 
 def _tops(series: Floats, places: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -212,7 +220,7 @@ def _between(
         shape[:, k] = _flatness(load[a:b], motion[a:b]), *_free_range(load[a:b], motion[a:b])
     found = Cycles(stretch.file, stretch.mode, axis, (stretch.number, first + int(tops[0])), period, *extremes, *shape)
     even = _even(period)
-    if int(even.sum()) >= LEAST_CYCLES or middle >= SLOW_S:
+    if even.mean() >= LEAST_EVEN and (int(even.sum()) >= LEAST_CYCLES or middle >= SLOW_S):
         yield found.select(even)
 
 
