@@ -183,12 +183,22 @@ def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding]
     what = f"{len(new)} of {len(found.files)} log(s) to read, {to_read / 1e6:,.1f} MB" if new else (
         f"{len(found.files)} log(s), nothing new"
     )  # fmt: skip
-    findings = [one for name, path in new[-MOST_LOOKED_AT:] for one in _first_rows(run, topic, name, path)]
+    findings = list(_begin_of(run, topic, new[-MOST_LOOKED_AT:]))
     if not any(one.state == "wrong" for one in findings):
         findings.insert(0, Finding("ok", topic, what))
     findings += _strangers(run, topic, found.files)
     findings += [Finding("look", topic, f"{r.where}: {r.text}", "see that no log is missing") for r in found.remarks]
     return findings, to_read
+
+
+def _begin_of(run: RunConfig, topic: str, new: list[tuple[str, Path]]) -> Iterator[Finding]:
+    """Whether the first rows of each log can be taken: the newest that cannot, and how many others there are."""
+    found = [one for name, path in reversed(new) for one in _first_rows(run, topic, name, path)]
+    for state in ("wrong", "look"):
+        alike = [one for one in found if one.state == state]
+        if alike:
+            more = f"; {len(alike) - 1} more log(s) have something of that kind" if len(alike) > 1 else ""
+            yield replace(alike[0], text=alike[0].text + more)
 
 
 def _first_rows(run: RunConfig, topic: str, name: str, path: Path) -> Iterator[Finding]:

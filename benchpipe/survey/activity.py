@@ -128,7 +128,8 @@ def holds_of(stretch: Stretch, spans: Spans) -> list[tuple[Hold, int, int]]:
         return []
     binned = load[: count * size].reshape(count, size)
     mean, moved = binned.mean(axis=1), np.ptp(binned, axis=1)
-    away = (np.abs(mean) >= AWAY * spans.top) & (moved <= STILL * np.minimum(spans.load, 2.0 * np.abs(mean)))
+    size_of = np.abs(mean)
+    away = (size_of > 0.0) & (size_of >= AWAY * spans.top) & (moved <= STILL * np.minimum(spans.load, 2.0 * size_of))
     begun = time_s[: count * size : size]
     found: list[tuple[Hold, int, int]] = []
     first = 0
