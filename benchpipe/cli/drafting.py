@@ -64,6 +64,33 @@ def specimen_of(found: Inspection | None) -> str:
     return next((value for key, value in pairs if SPECIMEN.search(key) and value), NO_SPECIMEN)
 
 
+def logs_of_rig(rig: RigConfig, files: list[Path], inside: set[Path]) -> tuple[list[Path], list[str]]:
+    """Files that can be read as a rig file says, and notes on those of a folder that cannot.
+
+    Raises
+    ------
+    InputError
+        A file that was named cannot be read, or none of a folder can.
+    """
+    from benchpipe.ingest.opened import open_log
+    from benchpipe.ingest.readers import read_log
+
+    logs: list[Path] = []
+    refused: dict[Path, InputError] = {}
+    for path in files:
+        try:
+            with open_log(path) as file:
+                next(iter(read_log(path, file, rig)), None)
+            logs.append(path)
+        except InputError as error:
+            if path not in inside:
+                raise
+            refused[path] = error
+    if refused and not logs:
+        raise next(iter(refused.values()))
+    return logs, [f"{path.name} is left out, it is no log of this rig: {error.what}" for path, error in refused.items()]
+
+
 def surveyed_logs(rig: RigConfig, logs: list[Path]) -> Surveyed:
     """What logs show, read as a rig file says."""
     from benchpipe.survey.stretches import survey_logs

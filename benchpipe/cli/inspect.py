@@ -49,7 +49,7 @@ def inspect(
         raise ConfigError("--rig reads a rig file that is there, --write-rig drafts one: give one of them")
     files, inside = log_files(logs)
     if rig is not None:
-        return _plan_with(rig, files, write_plan)
+        return _plan_with(rig, files, inside, write_plan)
     if write_plan is not None and write_rig is None:
         raise ConfigError("a plan names its rig file", do_next="give --rig FILE, or --write-rig FILE too")
     found = inspect_logs(
@@ -81,15 +81,18 @@ def _again(logs: list[Path], rig: Path, plan: Path) -> str:
     return f"benchpipe inspect {named} --rig {shlex.quote(str(rig))} --write-plan {shlex.quote(str(plan))}"
 
 
-def _plan_with(rig: Path, files: list[Path], plan: Path | None) -> int:
+def _plan_with(rig: Path, files: list[Path], inside: set[Path], plan: Path | None) -> int:
     """Draft a plan from logs that a rig file describes."""
-    from benchpipe.cli.drafting import surveyed_logs
+    from benchpipe.cli.drafting import logs_of_rig, surveyed_logs
     from benchpipe.config.model import load_model
     from benchpipe.config.rig import RigConfig
 
     if plan is None:
         raise ConfigError("--rig is for drafting a plan", do_next="give --write-plan FILE too")
     config, _ = load_model(RigConfig, rig)
+    files, notes = logs_of_rig(config, files, inside)
+    for note in notes:
+        typer.echo(f"! {note}")
     surveyed = surveyed_logs(config, files)
     _show_survey(config, surveyed)
     open_questions = _write_plan(config, rig, files, plan, None, surveyed)

@@ -147,7 +147,7 @@ class _Draft:
             yield from _key("baseline", list(one.baseline), one.baseline_why)
         elif self._change:
             ask = f"from which cycles are changes counted? {one.baseline_why[:1].upper()}{one.baseline_why[1:]}"
-            yield from self._question("baseline", ask, "[first, last], after the run-in", where=one.where)
+            yield from self._question("baseline", ask, "[first, last], after the run-in; it may lie ahead, such as [200, 400]", where=one.where)
         else:
             yield f"# baseline = [first, last]  # not drafted: {one.baseline_why}"
 
