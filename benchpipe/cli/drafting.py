@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import tomllib
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 LIMITS = {"torque": "limits/lockable-ankle.toml", "force": "limits/drift.toml"}
 SPECIMEN = re.compile(r"specimen|sample$|serial|probe$|prüfling|pruefling|muster|échantillon", re.IGNORECASE)
+FIRST_BATCHES = 4
 NO_SPECIMEN = "not stated"
 
 
@@ -80,7 +82,8 @@ def logs_of_rig(rig: RigConfig, files: list[Path], inside: set[Path]) -> tuple[l
     for path in files:
         try:
             with open_log(path) as file:
-                next(iter(read_log(path, file, rig)), None)
+                if not any(len(batch.row) for batch in islice(read_log(path, file, rig), FIRST_BATCHES)):
+                    raise InputError("no row of it can be read", where=path)
             logs.append(path)
         except InputError as error:
             if path not in inside:

@@ -147,7 +147,8 @@ class _Draft:
             yield from _key("baseline", list(one.baseline), one.baseline_why)
         elif self._change:
             ask = f"from which cycles are changes counted? {one.baseline_why[:1].upper()}{one.baseline_why[1:]}"
-            yield from self._question("baseline", ask, "[first, last], after the run-in; it may lie ahead, such as [200, 400]", where=one.where)
+            write = "[first, last], after the run-in; it may lie ahead, such as [200, 400]"
+            yield from self._question("baseline", ask, write)
         else:
             yield f"# baseline = [first, last]  # not drafted: {one.baseline_why}"
 
@@ -201,7 +202,7 @@ class _Draft:
     def _where(self, where: Where) -> Iterator[str]:
         if where.also:
             ask = f"the same logs hold {where.also} too, and neither mode nor file names tell them apart"
-            yield from self._question("files", ask, 'patterns of log names, such as ["cycling_*"]', where=where)
+            yield from self._question("files", ask, 'patterns of log names, such as ["cycling_*"]')
         elif where.files:
             yield from _key("files", list(where.files), "of the plan's logs")
         if where.mode is not None:
@@ -214,7 +215,7 @@ class _Draft:
         self._names.add(name)
         yield from _key("name", name, "")
 
-    def _question(self, key: str, ask: str, write: str, where: Where | None = None) -> Iterator[str]:
+    def _question(self, key: str, ask: str, write: str) -> Iterator[str]:
         self._questions.append(f"{key}: {ask}")
         yield f"# QUESTION: {ask}"
         yield f"# Write {write}."
