@@ -16,7 +16,7 @@ REPO = Path(__file__).resolve().parent.parent
 PACKAGE = REPO / "benchpipe"
 ROOMS = (
     "errors", "units", "columns", "tables", "config", "kernels", "stream", "store", "ingest", "process",
-    "check", "health", "report", "simulate", "pipeline", "keeping", "night", "telling", "cli", "__main__",
+    "survey", "check", "health", "report", "simulate", "pipeline", "keeping", "night", "telling", "cli", "__main__",
 )  # fmt: skip
 KEPT_IN = {  # a library, and the only places that may import it
     "rich": ("report/terminal.py", "cli/"),

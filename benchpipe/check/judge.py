@@ -14,6 +14,7 @@ import numpy as np
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.change import base_of, baseline_values, change_figure
 from benchpipe.check.decision import Verdict
+from benchpipe.check.drafted import drafted_keys
 from benchpipe.check.extremes import exception_guards
 from benchpipe.check.figure import JudgedFigure, figure_of_values
 from benchpipe.check.left_out import (
@@ -153,7 +154,20 @@ def not_judged(case: Case, why: str, *, due: bool, of: int = 0, value: float = m
 
 
 def judge(case: Case, values: Values) -> Judged:
-    """Judge a limit on the values it asks for."""
+    """Judge a limit on the values it asks for; one that hangs on values drafted from a log is not evaluated."""
+    return unconfirmed(case, _judged(case, values))
+
+
+def unconfirmed(case: Case, judged: Judged) -> Judged:
+    """No verdict where keys of the plan that decide it were drafted from a log and are not confirmed."""
+    keys = drafted_keys(case.limit, case.measure, case.block)
+    if not keys or not judged.due or judged.verdict is Verdict.NOT_EVALUATED:
+        return judged
+    why = f"{', '.join(keys)} drafted from the log: confirm in the plan (remove from 'drafted' of '{case.block.name}')"
+    return replace(judged, verdict=Verdict.NOT_EVALUATED, remark=why)
+
+
+def _judged(case: Case, values: Values) -> Judged:
     if not values.due:
         known = float(values.value[0]) if values.value.size else math.nan
         return not_judged(case, values.why, due=False, of=values.of, value=known)

@@ -27,7 +27,8 @@ State = Literal["ok", "look", "wrong"]
 GB = 1e9
 SPARE = 1 * GB  # so much free space that a night leaves alone; common practice, no source
 SKEW_S = 60.0
-EXTRAS = {"hdf5": "h5py", "mdf": "asammdf"}  # log format that needs a library → the library; the extra has its name
+# log format that needs a library → the library; the extra has its name
+EXTRAS = {"hdf5": "h5py", "mdf": "asammdf", "xlsx": "python-calamine"}
 
 
 @dataclass(frozen=True)

@@ -4,31 +4,36 @@ from __future__ import annotations
 
 import os
 import shlex
+import shutil
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchpipe.cli.output import tell
-from benchpipe.errors import ConfigError
+from benchpipe.errors import ConfigError, ExitCode
+
+if TYPE_CHECKING:
+    from benchpipe.ingest.inspect.findings import Inspection
 
 
 def init(
     lab: Annotated[Path, typer.Argument(metavar="LAB", help="New folder.")],
-    loads: Annotated[
-        Literal["torque", "force"],
-        typer.Option(help="What the rig loads with: torque against angle, or force against displacement."),
-    ] = "torque",
+    logs: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="[LOG...]", help="Logs of one rig, or folders of them: rig and plan are drafted."),
+    ] = None,
     timer: Annotated[bool, typer.Option("--timer", help="Write a systemd service and timer of the user.")] = False,
     cron: Annotated[bool, typer.Option("--cron", help="Print the line for crontab.")] = False,
     at: Annotated[str, typer.Option("--at", metavar="HH:MM", help="When it starts each night.")] = "05:30",
     to: Annotated[
         Path | None, typer.Option("--to", metavar="DIR", help="Folder of the units; else ~/.config/systemd/user.")
     ] = None,
-) -> None:
-    """Write a commented lab folder: lab and plan file, limits, a place for logs. Nothing is overwritten.
+) -> int:
+    """Write a commented lab folder: lab file, limits, a place for logs. Nothing is overwritten.
 
-    With --timer or --cron, a folder that is there already stays as it is.
+    With LOG, they are copied there, and the rig file and the plan are drafted from them; exit code 11: a question is
+    open in one of them. With --timer or --cron, a folder that is there already stays as it is.
 
     Example: benchpipe init my-lab
     """
@@ -38,18 +43,20 @@ def init(
     if to is not None and not timer:
         raise ConfigError("--to is where --timer writes its units", do_next="give --timer too")
     lab = lab.absolute()
-    if (lab / "lab.toml").is_file() and (timer or cron):
+    code: int = ExitCode.OK
+    if (lab / "lab.toml").is_file() and (timer or cron) and not logs:
         tell(f"the lab is there already, and stays as it is: {lab}")
     else:
-        _write_lab(lab, loads)
+        code = _write_lab(lab, logs or [])
     if timer:
         _write_units(lab, at, to)
     if cron:
         tell("add this line with 'crontab -e' (10 and 11 are findings, see the exit codes):")
         typer.echo(cron_line(lab, at))
+    return code
 
 
-def _write_lab(lab: Path, loads: Literal["torque", "force"]) -> None:
+def _write_lab(lab: Path, logs: list[Path]) -> int:
     from benchpipe.config.starter import starter_files
 
     if lab.exists() and (not lab.is_dir() or any(lab.iterdir())):
@@ -57,22 +64,71 @@ def _write_lab(lab: Path, loads: Literal["torque", "force"]) -> None:
             "something stands there already, and is not overwritten", where=lab,
             do_next="name a new folder; to add a run to a lab, list another plan file in its lab.toml",
         )  # fmt: skip
-    files = starter_files(loads, lab.name)
+    found = _inspected(logs)
+    files = starter_files(lab.name)
     try:
         (lab / "logs").mkdir(parents=True)
         for name, text in files.items():
             _write(lab / name, text)
+        for path in found.logs if found else ():
+            tell(f"copying {path.name}")
+            shutil.copy2(path, lab / "logs" / path.name)
     except OSError as error:
         raise ConfigError(f"the lab cannot be written: {error.strerror}", where=error.filename or lab) from None
     here = shlex.quote(os.path.relpath(lab))
-    typer.echo(
-        f"{lab}: {len(files)} files. Next:\n"
-        f"  copy some logs of the rig into {here}/logs\n"
-        f"  benchpipe inspect {here}/logs --write-rig {here}/rig.toml\n"
-        f"  edit {here}/plan.toml (see {here}/README.md)\n"
-        f"  benchpipe doctor {here}\n"
-        f"  benchpipe nightly {here}"
-    )
+    draft = f"benchpipe inspect {here}/logs"
+    if found is None:
+        typer.echo(
+            f"{lab}: {len(files)} files. Next:\n"
+            f"  copy some logs of the rig into {here}/logs\n"
+            f"  {draft} --write-rig {here}/rig.toml --write-plan {here}/plan.toml\n"
+            f"  benchpipe doctor {here}\n"
+            f"  benchpipe nightly {here}"
+        )
+        return ExitCode.OK
+    return _drafted(lab, found, here, len(files))
+
+
+def _inspected(logs: list[Path]) -> Inspection | None:
+    """What the logs hold; two of one name cannot stand in one folder."""
+    from benchpipe.cli.drafting import log_files
+    from benchpipe.ingest.inspect.run import inspect_logs
+
+    if not logs:
+        return None
+    files, inside = log_files(logs)
+    found = inspect_logs(files, strangers=inside, tell=lambda name: tell(f"looking at {name}"))
+    names = [path.name for path in found.logs]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise ConfigError(f"two logs are called '{twice}'", do_next="make a lab for each folder, or rename one")
+    return found
+
+
+def _drafted(lab: Path, found: Inspection, here: str, files: int) -> int:
+    """Draft rig and plan of a new lab, and say what comes next."""
+    from benchpipe.cli.drafting import drafted_rig, surveyed_logs, write_plan
+
+    text, rig = drafted_rig(found, lab.name)
+    _write(lab / "rig.toml", text)
+    copied = [lab / "logs" / path.name for path in found.logs]
+    typer.echo(f"{lab}: {files} files, {len(copied)} log(s) copied, rig file drafted")
+    for note in found.notes:
+        typer.echo(f"! {note}")
+    questions = [f"rig.toml: {question.key}: {question.ask}" for question in found.questions]
+    if rig is not None:
+        surveyed = surveyed_logs(rig, copied)
+        asked = write_plan(rig, lab / "rig.toml", copied, lab / "plan.toml", found, surveyed)
+        questions = [f"plan.toml: {one}" for one in asked]
+    for question in questions:
+        typer.echo(f"? {question}")
+    steps = [f"benchpipe doctor {here}", f"benchpipe nightly {here}"]
+    if rig is None:
+        steps.insert(0, f"benchpipe inspect {here}/logs --rig {here}/rig.toml --write-plan {here}/plan.toml")
+    if questions:
+        steps.insert(0, f"answer the {len(questions)} QUESTION(s) in {here}/{questions[0].split(':')[0]}")
+    typer.echo("\n  ".join(["Next:", *steps]))
+    return ExitCode.INCONCLUSIVE if questions else ExitCode.OK
 
 
 def _write_units(lab: Path, at: str, to: Path | None) -> None:

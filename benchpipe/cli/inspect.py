@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import shlex
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchpipe.errors import ConfigError, ExitCode, InputError
+from benchpipe.errors import ConfigError, ExitCode
 
 if TYPE_CHECKING:
+    from benchpipe.config.rig import RigConfig
     from benchpipe.ingest.inspect.findings import Inspection
+    from benchpipe.report.signs import Marks
+    from benchpipe.survey.stretches import Surveyed
 
 
 def inspect(
@@ -18,46 +23,93 @@ def inspect(
     write_rig: Annotated[
         Path | None, typer.Option("--write-rig", metavar="FILE", help="Draft a rig file; an existing one is kept.")
     ] = None,
+    write_plan: Annotated[
+        Path | None, typer.Option("--write-plan", metavar="FILE", help="Draft a plan file; an existing one is kept.")
+    ] = None,
+    rig: Annotated[
+        Path | None, typer.Option("--rig", metavar="FILE", help="Rig file to read the logs with, for --write-plan.")
+    ] = None,
     encoding: Annotated[
         str | None, typer.Option(metavar="NAME", help="Encoding of text logs, where you know it.")
     ] = None,
 ) -> int:
-    """Show what is in logs that nobody described, and draft a rig file for them.
+    """Show what is in logs that nobody described, and draft a rig file and a plan for them.
 
-    Exit code 11: a question is open, and the drafted rig file must be answered before it works.
+    Exit code 11: a question is open, and the drafted file must be answered before it works.
 
     Example: benchpipe inspect sample_runs/healthy/logs --write-rig my-rig.toml
     """
+    from benchpipe.cli.drafting import drafted_rig, log_files, must_be_new, surveyed_logs, write_new
     from benchpipe.ingest.inspect.run import inspect_logs
 
-    if write_rig is not None:
-        _must_be_new(write_rig)
+    for path in (write_rig, write_plan):
+        if path is not None:
+            must_be_new(path)
+    if rig is not None and write_rig is not None:
+        raise ConfigError("--rig reads a rig file that is there, --write-rig drafts one: give one of them")
+    files, inside = log_files(logs)
+    if rig is not None:
+        return _plan_with(rig, files, inside, write_plan)
+    if write_plan is not None and write_rig is None:
+        raise ConfigError("a plan names its rig file", do_next="give --rig FILE, or --write-rig FILE too")
     found = inspect_logs(
-        _files(logs), encoding=_known(encoding), tell=lambda name: typer.echo(f"looking at {name}", err=True)
+        files, encoding=_known(encoding), strangers=inside, tell=lambda name: typer.echo(f"looking at {name}", err=True)
     )
-    if write_rig is not None:
-        _write(found, write_rig)
+    text, config = drafted_rig(found, write_rig.stem if write_rig is not None else "rig")
     _show(found)
-    return ExitCode.INCONCLUSIVE if found.questions else ExitCode.OK
-
-
-def _files(named: list[Path]) -> list[Path]:
-    from benchpipe.ingest.placing import natural_order
-
-    found: list[Path] = []
-    for path in named:
-        if path.is_dir():
-            inside = [p for p in path.iterdir() if p.is_file() and not p.name.startswith(".")]
-            if not inside:
-                deeper = ", ".join(sorted(p.name for p in path.iterdir() if p.is_dir()))
-                raise InputError(
-                    "the folder holds no file", where=path,
-                    do_next=f"name a folder in it: {deeper}" if deeper else "",
-                )  # fmt: skip
-            found += sorted(inside, key=lambda p: natural_order(p.name))
+    surveyed = surveyed_logs(config, list(found.logs)) if config is not None else None
+    if config is not None and surveyed is not None:
+        _show_survey(config, surveyed)
+    questions = bool(found.questions)
+    if write_rig is not None:
+        write_new(write_rig, text, "rig")
+        typer.echo(f"rig file drafted: {write_rig}", err=True)
+    if write_plan is not None and write_rig is not None:
+        if config is None or surveyed is None:
+            typer.echo(
+                f"no plan is drafted before the rig file is answered; then: {_again(logs, write_rig, write_plan)}",
+                err=True,
+            )
         else:
-            found.append(path)
-    return list(dict.fromkeys(found))
+            questions |= _write_plan(config, write_rig, list(found.logs), write_plan, found, surveyed)
+    return ExitCode.INCONCLUSIVE if questions else ExitCode.OK
+
+
+def _again(logs: list[Path], rig: Path, plan: Path) -> str:
+    """The command that drafts the plan once the rig file is answered."""
+    named = " ".join(shlex.quote(str(path)) for path in logs)
+    return f"benchpipe inspect {named} --rig {shlex.quote(str(rig))} --write-plan {shlex.quote(str(plan))}"
+
+
+def _plan_with(rig: Path, files: list[Path], inside: set[Path], plan: Path | None) -> int:
+    """Draft a plan from logs that a rig file describes."""
+    from benchpipe.cli.drafting import logs_of_rig, surveyed_logs
+    from benchpipe.config.model import load_model
+    from benchpipe.config.rig import RigConfig
+
+    if plan is None:
+        raise ConfigError("--rig is for drafting a plan", do_next="give --write-plan FILE too")
+    config, _ = load_model(RigConfig, rig)
+    files, notes = logs_of_rig(config, files, inside)
+    for note in notes:
+        typer.echo(f"! {note}")
+    surveyed = surveyed_logs(config, files)
+    _show_survey(config, surveyed)
+    open_questions = _write_plan(config, rig, files, plan, None, surveyed)
+    return ExitCode.INCONCLUSIVE if open_questions else ExitCode.OK
+
+
+def _write_plan(
+    config: RigConfig, rig: Path, logs: list[Path], plan: Path, found: Inspection | None, surveyed: Surveyed
+) -> bool:
+    """Draft a plan; whether it has open questions."""
+    from benchpipe.cli.drafting import write_plan
+
+    questions = write_plan(config, rig, logs, plan, found, surveyed)
+    typer.echo(f"plan file drafted: {plan}", err=True)
+    for question in questions:
+        typer.echo(f"? {question}")
+    return bool(questions)
 
 
 def _known(encoding: str | None) -> str | None:
@@ -72,17 +124,24 @@ def _known(encoding: str | None) -> str | None:
     return encoding
 
 
-def _must_be_new(path: Path) -> None:
-    if path.exists() or path.is_symlink():
-        raise ConfigError(
-            "the file is there already, and is not overwritten", where=path, do_next="give another name for the draft"
-        )
-
-
 def _show(found: Inspection) -> None:
+    from benchpipe.report.inspection import inspection_lines
+
+    _print(lambda marks: inspection_lines(found, marks))
+
+
+def _show_survey(config: RigConfig, surveyed: Surveyed) -> None:
+    from benchpipe.process.signals import signal_units
+    from benchpipe.report.survey_lines import survey_lines
+    from benchpipe.survey.blocks import find_blocks
+
+    seen = find_blocks(surveyed)
+    _print(lambda marks: survey_lines(seen, surveyed, signal_units(config), marks))
+
+
+def _print(lines: Callable[[Marks], list[tuple[str, str]]]) -> None:
     from rich.text import Text
 
-    from benchpipe.report.inspection import inspection_lines
     from benchpipe.report.signs import ASCII, UNICODE
     from benchpipe.report.terminal import console
 
@@ -92,18 +151,5 @@ def _show(found: Inspection) -> None:
         marks = UNICODE
     except (UnicodeEncodeError, LookupError):
         marks = ASCII
-    for text, style in inspection_lines(found, marks):
+    for text, style in lines(marks):
         screen.print(Text(text, style), soft_wrap=True)
-
-
-def _write(found: Inspection, path: Path) -> None:
-    from benchpipe.ingest.inspect.draft import draft_rig
-
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(draft_rig(found, path.stem))
-    except FileExistsError:
-        _must_be_new(path)
-    except OSError as error:
-        raise ConfigError(f"the rig file cannot be written: {error.strerror}", where=path) from None
-    typer.echo(f"rig file drafted: {path}", err=True)

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from benchpipe.check.drafted import drafted_keys
 from benchpipe.check.fitting import limits_fit
 from benchpipe.check.judge import rule_of
 from benchpipe.check.measures import MEASURES
@@ -23,6 +24,11 @@ from benchpipe.ingest.source import source_key
 from benchpipe.store.away import read_away
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import MANIFEST, RunStore
+from benchpipe.survey.compare import plan_against_limits, plan_against_logs
+from benchpipe.survey.stretches import survey_logs
+
+MOST_LOOKED_AT = 20  # logs of a run
+MOST_ROWS = 2_000_000  # of them together
 
 
 @dataclass(frozen=True)
@@ -51,6 +57,8 @@ def rehearse(plan: Path, store: Path, names: dict[str, Path]) -> Rehearsed:
         found = of_error(topic, error)
         if str(error.where).endswith("key rig") and "does not exist" in error.what:
             found = replace(found, do_next=f"draft it: benchpipe inspect LOG --write-rig {plan.parent / 'rig.toml'}")
+        elif not plan.exists():
+            found = replace(found, do_next=f"draft it: {_draft_command(plan)}")
         return Rehearsed((found,))
     topic = f"run {run.name}"
     if names.setdefault(run.name, plan) != plan:
@@ -60,6 +68,13 @@ def rehearse(plan: Path, store: Path, names: dict[str, Path]) -> Rehearsed:
         return _looked_at(run, topic)
     except BenchpipeError as error:
         return Rehearsed((of_error(topic, error),), run.name, run.rig.log.format)
+
+
+def _draft_command(plan: Path) -> str:
+    """The command that drafts a plan that is not there, and its rig file where that is not either."""
+    here, rig = shlex.quote(str(plan.parent / "logs")), plan.parent / "rig.toml"
+    option = "--rig" if rig.exists() else "--write-rig"
+    return f"benchpipe inspect {here} {option} {shlex.quote(str(rig))} --write-plan {shlex.quote(str(plan))}"
 
 
 def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
@@ -81,6 +96,10 @@ def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
     written = ((kept.stat().st_mtime, kept),) if kept.exists() else ()
     findings, to_read = _logs(run, manifest, topic)
     findings += _not_stated(run, topic)
+    findings += _drafted(run, topic)
+    findings += [Finding("look", topic, one.text, one.do_next) for one in plan_against_limits(run)]
+    if not manifest.closed and not any(one.state == "wrong" for one in findings):
+        findings += _against_logs(run, topic)
     return Rehearsed(
         tuple(findings),
         run.name,
@@ -106,6 +125,43 @@ def _not_stated(run: RunConfig, topic: str) -> Iterator[Finding]:
         yield Finding("look", topic, text, do_next)
 
 
+def _drafted(run: RunConfig, topic: str) -> Iterator[Finding]:
+    """Values that only the logs gave, and how many limits wait for somebody to confirm them."""
+    for block in run.plan.block:
+        if block.drafted:
+            waiting = sum(
+                bool(drafted_keys(limit, MEASURES[limit.measure], block))
+                for limits in run.limits for limit in limits.config.limit if limit.block in (block.name, block.kind)
+            )  # fmt: skip
+            text = f"block '{block.name}': {', '.join(block.drafted)} drafted from the log: {waiting} limit(s) wait"
+            do_next = f"compare with the protocol, then remove from drafted in {run.plan_path}"
+            yield Finding("look", topic, text, do_next)
+
+
+def _against_logs(run: RunConfig, topic: str) -> Iterator[Finding]:
+    """What plan and logs contradict one another in, by some of the logs; those that cannot be read say so elsewhere."""
+    files = find_logs(run).files
+    step = max(-(-len(files) // MOST_LOOKED_AT), 1)
+    looked = dict(list(files.items())[::step])
+    sound = {name: path for name, path in looked.items() if not list(_first_rows(run, topic, name, path))}
+    for one in plan_against_logs(run, survey_logs(run.rig, sound, most_rows=MOST_ROWS)):
+        yield Finding("look", topic, one.text, one.do_next)
+
+
+def _strangers(run: RunConfig, topic: str, files: dict[str, Path]) -> Iterator[Finding]:
+    """Files beside the logs that the plan's patterns do not take."""
+    folders = {path.parent for path in files.values()} - {run.folder}
+    taken = set(files.values())
+    left = sorted(
+        p.name for folder in folders for p in folder.iterdir()
+        if p.is_file() and not p.name.startswith(".") and p not in taken
+    )  # fmt: skip
+    if left:
+        more = f" and {len(left) - 3} more" if len(left) > 3 else ""
+        text = f"{len(left)} file(s) beside the logs are not taken: {', '.join(left[:3])}{more}"
+        yield Finding("look", topic, text, "see that no log is among them; 'logs' in the plan says which are taken")
+
+
 def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding], int]:
     """What of the logs is new, and whether its first rows can be taken."""
     if manifest.closed:
@@ -127,11 +183,22 @@ def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding]
     what = f"{len(new)} of {len(found.files)} log(s) to read, {to_read / 1e6:,.1f} MB" if new else (
         f"{len(found.files)} log(s), nothing new"
     )  # fmt: skip
-    findings = list(_first_rows(run, topic, *new[-1])) if new else []
+    findings = list(_begin_of(run, topic, new[-MOST_LOOKED_AT:]))
     if not any(one.state == "wrong" for one in findings):
         findings.insert(0, Finding("ok", topic, what))
+    findings += _strangers(run, topic, found.files)
     findings += [Finding("look", topic, f"{r.where}: {r.text}", "see that no log is missing") for r in found.remarks]
     return findings, to_read
+
+
+def _begin_of(run: RunConfig, topic: str, new: list[tuple[str, Path]]) -> Iterator[Finding]:
+    """Whether the first rows of each log can be taken: the newest that cannot, and how many others there are."""
+    found = [one for name, path in reversed(new) for one in _first_rows(run, topic, name, path)]
+    for state in ("wrong", "look"):
+        alike = [one for one in found if one.state == state]
+        if alike:
+            more = f"; {len(alike) - 1} more log(s) have something of that kind" if len(alike) > 1 else ""
+            yield replace(alike[0], text=alike[0].text + more)
 
 
 def _first_rows(run: RunConfig, topic: str, name: str, path: Path) -> Iterator[Finding]:

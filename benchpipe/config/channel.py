@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 from itertools import pairwise
 from typing import Annotated, Any, Self
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from benchpipe.config.model import AnyDifference, AnyQuantity, ConfigModel, Many, Pair, Quantity, Ratio, Seconds
 from benchpipe.errors import ConfigError
@@ -27,6 +28,12 @@ def _not_zero(value: float) -> float:
     return value
 
 
+def _word_numbers(value: object) -> object:
+    """A table of words as pairs: a model is hashed, and a table cannot be."""
+    return tuple(value.items()) if isinstance(value, dict) else value
+
+
+WordNumbers = Annotated[Many[tuple[str, float]], BeforeValidator(_word_numbers)]
 Scale = Annotated[float, AfterValidator(_not_zero)]
 UnitText = Annotated[str, AfterValidator(_known_unit)]
 Column = str | int
@@ -89,8 +96,9 @@ class ChannelConfig(ConfigModel):
 
     ``unit_in_log`` is how the log's units row writes the unit, where that text is not one we know.
     ``missing`` holds what the log shows for "no value": texts (``"OVER"``, ``"."``), and numbers
-    (``"-999"``, ``"1e38"``), which are compared as numbers. After ``stuck_after`` equal raw numbers
-    in a row the channel counts as dropped out, and further ones are no values. ``delay`` is how
+    (``"-999"``, ``"1e38"``), which are compared as numbers. ``map`` gives the raw number of each word of a column of
+    words (``{"free" = 0, "locked" = 1}``); a row with another word is not taken. After ``stuck_after`` equal raw
+    numbers in a row the channel counts as dropped out, and further ones are no values. ``delay`` is how
     late the channel shows what happens (filter, digital link), ``delay_uncertainty`` how well that is known
     (expanded, k = 2). ``resolution`` is the step of its last digit: where the plan moves it by at least ten
     steps and a cycle shows no more than two, it stood still. Without it the step is learnt from the samples.
@@ -114,6 +122,7 @@ class ChannelConfig(ConfigModel):
     uncertainty_floor: AnyDifference | None = None
     calibration: Many[CalibrationConfig] = ()
     missing: Many[str] = ()
+    map: WordNumbers = ()
     stuck_after: int | None = Field(default=None, ge=2)
     delay: Seconds = 0.0
     delay_uncertainty: Seconds = Field(default=0.0, ge=0)
@@ -135,6 +144,15 @@ class ChannelConfig(ConfigModel):
         """Every calibration, oldest first: at least one."""
         own: dict[str, Any] = {key: getattr(self, key) for key in _OF_ONE}
         return self.calibration or (CalibrationConfig.model_construct(**own),)
+
+    @model_validator(mode="after")
+    def _words_are_words(self) -> Self:
+        for word, number in self.map:
+            if not word.strip() or word != word.strip():
+                raise ValueError(f"map: '{word}' is no word: cells are compared without blanks around them")
+            if word in self.missing or not math.isfinite(number):
+                raise ValueError(f"map: '{word}' must stand for a number, and not for no value too")
+        return self
 
     @model_validator(mode="after")
     def _same_quantity(self) -> Self:

@@ -170,4 +170,5 @@ def channel_settings(channel: ChannelConfig, until_us: int | None = None) -> dic
     held = [first, *(way for way in later if until_us is None or _midnight_us(way) <= until_us)]
     ways = [way.model_dump(mode="json", include=keys) for way in held]
     own = channel.model_dump(mode="json", include={"name", "column", "unit", "missing", "stuck_after"})
+    own |= {"map": channel.map} if channel.map else {}
     return {**own, "calibrations": ways}

@@ -41,6 +41,7 @@ READERS = MappingProxyType(
         "matlab": ("benchpipe.ingest.matlab_check", "read_checked_matlab"),
         "hdf5": ("benchpipe.ingest.hdf5", "read_hdf5"),
         "mdf": ("benchpipe.ingest.mdf", "read_mdf"),
+        "xlsx": ("benchpipe.ingest.workbook", "read_workbook"),
     }
 )
 ENTRY_POINTS, COLUMNS = "benchpipe.readers", "benchpipe.columns"

@@ -72,8 +72,16 @@ def raw_batch(path: Path, columns: dict[str, pa.Array], first_row: int, rig: Rig
     else:
         time = _floats(path, "time", columns["time"])
         good = np.isfinite(time)
-    channels = {c.name: _floats(path, c.name, columns[c.name])[good] for c in rig.channel}
+    channels = {c.name: _floats(path, c.name, _numbered(columns[c.name], c.map))[good] for c in rig.channel}
     return RawBatch(row[good], time[good], channels, stretches(row[~good], "no time that can be read"))
+
+
+def _numbered(array: pa.Array, words: tuple[tuple[str, float], ...]) -> pa.Array:
+    """A column of words as the numbers that they stand for; no value for a word that stands for none."""
+    if not words or not (pa.types.is_string(array.type) or pa.types.is_large_string(array.type)):
+        return array
+    places = pc.index_in(pc.utf8_trim_whitespace(array), pa.array([word for word, _ in words], array.type))
+    return pc.take(pa.array([number for _, number in words], pa.float64()), places)
 
 
 def _floats(path: Path, name: str, array: pa.Array) -> NDArray[np.float64]:

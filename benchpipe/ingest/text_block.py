@@ -13,6 +13,7 @@ from benchpipe.config.rig import RigConfig, TimeConfig
 from benchpipe.ingest import text_cells as cells
 from benchpipe.ingest import text_scan as scan
 from benchpipe.ingest.batch import RawBatch, Reject, is_number, missing_texts
+from benchpipe.ingest.month_names import numbered_names
 from benchpipe.ingest.text_layout import MARK, TextLayout, codec_of
 from benchpipe.ingest.text_words import CLOCK, DATE, SKIP, marks_for
 
@@ -50,7 +51,7 @@ class BlockParser:
         self._marks = (ord(log.separator_text), ord(log.decimal), thousands, log.quoted)
         form = rig.time.format or "" if self._dated else ""
         self._tokens, self._split = _date_tokens(form, two_cells="date" in layout.places)
-        self._missing = _missing_arrays(rig, self._names, self._codec)
+        self._words = _known_words(rig, self._names, self._codec)
 
     def parse(self, data: bytes, first_line: int, lines: int) -> tuple[RawBatch, int]:
         """Parse whole lines, so many as :func:`line_count` says, the first of them being line ``first_line``.
@@ -71,7 +72,7 @@ class BlockParser:
         bounds = np.empty((2, lines), np.int64)
         state, detail = np.zeros(lines, np.uint8), np.zeros(lines, np.int32)
         not_taken, hard_cells = scan.scan_lines(
-            raw, self._places, self._timed, *self._marks, self._layout.spare, self._tokens, self._split, *self._missing,
+            raw, self._places, self._timed, *self._marks, self._layout.spare, self._tokens, self._split, *self._words,
             values, stamps, hard, bounds[0], bounds[1], state, detail, *marks_for(self._places.size),
         )  # fmt: skip
         if hard_cells:
@@ -218,6 +219,9 @@ def _read_stamps(texts: pa.StringArray, time: TimeConfig) -> tuple[NDArray[np.in
     if ",%f" in form:  # the library knows fractions after a point only
         form, series = form.replace(",%f", ".%f"), series.str.replace_all(",", ".", literal=True)
     form = form.replace(".%f", "%.f")
+    if "%b" in form:
+        series = series.str.replace_many(*numbered_names(), ascii_case_insensitive=True, leftmost=True)
+        form = form.replace("%b", "%m")
     if time.dated:
         stamps = series.str.to_datetime(form, time_unit="us", strict=False).cast(pl.Int64)
     else:
@@ -225,12 +229,20 @@ def _read_stamps(texts: pa.StringArray, time: TimeConfig) -> tuple[NDArray[np.in
     return stamps.fill_null(0).to_numpy(), stamps.is_null().to_numpy()
 
 
-def _missing_arrays(rig: RigConfig, names: list[str], codec: str) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
-    """Texts that stand for no value: their bytes, bounds, and the row of the values each is for."""
-    found = [(text.encode(codec, "replace"), i) for i, name in enumerate(names) for text in _texts(rig, name)]
-    bounds = np.cumsum([0, *(len(text) for text, _ in found)])
-    whole = np.frombuffer(b"".join(text for text, _ in found), np.uint8)
-    return whole, bounds, np.array([i for _, i in found], np.int64)
+def _known_words(
+    rig: RigConfig, names: list[str], codec: str
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Texts in place of numbers: their bytes, bounds, the row of the values each is for, and its number (or NaN)."""
+    maps = {channel.name: channel.map for channel in rig.channel}
+    found = [
+        (text.encode(codec, "replace"), i, number)
+        for i, name in enumerate(names)
+        for text, number in [*maps.get(name, ()), *((text, np.nan) for text in _texts(rig, name))]
+    ]
+    bounds = np.cumsum([0, *(len(text) for text, _, _ in found)])
+    whole = np.frombuffer(b"".join(text for text, _, _ in found), np.uint8)
+    rows, numbers = (np.array([one[k] for one in found], kind) for k, kind in ((1, np.int64), (2, np.float64)))
+    return whole, bounds, rows, numbers
 
 
 def _texts(rig: RigConfig, name: str) -> Iterator[str]:

@@ -169,10 +169,10 @@ def any_number(data: Bytes, start: int, end: int, decimal: int, thousands: int) 
 
 
 @compiled
-def is_missing(
+def known_word(
     data: Bytes, start: int, end: int, column: int, texts: Bytes, bounds: Integers, columns: Integers
-) -> bool:
-    """Whether a cell is one of the texts that stand for no value in a column (-1: in all)."""
+) -> int:
+    """Which of the texts that a column may hold in place of a number (-1: all columns) a cell is; -1 if none."""
     for k in range(columns.size):
         if columns[k] != -1 and columns[k] != column:
             continue
@@ -185,8 +185,8 @@ def is_missing(
                 same = False
                 break
         if same:
-            return True
-    return False
+            return k
+    return -1
 
 
 @compiled

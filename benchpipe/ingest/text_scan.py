@@ -11,10 +11,12 @@ from benchpipe.ingest.text_words import DATE, SKIP, clean_lines
 from benchpipe.kernels.compiled import compiled
 from benchpipe.kernels.words import LONG, bits, found_at
 
-_any_number, _group_mark, _is_missing = cells.any_number, cells.group_mark, cells.is_missing
+_any_number, _group_mark, _known_word = cells.any_number, cells.group_mark, cells.known_word
 _read_cell, _read_stamp = cells.read_cell, cells.read_stamp
-BAD, HARD, NUMBER, EXACT, POWERS = cells.BAD, cells.HARD, cells.NUMBER, cells.EXACT, cells.POWERS
+BAD, EMPTY, HARD, NUMBER = cells.BAD, cells.EMPTY, cells.HARD, cells.NUMBER
+EXACT, POWERS = cells.EXACT, cells.POWERS
 
+Floats = NDArray[np.float64]
 # What a line is
 TAKEN, BLANK, WIDTH, CELL, TIME, OPEN_QUOTE = range(6)
 
@@ -61,8 +63,8 @@ def _is_blank(data: Bytes, start: int, end: int, separator: int) -> bool:
 @compiled
 def scan_lines(
     data: Bytes, places: Integers, timed: bool, separator: int, decimal: int, thousands: int, quoted: bool,
-    spare: bool, tokens: Integers, split: int, texts: Bytes, bounds: Integers, columns: Integers,
-    values: NDArray[np.float64], stamps: Integers, hard: Bytes, starts: Integers, ends: Integers, state: Bytes,
+    spare: bool, tokens: Integers, split: int, texts: Bytes, bounds: Integers, columns: Integers, meanings: Floats,
+    values: Floats, stamps: Integers, hard: Bytes, starts: Integers, ends: Integers, state: Bytes,
     detail: NDArray[np.int32], marks: Integers, cursor: Integers,
 ) -> tuple[int, int]:  # fmt: skip
     """Read whole lines: clean ones straight through, all others by :func:`_any_line`.
@@ -84,8 +86,9 @@ def scan_lines(
         A line may have one more cell, an empty one.
     tokens : int64 array
         Date format: bytes, and parts below zero. CLOCK cells begin at token ``split``. None: all dates are hard.
-    texts, bounds, columns : arrays
-        Texts that stand for no value, and the row of ``values`` each is for (-1: every one).
+    texts, bounds, columns, meanings : arrays
+        Texts that stand in place of a number, the row of ``values`` each is for (-1: every one), and the number it
+        stands for: NaN for no value.
     values : float64 array, shape (k, n); out. NaN where a cell is empty
     stamps : int64 array, shape (n,), or (0,) where there are no dates; out, µs
     hard : uint8 array, shape (k + 1, n), zero; out. Cells to be read by a library; the last row is for stamps.
@@ -188,7 +191,7 @@ def scan_lines(
         else:
             i, found = _any_line(
                 data, begun, places, timed, separator, decimal, thousands, quoted, spare, tokens, split, texts,
-                bounds, columns, values, stamps, hard, state, detail, line,
+                bounds, columns, meanings, values, stamps, hard, state, detail, line,
             )  # fmt: skip
             hard_cells += found
             not_taken += state[line] != TAKEN
@@ -201,8 +204,8 @@ def scan_lines(
 @compiled
 def _any_line(
     data: Bytes, i: int, places: Integers, timed: bool, separator: int, decimal: int, thousands: int, quoted: bool,
-    spare: bool, tokens: Integers, split: int, texts: Bytes, bounds: Integers, columns: Integers,
-    values: NDArray[np.float64], stamps: Integers, hard: Bytes, state: Bytes, detail: NDArray[np.int32], line: int,
+    spare: bool, tokens: Integers, split: int, texts: Bytes, bounds: Integers, columns: Integers, meanings: Floats,
+    values: Floats, stamps: Integers, hard: Bytes, state: Bytes, detail: NDArray[np.int32], line: int,
 ) -> tuple[int, int]:  # fmt: skip
     """Read a line cell by cell: place after its last cell, and how many cells are hard."""
     width = places.size
@@ -225,7 +228,11 @@ def _any_line(
             told = OPEN_QUOTE
         elif place >= 0:
             kind, value = _any_number(data, start, end, decimal, thousands)
-            bad = kind == BAD and not _is_missing(data, start, end, place, texts, bounds, columns)
+            if kind == BAD:
+                word = _known_word(data, start, end, place, texts, bounds, columns)
+                if word >= 0:
+                    kind, value = (EMPTY if np.isnan(meanings[word]) else NUMBER), meanings[word]
+            bad = kind == BAD
             if bad and told == TAKEN:
                 told, of = CELL, place
             values[place, line] = value if kind == NUMBER else np.nan

@@ -68,9 +68,10 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
     """
     before = manifest.steps.get(STEP)
     settings = rig_settings(run.rig)
-    # planned_by is of the verdict: the tables are the same, and a closed run may still be judged by its counter
+    # these are of the verdict: the tables are the same, and a closed run may still be judged by its counter
+    judged = {"planned_by", "drafted"}
     blocks = {
-        b.name: key_of({**settings, "block": b.model_dump(mode="json", exclude={"planned_by"})}) for b in run.plan.block
+        b.name: key_of({**settings, "block": b.model_dump(mode="json", exclude=judged)}) for b in run.plan.block
     }
     inputs = {b.name: sample_inputs(manifest, b.files) for b in run.plan.block}
     rejected = {b.name: rejected_rows(manifest, b.files) for b in run.plan.block}

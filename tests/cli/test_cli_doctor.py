@@ -203,3 +203,48 @@ def test_who_is_told_of_a_night_is_looked_at(lab: Path, monkeypatch: pytest.Monk
     secrets.chmod(0o600)
     (found,) = (one for one in look_over(lab) if one.topic == "tell")
     assert (found.state, found.text) == ("ok", "shop: 1 address(es)")
+
+
+# --- plan, limits and logs ----------------------------------------------------------------------------------
+
+
+def looks(lab: Path, run: str = "healthy") -> list[str]:
+    """What is to be looked at of a run."""
+    return [one.text for one in look_over(lab) if one.state == "look" and one.topic == f"run {run}"]
+
+
+def test_plan_limits_and_logs_that_fit_say_nothing(fresh: Path) -> None:
+    assert [looks(fresh, name) for name in ("healthy", "wearing", "creeping-lock")] == [[], [], []]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('load_max = "80 N*m"', 'load_max = "95 N*m"',
+         "block 'durability' asks for 5 to 95 N*m, the logs show cycles from 4.99 to 80.01 N*m"),
+        ('frequency = "1 Hz"', 'frequency = "2 Hz"', "block 'durability' asks for 2 Hz, the logs show 1 Hz"),
+        ("planned_cycles = 2_000_000", "planned_cycles = 1_000_000",
+         "block 'durability' plans 1,000,000 cycles, the limit 'planned cycles reached' asks for 2,000,000"),
+        ("planned_cycles = 2_000_000", "",
+         "block 'durability' states no planned_cycles, and the limit 'planned cycles reached' asks for 2,000,000"),
+        ('low = "-4 deg"\nhigh = "4 deg"', 'low = "-40 deg"\nhigh = "4 deg"', "counts sweeps through -40 and 4 deg"),
+        ('kind = "cyclic"\n', 'kind = "cyclic"\ndrafted = ["baseline"]\n',
+         "block 'durability': baseline drafted from the log: 2 limit(s) wait"),
+    ],
+)  # fmt: skip
+def test_what_plan_limits_and_logs_contradict_one_another_in(fresh: Path, old: str, new: str, told: str) -> None:
+    edited(fresh.parent / "healthy" / "plan.toml", old, new)
+    (text,) = looks(fresh)
+    assert told in text
+    assert call(["doctor", str(fresh)]) == 0
+
+
+def test_rows_that_no_block_takes_and_files_that_are_no_logs(fresh: Path) -> None:
+    plan = fresh.parent / "healthy" / "plan.toml"
+    text = plan.read_text()
+    blocks = r'(?s)\[\[block\]\]\n(?:(?!\[\[block).)*kind = "(?:sweep|locking)"(?:(?!\[\[block).)*'
+    plan.write_text(re.sub(blocks, "", text))
+    (fresh.parent / "healthy" / "logs" / "photo.png").write_bytes(b"\x89PNG")
+    stray, left = looks(fresh)
+    assert stray == "1 file(s) beside the logs are not taken: photo.png"
+    assert re.match(r"[\d,]+ row\(s\) with mode 0 are taken by no block: logs/healthy_0001.csv.gz, ", left)

@@ -13,11 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.check.fitting import limits_fit
 from benchpipe.cli import schedule
 from benchpipe.cli.main import call
-from benchpipe.config import starter
-from benchpipe.config.run import load_lab, load_run
 from benchpipe.simulate import scenarios, simulate
 from tests.cli.commands import REPO, environment
 
@@ -54,42 +51,27 @@ def test_the_five_commands_of_readme_reach_a_first_night(empty: Path) -> None:
     there = environment(PATH=f"{shim.parent}:{os.environ['PATH']}")
     lines = five_commands()
     assert len(lines) == 5
-    told = []
+    told, codes = [], []
     for line in lines:
         done = subprocess.run(["bash", "-c", line], cwd=empty, env=there, capture_output=True, text=True, check=False)
-        assert done.returncode == 0, f"{line}\n{done.stdout}{done.stderr}"
+        assert done.returncode in (0, 11), f"{line}\n{done.stdout}{done.stderr}"
         told.append(done.stdout)
+        codes.append(done.returncode)
+    assert codes == [0, 0, 0, 0, 11]  # no log says how uncertain its channels are
     assert "nothing is wrong: a night can run" in told[3]
-    assert "WITHIN LIMITS SO FAR" in told[4]
-    assert re.search(r"durability +24\d of 2,000,000 cycles", told[4])
+    assert "uncertainty of 'torque'" in told[4]
+    assert re.search(r"cycling +24\d cycles", told[4])
+    assert re.search(r"(?m)^not evaluated  stiffness lost\*: +-?\d+\.\d+ %", told[4])
 
 
-@pytest.mark.parametrize("loads", ["torque", "force"])
-def test_a_new_lab_loads_with_a_rig_of_its_kind(empty: Path, loads: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert call(["init", "lab", "--loads", loads]) == 0
-    assert "benchpipe inspect lab/logs --write-rig lab/rig.toml" in capsys.readouterr().out
-    rig = (empty / "lab" / "every-key" / "rig.toml").read_text()
-    if loads == "force":
-        rig = re.sub(r'(?m)^(lever_arm|sine_bar|machine_stiffness) = .*$', "", rig)
-    (empty / "lab" / "rig.toml").write_text(rig)
-    _, plans, store = load_lab(empty / "lab" / "lab.toml")
-    run = load_run(plans[0])
-    limits_fit(run)
-    assert [block.kind for block in run.plan.block] == ["cyclic"]
-    assert (run.store, run.plan.logs, run.limits[0].config.limit != ()) == (store, ("logs/*",), True)
+def test_a_new_lab_has_no_plan_and_doctor_says_how_it_gets_one(empty: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call(["init", "lab"]) == 0
+    draft = "inspect lab/logs --write-rig lab/rig.toml --write-plan lab/plan.toml"
+    assert draft in capsys.readouterr().out
+    assert not (empty / "lab" / "plan.toml").exists()
     assert list((empty / "lab" / "logs").iterdir()) == []
-
-
-def test_every_block_of_the_template_stands_there_as_a_comment(empty: Path) -> None:
-    template = (starter.templates() / "plan.toml").read_text()
-    plan = starter.starter_plan(template, "torque")
-    kinds = re.findall(r'(?m)^kind = "(\w+)"', template)
-    assert re.findall(r'(?m)^(?:# )?kind = "(\w+)"', plan) == ["cyclic", *[kind for kind in kinds if kind != "cyclic"]]
-    without = re.sub(r"(?m)^# ", "", plan.split("and edit it.\n\n")[1])
-    (empty / "plan.toml").write_text(plan.split("# Other kinds")[0] + without)
-    shutil.copy(starter.templates() / "rig.toml", empty)
-    shutil.copytree(starter.templates() / "limits", empty / "limits")
-    assert {block.kind for block in load_run(empty / "plan.toml").plan.block} == set(kinds)
+    assert call(["doctor", "lab"]) == 2
+    assert "--write-plan" in capsys.readouterr().out
 
 
 def test_nothing_is_overwritten(empty: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -111,7 +93,6 @@ def test_nothing_is_overwritten(empty: Path, capsys: pytest.CaptureFixture[str])
     ("arguments", "told"),
     [
         (["--at", "24:00"], "no time of day"), (["--at", "5:30"], "HH:MM"), (["--to", "x"], "--timer"),
-        (["--loads", "mass"], "Invalid value for '--loads'"),
     ],
 )  # fmt: skip
 def test_what_is_refused(empty: Path, arguments: list[str], told: str, capsys: pytest.CaptureFixture[str]) -> None:

@@ -16,6 +16,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import ConfigError, InputError
 from benchpipe.ingest.inspect.draft import draft_rig
 from benchpipe.ingest.inspect.run import inspect_logs
+from benchpipe.ingest.readers import read_log
 from benchpipe.simulate import faults as fault
 from tests.ingest.driven import channels, drafted, driven, equal, logs_of, rig_text, simulated
 from tests.ingest.text_logs import read_bytes
@@ -315,7 +316,6 @@ ODD = {
     "carriage returns alone": (
         "Station: R7\r\rt [s];F [N];x [mm]\r" + _rows("{t:.2f};{w:.3f};{w:.3f}").replace("\n", "\r"), ["f", "x"],
     ),
-    "one name twice": ("t [s];F [N];F [N];x [mm]\n" + _rows("{t:.2f};{w:.3f};{w:.2f};{w:.3f}"), ["f", "x"]),
 }
 
 
@@ -332,6 +332,84 @@ def test_oddly_written_logs_need_no_question(name: str, tmp_path: Path) -> None:
     assert [c.name for c in rig.channel] == [n for n in channels_found if n != "p"]  # a pressure has no unit here
     if name != "three rows":
         assert found.frequency_hz == pytest.approx(found.time.rate_hz / (16 * np.pi), rel=0.01)
+
+
+def test_columns_without_a_name_of_their_own_go_by_number(tmp_path: Path) -> None:
+    """Two load cells of one name are asked for, a column without a name is read, and none is dropped in silence."""
+    text = "t [s];F [N];F [N];x [mm];\n" + _rows("{t:.2f};{w:.3f};{w:.2f};{w:.3f};{w:.1f}")
+    found = inspect_logs([by_hand(tmp_path / "log.csv", text)])
+    assert [c.key for c in found.channels] == [2, 3, "x [mm]", 5]
+    asked = {question.key: question.choices for question in found.questions}
+    assert list(asked) == ["channel.channel_5.unit", "load.channel"]
+    assert asked["load.channel"] == ('"channel_2"', '"channel_3"')
+    assert "the column name 'F [N]' stands 2 times: those columns go by number" in found.notes
+    path = tmp_path / "rig.toml"
+    answered = draft_rig(found, "draft").replace('channel = "?"', 'channel = "channel_3"').replace('"?"', '"1"')
+    path.write_text(answered, encoding="utf-8")
+    rig = load_model(RigConfig, path)[0]
+    assert [c.column for c in rig.channel] == [2, 3, "x [mm]", 5]
+    with (tmp_path / "log.csv").open("rb") as file:
+        batch = next(read_log(tmp_path / "log.csv", file, rig))
+    assert batch.rejects == []
+    assert set(batch.channels) == {"channel_2", "channel_3", "x", "channel_5"}
+
+
+def test_a_column_that_is_not_read_is_named(tmp_path: Path) -> None:
+    words = ("left", "right", "up", "down", "in", "out", "fast", "slow", "warm", "cold")
+    rows = [f"{k / 50:.2f};{k};{5 + k % 50:.2f};{k % 50 / 10:.3f};{words[k % 10]};" for k in range(400)]
+    log = by_hand(tmp_path / "log.csv", "t [s];n;F [N];x [mm];remark;spare\n" + "\n".join(rows) + "\n")
+    found = inspect_logs([log])
+    assert found.questions == ()
+    assert [note for note in found.notes if "is not read" in note] == [
+        "the column 'n' is not read: it counts the rows",
+        "the column 'spare' is not read: it holds no number",
+        "the column 'remark' is not read: it holds 10 different texts",
+    ]
+
+
+def test_words_of_a_state_are_the_mode_with_a_map(tmp_path: Path) -> None:
+    states = ["Verriegelt"] * 200 + ["Frei"] * 200
+    rows = [f"{k / 50:.2f};{5 + k % 50:.2f};{k % 50 / 10:.3f};{state}" for k, state in enumerate(states)]
+    found = inspect_logs([by_hand(tmp_path / "log.csv", "t [s];F [N];x [mm];Status\n" + "\n".join(rows) + "\n")])
+    assert found.questions == ()
+    assert found.roles["mode"] == "status"
+    assert found.channels[-1].states == (("Frei", 0), ("Verriegelt", 1))
+    assert 'map = { "Frei" = 0, "Verriegelt" = 1 }' in draft_rig(found, "draft")
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("s", 1.0), ("ms", 1e3), ("us", 1e6)])
+def test_a_count_from_1970_says_its_unit_by_its_size(unit: str, factor: float, tmp_path: Path) -> None:
+    rows = [f"{factor * (1_931_235_600 + k / 50):.2f};{5 + k % 50:.2f};{k % 50 / 10:.3f}" for k in range(400)]
+    found = inspect_logs([by_hand(tmp_path / "log.csv", "stamp;F [N];x [mm]\n" + "\n".join(rows) + "\n")])
+    assert found.questions == ()
+    assert (found.time.kind, found.time.keys["unit"], found.time.rate_hz) == ("elapsed", unit, 50.0)
+
+
+@pytest.mark.parametrize("gap", [0.0, 40.0])
+def test_a_clock_coarser_than_the_rows_is_the_time(gap: float, tmp_path: Path) -> None:
+    wave = np.sin(np.arange(4000) / 8)
+    rows = [f"{k // 5 / 10 + gap * (k >= 2000):.1f};{5 + 2 * w:.3f};{w:.3f}" for k, w in enumerate(wave)]
+    found = inspect_logs([by_hand(tmp_path / "log.csv", "t [s];F [N];x [mm]\n" + "\n".join(rows) + "\n")])
+    assert found.questions == ()
+    assert (found.time.column, found.time.rate_hz, found.time.coarse_s) == ("t [s]", 50.0, 0.1)
+    assert any("coarser than the rows" in note for note in found.notes)
+    assert found.frequency_hz == pytest.approx(50.0 / (16 * np.pi), rel=0.01)
+
+
+def test_while_the_encoding_is_open_columns_go_by_number(tmp_path: Path) -> None:
+    """Whatever is answered, the columns are found: their names are others in each encoding."""
+    rows = "".join(f"{k / 50:.2f};{5 + k % 50:.2f};{k % 50 / 10:.3f}\n" for k in range(400))
+    log = tmp_path / "log.csv"
+    log.write_bytes("时间 [s];力 [N];位移 [mm]\n".encode("gbk") + rows.encode())
+    found = inspect_logs([log])
+    assert [question.key for question in found.questions] == ["log.encoding"]
+    for encoding in ("cp1252", "gbk"):
+        path = tmp_path / f"{encoding}.toml"
+        path.write_text(draft_rig(found, "draft").replace('encoding = "?"', f'encoding = "{encoding}"'), "utf-8")
+        rig = load_model(RigConfig, path)[0]
+        assert [rig.time.column, *(c.column for c in rig.channel)] == [1, 2, 3]
+        with log.open("rb") as file:
+            assert len(next(read_log(log, file, rig)).row) == 400
 
 
 def test_a_log_that_ends_in_carriage_returns_has_no_rejects(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from benchpipe.ingest.inspect.findings import Choice
+from benchpipe.ingest.month_names import PATTERN
 
 _DATE = r"(?P<a>\d{1,4})(?P<s>[./-])(?P<b>\d{1,2})(?P=s)(?P<c>\d{1,4})"
 _TIME = (
@@ -19,6 +20,11 @@ _TIME = (
 )
 _BOTH = re.compile(rf"{_DATE}(?P<gap>T|,? )\s*{_TIME}$", re.ASCII)
 _ONLY_DATE = re.compile(rf"{_DATE}$", re.ASCII)
+_NAMED = re.compile(
+    rf"(?P<day>\d{{1,2}})(?P<first>\.? ?|-|/)(?P<month>(?:{PATTERN})\.?)(?P<second_mark>[ ./-])(?P<year>\d{{4}})"
+    rf"(?:(?P<gap>,? )\s*{_TIME})?$",
+    re.ASCII | re.IGNORECASE,
+)
 _ONLY_TIME = re.compile(rf"{_TIME}$", re.ASCII)
 _LEADING_YEAR = re.compile(r"\b(\d{4})-(\d{2})-(\d{2})\b", re.ASCII)
 ORDERS = {"ymd": ("%Y", "%m", "%d"), "dmy": ("%d", "%m", "%Y"), "mdy": ("%m", "%d", "%Y")}
@@ -28,7 +34,7 @@ LONGEST_STEP = timedelta(days=1)  # between neighbouring rows over midnight: a w
 def is_date(cell: str) -> bool:
     """Whether a cell is a date, a time of day, or both."""
     text = cell.strip()
-    return any(pattern.match(text) for pattern in (_BOTH, _ONLY_DATE, _ONLY_TIME))
+    return any(pattern.match(text) for pattern in (_BOTH, _ONLY_DATE, _ONLY_TIME, _NAMED))
 
 
 def date_part(cell: str) -> str:
@@ -37,7 +43,8 @@ def date_part(cell: str) -> str:
     for name, pattern in (("both", _BOTH), ("date", _ONLY_DATE), ("time", _ONLY_TIME)):
         if pattern.match(text):
             return name
-    return ""
+    named = _NAMED.match(text)
+    return "" if named is None else "both" if named["hour"] else "date"
 
 
 def find_format(
@@ -59,6 +66,9 @@ def find_format(
     Choice or None
         Formats; None where the cells do not share one.
     """
+    named = [m for m in (_NAMED.match(cell.strip()) for cell in cells) if m is not None]
+    if named:
+        return _named_format(named)
     matches = [m for m in (_match(cell.strip()) for cell in cells) if m is not None]
     if not matches:
         return None
@@ -82,6 +92,16 @@ def find_format(
         form = mark.join(ORDERS[order]) + (gap or "") + time_format
         forms.append(form if len(year) == 4 else form.replace("%Y", "%y"))
     return Choice(tuple(forms), len(forms) == 1, why, why)
+
+
+def _named_format(matches: list[re.Match[str]]) -> Choice | None:
+    """Format of dates with the month's name: nothing is open in them."""
+    forms = {
+        f"%d{m['first']}%b{m['second_mark']}%Y{m['gap'] or ''}{_time_format(m)}" for m in matches
+    }  # fmt: skip
+    if len({re.sub("[.,]%f", "", form) for form in forms}) != 1:
+        return None
+    return Choice((max(forms, key=len),), True, "the month has a name")
 
 
 def _match(text: str) -> re.Match[str] | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from benchpipe.ingest.inspect.findings import ChannelFinding, Inspection, Question
+from benchpipe.ingest.inspect.findings import ChannelFinding, Inspection, Key, Question
 from benchpipe.ingest.inspect.heading import known_unit
 from benchpipe.ingest.inspect.questions import as_toml
 from benchpipe.units import INSIDE_UNIT
@@ -29,7 +29,7 @@ def draft_rig(found: Inspection, name: str) -> str:
     lines = [
         f"# Rig file drafted by 'benchpipe inspect' from {logs}.",
         f"# It {state}. Signs, zeros and calibration are for you to check.",
-        *_line("name", name, "shown in reports"),
+        *toml_line("name", name, "shown in reports"),
         "",
         *_log(found, asked),
         "",
@@ -52,38 +52,46 @@ def draft_rig(found: Inspection, name: str) -> str:
 
 def _log(found: Inspection, asked: dict[str, Question]) -> list[str]:
     outline, choices = found.outline, found.outline.choices
-    lines = ["[log]", *_line("format", outline.format, "how the log is stored")]
+    lines = ["[log]", *toml_line("format", outline.format, "how the log is stored")]
     if "variables" in choices:
         values = list(choices["variables"].values[0])
         if values or "log.variables" in asked:
-            lines += _line("variables", values, "what holds the channels, in order", asked.get("log.variables"))
-    if outline.format != "text":
+            lines += toml_line("variables", values, "what holds the channels, in order", asked.get("log.variables"))
+    if outline.format not in ("text", "xlsx"):
         return lines
-    form, encoding = choices["numbers"].values[0], choices["encoding"]
-    lines += _line("encoding", encoding.values[0], encoding.why or ENCODINGS, asked.get("log.encoding"))
-    lines += _line("separator", choices["separator"].values[0], "between columns", asked.get("log.separator"))
-    lines += _line("decimal", form.decimal, "decimal mark", asked.get("log.decimal"))
-    if form.thousands or "log.thousands" in asked:
-        lines += _line("thousands", form.thousands, "between groups of three digits", asked.get("log.thousands"))
-    if outline.log["quoted"]:
-        lines += _line("quoted", True, "cells stand in quotes")
+    if outline.format == "text":
+        lines += _dialect(found, asked)
     if not outline.log["header"]:
-        lines += _line("header", False, "no line names the columns: they go by number")
+        lines += toml_line("header", False, "no line names the columns: they go by number")
     if outline.log["units_row"]:
-        lines += _line("units_row", True, "the line after the header holds units, and is checked")
+        lines += toml_line("units_row", True, "the line after the header holds units, and is checked")
+    return lines
+
+
+def _dialect(found: Inspection, asked: dict[str, Question]) -> list[str]:
+    """How the cells of a text log are written."""
+    outline, choices = found.outline, found.outline.choices
+    form, encoding = choices["numbers"].values[0], choices["encoding"]
+    lines = toml_line("encoding", encoding.values[0], encoding.why or ENCODINGS, asked.get("log.encoding"))
+    lines += toml_line("separator", choices["separator"].values[0], "between columns", asked.get("log.separator"))
+    lines += toml_line("decimal", form.decimal, "decimal mark", asked.get("log.decimal"))
+    if form.thousands or "log.thousands" in asked:
+        lines += toml_line("thousands", form.thousands, "between groups of three digits", asked.get("log.thousands"))
+    if outline.log["quoted"]:
+        lines += toml_line("quoted", True, "cells stand in quotes")
     return lines
 
 
 def _time(found: Inspection, asked: dict[str, Question]) -> list[str]:
     time = found.time
     kinds = "elapsed, datetime, or sample: rows are counted"
-    lines = ["[time]", *_line("kind", time.kind, kinds, asked.get("time.kind"))]
+    lines = ["[time]", *toml_line("kind", time.kind, kinds, asked.get("time.kind"))]
     if time.column is not None:
-        lines += _line("column", time.column, "its column")
+        lines += _column(time.column, found, asked, "its column")
     if "date_column" in time.keys:
-        lines += _line("date_column", time.keys["date_column"], "the day stands in a column of its own")
+        lines += toml_line("date_column", time.keys["date_column"], "the day stands in a column of its own")
     if time.kind == "elapsed":
-        lines += _line("unit", time.keys.get("unit", "s"), time.rate_from or "its unit", asked.get("time.unit"))
+        lines += toml_line("unit", time.keys.get("unit", "s"), time.rate_from or "its unit", asked.get("time.unit"))
         said = next((column.unit for column in found.outline.columns if column.key == time.column), "")
         lines += _unit_in_log(said, found)
     if time.kind == "datetime":
@@ -91,13 +99,13 @@ def _time(found: Inspection, asked: dict[str, Question]) -> list[str]:
     rate = f"{time.rate_hz:.10g} {INSIDE_UNIT['frequency']}" if math.isfinite(time.rate_hz) else "?"
     also = f"; stretches at {', '.join(f'{hz:g} Hz' for hz in time.also_hz)} too" if time.also_hz else ""
     why = "while cycling" + also if time.kind != "sample" else time.rate_from or "rows a second"
-    return [*lines, *_line("sample_rate", rate, why, asked.get("time.sample_rate"))]
+    return [*lines, *toml_line("sample_rate", rate, why, asked.get("time.sample_rate"))]
 
 
 def _format(found: Inspection, question: Question | None) -> list[str]:
     choice = found.outline.choices["date"]
     if question is None:
-        return _line("format", choice.values[0], choice.why)
+        return toml_line("format", choice.values[0], choice.why)
     return [*_asked(question), *(f"# format = {as_toml(form)}" for form in choice.values)]
 
 
@@ -106,16 +114,19 @@ def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Questi
     unit = asked.get(f"{where}.unit")
     out = channel.unit is None and unit is None and bool(channel.said)
     lines = ["[[channel]]"]
-    lines += _line("name", channel.name, f"{_number(channel.lowest)} to {_number(channel.highest)} in the log")
-    lines += _line("column", channel.key, "")
+    lines += toml_line("name", channel.name, f"{_number(channel.lowest)} to {_number(channel.highest)} in the log")
+    lines += _column(channel.key, found, asked, "")
     said = f"from the {channel.unit_from}" if channel.unit_from else "the log gives none: plain numbers"
     said = "counts" if channel.name == found.roles.get("counter") else said
-    lines += _line("unit", channel.unit or "1", said, unit)
+    lines += toml_line("unit", channel.unit or "1", said, unit)
     lines += _unit_in_log(channel.said, found) if channel.unit is None else []
+    if channel.states:
+        words = ", ".join(f"{as_toml(word)} = {number}" for word, number in channel.states)
+        lines.append(f"map = {{ {words} }}  # the number of each word; a row with another word is not taken")
     missing = asked.get(f"{where}.missing")
     if channel.words or missing is not None:
-        lines += _line("missing", list(channel.words), "stands for no value", missing)
-    if found.roles.get("load") == channel.name or found.roles.get("motion") == channel.name:
+        lines += toml_line("missing", list(channel.words), "stands for no value", missing)
+    if channel.name in (found.roles.get("load"), found.roles.get("motion")) or unit is not None:
         lines += [
             "# certificate, due, scale, offset: from its calibration",
             "# expanded uncertainty (k = 2), a part of the value and a least value, from its certificate; without it",
@@ -128,30 +139,38 @@ def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Questi
     return [f"# left out: the unit '{channel.said}' is not known here", *(f"# {line}" for line in lines)]
 
 
+def _column(key: Key, found: Inspection, asked: dict[str, Question], why: str) -> list[str]:
+    """A column by its name; by its number where the name is another one in each encoding that is asked."""
+    if "log.encoding" not in asked or isinstance(key, int) or key.isascii():
+        return toml_line("column", key, why)
+    place = [column.key for column in found.outline.columns].index(key) + 1
+    return toml_line("column", place, f"its name depends on the encoding: '{key}' in the first of them")
+
+
 def _unit_in_log(said: str, found: Inspection) -> list[str]:
     """What a units row calls the unit, where that is none that is known: without it the log is refused."""
     text = said.strip("[]() ")
     if not found.outline.log.get("units_row") or not text or known_unit(text) is not None:
         return []
-    return _line("unit_in_log", text, "what the units row calls it")
+    return toml_line("unit_in_log", text, "what the units row calls it")
 
 
 def _axis(axis: str, found: Inspection, asked: dict[str, Question]) -> list[str]:
-    lines = _line("channel", found.roles.get(axis, "?"), "", asked.get(f"{axis}.channel"))
+    lines = toml_line("channel", found.roles.get(axis, "?"), "", asked.get(f"{axis}.channel"))
     for key in found.axes.get(axis, {}):
-        lines += _line(key, "?", "from pivot to where it acts", asked.get(f"{axis}.{key}"))
+        lines += toml_line(key, "?", "from pivot to where it acts", asked.get(f"{axis}.{key}"))
     if f"{axis}.sign" in asked:
-        lines += _line("sign", "?", "", asked[f"{axis}.sign"])
+        lines += toml_line("sign", "?", "", asked[f"{axis}.sign"])
     return lines
 
 
 def _role(role: str, why: str, found: Inspection, asked: dict[str, Question]) -> list[str]:
     if role in asked:
-        return _line(role, "?", why, asked[role])
-    return _line(role, found.roles[role], why) if role in found.roles else []
+        return toml_line(role, "?", why, asked[role])
+    return toml_line(role, found.roles[role], why) if role in found.roles else []
 
 
-def _line(key: str, value: Any, why: str, question: Question | None = None) -> list[str]:
+def toml_line(key: str, value: Any, why: str, question: Question | None = None) -> list[str]:
     """One key with its comment; a question stands above and takes the value away."""
     if question is not None:
         return [*_asked(question), f'{key} = "?"']

@@ -135,7 +135,10 @@ class LogSample:
 
 @dataclass(frozen=True)
 class TimeFinding:
-    """The time column. ``rate_hz`` is NaN where nothing says it; ``also_hz`` are other rates of whole stretches."""
+    """The time column. ``rate_hz`` is NaN where nothing says it; ``also_hz`` are other rates of whole stretches.
+
+    ``coarse_s`` is the step of a clock that is coarser than the rows; 0 for any other.
+    """
 
     kind: str
     column: Key | None
@@ -148,13 +151,17 @@ class TimeFinding:
     longest_gap_s: float = 0.0
     back: int = 0
     still: int = 0
+    coarse_s: float = 0.0
     questions: tuple[Question, ...] = ()
     notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class ChannelFinding:
-    """One column of numbers. ``unit`` is None where the log gives none that is known."""
+    """One column of numbers. ``unit`` is None where the log gives none that is known.
+
+    ``states`` holds the words of a column of words, each with its number; else it is empty.
+    """
 
     key: Key
     name: str
@@ -173,6 +180,7 @@ class ChannelFinding:
     distinct: int
     whole_numbers: bool
     never_falls: bool
+    states: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True)

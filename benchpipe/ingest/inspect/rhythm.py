@@ -124,7 +124,8 @@ def _stretches(samples: list[LogSample], key: Key, time: TimeFinding) -> list[tu
             seconds = None
         if seconds is not None and np.isfinite(time.rate_hz):
             steps = np.diff(seconds) * time.rate_hz
-            cuts = np.union1d(cuts, np.flatnonzero(~((steps > 0.5) & (steps < 1.5))) + 1)
+            least, most = (0.5, 1.5) if not time.coarse_s else (-0.5, 1.5 * time.coarse_s * time.rate_hz)
+            cuts = np.union1d(cuts, np.flatnonzero(~((steps > least) & (steps < most))) + 1)
         edges = [0, *cuts.tolist(), len(values)]
         for a, b in pairwise(edges):
             if b - a >= 8 and not broken[a]:

@@ -28,14 +28,14 @@ class RoleFinding:
     notes: tuple[str, ...] = ()
 
 
-def find_roles(channels: list[ChannelFinding]) -> RoleFinding:
-    """Give each role to the channel that alone can have it; ask where several can."""
+def find_roles(channels: list[ChannelFinding], states: list[ChannelFinding]) -> RoleFinding:
+    """Give each role to the channel that alone can have it; ask where several can. ``states`` can be the mode only."""
     roles: dict[str, str] = {}
     units: dict[str, str] = {}
     axes, questions, notes = _axes(channels, roles)
     temperatures = [c.name for c in channels if c.quantity == "temperature"]
     counters = [c.name for c in channels if _is_counter(c)]
-    modes = [c.name for c in channels if _is_mode(c) and c.name not in counters]
+    modes = [c.name for c in channels if _is_mode(c) and c.name not in counters] + [c.name for c in states]
     for role, names in (("temperature", temperatures), ("counter", counters), ("mode", modes)):
         if len(names) == 1:
             roles[role] = names[0]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from importlib.metadata import EntryPoint
@@ -11,11 +12,11 @@ from pathlib import Path
 
 import numpy as np
 
-from benchpipe.errors import InputError
+from benchpipe.errors import BenchpipeError, InputError, MissingExtraError
 from benchpipe.ingest.inspect.agreement import agree
 from benchpipe.ingest.inspect.channels import channel_names, find_channels, without_sentinels
 from benchpipe.ingest.inspect.columnar_log import outline_columnar, sample_columnar
-from benchpipe.ingest.inspect.findings import Inspection, Key, LogColumn, LogSample, Outline
+from benchpipe.ingest.inspect.findings import Choice, Inspection, Key, LogColumn, LogSample, Outline, TimeFinding
 from benchpipe.ingest.inspect.heading import known_unit
 from benchpipe.ingest.inspect.plugin_log import outline_plugin, sample_plugin
 from benchpipe.ingest.inspect.questions import of_channels, of_choices, of_signs
@@ -23,17 +24,21 @@ from benchpipe.ingest.inspect.record_log import outline_records, sample_records
 from benchpipe.ingest.inspect.rhythm import find_frequency, find_glimpse
 from benchpipe.ingest.inspect.roles import find_roles
 from benchpipe.ingest.inspect.samples import LEAST_PIECE_BYTES, PIECE_BYTES
+from benchpipe.ingest.inspect.states import find_states
 from benchpipe.ingest.inspect.text_outline import outline_text
 from benchpipe.ingest.inspect.text_sample import sample_text
 from benchpipe.ingest.inspect.time_column import columns_of, counts, find_time
 from benchpipe.ingest.opened import open_log
 from benchpipe.ingest.readers import READERS, plugin_columns
+from benchpipe.ingest.workbook import is_workbook, sheet_text
 
 MOST_ROWS = 900_000  # of all logs together
 Progress = Callable[[str], None]
 
 
-def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progress | None = None) -> Inspection:
+def inspect_logs(
+    logs: list[Path], *, encoding: str | None = None, strangers: Collection[Path] = (), tell: Progress | None = None
+) -> Inspection:
     """Find what logs of one rig hold.
 
     Parameters
@@ -42,6 +47,8 @@ def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progres
         They are only read; of large ones the beginning, middle and end.
     encoding : str, optional
         Encoding of text logs, where somebody knows it.
+    strangers : collection of Path
+        Those that nobody named one by one: what of them is no log is left out, with a note.
     tell : callable, optional
         Called with the name of each log.
 
@@ -53,32 +60,30 @@ def inspect_logs(logs: list[Path], *, encoding: str | None = None, tell: Progres
         The format needs a library that is not installed.
     """
     with np.errstate(over="ignore", invalid="ignore"):  # a damaged log may hold any number
-        return _inspected(logs, encoding, tell)
+        return _inspected(logs, encoding, set(strangers), tell)
 
 
-def _inspected(logs: list[Path], encoding: str | None, tell: Progress | None) -> Inspection:
+def _inspected(logs: list[Path], encoding: str | None, strangers: set[Path], tell: Progress | None) -> Inspection:
     logs, empty = _with_bytes(logs)
-    outlines, plugins = [], plugin_columns()
-    for path in logs:
-        if tell is not None:
-            tell(path.name)
-        with _placed(path):
-            outlines.append(_outline(path, encoding, plugins))
-    outline = agree(logs, outlines)
+    outlines, left_out = _outlines(logs, encoding, strangers, tell)
+    logs = list(outlines)
+    outline = agree(logs, list(outlines.values()))
     samples = []
     for path in logs:
         with _placed(path):
             samples.append(_sample(path, outline, len(logs)))
     time = find_time(outline, samples)
     with _placed(logs[0]):
-        columns = _measured(outline, samples, time.column)
-    channels = find_channels(columns, samples, channel_names(outline))
+        columns, dropped = _measured(outline, samples, time.column)
+    names = channel_names(outline)
+    channels = find_channels(columns, samples, names)
     samples = without_sentinels(samples, channels)
-    found = find_roles(channels)
+    states = find_states(logs, outline, names)
+    found = find_roles(channels, list(states.channels))
     channels = [replace(c, unit=found.units.get(c.name, c.unit)) for c in channels]
     keys = {c.name: c.key for c in channels}
     load, motion = (keys.get(found.roles.get(axis, "")) for axis in ("load", "motion"))
-    frequency = find_frequency(samples, load if load is not None else motion, time)
+    frequency = _frequency(samples, load, motion, time)
     questions = [
         *of_choices(outline), *time.questions, *of_channels(channels, found.roles), *found.questions,
         *of_signs(samples, load, motion),
@@ -89,14 +94,40 @@ def _inspected(logs: list[Path], encoding: str | None, tell: Progress | None) ->
         outline=outline,
         sample=_together(samples),
         time=time,
-        channels=tuple(channels),
+        channels=(*channels, *states.channels),
         roles=found.roles,
         axes=found.axes,
         frequency_hz=frequency,
         glimpse=find_glimpse(samples, load, motion, time, frequency),
         questions=tuple(questions),
-        notes=(*empty, *outline.notes, *time.notes, *found.notes),
+        notes=(*empty, *left_out, *outline.notes, *time.notes, *dropped, *states.notes, *found.notes),
     )
+
+
+def _outlines(
+    logs: list[Path], encoding: str | None, strangers: set[Path], tell: Progress | None
+) -> tuple[dict[Path, Outline], list[str]]:
+    """Outlines of the logs, and notes on what is no log, or of another format than most."""
+    outlines: dict[Path, Outline] = {}
+    refused: dict[Path, BenchpipeError] = {}
+    plugins = plugin_columns()
+    for path in logs:
+        if tell is not None:
+            tell(path.name)
+        try:
+            with _placed(path):
+                outlines[path] = _outline(path, encoding, plugins)
+        except (InputError, MissingExtraError) as error:
+            if path not in strangers:
+                raise
+            refused[path] = error
+    if not outlines:
+        raise next(iter(refused.values()))
+    usual = Counter(outline.format for outline in outlines.values()).most_common(1)[0][0]
+    others = {p: o.format for p, o in outlines.items() if o.format != usual and p in strangers}
+    notes = [f"{path.name} is left out, it is no log: {error.what}" for path, error in refused.items()]
+    notes += [f"{path.name} is left out: its format is {form}, most are {usual}" for path, form in others.items()]
+    return {path: outline for path, outline in outlines.items() if path not in others}, notes
 
 
 def _with_bytes(logs: list[Path]) -> tuple[list[Path], list[str]]:
@@ -119,7 +150,20 @@ def _own_outline(path: Path, encoding: str | None) -> Outline:
     form = log_format(path)
     if form == "text":
         return outline_text(path, encoding)
+    if form == "xlsx":
+        return _outline_workbook(path)
     return outline_columnar(path, form) if form in ("parquet", "arrow") else outline_records(path, form)
+
+
+def _outline_workbook(path: Path) -> Outline:
+    """Outline of the sheet that is read, which the rig file names where there are others."""
+    outline = outline_text(path, "utf-8")
+    with open_log(path) as file:
+        sheets, _ = sheet_text(path, file)
+    named: tuple[str, ...] = tuple(sheets[:1]) if len(sheets) > 1 else ()
+    choices = outline.choices | {"variables": Choice((named,), True, "the sheet with the most rows")}
+    facts = (("sheet", sheets[0] + (f"; not read: {', '.join(sheets[1:])}" if named else "")),)
+    return replace(outline, format="xlsx", choices=choices, facts=facts)
 
 
 @contextmanager
@@ -138,6 +182,9 @@ def log_format(path: Path) -> str:
     """Format of a log by its first bytes, not by its name."""
     with open_log(path) as file:
         head = file.read(520)
+        file.seek(0)
+        if head.startswith(b"PK\x03\x04") and is_workbook(file):
+            return "xlsx"
     for mark, form in (
         (b"PAR1", "parquet"), (b"ARROW1", "arrow"), (b"\xff\xff\xff\xff", "arrow"), (b"\x89HDF\r\n\x1a\n", "hdf5"),
         (b"MATLAB 7.3", "hdf5"), (b"MATLAB 5.0", "matlab"), (b"MDF     ", "mdf"), (b"UnFinMF ", "mdf"),
@@ -145,12 +192,12 @@ def log_format(path: Path) -> str:
         if head.startswith(mark):
             return form
     if head.startswith(b"PK\x03\x04"):
-        raise InputError("the log is a zip archive or a spreadsheet", where=path, do_next="unpack it or export text")
+        raise InputError("the log is a zip archive", where=path, do_next="unpack it")
     return "text"
 
 
 def _sample(path: Path, outline: Outline, logs: int) -> LogSample:
-    if outline.format == "text":
+    if outline.format in ("text", "xlsx"):
         return sample_text(path, outline, max(PIECE_BYTES // logs, LEAST_PIECE_BYTES))
     most = max(MOST_ROWS // logs, 10_000)
     if outline.format in ("parquet", "arrow"):
@@ -174,16 +221,27 @@ def _together(samples: list[LogSample]) -> LogSample:
     )
 
 
-def _measured(outline: Outline, samples: list[LogSample], time: Key | None) -> list[LogColumn]:
-    """Columns of numbers but the time, a row number, and columns that hold nothing."""
-    kept = []
+def _frequency(samples: list[LogSample], load: Key | None, motion: Key | None, time: TimeFinding) -> float:
+    """Cycle frequency [Hz]: the load's, or the motion's where the load has two peaks a cycle, or none that repeat."""
+    found = [find_frequency(samples, key, time) for key in (load, motion)]
+    twice = abs(found[0] / found[1] / 2.0 - 1.0) < 0.1
+    return found[1] if twice or not np.isfinite(found[0]) else found[0]
+
+
+def _measured(outline: Outline, samples: list[LogSample], time: Key | None) -> tuple[list[LogColumn], list[str]]:
+    """Columns of numbers but the time, a row number, and columns that hold nothing; and notes on those."""
+    kept, dropped = [], []
     for column in outline.columns:
         if column.kind != "number" or column.key == time:
             continue
         values = columns_of(samples, column.key)
         counts_rows = known_unit(column.unit) in (None, "1") and counts(values)
-        if not counts_rows and any(np.isfinite(v).any() for v in values):
+        if counts_rows:
+            dropped.append(f"the column '{column.key}' is not read: it counts the rows")
+        elif any(np.isfinite(v).any() for v in values):
             kept.append(column)
+        else:
+            dropped.append(f"the column '{column.key}' is not read: it holds no number")
     if len(kept) < 2:
         raise InputError("the log has fewer than two columns of measurements: a load and a motion are needed")
-    return kept
+    return kept, dropped

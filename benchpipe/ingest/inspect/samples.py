@@ -10,6 +10,7 @@ from pathlib import Path
 from benchpipe.errors import InputError
 from benchpipe.ingest.inspect.encoding import python_codec, without_mark
 from benchpipe.ingest.opened import open_log
+from benchpipe.ingest.workbook import sheet_text
 
 PIECE_BYTES = 8 << 20
 LEAST_PIECE_BYTES = 1 << 18
@@ -36,8 +37,12 @@ def cut_pieces(path: Path, piece_bytes: int = PIECE_BYTES) -> TextPieces:
         It cannot be read, or the gzip stream is broken at its start.
     """
     with open_log(path) as file:
-        packed = file.read(2) == b"\x1f\x8b"
+        mark = file.read(4)
         file.seek(0)
+        if mark == b"PK\x03\x04":
+            _, text = sheet_text(path, file)
+            return TextPieces((text,), True, len(text), False)
+        packed = mark[:2] == b"\x1f\x8b"
         if packed:
             return _unpacked(path, file, piece_bytes)
         size = path.stat().st_size

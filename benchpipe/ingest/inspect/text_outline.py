@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -73,16 +74,16 @@ def _keys(heading: HeadingFinding, dialect: DialectFinding) -> tuple[list[Key], 
                 expected=f"a header of {dialect.width} names", do_next="let the rig write a header",
             )  # fmt: skip
         return list(range(1, dialect.width + 1)), ("there is no header: columns go by their number",)
-    twice = [name for name, count in Counter(heading.header).items() if count > 1 and name]
-    notes = tuple(f"the column name '{name}' stands twice: only the first can be read" for name in twice)
-    return list(heading.header), notes
+    times = Counter(heading.header)
+    twice = [name for name, count in times.items() if count > 1 and name]
+    notes = tuple(f"the column name '{name}' stands {times[name]} times: those columns go by number" for name in twice)
+    return [name if name and times[name] == 1 else k for k, name in enumerate(heading.header, 1)], notes
 
 
 def _column(key: Key, place: int, heading: HeadingFinding, dialect: DialectFinding) -> LogColumn:
-    kind = dialect.kinds[place]
-    if isinstance(key, str) and (not key or (heading.header or ()).index(key) != place):
-        kind = "word"  # without a name of its own it cannot be read
-    return log_column(key, heading.units[place], "units row", kind)
+    said = heading.header[place] if heading.header is not None else ""
+    column = log_column(said or key, heading.units[place], "units row", dialect.kinds[place])
+    return replace(column, key=key)
 
 
 def _dates(

@@ -17,9 +17,11 @@ from benchpipe.units import find_unit, parse_value
 LEAST_RISING = 0.98  # part of the steps of a time column that go forward
 LEAST_SHARE = 0.01  # of the steps, for a rate of its own
 LEAST_STEPS = 50
+LEAST_STILL = 0.02  # of the steps: so many rows at the time of the one before are a coarse clock, no fault
+MOST_OF_ONE_TIME = 100  # rows
 DAY_S = 86_400.0
 GAP_STEPS = 5.0  # as gap_samples in a rig file
-NAMES = re.compile(r"time|zeit|temps|tiempo|tempo|^t$|elapsed|clock|时间", re.IGNORECASE)
+NAMES = re.compile(r"time|zeit|stamp|stempel|epoch|temps|tiempo|tempo|^t$|elapsed|clock|时间", re.IGNORECASE)
 RATE_NAMES = re.compile(r"rate|sampl|frequen|abtast|taux|采样", re.IGNORECASE)
 
 Floats = NDArray[np.float64]
@@ -30,7 +32,9 @@ def find_time(outline: Outline, samples: list[LogSample]) -> TimeFinding:
     rate = _declared_rate(outline)
     if outline.dates:
         return _of_dates(outline, samples)
-    rising = [c for c in outline.columns if c.kind == "number" and _rises(columns_of(samples, c.key))]
+    numbers = [c for c in outline.columns if c.kind == "number"]
+    rising = [c for c in numbers if _rises(columns_of(samples, c.key))]
+    rising = rising or [c for c in numbers if _is_coarse_clock(c, columns_of(samples, c.key))]
     timed = [c for c in rising if _quantity(c) == "time"]
     if len(timed) == 1:
         return _elapsed(timed[0], known_unit(timed[0].unit) or "s", timed[0].unit_from, samples)
@@ -42,6 +46,8 @@ def find_time(outline: Outline, samples: list[LogSample]) -> TimeFinding:
         questions = (Question("time.kind", ask + '; write "elapsed" here and the column below', ('"elapsed"',)),)
         return replace(_elapsed(asked[0], "s", "", samples), questions=questions)
     indices = [c for c in unitless if counts(columns_of(samples, c.key))]
+    dated = [c for c in unitless if epoch_unit(columns_of(samples, c.key)) is not None]
+    named = named or (dated if len(dated) == 1 else [])
     chosen = named or [c for c in unitless if c not in indices]
     if len(chosen) == 1:
         return _without_unit(chosen[0], samples, rate)
@@ -51,13 +57,35 @@ def find_time(outline: Outline, samples: list[LogSample]) -> TimeFinding:
 def _elapsed(column: LogColumn, unit: str, said: str, samples: list[LogSample]) -> TimeFinding:
     factor = find_unit(unit).factor
     steps = [np.diff(values) * factor for values in columns_of(samples, column.key)]
-    found = _measured(steps, f"unit from the {said}" if said else "")
-    return replace(found, kind="elapsed", column=column.key, keys={"unit": unit})
+    found = replace(
+        _measured(steps, f"unit from the {said}" if said else ""), kind="elapsed", column=column.key,
+        keys={"unit": unit},
+    )  # fmt: skip
+    return _of_rows_a_second(found, steps) if found.still > LEAST_STILL * sum(map(len, steps)) else found
+
+
+def _of_rows_a_second(found: TimeFinding, steps: list[Floats]) -> TimeFinding:
+    """A clock coarser than the rows: their rate is that of the rows, without gaps."""
+    changes = [np.flatnonzero(s > 0) for s in steps]
+    rows_of = np.concatenate([np.diff(at) for at in changes])
+    lasted = np.concatenate([s[at[1:]] for at, s in zip(changes, steps, strict=True)])
+    usual = lasted <= 3.0 / found.rate_hz  # the others are gaps
+    rows, span = int(rows_of[usual].sum()), float(lasted[usual].sum())
+    if not rows:
+        return found
+    rate, step = _nice(rows / span, 0.1 / rows), float(f"{1.0 / found.rate_hz:.3g}")
+    note = f"the clock's step of {step:g} s is coarser than the rows: {rate * step:.3g} rows share one time"
+    return replace(
+        found, rate_hz=rate, rate_from="rows a second", jitter_s=0.0, also_hz=(), coarse_s=step, notes=(note,)
+    )  # fmt: skip
 
 
 def _without_unit(column: LogColumn, samples: list[LogSample], rate: float) -> TimeFinding:
     """A rising column without a unit: a sample rate in the preamble may tell it, else it is asked."""
     bare = _elapsed(column, "s", "", samples)
+    epoch = epoch_unit(columns_of(samples, column.key))
+    if epoch is not None:
+        return replace(_elapsed(column, epoch, "", samples), rate_from=f"since 1970, in {epoch}")
     for unit in ("s", "ms", "us", "min", "h") if math.isfinite(rate) else ():
         if abs(bare.rate_hz / find_unit(unit).factor / rate - 1.0) < 0.02:
             return replace(_elapsed(column, unit, "", samples), rate_from="the preamble's sample rate tells the unit")
@@ -69,6 +97,17 @@ def _without_unit(column: LogColumn, samples: list[LogSample], rate: float) -> T
         Question("time.sample_rate", f"follows from the unit, of {', '.join(units)} in turn", rates),
     )
     return replace(bare, rate_hz=math.nan, jitter_s=0.0, also_hz=(), longest_gap_s=0.0, questions=questions)
+
+
+def epoch_unit(pieces: list[Floats]) -> str | None:
+    """Unit of a column that counts from 1970, by its size: 2001 to 2096, or None."""
+    ends = [v for piece in pieces for v in (piece[:1], piece[-1:])]
+    values = np.concatenate([np.empty(0), *ends])
+    values = values[np.isfinite(values)]
+    for unit, factor in (("s", 1.0), ("ms", 1e3), ("us", 1e6)):
+        if values.size and (values >= 1e9 * factor).all() and (values <= 4e9 * factor).all():
+            return unit
+    return None
 
 
 def _of_dates(outline: Outline, samples: list[LogSample]) -> TimeFinding:
@@ -113,6 +152,17 @@ def _quantity(column: LogColumn) -> str | None:
 def columns_of(samples: list[LogSample], key: Key) -> list[Floats]:
     """A column's numbers, piece by piece."""
     return [p.values[key] for s in samples for p in s.pieces if key in p.values]
+
+
+def _is_coarse_clock(column: LogColumn, pieces: list[Floats]) -> bool:
+    """Whether a column that is a time by its unit or name goes on in even steps, each for a few rows."""
+    if _quantity(column) != "time" and not NAMES.search(split_name(str(column.key))[0]):
+        return False
+    steps = np.concatenate([np.empty(0), *(np.diff(values) for values in pieces)])
+    forward = steps[steps > 0]
+    falls = float((steps < 0).mean()) if steps.size else 1.0
+    few = forward.size >= len(steps) / MOST_OF_ONE_TIME and falls <= 1.0 - LEAST_RISING
+    return bool(few and forward.size and np.median(forward) >= 0.5 * np.quantile(forward, 0.9))
 
 
 def _rises(pieces: list[Floats]) -> bool:

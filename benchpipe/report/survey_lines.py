@@ -1,0 +1,54 @@
+"""What logs show (cycles, holds, sweeps, restarts) as lines of at most 80 letters."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from textwrap import wrap
+
+from benchpipe.report.inspection import LABEL, WIDTH, Line
+from benchpipe.report.signs import UNICODE, Marks, unit_shown
+from benchpipe.survey.seen import BlockSeen, CyclicSeen, HoldSeen, Seen, SweepSeen, Where
+from benchpipe.survey.stretches import Surveyed
+
+
+def survey_lines(seen: Seen, surveyed: Surveyed, units: dict[str, str], marks: Marks = UNICODE) -> list[Line]:
+    """The screen of a survey; ``units`` are those of ``load`` and ``motion``."""
+    shown = {axis: unit_shown(unit, marks) for axis, unit in units.items()}
+    facts = [*(_where(one.where) + _block(one, shown) for one in seen.blocks), *_rest(seen, surveyed)]
+    facts = facts or ["nothing that repeats: no cycles, holds or sweeps"]
+    lines = [part for fact in facts for part in wrap(fact, WIDTH - LABEL, subsequent_indent="  ")]
+    return [(f"{'seen' if n == 0 else '':<{LABEL}}{line}", "") for n, line in enumerate(lines)]
+
+
+def _where(where: Where) -> str:
+    mode = f"mode {where.mode}" if where.mode is not None else ""
+    place = ", ".join(filter(None, (mode, *where.files)))
+    return f"{place}: " if place else ""
+
+
+def _block(one: BlockSeen, units: dict[str, str]) -> str:
+    load = units["load"]
+    if isinstance(one, CyclicSeen):
+        unit, ends = units[one.axis], f"{one.valley.value:.4g} to {one.peak.value:.4g}"
+        control = f", controlled by {one.control}" if one.control is not None else ""
+        return f"{one.cycles:,} cycles at {one.frequency:.3g} Hz, {one.axis} from {ends} {unit}{control}"
+    if isinstance(one, SweepSeen):
+        lasted = f"{one.fastest_s:.3g} to {one.slowest_s:.3g} s each"
+        return f"{one.sweeps} sweeps from {one.low:.4g} to {one.high:.4g} {units['motion']}, {lasted}"
+    if isinstance(one, HoldSeen):
+        return f"{one.load.value:.4g} {load} held {one.count} time(s), {one.longest_s:,.4g} s at most"
+    held = f"{one.load.value:.4g} {load} held {one.count} time(s) for {one.hold_s:.3g} s"
+    return f"{held}, from {one.settling:.3g} {load}"
+
+
+def _rest(seen: Seen, surveyed: Surveyed) -> Iterator[str]:
+    if seen.changes:
+        yield f"the mode changes {seen.changes:,} time(s)"
+    if surveyed.restarts:
+        yield f"the clock begins again {surveyed.restarts:,} time(s)"
+    if surveyed.resets:
+        before, after = surveyed.resets[0]
+        yield f"the counter falls {len(surveyed.resets):,} time(s), first from {before:,g} to {after:,g}"
+    if surveyed.partly:
+        yield f"of {len(surveyed.partly)} log(s) only the beginning was looked at"
+    yield from seen.notes

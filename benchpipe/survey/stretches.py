@@ -1,0 +1,197 @@
+"""Logs read through their rig file → stretches of load and motion, each of one log, one mode and without a gap.
+
+A survey only looks: nothing is stored, and every figure of a run comes from the pipeline itself.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.config.rig import RigConfig
+from benchpipe.ingest.calibrate import to_rows
+from benchpipe.ingest.clock import native_time
+from benchpipe.ingest.opened import open_log
+from benchpipe.ingest.readers import read_log
+from benchpipe.process.signals import Signals, to_signals
+from benchpipe.store.samples import SampleBatch
+
+MOST_ROWS = 8_000_000  # of all logs together: 16 bytes each are kept
+LEAST_ROWS = 50_000  # of each log
+LEAST_SAMPLES = 8
+DAY_US = 86_400_000_000
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Consecutive samples, numbered in the order of the logs. ``mode`` is None where the rig has no mode channel."""
+
+    number: int
+    file: str
+    mode: int | None
+    signals: Signals
+
+    @property
+    def time_s(self) -> NDArray[np.float64]:
+        """Time since its first sample [s], shape (n,)."""
+        return np.asarray((self.signals.time_us - self.signals.time_us[0]) * 1e-6)
+
+
+@dataclass(frozen=True)
+class Surveyed:
+    """Stretches of all logs, and what was met on the way.
+
+    Attributes
+    ----------
+    stretches : tuple of Stretch
+    rows : dict
+        Rows that were read, by log and mode (None: no mode channel, or it shows nothing there).
+    rejected : int
+        Rows that cannot be taken.
+    partly : tuple of str
+        Logs of which only the beginning was looked at.
+    restarts : int
+        Times at which the log's clock went back.
+    resets : tuple of (float, float)
+        Counter before and after each fall of it.
+    first_count : float
+        The counter at the first sample; NaN where the rig has none.
+    """
+
+    stretches: tuple[Stretch, ...]
+    rows: dict[tuple[str, int | None], int]
+    rejected: int
+    partly: tuple[str, ...]
+    restarts: int
+    resets: tuple[tuple[float, float], ...]
+    first_count: float
+
+
+def survey_logs(
+    rig: RigConfig, logs: dict[str, Path], *, most_rows: int = MOST_ROWS, tell: Progress | None = None
+) -> Surveyed:
+    """Read logs as their rig file says, so far as ``most_rows`` goes.
+
+    Parameters
+    ----------
+    rig : RigConfig
+    logs : dict of Path
+        By the name that a plan's patterns match.
+    most_rows : int
+        Of all logs together; longer ones are looked at from their beginning.
+    tell : callable, optional
+        Called with the name of each log.
+
+    Raises
+    ------
+    InputError
+        A log cannot be read.
+    """
+    found = _Reading(rig)
+    most = max(most_rows // max(len(logs), 1), LEAST_ROWS)
+    for name, path in logs.items():
+        if tell is not None:
+            tell(name)
+        found.log(name, path, most)
+    return found.surveyed()
+
+
+class _Reading:
+    """What was read so far."""
+
+    def __init__(self, rig: RigConfig) -> None:
+        self._rig = rig
+        self._stretches: list[Stretch] = []
+        self._rows: Counter[tuple[str, int | None]] = Counter()
+        self._partly: list[str] = []
+        self._rejected, self._restarts = 0, 0
+        self._resets: list[tuple[float, float]] = []
+        self._first_count, self._count = float("nan"), float("nan")
+
+    def surveyed(self) -> Surveyed:
+        return Surveyed(
+            tuple(self._stretches), dict(self._rows), self._rejected, tuple(self._partly), self._restarts,
+            tuple(self._resets), self._first_count,
+        )  # fmt: skip
+
+    def log(self, name: str, path: Path, most: int) -> None:
+        times: list[NDArray[np.int64]] = []
+        columns: dict[str, list[NDArray[Any]]] = {channel.name: [] for channel in self._rig.channel}
+        looked = 0
+        with open_log(path) as file:
+            for batch in read_log(path, file, self._rig):
+                if looked >= most:
+                    self._partly.append(name)
+                    break
+                native, good = native_time(batch.time, self._rig.time)
+                rows = to_rows(batch, native, self._rig)
+                times.append(native[good])
+                for channel, values in rows.values.items():
+                    columns[channel].append(values[good])
+                self._rejected += sum(one.rows for one in batch.rejects) + int((~good).sum())
+                looked += len(batch.row)
+        if times:
+            joined = {channel: np.concatenate(parts) for channel, parts in columns.items()}
+            self._cut(name, np.concatenate(times), joined)
+
+    def _cut(self, name: str, time_us: NDArray[np.int64], columns: dict[str, NDArray[Any]]) -> None:
+        """Cut where the clock goes back, at gaps, and where the mode changes."""
+        rig = self._rig
+        modes = columns[rig.mode] if rig.mode is not None else np.zeros(time_us.size, np.float32)
+        steps = np.diff(time_us)
+        back = steps < -round(1e6 * rig.time.gap_s)
+        of_day = rig.time.kind == "datetime" and not rig.time.dated
+        self._restarts += int((back & ~(of_day & (steps < -DAY_US // 2))).sum())  # midnight is no restart
+        cut = _gaps(steps, round(1e6 * rig.time.gap_s)) | back | (modes[1:] != modes[:-1])
+        edges = [0, *(np.flatnonzero(cut) + 1).tolist(), int(time_us.size)]
+        for first, end in pairwise(edges):
+            mode = None if rig.mode is None or not np.isfinite(modes[first]) else round(float(modes[first]))
+            self._rows[name, mode] += end - first
+            self._stretches += self._stretch(name, mode, time_us[first:end], columns, first, end)
+        if rig.counter is not None:
+            self._counted(columns[rig.counter])
+
+    def _stretch(
+        self, name: str, mode: int | None, time_us: NDArray[np.int64], columns: dict[str, NDArray[Any]], first: int,
+        end: int,
+    ) -> Iterator[Stretch]:  # fmt: skip
+        if end - first < LEAST_SAMPLES or (mode is None and self._rig.mode is not None):
+            return
+        own = {channel: values[first:end] for channel, values in columns.items()}
+        signals = to_signals(SampleBatch(time_us, own, name), self._rig)
+        forward = np.diff(signals.time_us, prepend=signals.time_us[:1] - 1) > 0  # a clock coarser than the rows
+        signals = signals if forward.all() else signals.select(forward)
+        if len(signals) >= LEAST_SAMPLES:
+            yield Stretch(len(self._stretches), name, mode, signals)
+
+    def _counted(self, counter: NDArray[Any]) -> None:
+        known = counter[np.isfinite(counter)].astype(np.float64)
+        if not known.size:
+            return
+        if not np.isfinite(self._first_count):
+            self._first_count = float(known[0])
+        falls = np.flatnonzero(np.diff(known) < 0)
+        self._resets += [(float(known[k]), float(known[k + 1])) for k in falls.tolist()]
+        if known[0] < self._count:
+            self._resets.append((self._count, float(known[0])))
+        self._count = float(known[-1])
+
+
+def _gaps(steps: NDArray[np.int64], longest_us: int) -> NDArray[np.bool_]:
+    """Where to cut: at long steps, and where rows begin to come at long steps, or end to: a log may be thinned."""
+    slow = steps > longest_us
+    like_next = np.zeros(slow.size, bool)
+    if slow.size > 1:
+        like_next[:-1] = slow[:-1] & slow[1:] & (np.abs(np.diff(steps)) <= 0.5 * steps[1:])
+    like_before = np.append(False, like_next[:-1]) if slow.size else like_next
+    steady = like_next | like_before
+    changed = np.append(False, steady[1:] != steady[:-1]) if slow.size else steady
+    return np.asarray((slow & ~steady) | changed)
