@@ -17,6 +17,7 @@ from benchpipe.report.tables_out import write_table
 from benchpipe.report.tracing import trace_rows
 from benchpipe.store.run_store import RunStore
 from benchpipe.tables import TABLES, CycleFlag, flag_names, schema
+from tests.ingest.taken import HEAD, Run
 
 RUNS = ("healthy", "wearing", "creeping-lock")
 
@@ -143,3 +144,15 @@ def test_an_empty_table_is_a_header(tmp_path: Path) -> None:
     text = (tmp_path / "x.csv").read_text(encoding="utf-8")
     assert next(csv.reader(io.StringIO(text))) == [column.name for column in TABLES["holds"]]
     assert isinstance(schema("holds"), pa.Schema)
+
+
+def test_exported_samples_have_no_zeros_as_those_that_are_measured(tmp_path: Path) -> None:
+    run = Run(tmp_path, force='zero_from = "idle"', blocks='[[block]]\nname = "idle"\nkind = "idle"\nfiles = ["*idle*"]')
+    for place, (name, force) in enumerate([("1-idle.csv", 2.0), ("2-load.csv", 50.0)]):
+        run.write(name, HEAD + "".join(f"{k / 100:.2f},{force},1\n" for k in range(100 * place, 100 * place + 100)))
+    taken = run.take()
+    store = RunStore(run.config.store, run.config.name)
+    write_table(store, store.manifest(), "samples", "parquet", tmp_path / "x.parquet")
+    rows = pq.read_table(tmp_path / "x.parquet")
+    assert rows.column("force").to_pylist() == [sample[3] for sample in taken.samples]
+    assert set(rows.column("force").to_pylist()) == {0.0, 48.0}
