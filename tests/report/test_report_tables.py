@@ -147,7 +147,8 @@ def test_an_empty_table_is_a_header(tmp_path: Path) -> None:
 
 
 def test_exported_samples_have_no_zeros_as_those_that_are_measured(tmp_path: Path) -> None:
-    run = Run(tmp_path, force='zero_from = "idle"', blocks='[[block]]\nname = "idle"\nkind = "idle"\nfiles = ["*idle*"]')
+    idle = '[[block]]\nname = "idle"\nkind = "idle"\nfiles = ["*idle*"]'
+    run = Run(tmp_path, force='zero_from = "idle"', blocks=idle)
     for place, (name, force) in enumerate([("1-idle.csv", 2.0), ("2-load.csv", 50.0)]):
         run.write(name, HEAD + "".join(f"{k / 100:.2f},{force},1\n" for k in range(100 * place, 100 * place + 100)))
     taken = run.take()
