@@ -1,29 +1,29 @@
-"""README says what is true: its tables, its commands, its exit codes."""
+"""README is short, and its commands are those of the program."""
 
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
+from benchpipe.cli.guide import TOPICS, page
 from benchpipe.cli.main import app
-from benchpipe.errors import ExitCode
-from tests.make_readme_tables import README, with_tables
 
-TEXT = README.read_text(encoding="utf-8")
-
-
-def test_the_tables_are_those_of_the_code() -> None:
-    assert with_tables(TEXT) == TEXT, "run: python -m tests.make_readme_tables"
+TEXT = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+MOST_WORDS = 900
 
 
-def test_every_command_is_named_and_every_named_command_is_there() -> None:
+def test_readme_is_short() -> None:
+    assert len(TEXT.split()) <= MOST_WORDS
+
+
+def test_commands_and_pages_it_names_are_there() -> None:
     known = {command.name for command in app.registered_commands}
-    section = TEXT.split("## Commands")[1].split("###")[0]
-    rows = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
-    command = re.compile(r"(?:benchpipe |`)([a-z]+) ?(?:RUN|LAB|\[|LOG|SCENARIO|`)")
-    named = {word for row in rows for word in command.findall(row)}
-    assert named == known
+    assert set(re.findall(r"\bbenchpipe ([a-z]+)", "\n".join(re.findall(r"`[^`]+`", TEXT)))) <= known
+    assert set(re.findall(r"guide/([a-z-]+)\.md", TEXT)) == set(TOPICS)
 
 
-def test_every_exit_code_is_listed() -> None:
-    listed = {int(code) for code in re.findall(r"^\| (\d+) \|", TEXT, re.MULTILINE)}
-    assert listed == {int(code) for code in ExitCode}
+def test_first_night_is_that_of_the_guide() -> None:
+    five = re.compile(r"```sh\n(benchpipe init.*?)```", re.DOTALL)
+    commands = [[line.split("#")[0].strip() for line in five.search(text)[1].splitlines()]  # type: ignore[index]
+                for text in (TEXT, page("first-night"))]  # fmt: skip
+    assert commands[0] == commands[1]

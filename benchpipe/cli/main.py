@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from benchpipe import __version__
-from benchpipe.cli import data, demo, doctor, init, inspect, keep, make, runs, telling
+from benchpipe.cli import data, demo, doctor, guide, init, inspect, keep, make, runs, telling
 from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.interrupt import interrupt_kept
 from benchpipe.cli.output import drop_output, open_streams, system_error, tell
@@ -35,7 +35,12 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
+# In the order of the work.
 app.command("demo")(demo.demo)
+app.command("guide")(guide.guide)
+app.command("init")(init.init)
+app.command("inspect")(inspect.inspect)
+app.command("doctor")(doctor.doctor)
 app.command("nightly")(runs.nightly)
 app.command("show")(runs.show)
 app.command("ingest")(runs.ingest)
@@ -44,15 +49,12 @@ app.command("check")(runs.check)
 app.command("explain")(data.explain)
 app.command("trace")(data.trace)
 app.command("export")(data.export)
-app.command("doctor")(doctor.doctor)
-app.command("init")(init.init)
-app.command("tell")(telling.try_out)
-app.command("simulate")(make.simulate)
-app.command("inspect")(inspect.inspect)
 app.command("sign")(keep.sign)
 app.command("drop")(keep.drop)
 app.command("archive")(keep.archive)
 app.command("restore")(keep.restore)
+app.command("tell")(telling.try_out)
+app.command("simulate")(make.simulate)
 
 
 def _version(value: bool) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
 
 import pyarrow.compute as pc
 
@@ -14,36 +16,74 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import sample_inputs, stream_samples
 
 
-def trace_rows(
-    run: RunConfig, store: RunStore, manifest: Manifest, block: str, what: str, number: int
-) -> Iterator[str]:
-    """Lines that say where a cycle, hold or sweep comes from.
+@dataclass(frozen=True)
+class LogRows:
+    """First and last row of a log, and the SHA-256 of the file as it was taken."""
+
+    file: str
+    first: int
+    last: int
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Traced:
+    """What is numbered in a block: its row of the table, and the rows of the logs it comes from."""
+
+    row: dict[str, Any]
+    logs: tuple[LogRows, ...]
+
+
+def traced(run: RunConfig, store: RunStore, manifest: Manifest, block: str, what: str, number: int) -> Traced:
+    """Where a cycle, hold or sweep comes from.
 
     Raises
     ------
     ConfigError
         The plan has no such block, or the block no such cycle.
     """
-    named = {b.name: b for b in run.plan.block}
-    if block not in named:
-        raise ConfigError(f"the plan has no block '{block}'", where=run.plan_path, expected=nearest(block, list(named)))
+    start, until, row = span_of(run, store, manifest, block, what, number)
+    if manifest.closed:
+        spans = _kept_rows(store, manifest, block, what, number)
+    else:
+        files = next(b.files for b in run.plan.block if b.name == block)
+        spans = _rows_between(store, manifest, files, start, until)
+    taken = {source.file: source.sha256 for source in manifest.sources}
+    return Traced(row, tuple(LogRows(file, *rows, taken[file]) for file, rows in spans.items()))
+
+
+def span_of(
+    run: RunConfig, store: RunStore, manifest: Manifest, block: str, what: str, number: int
+) -> tuple[int, int, dict[str, Any]]:
+    """First and last time [us] of a cycle, hold or sweep, and its row of the table.
+
+    Raises
+    ------
+    ConfigError
+        The plan has no such block, or the block no such cycle.
+    """
+    names = [b.name for b in run.plan.block]
+    if block not in names:
+        raise ConfigError(f"the plan has no block '{block}'", where=run.plan_path, expected=nearest(block, names))
     rows = store.read(manifest, TABLE_OF[what])
     rows = rows.filter(pc.and_(pc.equal(rows.column("block"), block), pc.equal(rows.column(what), number)))
     if rows.num_rows == 0:
         raise ConfigError(f"block '{block}' of run '{run.name}' has no {what} {number}")
     row = rows.to_pylist()[0]
-    start = row["start_us"]
-    until = start + round(1e6 * (row.get("period_s") or row.get("duration_s") or 0.0))
-    yield f"{run.name}, block {block}, {what} {number}: {row['samples']:,} samples"
-    shas = {s.file: s for s in manifest.sources}
-    if manifest.closed:
-        spans = _kept_rows(store, manifest, block, what, number)
-    else:
-        spans = _rows_between(store, manifest, named[block].files, start, until)
-    for file, (first, last) in spans.items():
-        yield f"  {run.folder / file}, rows {first:,} to {last:,}"
-        yield f"    SHA-256 of the file as it was taken: {shas[file].sha256}"
-    for name, value in row.items():
+    start = int(row["start_us"])
+    return start, start + round(1e6 * (row.get("period_s") or row.get("duration_s") or 0.0)), row
+
+
+def trace_rows(
+    run: RunConfig, store: RunStore, manifest: Manifest, block: str, what: str, number: int
+) -> Iterator[str]:
+    """Lines that say where a cycle, hold or sweep comes from; errors as of :func:`traced`."""
+    found = traced(run, store, manifest, block, what, number)
+    yield f"{run.name}, block {block}, {what} {number}: {found.row['samples']:,} samples"
+    for rows in found.logs:
+        yield f"  {run.folder / rows.file}, rows {rows.first:,} to {rows.last:,}"
+        yield f"    SHA-256 of the file as it was taken: {rows.sha256}"
+    for name, value in found.row.items():
         if value is not None and name not in ("block", what, "start_us"):
             yield f"  {name} = {value}"
 

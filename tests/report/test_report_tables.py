@@ -20,6 +20,7 @@ from benchpipe.report.tracing import trace_rows
 from benchpipe.store.manifest import Manifest, Step
 from benchpipe.store.run_store import RunStore
 from benchpipe.tables import TABLES, CycleFlag, flag_names, schema
+from tests.ingest.taken import HEAD, Run
 
 RUNS = ("healthy", "wearing", "creeping-lock")
 
@@ -166,3 +167,16 @@ def test_a_table_holds_the_numbers_that_the_rig_wrote(tmp_path: Path) -> None:
     with (tmp_path / "x.csv").open(newline="", encoding="utf-8") as file:
         assert [line["median"] for line in csv.DictReader(file)] == ["23.1", "0.3333333333333333", "7"]
     assert plain({"a": [single, (single, None)]}) == {"a": [23.1, [23.1, None]]}
+
+
+def test_exported_samples_have_no_zeros_as_those_that_are_measured(tmp_path: Path) -> None:
+    idle = '[[block]]\nname = "idle"\nkind = "idle"\nfiles = ["*idle*"]'
+    run = Run(tmp_path, force='zero_from = "idle"', blocks=idle)
+    for place, (name, force) in enumerate([("1-idle.csv", 2.0), ("2-load.csv", 50.0)]):
+        run.write(name, HEAD + "".join(f"{k / 100:.2f},{force},1\n" for k in range(100 * place, 100 * place + 100)))
+    taken = run.take()
+    store = RunStore(run.config.store, run.config.name)
+    write_table(store, store.manifest(), "samples", "parquet", tmp_path / "x.parquet")
+    rows = pq.read_table(tmp_path / "x.parquet")
+    assert rows.column("force").to_pylist() == [sample[3] for sample in taken.samples]
+    assert set(rows.column("force").to_pylist()) == {0.0, 48.0}

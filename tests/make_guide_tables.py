@@ -1,4 +1,4 @@
-"""Write the tables' columns into README: ``python -m tests.make_readme_tables``."""
+"""Write the tables' columns into the guide: ``python -m tests.make_guide_tables``."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 
 from benchpipe.tables import TABLES
 
-README = Path(__file__).parents[1] / "README.md"
+PAGE = Path(__file__).parents[1] / "benchpipe" / "guide" / "tables.md"
 BETWEEN = re.compile(r"(<!-- tables: .*? -->\n).*?(<!-- end of tables -->)", re.DOTALL)
 BAR = "\\|"  # a bar that ends no cell
 
@@ -22,9 +22,9 @@ def listing() -> str:
 
 
 def with_tables(text: str) -> str:
-    """README with the tables as they are now."""
+    """The page with the tables as they are now."""
     return BETWEEN.sub(lambda found: f"{found[1]}{listing()}{found[2]}", text)
 
 
 if __name__ == "__main__":
-    README.write_text(with_tables(README.read_text(encoding="utf-8")), encoding="utf-8")
+    PAGE.write_text(with_tables(PAGE.read_text(encoding="utf-8")), encoding="utf-8")

@@ -1,0 +1,300 @@
+"""What ``import benchpipe`` gives: a run of the store, read only, for notebooks and other programs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from benchpipe.config.run import LAB_FILE, RunConfig, find_lab, find_plan, load_run
+from benchpipe.errors import BenchpipeError, ConfigError, nearest
+from benchpipe.store.known import must_be_there
+from benchpipe.store.manifest import Manifest
+from benchpipe.store.run_store import RunStore
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from benchpipe.report.tracing import LogRows
+
+__all__ = ["BenchpipeError", "Run", "open_run"]
+
+
+def open_run(lab: str | PathLike[str] | None, run: str, *, store: str | PathLike[str] | None = None) -> Run:
+    """Open what the store has of a run.
+
+    Parameters
+    ----------
+    lab : path or None
+        A lab file or its folder; None looks for one here and in the folders above.
+    run : str
+        Name of a run of the lab, or path of a plan file.
+    store : path, optional
+        Another store than the lab's.
+
+    Raises
+    ------
+    ConfigError
+        The run is not known, a file of it is wrong, or the store has nothing of it.
+    StoreError
+        The store is not the one that the lab has seen there, or is damaged.
+    """
+    lab_path = None if lab is None else Path(lab).absolute()
+    if lab_path is not None and lab_path.is_dir():
+        lab_path = lab_path / LAB_FILE
+    config = load_run(find_plan(run, lab_path), None if store is None else Path(store))
+    lab_path = lab_path or find_lab(config.plan_path.parent)
+    if lab_path is not None:
+        must_be_there(lab_path, config.store)
+    kept = RunStore(config.store, config.name)
+    manifest = kept.manifest()
+    if not manifest.sources:
+        raise ConfigError(
+            f"nothing of run '{config.name}' is in the store yet", where=config.store, do_next="run a night first"
+        )
+    return Run(config, kept, manifest)
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run as it was when it was opened. Nothing here writes.
+
+    Attributes
+    ----------
+    config : RunConfig
+        Plan, rig and limits as the files say today.
+    store : RunStore
+    manifest : Manifest
+        What the store had of the run.
+    """
+
+    config: RunConfig
+    store: RunStore
+    manifest: Manifest
+
+    @property
+    def name(self) -> str:
+        """The run's name."""
+        return self.config.name
+
+    @cached_property
+    def attrs(self) -> dict[str, Any]:
+        """Specimen, rig, note, units of load and motion, and the plan as it is filled in."""
+        from benchpipe.process.signals import signal_units
+
+        plan = self.config.plan
+        return {
+            "run": self.name, "specimen": plan.specimen, "rig": self.config.rig.name, "note": plan.note,
+            "units": signal_units(self.config.rig), "plan": plan.model_dump(mode="json"),
+        }  # fmt: skip
+
+    @property
+    def tables(self) -> tuple[str, ...]:
+        """Names of the tables that have rows."""
+        from benchpipe.tables import TABLES
+
+        return tuple(name for name in TABLES if name == "remarks" or self.manifest.table(name))
+
+    @property
+    def verdicts(self) -> pa.Table:
+        """The verdicts table."""
+        return self.table("verdicts")
+
+    def table(
+        self,
+        name: str,
+        columns: Sequence[str] | None = None,
+        block: str | None = None,
+        between: tuple[int, int] | None = None,
+    ) -> pa.Table:
+        """Read a table.
+
+        Parameters
+        ----------
+        name : str
+            Such as ``cycles``; see ``tables``.
+        columns : sequence of str, optional
+            All where not given.
+        block : str, optional
+            Rows of this block alone.
+        between : (int, int), optional
+            First and last number: of cycles in the table of cycles, of holds in that of holds …
+
+        Returns
+        -------
+        pyarrow.Table
+            Each field's metadata has its unit and meaning. It has ``__arrow_c_stream__``: Polars, pandas and DuckDB
+            take it.
+
+        Raises
+        ------
+        ConfigError
+            There is no such table, column or block, or nothing in it is numbered.
+        """
+        import pyarrow as pa
+        import pyarrow.compute as pc
+
+        from benchpipe.process.signals import signal_units
+        from benchpipe.report.tables_out import table_pieces
+        from benchpipe.tables import TABLES, schema
+
+        if name not in TABLES:
+            raise ConfigError(f"there is no table '{name}'", expected=nearest(name, list(TABLES)))
+        there = schema(name, signal_units(self.config.rig))
+        number = _number(name)
+        if between is not None and number not in there.names:
+            raise ConfigError(f"nothing in the table '{name}' has a number", do_next="leave out between")
+        if block is not None:
+            self._block(block)
+        wanted = list(columns) if columns is not None else None
+        for column in wanted or () if name != "samples" else ():
+            if column not in there.names:
+                raise ConfigError(f"'{name}' has no column '{column}'", expected=nearest(column, there.names))
+        needed = None if wanted is None else list(dict.fromkeys([*wanted, *_needed(block, between, number)]))
+        rows = pa.concat_tables(table_pieces(self.store, self.manifest, name, needed))
+        if block is not None and "block" in rows.column_names:
+            rows = rows.filter(pc.equal(rows.column("block"), block))
+        if between is not None:
+            at = rows.column(number)
+            rows = rows.filter(pc.and_(pc.greater_equal(at, between[0]), pc.less_equal(at, between[1])))
+        return rows if wanted is None else rows.select(wanted)
+
+    def samples(self, block: str | None = None, **number: int) -> pa.Table:
+        """Load and motion as they were processed: zeros off, in the run's units, through the rig's geometry.
+
+        Parameters
+        ----------
+        block : str, optional
+            Not needed where the plan has one block, or one of the kind that is numbered.
+        **number : int
+            One of ``cycle``, ``hold``, ``sweep``, ``stance``, ``proof`` and ``lock_change``: samples of this one
+            alone; else all of the block.
+
+        Returns
+        -------
+        pyarrow.Table
+            ``time_us`` on the run's axis, ``load``, ``motion``, and ``temperature_c`` and ``counter`` where logged.
+
+        Raises
+        ------
+        ConfigError
+            There is no such block or number, or the samples were dropped.
+        """
+        import pyarrow as pa
+
+        from benchpipe.process.signals import block_signals, signal_units
+        from benchpipe.report.tracing import span_of
+        from benchpipe.store.samples import sample_inputs
+
+        what, at = _one(number)
+        chosen = self._block(block, what)
+        if self.manifest.closed:
+            raise ConfigError(
+                f"the samples of run '{self.name}' were dropped", do_next="read the tables, which are still there"
+            )
+        start = until = None
+        if what is not None:
+            start, until, _ = span_of(self.config, self.store, self.manifest, chosen.name, what, at)
+        units = signal_units(self.config.rig)
+        named = {"load": units["load"], "motion": units["motion"], "temperature_c": "degC", "counter": "1"}
+        fields = [pa.field("time_us", pa.int64(), metadata={"unit": "us"})]
+        fields += [pa.field(name, pa.float32(), metadata={"unit": unit}) for name, unit in named.items()]
+        has = {"temperature_c": self.config.rig.temperature, "counter": self.config.rig.counter}
+        schema = pa.schema([field for field in fields if has.get(field.name, True)])
+        inputs = sample_inputs(self.manifest, chosen.files)
+        pieces = [
+            pa.Table.from_arrays([pa.array(_array(signals, name), schema.field(name).type) for name in schema.names],
+                                 schema=schema)
+            for signals in block_signals(self.store, inputs, self.config.rig, chosen, start, until)
+        ]  # fmt: skip
+        return pa.concat_tables([schema.empty_table(), *pieces])
+
+    def loop(self, block: str, cycle: int) -> pa.Table:
+        """Load and motion of one cycle: from the samples, or as they were kept once these were dropped.
+
+        Raises
+        ------
+        ConfigError
+            There is no such block or cycle, or its samples were dropped and its loop was not kept.
+        """
+        if not self.manifest.closed:
+            return self.samples(block, cycle=cycle).select(["time_us", "load", "motion"])
+        kept = self.table("loops", block=block, between=(cycle, cycle))
+        if kept.num_rows == 0:
+            numbers = sorted(set(self.table("loops", ["cycle"], block=block).column("cycle").to_pylist()))
+            raise ConfigError(
+                f"the samples were dropped, and the loop of cycle {cycle} was not kept",
+                expected=f"one of {', '.join(map(str, numbers))}",
+            )
+        return kept.select(["time_us", "load", "motion"])
+
+    def trace(self, block: str, **number: int) -> list[LogRows]:
+        """Which rows of which log a cycle, hold, sweep, stance window, proof or lock change comes from.
+
+        Raises
+        ------
+        ConfigError
+            There is no such block or number.
+        """
+        from benchpipe.report.tracing import traced
+
+        what, at = _one(number)
+        if what is None:
+            raise ConfigError("say of what, such as cycle=12")
+        return list(traced(self.config, self.store, self.manifest, block, what, at).logs)
+
+    def _block(self, name: str | None, what: str | None = None) -> Any:
+        """The block that is meant.
+
+        Raises
+        ------
+        ConfigError
+            There is none, or more than one it could be.
+        """
+        from benchpipe.process.origins import TABLE_OF
+
+        blocks = {b.name: b for b in self.config.plan.block}
+        if name is not None:
+            if name not in blocks:
+                raise ConfigError(f"the plan has no block '{name}'", expected=nearest(name, list(blocks)))
+            return blocks[name]
+        if what is not None:
+            having = set(self.table(TABLE_OF[what], ["block"]).column("block").to_pylist())
+            blocks = {n: b for n, b in blocks.items() if n in having}
+        if len(blocks) != 1:
+            raise ConfigError("say of which block", expected=f"one of {', '.join(blocks) or 'none'}")
+        return next(iter(blocks.values()))
+
+
+def _number(table: str) -> str:
+    """Column that numbers the rows of a table or what they belong to."""
+    from benchpipe.process.origins import TABLE_OF
+    from benchpipe.tables import columns
+
+    return next((what for what in TABLE_OF if what in columns(table)), "")
+
+
+def _needed(block: str | None, between: tuple[int, int] | None, number: str) -> Iterator[str]:
+    """Columns that a choice of rows needs."""
+    if block is not None:
+        yield "block"
+    if between is not None:
+        yield number
+
+
+def _one(number: dict[str, int]) -> tuple[str | None, int]:
+    from benchpipe.process.origins import TABLE_OF
+
+    for what in number:
+        if what not in TABLE_OF:
+            raise ConfigError(f"nothing is numbered by '{what}'", expected=f"one of {', '.join(TABLE_OF)}")
+    if len(number) > 1:
+        raise ConfigError(f"give one of {', '.join(number)}")
+    return next(iter(number.items()), (None, 0))
+
+
+def _array(signals: Any, name: str) -> Any:
+    return getattr(signals, "temperature" if name == "temperature_c" else name)

@@ -1,0 +1,139 @@
+"""The Python door: a run of the store, read only; arrays through the kernels; and what may be imported."""
+
+from __future__ import annotations
+
+import doctest
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pytest
+
+import benchpipe
+from benchpipe.errors import ConfigError
+
+GUIDE = Path(benchpipe.__file__).parent / "guide" / "python.md"
+
+
+@pytest.fixture(scope="module")
+def wearing(sample_lab: Path) -> benchpipe.Run:
+    """The sample run that wears, as a night left it."""
+    return benchpipe.open_run(sample_lab, "wearing")
+
+
+def test_what_import_gives_is_pinned() -> None:
+    assert dir(benchpipe) == [
+        "BenchpipeError", "Cycles", "Run", "__version__", "find_cycles", "fit_creep", "measure_loops", "open_run",
+    ]  # fmt: skip
+    with pytest.raises(AttributeError, match="no attribute 'open_runs'"):
+        _ = benchpipe.open_runs
+    assert (Path(benchpipe.__file__).parent / "py.typed").is_file()
+
+
+def test_import_loads_nothing_heavy() -> None:
+    program = "import benchpipe, sys; print(sorted({'numpy', 'pyarrow', 'numba', 'polars'} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
+
+
+def test_guide_is_true(sample_lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(sample_lab.parent.parent)
+    found = doctest.testfile(str(GUIDE), module_relative=False, optionflags=doctest.FAIL_FAST)
+    assert found.attempted > 15
+    assert found.failed == 0
+
+
+def test_table_gives_chosen_columns_of_chosen_rows(wearing: benchpipe.Run) -> None:
+    rows = wearing.table("cycles", ["energy_j"], block="durability", between=(3, 5))
+    assert rows.column_names == ["energy_j"]
+    whole = wearing.table("cycles").to_pylist()
+    assert rows.column("energy_j").to_pylist() == [r["energy_j"] for r in whole if r["cycle"] in (3, 4, 5)]
+    assert hasattr(rows, "__arrow_c_stream__")
+    assert rows.schema.field("energy_j").metadata[b"unit"] == b"J"
+
+
+def test_table_of_every_name_can_be_read(wearing: benchpipe.Run) -> None:
+    for name in wearing.tables:
+        assert isinstance(wearing.table(name), pa.Table)
+        if name != "samples":
+            first = wearing.table(name).column_names[0]
+            assert wearing.table(name, [first]).column_names == [first]
+    assert wearing.table("samples", ["file", "row"]).column_names == ["file", "row"]
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda run: run.table("cycle"), "no table 'cycle'"),
+        (lambda run: run.table("cycles", ["energy"]), "'cycles' has no column 'energy'"),
+        (lambda run: run.table("samples", ["lod"]), "'samples' has no column 'lod'"),
+        (lambda run: run.table("cycles", block="durable"), "no block 'durable'"),
+        (lambda run: run.table("remarks", between=(1, 2)), "nothing in the table 'remarks' has a number"),
+        (lambda run: run.samples(), "say of which block"),
+        (lambda run: run.samples(cycles=3), "nothing is numbered by 'cycles'"),
+        (lambda run: run.samples(cycle=10**6), "has no cycle 1000000"),
+        (lambda run: run.samples("durability", cycle=1, proof=1), "give one of cycle, proof"),
+        (lambda run: run.trace("durability"), "say of what"),
+    ],
+)  # fmt: skip
+def test_wrong_questions_are_named(wearing: benchpipe.Run, call: object, said: str) -> None:
+    with pytest.raises(ConfigError, match=said):
+        call(wearing)  # type: ignore[operator]
+
+
+def test_samples_of_a_cycle_are_its_rows(wearing: benchpipe.Run) -> None:
+    some = wearing.samples(cycle=12)
+    row = wearing.table("cycles", between=(12, 12)).to_pylist()[0]
+    assert some.num_rows == row["samples"]
+    assert np.isclose(max(some.column("load").to_pylist()), row["peak_load"])
+    assert wearing.loop("durability", 12).column("load").equals(some.column("load"))
+    rows = wearing.trace("durability", cycle=12)[0]
+    assert rows.last - rows.first + 1 == row["samples"]
+    assert wearing.samples("durability").num_rows > some.num_rows
+
+
+def test_a_run_without_a_night_says_so(sample_lab: Path, tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match="nothing of run 'wearing' is in the store yet"):
+        benchpipe.open_run(sample_lab, "wearing", store=tmp_path / "new")
+    assert not (tmp_path / "new").exists()
+
+
+def test_arrays_give_the_figures_of_the_store(wearing: benchpipe.Run) -> None:
+    """The same kernels: figures of complete cycles agree with the cycles table's."""
+    known = wearing.table("cycles", ["cycle", "peak_load", "loading_stiffness"], between=(1, 200))
+    some = wearing.samples("durability").slice(0, 20_000)
+    time_s = some.column("time_us").to_numpy() / 1e6
+    load, motion = (some.column(name).to_numpy() for name in ("load", "motion"))
+    block = wearing.config.plan.block[0]
+    bottom, top = (target.value for target in block.targets)
+    cycles = benchpipe.find_cycles(
+        time_s - time_s[0], load, low=bottom + 0.32 * (top - bottom), high=bottom + 0.68 * (top - bottom), gap_s=5
+    )
+    loops = benchpipe.measure_loops(time_s - time_s[0], load, motion, cycles, band=block.stiffness_band)
+    for name in ("peak_load", "loading_stiffness"):
+        ours = loops[name][cycles.closed][:200]
+        assert np.allclose(ours, known.column(name).to_numpy()[: ours.size], rtol=1e-6, equal_nan=True)
+
+
+def test_the_cycle_in_which_a_signal_ends_is_incomplete() -> None:
+    t = np.arange(0, 2.6, 0.01)
+    cycles = benchpipe.find_cycles(t, np.sin(2 * np.pi * t), low=-0.5, high=0.5)
+    assert cycles.closed.tolist() == [False, True, False]
+    assert cycles.start[0] == 0
+    assert cycles.end[-1] == t.size
+
+
+@pytest.mark.parametrize(
+    ("time_s", "signal", "low", "said"),
+    [
+        ([0, 1, 1], [0, 1, 0], -1, "must rise: it does not after value 1"),
+        ([0, 1], [0, 1, 0], -1, "2 values and signal 3"),
+        ([0, 1], [0, np.nan], -1, "signal must be one row of finite numbers"),
+        ([0, 1], [0, 1], 2, "low must be below high"),
+    ],
+)
+def test_arrays_that_cannot_be_cut_are_refused(time_s: list[float], signal: list[float], low: float, said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        benchpipe.find_cycles(time_s, signal, low=low, high=1)
