@@ -117,7 +117,7 @@ def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding]
         with open_log(path) as file:
             file.read(1)
         stat, known = path.stat(), manifest.source(name)
-        if known is not None and source_key(run.rig, known.sha256, known.last_us) == known.key:
+        if known is not None and source_key(run.rig.of_file(name), known.sha256, known.last_us) == known.key:
             if (stat.st_size, stat.st_mtime_ns) == (known.size, known.mtime_ns):
                 continue
             to_read += max(stat.st_size - known.taken, 0)
@@ -139,14 +139,14 @@ def _first_rows(run: RunConfig, topic: str, name: str, path: Path) -> Iterator[F
     do_next = f"check the rig file against the log: benchpipe inspect {shlex.quote(str(path))}"
     try:
         with open_log(path) as file:
-            batch = next(iter(read_log(path, file, run.rig)), None)
+            batch = next(iter(read_log(path, file, run.rig.of_file(name))), None)
     except InputError as error:
         yield of_error(topic, error, name)
         return
     if batch is None or (not len(batch.row) and not batch.rejects):
         yield Finding("look", topic, f"{name} holds no rows yet", "see that the rig writes")
         return
-    _, good = native_time(batch.time, run.rig.time)
+    _, good = native_time(batch.time, run.rig.of_file(name).time)
     taken, refused = int(good.sum()), sum(one.rows for one in batch.rejects) + int((~good).sum())
     if not taken:
         why = batch.rejects[0].reason if batch.rejects else "a time beyond all calendars"

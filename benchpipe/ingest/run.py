@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
+from benchpipe.config.rig import RigConfig
 from benchpipe.config.run import RunConfig
 from benchpipe.errors import InputError
 from benchpipe.ingest.batch import Reject
@@ -22,6 +23,7 @@ from benchpipe.ingest.overlap import find_overlap
 from benchpipe.ingest.placing import place_sources
 from benchpipe.ingest.rejects import rejects_table
 from benchpipe.ingest.renamed import find_copied, find_renamed, under_name
+from benchpipe.ingest.second import join_logs
 from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings, source_key
 from benchpipe.ingest.zeros import take_zeros, zero_remarks
 from benchpipe.store.manifest import Manifest, Part, Placed, Remark, Source, Step, key_of
@@ -83,22 +85,43 @@ def ingest_run(
     known = {s.file: s for s in manifest.sources if s.file not in old} | taking.renamed(renamed)
     sources = [taking.take(name, path, known.get(name)) for name, path in found.files.items()]
     sources += [kept for gone in known.values() if gone.file not in found.files for kept in taking.kept(gone)]
-    places = {place.file: place for place in manifest.placed}
-    ordered, placed, odd = place_sources(sources, run.rig.time, partial(find_overlap, store), places)
+    if run.rig.second is not None:
+        sources = [one.model_copy(update={"second": run.rig.is_second(one.file)}) for one in sources]
     before = manifest.steps.get(STEP)
-    update = {"sources": tuple(ordered), "placed": tuple(placed)}
-    zeros, of_zeros = take_zeros(run, store, manifest.model_copy(update=update), before)
-    new = manifest.model_copy(update=update)
+    new, odd = _placed(run, store, manifest, sources)
+    of_second, of_join = join_logs(run.rig, store, new, before)
+    key = key_of([ingest_settings(run.rig.of_log(second=one)) for one in run.rig.loggers]) if run.rig.second else (
+        key_of(ingest_settings(run.rig))
+    )  # fmt: skip
+    step = Step(key=key, version=VERSION, state=of_second)
+    zeros, of_zeros = take_zeros(run, store, _with(new, step), before)
     of_channels = (*zero_remarks(run.rig, zeros), *calibration_remarks(run.rig, new))
-    remarks = (*found.remarks, *taking.remarks, *odd, *of_channels, *damage_remarks(store))
-    state = {"account": new.account()._asdict(), **of_zeros}
-    key = key_of(ingest_settings(run.rig))
-    parts = tuple(_late_rows(store, placed, key))
-    step = Step(key=key, version=VERSION, parts=parts, remarks=remarks, zeros=zeros, state=state)
-    new = new.model_copy(update={"steps": {**manifest.steps, STEP: step}})
+    remarks = (*found.remarks, *taking.remarks, *odd, *of_join, *of_channels, *damage_remarks(store))
+    state = {"account": new.account()._asdict(), **of_zeros, **of_second}
+    parts = tuple(_late_rows(store, list(new.placed), key))
+    new = _with(new, Step(key=key, version=VERSION, parts=parts, remarks=remarks, zeros=zeros, state=state))
     if new != manifest:
         new = store.commit(new)
     return IngestResult(new, tuple(taking.read))
+
+
+def _with(manifest: Manifest, step: Step) -> Manifest:
+    return manifest.model_copy(update={"steps": {**manifest.steps, STEP: step}})
+
+
+def _placed(
+    run: RunConfig, store: RunStore, manifest: Manifest, sources: list[Source]
+) -> tuple[Manifest, list[Remark]]:
+    """The manifest with its sources in order and placed, each logger's on an axis of its own; and what is odd."""
+    known = {place.file: place for place in manifest.placed}
+    ordered: list[Source] = []
+    placed: list[Placed] = []
+    odd: list[Remark] = []
+    for second in run.rig.loggers:
+        own, time = [s for s in sources if s.second == second], run.rig.of_log(second=second).time
+        in_order, places, remarks = place_sources(own, time, partial(find_overlap, store), known)
+        ordered, placed, odd = ordered + in_order, placed + places, odd + remarks
+    return manifest.model_copy(update={"sources": tuple(ordered), "placed": tuple(placed)}), odd
 
 
 def _late_rows(store: RunStore, placed: list[Placed], key: str) -> Iterator[Part]:
@@ -139,7 +162,7 @@ class _Taking:
         if known.state is None:
             return self._ingest(name, path)
         self._told(name)
-        return ingest_file(path, name, self._run.rig, self._store, known, beginning)
+        return ingest_file(path, name, self._rig(name), self._store, known, beginning)
 
     def renamed(self, found: dict[str, Source]) -> dict[str, Source]:
         """What was taken of logs under their old names, under the new ones."""
@@ -160,13 +183,17 @@ class _Taking:
             text = f"what was taken of it stands in {copy} too, and it is another log now, or gone: that one counts"
             self.remarks.append(Remark(step="ingest", code="renamed", where=name, count=1, text=text))
 
+    def _rig(self, name: str) -> RigConfig:
+        """The rig file as the logger of a log needs it."""
+        return self._run.rig.of_file(name)
+
     def _same_rig(self, known: Source) -> bool:
         """Whether the rig file still says what it said of the rows that were taken."""
-        return source_key(self._run.rig, known.sha256, known.last_us) == known.key
+        return source_key(self._rig(known.file), known.sha256, known.last_us) == known.key
 
     def _taken_by_older(self, known: Source) -> bool:
         """Whether only benchpipe changed since a log was taken, and the rig file did not."""
-        said = (self._run.rig, known.sha256, known.last_us)
+        said = (self._rig(known.file), known.sha256, known.last_us)
         return any(source_key(*said, version=version) == known.key for version in range(1, VERSION))
 
     def _why_anew(self, known: Source) -> str:
@@ -182,7 +209,7 @@ class _Taking:
 
     def _ingest(self, name: str, path: Path, why: str = "") -> Source:
         self._told(name, why)
-        return ingest_file(path, name, self._run.rig, self._store)
+        return ingest_file(path, name, self._rig(name), self._store)
 
     def _told(self, name: str, why: str = "") -> None:
         if self._tell is not None:

@@ -18,7 +18,7 @@ from benchpipe.store.manifest import Manifest
 from benchpipe.store.parts import open_part
 from benchpipe.store.refusals import refused
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import sample_inputs
+from benchpipe.store.samples import SampleInput, sample_inputs, stream_samples
 from benchpipe.tables import flag_names, schema
 
 
@@ -76,7 +76,11 @@ def _samples(store: RunStore, manifest: Manifest) -> Iterator[pa.Table]:
     import pyarrow.compute as pc
 
     empty = True
-    for source in sample_inputs(manifest):
+    inputs = sample_inputs(manifest)
+    if any(one.second is not None for one in inputs):
+        yield from _joined_samples(store, inputs)
+        return
+    for source in inputs:
         with open_part(store.folder, source.part) as file:
             for batch in file.iter_batches(1 << 17):
                 rows = pa.Table.from_batches([batch])
@@ -89,3 +93,18 @@ def _samples(store: RunStore, manifest: Manifest) -> Iterator[pa.Table]:
                 empty = False
     if empty:
         yield schema("samples").empty_table()
+
+
+def _joined_samples(store: RunStore, inputs: list[SampleInput]) -> Iterator[pa.Table]:
+    """The same where a rig has two loggers: the second's channels as they are at the times of the first's rows."""
+    with open_part(store.folder, inputs[0].part) as file:
+        plain = file.schema_arrow
+    channels = inputs[0].second.channels if inputs[0].second is not None else ()
+    fields = [*plain, *(pa.field(name, pa.float32()) for name in channels)]
+    columns = [field.name for field in fields if field.name != "time_us"]
+    for batch in stream_samples(store.folder, inputs, columns):
+        values = {"time_us": batch.time_us, **batch.columns}
+        arrays = [pa.array(values[field.name], field.type) for field in fields]
+        names = pa.array([batch.file] * len(batch.time_us), pa.string())
+        rows = pa.Table.from_arrays(arrays, schema=pa.schema(fields))
+        yield rows.add_column(0, "file", names)

@@ -53,7 +53,7 @@ class Source(_Record):
     on from there when the log has grown (None: it is read whole then). ``rows`` of the file are
     ``samples``, ``rejects``, and ``repeats`` of rows inside the file.
     ``first_us`` and ``last_us`` are the file's own times; ``shift_us`` is what the last
-    row of the file is moved by inside the file (clock restarts).
+    row of the file is moved by inside the file (clock restarts). ``second``: the file is a second logger's.
     """
 
     file: str
@@ -73,6 +73,7 @@ class Source(_Record):
     taken: int = 0
     repeats: int = 0
     state: dict[str, Any] | None = None
+    second: bool = False
 
 
 class Placed(_Record):
