@@ -38,9 +38,12 @@ class BlockParser:
         self._codec = codec_of(rig)
         self._channels = [channel.name for channel in rig.channel]
         self._head = {line.encode("latin-1"): why for line, why in layout.head}
-        self._names = [name for name in layout.places if not (self._dated and name in ("date", "time"))]
+        first = {place: name for name, place in reversed(layout.places.items())}
+        named = [name for name in layout.places if not (self._dated and name in ("date", "time"))]
+        self._names = [name for name in named if first[layout.places[name]] == name]
+        self._twins = {name: first[layout.places[name]] for name in named if name not in self._names}
         self._places = np.full(layout.width, SKIP, np.int64)
-        for name, place in layout.places.items():
+        for place, name in first.items():
             self._places[place] = self._names.index(name) if name in self._names else CLOCK
         if "date" in layout.places:
             self._places[layout.places["date"]] = DATE
@@ -49,7 +52,7 @@ class BlockParser:
         self._marks = (ord(log.separator_text), ord(log.decimal), thousands, log.quoted)
         form = rig.time.format or "" if self._dated else ""
         self._tokens, self._split = _date_tokens(form, two_cells="date" in layout.places)
-        self._missing = _missing_arrays(rig, self._names, self._codec)
+        self._missing = _missing_arrays(rig, self._names, self._twins, self._codec)
 
     def parse(self, data: bytes, first_line: int, lines: int) -> tuple[RawBatch, int]:
         """Parse whole lines, so many as :func:`line_count` says, the first of them being line ``first_line``.
@@ -87,6 +90,7 @@ class BlockParser:
             slots, count = (np.cumsum(~no_slot) - 1)[good], int((~no_slot).sum())
             stamps, values = stamps[good] if self._dated else stamps, values[:, good]
         channels = {name: values[i] for i, name in enumerate(self._names) if name != "time"}
+        channels |= {name: channels[first] for name, first in self._twins.items()}
         time: NDArray[Any] = stamps if self._dated else values[0] if self._timed else slots
         return RawBatch(row, time, channels, rejects), count
 
@@ -224,9 +228,12 @@ def _read_stamps(texts: pa.StringArray, time: TimeConfig) -> tuple[NDArray[np.in
     return stamps.fill_null(0).to_numpy(), stamps.is_null().to_numpy()
 
 
-def _missing_arrays(rig: RigConfig, names: list[str], codec: str) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+def _missing_arrays(
+    rig: RigConfig, names: list[str], twins: dict[str, str], codec: str
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
     """Texts that stand for no value: their bytes, bounds, and the row of the values each is for."""
-    found = [(text.encode(codec, "replace"), i) for i, name in enumerate(names) for text in _texts(rig, name)]
+    rows = {**{name: i for i, name in enumerate(names)}, **{twin: names.index(name) for twin, name in twins.items()}}
+    found = [(text.encode(codec, "replace"), i) for name, i in rows.items() for text in _texts(rig, name)]
     bounds = np.cumsum([0, *(len(text) for text, _ in found)])
     whole = np.frombuffer(b"".join(text for text, _ in found), np.uint8)
     return whole, bounds, np.array([i for _, i in found], np.int64)

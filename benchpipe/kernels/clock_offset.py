@@ -16,7 +16,7 @@ LEAST_SAMPLES = 50
 LEAST_CORRELATION = 0.9
 AS_GOOD = 0.05  # another lag whose correlation is nearer than that to the best is as good
 MOST_LAGS = 20_001
-COARSE_SAMPLES, FINE_SAMPLES = 4_096, 32_768
+COARSE_SAMPLES, FINE_SAMPLES = 2_048, 8_192
 WIDEST_STEP = 3.0  # of the second's usual step: between two of its samples farther apart nothing is interpolated
 
 Floats = NDArray[np.float64]
