@@ -19,6 +19,7 @@ from benchpipe.ingest.clock import native_time
 from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.opened import open_log
 from benchpipe.ingest.readers import read_log
+from benchpipe.ingest.strangers import why_stranger
 from benchpipe.ingest.source import source_key
 from benchpipe.store.away import read_away
 from benchpipe.store.manifest import Manifest
@@ -113,10 +114,15 @@ def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding]
     found = find_logs(run)
     new: list[tuple[str, Path]] = []
     to_read = 0
+    strangers = []
     for name, path in found.files.items():
         with open_log(path) as file:
             file.read(1)
         stat, known = path.stat(), manifest.source(name)
+        if known is None and (why := why_stranger(path, run.rig.of_file(name))) is not None:
+            strangers.append(Finding("look", topic, f"{name} is no log, but {why}: it is not taken",
+                                     "let 'logs' in the plan name the logs only, such as 'logs/*.csv'"))  # fmt: skip
+            continue
         if known is not None and source_key(run.rig.of_file(name), known.sha256, known.last_us) == known.key:
             if (stat.st_size, stat.st_mtime_ns) == (known.size, known.mtime_ns):
                 continue
@@ -130,6 +136,7 @@ def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding]
     findings = list(_first_rows(run, topic, *new[-1])) if new else []
     if not any(one.state == "wrong" for one in findings):
         findings.insert(0, Finding("ok", topic, what))
+    findings += strangers
     findings += [Finding("look", topic, f"{r.where}: {r.text}", "see that no log is missing") for r in found.remarks]
     return findings, to_read
 

@@ -25,6 +25,7 @@ from benchpipe.ingest.rejects import rejects_table
 from benchpipe.ingest.renamed import find_copied, find_renamed, under_name
 from benchpipe.ingest.second import join_logs
 from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings, source_key
+from benchpipe.ingest.strangers import why_stranger
 from benchpipe.ingest.zeros import take_zeros, zero_remarks
 from benchpipe.store.manifest import Manifest, Part, Placed, Remark, Source, Step, key_of
 from benchpipe.store.mending import Damage, beyond_repair, damage_remarks
@@ -83,7 +84,9 @@ def ingest_run(
     old = {source.file for source in renamed.values()} | copied.keys()
     taking.copied(copied)
     known = {s.file: s for s in manifest.sources if s.file not in old} | taking.renamed(renamed)
-    sources = [taking.take(name, path, known.get(name)) for name, path in found.files.items()]
+    strangers = _strangers(run, {name: path for name, path in found.files.items() if name not in known}, len(found.files))
+    logs = {name: path for name, path in found.files.items() if name not in strangers}
+    sources = [taking.take(name, path, known.get(name)) for name, path in logs.items()]
     sources += [kept for gone in known.values() if gone.file not in found.files for kept in taking.kept(gone)]
     if run.rig.second is not None:
         sources = [one.model_copy(update={"second": run.rig.is_second(one.file)}) for one in sources]
@@ -96,13 +99,38 @@ def ingest_run(
     step = Step(key=key, version=VERSION, state=of_second)
     zeros, of_zeros = take_zeros(run, store, _with(new, step), before)
     of_channels = (*zero_remarks(run.rig, zeros), *calibration_remarks(run.rig, new))
-    remarks = (*found.remarks, *taking.remarks, *odd, *of_join, *of_channels, *damage_remarks(store))
+    remarks = (*found.remarks, *strangers.values(), *taking.remarks, *odd, *of_join, *of_channels, *damage_remarks(store))
     state = {"account": new.account()._asdict(), **of_zeros, **of_second}
     parts = tuple(_late_rows(store, list(new.placed), key))
     new = _with(new, Step(key=key, version=VERSION, parts=parts, remarks=remarks, zeros=zeros, state=state))
     if new != manifest:
         new = store.commit(new)
     return IngestResult(new, tuple(taking.read))
+
+
+def _strangers(run: RunConfig, new: dict[str, Path], count: int) -> dict[str, Remark]:
+    """Files among the new of so many logs that are none, with what they are.
+
+    Raises
+    ------
+    InputError
+        There is nothing else.
+    """
+    what = {name: why for name, path in new.items() if (why := why_stranger(path, run.rig.of_file(name))) is not None}
+    if what and len(what) == count:
+        first, why = next(iter(what.items()))
+        raise InputError(
+            f"run '{run.name}' has no logs: each file that matches is something else",
+            where=run.folder / first,
+            got=f"{why}" + (f", and {len(what) - 1} more" if len(what) > 1 else ""),
+            do_next="check 'logs' in the plan, such as 'logs/*.csv'",
+        )
+    return {
+        name: Remark(
+            step="ingest", code="not-taken", where=name, count=1, text=f"it is not taken: it is no log, but {why}"
+        )
+        for name, why in what.items()
+    }
 
 
 def _with(manifest: Manifest, step: Step) -> Manifest:
