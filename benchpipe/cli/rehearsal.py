@@ -19,8 +19,8 @@ from benchpipe.ingest.clock import native_time
 from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.opened import open_log
 from benchpipe.ingest.readers import read_log
-from benchpipe.ingest.strangers import why_stranger
 from benchpipe.ingest.source import source_key
+from benchpipe.ingest.strangers import why_stranger
 from benchpipe.store.away import read_away
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import MANIFEST, RunStore

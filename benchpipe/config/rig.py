@@ -138,7 +138,7 @@ class RigConfig(ConfigModel):
         second = self.second
         if second is None:
             if "second" in loggers.values():
-                raise ValueError("a channel has logger = \"second\", and there is no [second]")
+                raise ValueError('a channel has logger = "second", and there is no [second]')
             return
         if set(loggers.values()) != {"first", "second"}:
             raise ValueError('[second]: each logger needs a channel; those of the second have logger = "second"')

@@ -105,7 +105,8 @@ def _us(time: datetime) -> int:
 
 def _last(manifest: Manifest) -> Source | None:
     """The log that the run's last samples are of."""
-    return max((s for s in manifest.sources if s.samples and not s.second), key=lambda s: _end(manifest, s), default=None)
+    own = (s for s in manifest.sources if s.samples and not s.second)
+    return max(own, key=lambda s: _end(manifest, s), default=None)
 
 
 def _end(manifest: Manifest, source: Source) -> int:

@@ -84,7 +84,8 @@ def ingest_run(
     old = {source.file for source in renamed.values()} | copied.keys()
     taking.copied(copied)
     known = {s.file: s for s in manifest.sources if s.file not in old} | taking.renamed(renamed)
-    strangers = _strangers(run, {name: path for name, path in found.files.items() if name not in known}, len(found.files))
+    new_files = {name: path for name, path in found.files.items() if name not in known}
+    strangers = _strangers(run, new_files, len(found.files))
     logs = {name: path for name, path in found.files.items() if name not in strangers}
     sources = [taking.take(name, path, known.get(name)) for name, path in logs.items()]
     sources += [kept for gone in known.values() if gone.file not in found.files for kept in taking.kept(gone)]
@@ -99,7 +100,8 @@ def ingest_run(
     step = Step(key=key, version=VERSION, state=of_second)
     zeros, of_zeros = take_zeros(run, store, _with(new, step), before)
     of_channels = (*zero_remarks(run.rig, zeros), *calibration_remarks(run.rig, new))
-    remarks = (*found.remarks, *strangers.values(), *taking.remarks, *odd, *of_join, *of_channels, *damage_remarks(store))
+    of_files = (*found.remarks, *strangers.values(), *taking.remarks)
+    remarks = (*of_files, *odd, *of_join, *of_channels, *damage_remarks(store))
     state = {"account": new.account()._asdict(), **of_zeros, **of_second}
     parts = tuple(_late_rows(store, list(new.placed), key))
     new = _with(new, Step(key=key, version=VERSION, parts=parts, remarks=remarks, zeros=zeros, state=state))

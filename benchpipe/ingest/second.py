@@ -96,9 +96,7 @@ def _apart(manifest: Manifest) -> set[str]:
 def _spans(store: RunStore, inputs: list[SampleInput], known: dict[str, Any]) -> dict[str, list[int]]:
     """First and last own time of each part."""
     old = known.get("spans", {})
-    return {
-        one.part.sha256: old.get(one.part.sha256) or _span_of(store, one) for one in inputs
-    }
+    return {one.part.sha256: old.get(one.part.sha256) or _span_of(store, one) for one in inputs}
 
 
 def _span_of(store: RunStore, one: SampleInput) -> list[int]:

@@ -79,8 +79,8 @@ def find_offset(
     while right < curve.size - 1 and near[right + 1]:
         right += 1
     alone = left > 0 and right < curve.size - 1 and not near[:left].any() and not near[right + 1 :].any()
-    inside = 0 < best < curve.size - 1
-    return offset, value, bool((inside if followed else alone) and value >= LEAST_CORRELATION)
+    within = 0 < best < curve.size - 1
+    return offset, value, bool((within if followed else alone) and value >= LEAST_CORRELATION)
 
 
 def _bracketed(at: Floats, of: Floats, around: float, search: float) -> NDArray[np.bool_]:

@@ -50,9 +50,7 @@ def sample_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> lis
     return inputs if joint is None else _joined(inputs, logger_inputs(manifest, second=True), joint)
 
 
-def logger_inputs(
-    manifest: Manifest, patterns: tuple[str, ...] = ("*",), *, second: bool
-) -> list[SampleInput]:
+def logger_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",), *, second: bool) -> list[SampleInput]:
     """Parts of the samples of one logger's files that match a pattern, in order."""
     places = {p.file: p for p in manifest.placed}
     zeros = {} if second else _zeros_by_part(manifest)

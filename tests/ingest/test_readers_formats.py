@@ -65,7 +65,7 @@ def test_text_for_no_value_of_one_of_two_channels_of_a_column_is_none_in_both(tm
     config = rig("text", columns=("X", "X"))
     channels = (config.channel[0], config.channel[1].model_copy(update={"missing": ("OVER",)}))
     _, _, torque, angle = joined(read(tmp_path / "log.csv", config.model_copy(update={"channel": channels})))
-    assert np.isnan(torque[0]) and np.isnan(angle[0])
+    assert np.isnan([torque[0], angle[0]]).all()
     assert (torque[1], angle[1]) == (2.0, 2.0)
 
 

@@ -256,7 +256,8 @@ def test_a_cycle_is_traced_to_the_rows_of_both_logs(tmp_path: Path) -> None:
     manifest = two.night()
     start = two.store.read(manifest, "cycles").to_pylist()[3]
     lines = list(trace_rows(two.config, two.store, manifest, "main", "cycle", start["cycle"]))
-    found = {m[1]: (int(m[2]), int(m[3])) for m in map(re.compile(r".*/(\w+).csv, rows (\d+) to (\d+)").match, lines) if m}
+    matched = map(re.compile(r".*/(\w+).csv, rows (\d+) to (\d+)").match, lines)
+    found = {m[1]: (int(m[2]), int(m[3])) for m in matched if m}
     assert set(found) == {"motion_1", "load_1"}
     first, last = found["load_1"]
     began, ended = ((row - 2) / 200.0 + 0.0013 for row in (first, last))

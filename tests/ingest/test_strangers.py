@@ -30,7 +30,8 @@ def test_strangers_are_skipped_and_reported_and_sound_logs_go_on(tmp_path: Path)
     for name, (content, _) in STRANGERS.items():
         run.write(name, content)
     taken = run.take()
-    told = {r.where.removeprefix("logs/"): r.text for r in taken.manifest.steps["ingest"].remarks if r.code == "not-taken"}
+    remarks = [r for r in taken.manifest.steps["ingest"].remarks if r.code == "not-taken"]
+    told = {r.where.removeprefix("logs/"): r.text for r in remarks}
     assert set(told) == set(STRANGERS)
     assert all(word in told[name] for name, (_, word) in STRANGERS.items())
     assert len(taken.samples) == 300
