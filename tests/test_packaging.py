@@ -36,7 +36,7 @@ def test_sdist_and_wheel_build_from_each_other_and_carry_the_configs(tmp_path: P
 
 
 def test_the_demo_ends_with_what_to_do_next(tmp_path: Path) -> None:
-    code = "from pathlib import Path\nfrom benchpipe.cli.demo import next_steps\nprint(*next_steps(Path('s')), sep=chr(10))"
+    code = "import pathlib; from benchpipe.cli import demo; print(*demo.next_steps(pathlib.Path('s')), sep=chr(10))"
     done = subprocess.run(
         [sys.executable, "-c", code], env=environment(PATH="/usr/bin"), capture_output=True, text=True, check=True
     )
