@@ -37,6 +37,7 @@ lock: .venv/.core  ## pin again after a change in pyproject.toml (UPGRADE=--upgr
 
 lowest: .venv/.core  ## try the oldest versions that pyproject.toml allows (an environment of its own)
 	$(PIP) install --quiet --target .venv/lock uv==$(UV_VERSION)
+	rm -f .venv/lowest.txt
 	$(LOWEST) --all-extras -o .venv/lowest.txt
 	$(PYTHON) -m venv --clear .venv/lowest
 	.venv/lowest/bin/python -m pip --disable-pip-version-check install --quiet --only-binary :all: -r .venv/lowest.txt \
