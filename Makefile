@@ -3,10 +3,10 @@ PYTHON ?= python3
 WORKERS ?= auto
 UPGRADE ?=
 PY := .venv/bin/python
-PIP := $(PY) -m pip --quiet --disable-pip-version-check --no-input
+PIP := $(PY) -m pip --disable-pip-version-check --no-input
 UV_VERSION := 0.13.9
 
-.PHONY: help demo test soak bench lint lock picture clean
+.PHONY: help demo test subset lowest soak bench lint lock picture clean
 
 help:  ## list the targets
 	@sed -n 's/^\([a-z]*\):.*## /\1\t/p' Makefile | expand -t 12
@@ -31,9 +31,18 @@ picture: .venv/.core  ## draw the terminal summary that README shows
 	$(PY) -m benchpipe.cli.picture sample_runs/summary.svg
 
 lock: .venv/.core  ## pin again after a change in pyproject.toml (UPGRADE=--upgrade: to the newest)
-	$(PIP) install --target .venv/lock uv==$(UV_VERSION)
+	$(PIP) install --quiet --target .venv/lock uv==$(UV_VERSION)
 	$(LOCK) --group build -o .lock/core.txt
 	$(LOCK) --group build --group test --all-extras -c .lock/core.txt -o .lock/test.txt
+
+lowest: .venv/.core  ## try the oldest versions that pyproject.toml allows (an environment of its own)
+	$(PIP) install --quiet --target .venv/lock uv==$(UV_VERSION)
+	rm -f .venv/lowest.txt
+	$(LOWEST) --all-extras -o .venv/lowest.txt
+	$(PYTHON) -m venv --clear .venv/lowest
+	.venv/lowest/bin/python -m pip --disable-pip-version-check install --quiet --only-binary :all: -r .venv/lowest.txt \
+		hypothesis pandas pint pytest pytest-xdist rainflow
+	.venv/lowest/bin/python -m pytest -q -n $(WORKERS) $(SUBSET)
 
 clean:  ## remove the environment and all caches
 	rm -rf .venv .hypothesis .mypy_cache .pytest_cache .ruff_cache
@@ -42,16 +51,27 @@ clean:  ## remove the environment and all caches
 LOCK = .venv/lock/bin/uv pip compile pyproject.toml --quiet --universal --python-version 3.11 --only-binary :all: \
 	--generate-hashes --no-emit-index-url --annotation-style line --custom-compile-command 'make lock' $(UPGRADE)
 
+LOWEST = .venv/lock/bin/uv pip compile pyproject.toml --quiet --resolution lowest-direct --python $(PYTHON) \
+	--only-binary :all: --no-header --no-annotate --no-emit-index-url
+# What differs between versions of Python and of the libraries, and what a user sees first.
+SUBSET := tests/cli/test_cli_start.py tests/cli/test_cli_init.py tests/cli/test_cli_exit_codes.py tests/config \
+	tests/store/test_store_atomic.py tests/ingest/test_readers_formats.py tests/ingest/test_readers_kit.py \
+	tests/ingest/test_run_files.py tests/simulate/test_simulate_folder.py tests/kernels/test_compiled_cache.py
+
+subset: .venv/.test  ## the tests that versions of Python and of libraries change
+	$(PY) -m pytest -n $(WORKERS) $(SUBSET)
+
 # The stamps are written last. Without one no install was ever finished, and the next starts from an empty .venv.
 .venv/.core: .lock/core.txt pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(not (3, 11) <= sys.version_info[:2] <= (3, 13))' || \
 		{ echo 'make: $(PYTHON) must be Python 3.11, 3.12 or 3.13; name one that is: make PYTHON=python3.12' >&2; exit 1; }
 	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || \
 		{ echo 'make: $(PYTHON) has no venv; install it first: apt-get install python3-venv' >&2; exit 1; }
+	@echo 'make: setting up .venv with pinned versions, a few minutes the first time'
 	test -e $@ || $(PYTHON) -m venv --clear .venv
 	rm -f $@
 	$(PIP) install --only-binary :all: --require-hashes -r .lock/core.txt
-	$(PIP) install --no-deps --no-build-isolation -e .
+	$(PIP) install --quiet --no-deps --no-build-isolation -e .
 	touch $@
 
 .venv/.test: .lock/test.txt .venv/.core

@@ -39,7 +39,12 @@ _QUANTITIES: dict[str, tuple[str, dict[str, float]]] = {
     "time": ("s", {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0, "h": 3600.0, "d": 86400.0}),
     "frequency": ("Hz", {"Hz": 1.0, "kHz": 1e3, "1/min": 1.0 / 60.0}),
     "temperature": ("degC", {"degC": 1.0, "K": 1.0, "degF": 5.0 / 9.0}),
-    "ratio": ("1", {"1": 1.0, "%": 1e-2, "ppm": 1e-6}),
+    "ratio": ("1", {"1": 1.0, "%": 1e-2, "mm/m": 1e-3, "ppm": 1e-6}),  # strain too
+    "stress": (
+        "MPa",
+        {"MPa": 1.0, "GPa": 1e3, "kPa": 1e-3, "Pa": 1e-6, "bar": 0.1,
+         "psi": _LBF_N / _INCH_MM**2, "ksi": 1e3 * _LBF_N / _INCH_MM**2},
+    ),
     "stiffness (linear)": ("N/mm", {"N/mm": 1.0, "N/m": 1e-3, "kN/mm": 1e3}),
     "stiffness (angular)": ("N*m/deg", {"N*m/deg": 1.0, "N*m/rad": math.pi / 180.0}),
     "energy": ("J", {"J": 1.0, "mJ": 1e-3}),
@@ -63,6 +68,9 @@ _ALIASES = {
     "N·m/s": "N*m/s", "Nm/s": "N*m/s", "N m/s": "N*m/s", "N·m/min": "N*m/min",
     "°/h": "deg/h", "°/min": "deg/min", "°/s": "deg/s", "cycle": "cycles",
     "": "1", "-": "1", "[-]": "1",
+    "strain": "1", "mm/mm": "1", "m/m": "1", "in/in": "1", "microstrain": "ppm", "um/m": "ppm", "µm/m": "ppm",
+    "μm/m": "ppm", "µε": "ppm", "με": "ppm", "ustrain": "ppm", "‰": "mm/m",
+    "N/mm2": "MPa", "N/mm²": "MPa", "N/mm^2": "MPa", "MN/m2": "MPa", "MN/m²": "MPa", "N/m2": "Pa", "N/m²": "Pa",
 }  # fmt: skip
 
 UNITS: dict[str, Unit] = {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,9 @@ from hypothesis import settings
 # No deadlines: a busy machine is not a defect. "ci" draws the same examples every time; "dev" searches on.
 settings.register_profile("ci", deadline=None, derandomize=True, database=None, print_blob=True)
 settings.register_profile("dev", deadline=None)
+# In the background of a script Control-C is ignored, and what is started from here would ignore it too.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci" if os.environ.get("CI") else "dev"))
 
 

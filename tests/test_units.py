@@ -76,6 +76,11 @@ def test_a_difference_of_temperatures_takes_no_offset(text: str, kelvin: float) 
         ("20 °C", "temperature", 20.0),
         ("90 1/min", "frequency", 1.5),
         ("0.1 °/h", "angle rate", 0.1),
+        ("0.2 GPa", "stress", 200.0),
+        ("250 N/mm²", "stress", 250.0),
+        ("1500 microstrain", "ratio", 0.0015),
+        ("0.4 mm/mm", "ratio", 0.4),
+        ("0.3 strain", "ratio", 0.3),
     ],
 )
 def test_ways_to_write_a_value(text: str, quantity: str, expected: float) -> None:

@@ -101,7 +101,7 @@ def out_of_calibration(run: RunConfig, manifest: Manifest) -> Iterator[tuple[str
         if source.first_us is None or source.last_us is None:
             continue
         first, last = (day_of(us + shifts.get(source.file, 0)) for us in (source.first_us, source.last_us))
-        for channel in run.rig.channel:
+        for channel in run.rig.of_file(source.file).channel:
             if channel.name in used and (what := _out(channel, first, last)):
                 yield source.file, f"{source.file}: {what}"
 
@@ -127,7 +127,7 @@ def restarts_us(run: RunConfig, manifest: Manifest) -> tuple[int, ...]:
         return ()
     first = {source.file: source.first_us for source in manifest.sources}
     found, before = [], math.nan
-    for placed in manifest.placed:
+    for placed in (p for p in manifest.placed if not run.rig.is_second(p.file)):
         start = first.get(placed.file)
         if start is not None and not math.isnan(before) and placed.shift_us != before:
             found.append(start + placed.shift_us)

@@ -204,7 +204,9 @@ def _drift(channel: ChannelConfig, gear: float, values: Values) -> Iterator[Part
 
 def _delays(measure: Measure, rig: RigConfig, typical: Typical) -> Part:
     """Delay between load and motion: a skew t adds 2 pi f t to the phase, so to energy, loss factor and secant."""
-    u_s = 0.5 * math.hypot(*(rig.find(a.channel).delay_uncertainty for a in (rig.load, rig.motion)))
+    load, motion = rig.find(rig.load.channel), rig.find(rig.motion.channel)
+    of_clocks = rig.second.offset_uncertainty if rig.second is not None and load.logger != motion.logger else 0.0
+    u_s = 0.5 * math.hypot(load.delay_uncertainty, motion.delay_uncertainty, of_clocks)
     angle = 2.0 * math.pi * u_s / typical.period_s if typical.period_s > 0.0 else 0.0
     scale = 0.0
     if measure.name == "energy_j":

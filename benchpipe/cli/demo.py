@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shlex
+import shutil
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -32,3 +34,17 @@ def demo(
     code = night.code
     give_runs(list(night.views), code, as_json=False, besides=Besides(tests=night.tests))
     tell(f"(benchpipe nightly {shlex.quote(str(folder / 'lab.toml'))} would leave with exit code {int(code)})")
+    tell("\n".join(("", "What to do next:", *next_steps(folder))))
+
+
+def next_steps(folder: Path) -> list[str]:
+    """Commands that a person may type after the demo, in the shell they are in."""
+    here = Path(sys.executable).parent
+    known = shutil.which("benchpipe")
+    steps = [] if known and Path(known).parent == here else [f'  export PATH={shlex.quote(str(here))}:"$PATH"']
+    plan = shlex.quote(str(folder / "wearing" / "plan.toml"))
+    return [
+        *steps,
+        f"  benchpipe trace {plan} durability --cycle 100   # a figure back to its raw rows",
+        "  benchpipe init my-lab                           # your own logs: README.md, 'Your own logs'",
+    ]

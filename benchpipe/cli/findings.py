@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from benchpipe.errors import BenchpipeError, ExitCode, StoreBusyError, StoreError
+from benchpipe.kernels.compiled import kept_kernels
 from benchpipe.store.files import TEMPORARY
 from benchpipe.store.refusals import refused
 
@@ -76,6 +77,9 @@ def libraries(formats: set[str]) -> Iterator[Finding]:
     else:
         also = f", those for {extras} too" if extras else ""
         yield Finding("ok", "libraries", f"Python {python}, benchpipe and all it needs{also}")
+        if kept_kernels() is None:
+            text = "kernels are compiled each time, which takes about a minute: no folder for them can be written"
+            yield Finding("look", "libraries", text, "name a folder that can be written in XDG_CACHE_HOME")
 
 
 def _requirements() -> list[str]:

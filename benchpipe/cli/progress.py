@@ -18,9 +18,25 @@ if TYPE_CHECKING:
 Watch = Callable[["Event"], None]
 
 
+NO_FOLDER = (
+    "the kernels are compiled each time, about a minute: no folder for them can be written (no home, a read-only "
+    "install); name one in XDG_CACHE_HOME"
+)
+
+
+def tell_of_kernels() -> None:
+    """Say why the first minute is quiet, where kernels have to be compiled."""
+    from benchpipe.kernels.compiled import kept_kernels
+
+    kept = kept_kernels()
+    if not kept:
+        tell(NO_FOLDER if kept is None else "compiling the kernels for this machine: once, about a minute")
+
+
 @contextmanager
 def watching(runs: int) -> Iterator[Watch]:
     """What is to be told of each event of a night over so many runs."""
+    tell_of_kernels()
     error = sys.stderr
     if error is None or not error.isatty() or os.environ.get("TERM", "dumb") == "dumb":
         yield log_line

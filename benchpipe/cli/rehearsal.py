@@ -21,6 +21,7 @@ from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.opened import open_log
 from benchpipe.ingest.readers import read_log
 from benchpipe.ingest.source import source_key
+from benchpipe.ingest.strangers import why_stranger
 from benchpipe.store.away import read_away
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import MANIFEST, RunStore
@@ -169,11 +170,16 @@ def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding]
     found = find_logs(run)
     new: list[tuple[str, Path]] = []
     to_read = 0
+    strangers = []
     for name, path in found.files.items():
         with open_log(path) as file:
             file.read(1)
         stat, known = path.stat(), manifest.source(name)
-        if known is not None and source_key(run.rig, known.sha256, known.last_us) == known.key:
+        if known is None and (why := why_stranger(path, run.rig.of_file(name))) is not None:
+            strangers.append(Finding("look", topic, f"{name} is no log, but {why}: it is not taken",
+                                     "let 'logs' in the plan name the logs only, such as 'logs/*.csv'"))  # fmt: skip
+            continue
+        if known is not None and source_key(run.rig.of_file(name), known.sha256, known.last_us) == known.key:
             if (stat.st_size, stat.st_mtime_ns) == (known.size, known.mtime_ns):
                 continue
             to_read += max(stat.st_size - known.taken, 0)
@@ -186,7 +192,7 @@ def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding]
     findings = list(_begin_of(run, topic, new[-MOST_LOOKED_AT:]))
     if not any(one.state == "wrong" for one in findings):
         findings.insert(0, Finding("ok", topic, what))
-    findings += _strangers(run, topic, found.files)
+    findings += [*_strangers(run, topic, found.files), *strangers]
     findings += [Finding("look", topic, f"{r.where}: {r.text}", "see that no log is missing") for r in found.remarks]
     return findings, to_read
 
@@ -206,14 +212,14 @@ def _first_rows(run: RunConfig, topic: str, name: str, path: Path) -> Iterator[F
     do_next = f"check the rig file against the log: benchpipe inspect {shlex.quote(str(path))}"
     try:
         with open_log(path) as file:
-            batch = next(iter(read_log(path, file, run.rig)), None)
+            batch = next(iter(read_log(path, file, run.rig.of_file(name))), None)
     except InputError as error:
         yield of_error(topic, error, name)
         return
     if batch is None or (not len(batch.row) and not batch.rejects):
         yield Finding("look", topic, f"{name} holds no rows yet", "see that the rig writes")
         return
-    _, good = native_time(batch.time, run.rig.time)
+    _, good = native_time(batch.time, run.rig.of_file(name).time)
     taken, refused = int(good.sum()), sum(one.rows for one in batch.rejects) + int((~good).sum())
     if not taken:
         why = batch.rejects[0].reason if batch.rejects else "a time beyond all calendars"

@@ -9,6 +9,7 @@ import typer
 
 from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Store, Wait, default_jobs, lab_file, loaded
 from benchpipe.cli.output import give_runs, in_one_line, tell
+from benchpipe.cli.progress import tell_of_kernels
 from benchpipe.cli.telling import tell_of
 from benchpipe.errors import ConfigError, ExitCode
 
@@ -49,6 +50,7 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
     from benchpipe.report.alarms import QUIET
 
     config = loaded(run, lab, store)
+    tell_of_kernels()
     outcome = work(config, wait_s=wait, until="ingest", again=again, tell=_reading)
     sources = outcome.manifest.sources
     account = outcome.manifest.account()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from datetime import date
 from itertools import pairwise
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
@@ -104,7 +104,7 @@ class ChannelConfig(ConfigModel):
     steps and a cycle shows no more than two, it stood still. Without it the step is learnt from the samples.
     ``drift_per_day`` is how far its reading may drift in a day while nothing moves, expanded (k = 2).
     ``zero_from`` names the idle block of the plan whose stretches give the channel's zero: each from
-    its first sample on, to the next one.
+    its first sample on, to the next one. ``logger`` says in whose logs its column is, where the rig has two.
     """
 
     name: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
@@ -128,6 +128,7 @@ class ChannelConfig(ConfigModel):
     delay_uncertainty: Seconds = Field(default=0.0, ge=0)
     drift_per_day: AnyDifference | None = None
     zero_from: str | None = None
+    logger: Literal["first", "second"] = "first"
 
     @property
     def quantity(self) -> str:

@@ -7,96 +7,12 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from benchpipe.config.channel import ChannelConfig, Column, UnitText
-from benchpipe.config.model import AnyQuantity, ConfigModel, Hertz, Many, Millimetres, Pair, Quantity, Ratio, Seconds
-from benchpipe.units import a_quantity, find_unit
+from benchpipe.config.channel import ChannelConfig
+from benchpipe.config.log import LogConfig, SecondConfig, TimeConfig, name_matches
+from benchpipe.config.model import AnyQuantity, ConfigModel, Many, Millimetres, Pair, Quantity, Ratio
+from benchpipe.units import a_quantity
 
-DAY_PARTS = ("%d", "%e", "%j", "%D", "%F", "%x", "%c", "%s", "%v")
-
-__all__ = ["AxisConfig", "ChannelConfig", "LogConfig", "RigConfig", "TimeConfig"]
-
-
-class LogConfig(ConfigModel):
-    """How a log file is written.
-
-    ``missing`` holds what stands for "no value" in every channel (see ``ChannelConfig``).
-    """
-
-    format: str = "text"
-    encoding: Literal["utf-8", "utf-16", "latin-1", "cp1252", "gbk"] = "utf-8"
-    separator: Literal[",", ";", "\t", "|", "space"] = ","
-    decimal: Literal[".", ","] = "."
-    thousands: Literal["", ".", ",", " ", "'"] = ""
-    quoted: bool = False
-    header: bool = True
-    units_row: bool = False
-    missing: Many[str] = ()
-    variables: Many[str] = ()
-
-    @property
-    def separator_text(self) -> str:
-        """The separator itself."""
-        return " " if self.separator == "space" else self.separator
-
-    @model_validator(mode="after")
-    def _marks_differ(self) -> Self:
-        marks = [m for m in (self.separator_text, self.decimal, self.thousands) if m]
-        if len(set(marks)) != len(marks):
-            raise ValueError(
-                f"separator '{self.separator}', decimal '{self.decimal}' and thousands '{self.thousands}' must differ"
-            )
-        return self
-
-
-class TimeConfig(ConfigModel):
-    """The time column and what it counts.
-
-    Where date and time stand in two columns, ``date_column`` names the first, and
-    ``format`` is that of both with one space between them. ``unit_in_log`` is how the log's
-    units row writes the unit, where that text is not one we know. ``uncertainty`` is that of the
-    clock's rate (expanded, k = 2), as a part of any time. ``resolution`` is the step in which the clock counts:
-    where it is longer than a sample, rows of one stamp are spread over it by ``sample_rate``.
-    """
-
-    kind: Literal["elapsed", "datetime", "sample"] = "elapsed"
-    column: Column | None = None
-    date_column: Column | None = None
-    unit: UnitText = "s"
-    unit_in_log: str | None = None
-    format: str | None = None
-    sample_rate: Hertz = Field(gt=0)
-    gap_samples: float = Field(default=5.0, gt=1)
-    uncertainty: Ratio = Field(default=0.0, ge=0)
-    resolution: Seconds | None = Field(default=None, gt=0)
-
-    @model_validator(mode="after")
-    def _complete(self) -> Self:
-        if self.kind != "sample" and self.column is None:
-            raise ValueError(f"kind '{self.kind}' needs 'column'")
-        if self.kind == "datetime" and self.format is None:
-            raise ValueError(
-                "kind 'datetime' needs 'format', such as '%Y-%m-%d %H:%M:%S.%f' (day or month first is never guessed)"
-            )
-        if find_unit(self.unit).quantity != "time":
-            raise ValueError(f"unit '{self.unit}' is not a time")
-        if self.date_column is not None and (self.kind != "datetime" or " " not in (self.format or "")):
-            raise ValueError("date_column needs kind 'datetime', and a format with one space between date and time")
-        return self
-
-    @property
-    def dated(self) -> bool:
-        """Whether the clock shows the day, not only the time of day or since a start."""
-        return self.kind == "datetime" and any(part in (self.format or "") for part in DAY_PARTS)
-
-    @property
-    def resolution_us(self) -> int | None:
-        """``resolution`` [µs], 1 at least."""
-        return None if self.resolution is None else max(round(1e6 * self.resolution), 1)
-
-    @property
-    def gap_s(self) -> float:
-        """Longest step between samples that is not a gap [s]."""
-        return self.gap_samples / self.sample_rate
+__all__ = ["AxisConfig", "ChannelConfig", "LogConfig", "RigConfig", "SecondConfig", "TimeConfig"]
 
 
 class AxisConfig(ConfigModel):
@@ -156,6 +72,28 @@ class RigConfig(ConfigModel):
     temperature: str | None = None
     counter: str | None = None
     mode: str | None = None
+    second: SecondConfig | None = None
+
+    @property
+    def loggers(self) -> tuple[bool, ...]:
+        """Whether it is the second, for each logger there is."""
+        return (False,) if self.second is None else (False, True)
+
+    def is_second(self, file: str) -> bool:
+        """Whether a log, by its name relative to the plan, is the second logger's."""
+        return self.second is not None and name_matches(file, self.second.files)
+
+    def of_file(self, file: str) -> RigConfig:
+        """The rig file as one log needs it."""
+        return self.of_log(second=self.is_second(file))
+
+    def of_log(self, *, second: bool) -> RigConfig:
+        """The rig file as the logs of one logger need it: their dialect, clock and channels."""
+        if self.second is None:
+            return self
+        logger = self.second if second else self
+        own = tuple(c for c in self.channel if (c.logger == "second") == second)
+        return self.model_copy(update={"log": logger.log, "time": logger.time, "channel": own, "second": None})
 
     def find(self, name: str) -> ChannelConfig:
         """Return the channel of that name (checked at load: it exists)."""
@@ -189,8 +127,35 @@ class RigConfig(ConfigModel):
             if name is not None and name not in names:
                 raise ValueError(f"{key} names the channel '{name}', which no [[channel]] has; known: {known}")
         self._quantities_fit()
-        self._time_fits()
+        self._second_fits()
+        for second in self.loggers:
+            self.of_log(second=second)._time_fits()
         return self
+
+    def _second_fits(self) -> None:
+        """What the second logger and the first one say of one another."""
+        loggers = {c.name: c.logger for c in self.channel}
+        second = self.second
+        if second is None:
+            if "second" in loggers.values():
+                raise ValueError('a channel has logger = "second", and there is no [second]')
+            return
+        if set(loggers.values()) != {"first", "second"}:
+            raise ValueError('[second]: each logger needs a channel; those of the second have logger = "second"')
+        clocks = [(time.kind, time.dated) for time in (self.time, second.time)]
+        if clocks[0] != clocks[1] or self.time.kind == "sample":
+            raise ValueError("[second]: logs are joined by time: both need dates with times, or both elapsed times")
+        if second.time.sample_rate < self.time.sample_rate:
+            raise ValueError(
+                "[second] must not be the slower logger: rows are joined at the times of the slower one, so that no "
+                "value is made up between two of its samples; describe that one in [log] and [time]"
+            )
+        if second.same is not None:
+            for name, logger in zip(second.same, ("first", "second"), strict=True):
+                if loggers.get(name) != logger:
+                    raise ValueError(f"second.same: '{name}' is no channel of the {logger} logger")
+            if len({self.find(name).quantity for name in second.same}) > 1:
+                raise ValueError("second.same: the two channels must measure the same quantity")
 
     def _time_fits(self) -> None:
         """What only log, time and channels together can say."""

@@ -27,7 +27,7 @@ from benchpipe.process.remarks import REMARK_COLUMNS, count_cycles
 from benchpipe.process.trends import floats
 from benchpipe.store.manifest import Manifest, Part, Source
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import matches
+from benchpipe.store.samples import SampleInput, matches, sample_inputs, stream_samples
 from benchpipe.store.tails import last_rows_of
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def run_facts(
     written_us = _written_since(run, manifest, last) if now_us - seen_us > 1e6 * config.stopped_after else None
     if written_us is not None:
         seen_us, by_row, now_us = written_us, False, _us(_wall(now))
-    tail = _samples(store, last, run.rig)
+    tail = _samples(store, manifest, last, run.rig)
     blocks = _blocks(run, last, tail)
     cyclic = next((b for b in blocks if isinstance(b, CyclicBlock)), None)
     over = _over(blocks, run, manifest, store)
@@ -105,7 +105,8 @@ def _us(time: datetime) -> int:
 
 def _last(manifest: Manifest) -> Source | None:
     """The log that the run's last samples are of."""
-    return max((s for s in manifest.sources if s.samples), key=lambda s: _end(manifest, s), default=None)
+    own = (s for s in manifest.sources if s.samples and not s.second)
+    return max(own, key=lambda s: _end(manifest, s), default=None)
 
 
 def _end(manifest: Manifest, source: Source) -> int:
@@ -135,14 +136,27 @@ def _written_since(run: RunConfig, manifest: Manifest, last: Source) -> int | No
     return _us(_wall(datetime.fromtimestamp(max(times) / 1e9).astimezone())) if times else None
 
 
-def _samples(store: RunStore, last: Source, rig: RigConfig) -> dict[str, NDArray[Any]]:
+def _samples(store: RunStore, manifest: Manifest, last: Source, rig: RigConfig) -> dict[str, NDArray[Any]]:
     """The last samples of a log: ``time_us`` and its channels."""
+    if rig.second is not None:
+        return _joined_samples(store, sample_inputs(manifest, (last.file,))[-1:], rig)
     parts = [part for part in last.parts if part.table == "samples"]
     names = ["time_us", *(c.name for c in rig.channel if c.name != rig.counter)]
     rows = last_rows_of(store.folder, parts, names, 1)
     if rows is None:
         return {}
     return {name: np.asarray(rows.column(name).combine_chunks())[-ROWS:] for name in names}
+
+
+def _joined_samples(store: RunStore, inputs: list[SampleInput], rig: RigConfig) -> dict[str, NDArray[Any]]:
+    """The same where a rig has two loggers."""
+    names = [c.name for c in rig.channel if c.name != rig.counter]
+    since = [(one.last_us or 0) - round(1e6 * ROWS / rig.time.sample_rate) for one in inputs]
+    batches = [b for b in stream_samples(store.folder, inputs, names, *since) if b.time_us.size]
+    if not batches:
+        return {}
+    columns = [{"time_us": b.time_us, **b.columns} for b in batches]
+    return {name: np.concatenate([c[name] for c in columns])[-ROWS:] for name in ("time_us", *names)}
 
 
 def _blocks(run: RunConfig, last: Source, tail: dict[str, NDArray[Any]]) -> list[Block]:

@@ -32,7 +32,7 @@ def closed_manifest(run: RunConfig, manifest: Manifest) -> Manifest:
     said = []
     if odd:
         said.append(f"{len(odd)} log(s) are new or have changed since the samples were dropped (first: {odd[0]})")
-    if any(source_key(run.rig, s.sha256, s.last_us) != s.key for s in manifest.sources):
+    if any(source_key(run.rig.of_file(s.file), s.sha256, s.last_us) != s.key for s in manifest.sources):
         said.append("the rig file or the program would read the logs differently now")
     text = f"{'; '.join(said)}: nothing is taken, and what was made stays; {AGAIN}" if said else ""
     after = manifest.model_copy(update={"sources": tuple(sources.values())})

@@ -26,11 +26,9 @@ def read_matlab(path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBatc
     InputError
         Not a v5 file, a name is missing, or the vectors differ in length.
     """
-    from scipy.io import loadmat
-
     try:
         with readable(path, "a MATLAB v5"):
-            content: Any = loadmat(file, squeeze_me=True, struct_as_record=False)
+            content = load_matlab(file)
     except InputError as error:
         if "v7.3" not in str(error) and "HDF" not in str(error):
             raise
@@ -42,6 +40,13 @@ def read_matlab(path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBatc
         batch = _record(path, content, variable, row, rig)
         row += len(batch.row) + sum(r.rows for r in batch.rejects)
         yield batch
+
+
+def load_matlab(file: IO[bytes]) -> Any:
+    """All that a MATLAB v5 file holds, its vectors plain, its structs with fields."""
+    from scipy.io import loadmat
+
+    return loadmat(file, squeeze_me=True, struct_as_record=False, spmatrix=False)
 
 
 def _record(path: Path, content: Any, variable: str, row: int, rig: RigConfig) -> RawBatch:

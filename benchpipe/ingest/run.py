@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
+from benchpipe.config.rig import RigConfig
 from benchpipe.config.run import RunConfig
 from benchpipe.errors import InputError
 from benchpipe.ingest.batch import Reject
@@ -23,7 +24,9 @@ from benchpipe.ingest.overlap import find_overlap
 from benchpipe.ingest.placing import place_sources
 from benchpipe.ingest.rejects import rejects_table
 from benchpipe.ingest.renamed import find_copied, find_renamed, under_name
+from benchpipe.ingest.second import join_logs
 from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings, source_key
+from benchpipe.ingest.strangers import why_stranger
 from benchpipe.ingest.zeros import take_zeros, zero_remarks
 from benchpipe.store.manifest import Manifest, Part, Placed, Remark, Source, Step, key_of
 from benchpipe.store.mending import Damage, beyond_repair, damage_remarks
@@ -82,25 +85,76 @@ def ingest_run(
     old = {source.file for source in renamed.values()} | copied.keys()
     taking.copied(copied)
     known = {s.file: s for s in manifest.sources if s.file not in old} | taking.renamed(renamed)
-    sources = [taking.take(name, path, known.get(name)) for name, path in found.files.items()]
+    new_files = {name: path for name, path in found.files.items() if name not in known}
+    strangers = _strangers(run, new_files, len(found.files))
+    logs = {name: path for name, path in found.files.items() if name not in strangers}
+    sources = [taking.take(name, path, known.get(name)) for name, path in logs.items()]
     sources += [kept for gone in known.values() if gone.file not in found.files for kept in taking.kept(gone)]
-    places = {place.file: place for place in manifest.placed}
-    looks = partial(find_overlap, store), places, partial(is_copy, store)
-    ordered, placed, odd = place_sources(sources, run.rig.time, *looks)
+    if run.rig.second is not None:
+        sources = [one.model_copy(update={"second": run.rig.is_second(one.file)}) for one in sources]
     before = manifest.steps.get(STEP)
-    update = {"sources": tuple(ordered), "placed": tuple(placed)}
-    zeros, of_zeros = take_zeros(run, store, manifest.model_copy(update=update), before)
-    new = manifest.model_copy(update=update)
+    new, odd = _placed(run, store, manifest, sources)
+    of_second, of_join = join_logs(run.rig, store, new, before)
+    key = key_of([ingest_settings(run.rig.of_log(second=one)) for one in run.rig.loggers]) if run.rig.second else (
+        key_of(ingest_settings(run.rig))
+    )  # fmt: skip
+    step = Step(key=key, version=VERSION, state=of_second)
+    zeros, of_zeros = take_zeros(run, store, _with(new, step), before)
     of_channels = (*zero_remarks(run.rig, zeros), *calibration_remarks(run.rig, new))
-    remarks = (*found.remarks, *taking.remarks, *odd, *of_channels, *damage_remarks(store))
-    state = {"account": new.account()._asdict(), **of_zeros}
-    key = key_of(ingest_settings(run.rig))
-    parts = tuple(_late_rows(store, placed, key))
-    step = Step(key=key, version=VERSION, parts=parts, remarks=remarks, zeros=zeros, state=state)
-    new = new.model_copy(update={"steps": {**manifest.steps, STEP: step}})
+    of_files = (*found.remarks, *strangers.values(), *taking.remarks)
+    remarks = (*of_files, *odd, *of_join, *of_channels, *damage_remarks(store))
+    state = {"account": new.account()._asdict(), **of_zeros, **of_second}
+    parts = tuple(_late_rows(store, list(new.placed), key))
+    new = _with(new, Step(key=key, version=VERSION, parts=parts, remarks=remarks, zeros=zeros, state=state))
     if new != manifest:
         new = store.commit(new)
     return IngestResult(new, tuple(taking.read))
+
+
+def _strangers(run: RunConfig, new: dict[str, Path], count: int) -> dict[str, Remark]:
+    """Files among the new of so many logs that are none, with what they are.
+
+    Raises
+    ------
+    InputError
+        There is nothing else.
+    """
+    what = {name: why for name, path in new.items() if (why := why_stranger(path, run.rig.of_file(name))) is not None}
+    if what and len(what) == count:
+        first, why = next(iter(what.items()))
+        raise InputError(
+            f"run '{run.name}' has no logs: each file that matches is something else",
+            where=run.folder / first,
+            got=f"{why}" + (f", and {len(what) - 1} more" if len(what) > 1 else ""),
+            do_next="check 'logs' in the plan, such as 'logs/*.csv'",
+        )
+    return {
+        name: Remark(
+            step="ingest", code="not-taken", where=name, count=1, text=f"it is not taken: it is no log, but {why}"
+        )
+        for name, why in what.items()
+    }
+
+
+def _with(manifest: Manifest, step: Step) -> Manifest:
+    return manifest.model_copy(update={"steps": {**manifest.steps, STEP: step}})
+
+
+def _placed(
+    run: RunConfig, store: RunStore, manifest: Manifest, sources: list[Source]
+) -> tuple[Manifest, list[Remark]]:
+    """The manifest with its sources in order and placed, each logger's on an axis of its own; and what is odd."""
+    known = {place.file: place for place in manifest.placed}
+    ordered: list[Source] = []
+    placed: list[Placed] = []
+    odd: list[Remark] = []
+    for second in run.rig.loggers:
+        own, time = [s for s in sources if s.second == second], run.rig.of_log(second=second).time
+        in_order, places, remarks = place_sources(
+            own, time, partial(find_overlap, store), known, partial(is_copy, store)
+        )
+        ordered, placed, odd = ordered + in_order, placed + places, odd + remarks
+    return manifest.model_copy(update={"sources": tuple(ordered), "placed": tuple(placed)}), odd
 
 
 def _late_rows(store: RunStore, placed: list[Placed], key: str) -> Iterator[Part]:
@@ -141,7 +195,7 @@ class _Taking:
         if known.state is None:
             return self._ingest(name, path)
         self._told(name)
-        return ingest_file(path, name, self._run.rig, self._store, known, beginning)
+        return ingest_file(path, name, self._rig(name), self._store, known, beginning)
 
     def renamed(self, found: dict[str, Source]) -> dict[str, Source]:
         """What was taken of logs under their old names, under the new ones."""
@@ -162,13 +216,17 @@ class _Taking:
             text = f"what was taken of it stands in {copy} too, and it is another log now, or gone: that one counts"
             self.remarks.append(Remark(step="ingest", code="renamed", where=name, count=1, text=text))
 
+    def _rig(self, name: str) -> RigConfig:
+        """The rig file as the logger of a log needs it."""
+        return self._run.rig.of_file(name)
+
     def _same_rig(self, known: Source) -> bool:
         """Whether the rig file still says what it said of the rows that were taken."""
-        return source_key(self._run.rig, known.sha256, known.last_us) == known.key
+        return source_key(self._rig(known.file), known.sha256, known.last_us) == known.key
 
     def _taken_by_older(self, known: Source) -> bool:
         """Whether only benchpipe changed since a log was taken, and the rig file did not."""
-        said = (self._run.rig, known.sha256, known.last_us)
+        said = (self._rig(known.file), known.sha256, known.last_us)
         return any(source_key(*said, version=version) == known.key for version in range(1, VERSION))
 
     def _why_anew(self, known: Source) -> str:
@@ -184,7 +242,7 @@ class _Taking:
 
     def _ingest(self, name: str, path: Path, why: str = "") -> Source:
         self._told(name, why)
-        return ingest_file(path, name, self._run.rig, self._store)
+        return ingest_file(path, name, self._rig(name), self._store)
 
     def _told(self, name: str, why: str = "") -> None:
         if self._tell is not None:

@@ -40,9 +40,12 @@ class BlockParser:
         self._codec = codec_of(rig)
         self._channels = [channel.name for channel in rig.channel]
         self._head = {line.encode("latin-1"): why for line, why in layout.head}
-        self._names = [name for name in layout.places if not (self._dated and name in ("date", "time"))]
+        first = {place: name for name, place in reversed(layout.places.items())}
+        named = [name for name in layout.places if not (self._dated and name in ("date", "time"))]
+        self._names = [name for name in named if first[layout.places[name]] == name]
+        self._twins = {name: first[layout.places[name]] for name in named if name not in self._names}
         self._places = np.full(layout.width, SKIP, np.int64)
-        for name, place in layout.places.items():
+        for place, name in first.items():
             self._places[place] = self._names.index(name) if name in self._names else CLOCK
         if "date" in layout.places:
             self._places[layout.places["date"]] = DATE
@@ -51,7 +54,7 @@ class BlockParser:
         self._marks = (ord(log.separator_text), ord(log.decimal), thousands, log.quoted)
         form = rig.time.format or "" if self._dated else ""
         self._tokens, self._split = _date_tokens(form, two_cells="date" in layout.places)
-        self._words = _known_words(rig, self._names, self._codec)
+        self._words = _known_words(rig, self._names, self._twins, self._codec)
 
     def parse(self, data: bytes, first_line: int, lines: int) -> tuple[RawBatch, int]:
         """Parse whole lines, so many as :func:`line_count` says, the first of them being line ``first_line``.
@@ -89,6 +92,7 @@ class BlockParser:
             slots, count = (np.cumsum(~no_slot) - 1)[good], int((~no_slot).sum())
             stamps, values = stamps[good] if self._dated else stamps, values[:, good]
         channels = {name: values[i] for i, name in enumerate(self._names) if name != "time"}
+        channels |= {name: channels[first] for name, first in self._twins.items()}
         time: NDArray[Any] = stamps if self._dated else values[0] if self._timed else slots
         return RawBatch(row, time, channels, rejects), count
 
@@ -230,19 +234,20 @@ def _read_stamps(texts: pa.StringArray, time: TimeConfig) -> tuple[NDArray[np.in
 
 
 def _known_words(
-    rig: RigConfig, names: list[str], codec: str
+    rig: RigConfig, names: list[str], twins: dict[str, str], codec: str
 ) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any], NDArray[Any]]:
     """Texts in place of numbers: their bytes, bounds, the row of the values each is for, and its number (or NaN)."""
     maps = {channel.name: channel.map for channel in rig.channel}
+    rows = {**{name: i for i, name in enumerate(names)}, **{twin: names.index(name) for twin, name in twins.items()}}
     found = [
         (text.encode(codec, "replace"), i, number)
-        for i, name in enumerate(names)
+        for name, i in rows.items()
         for text, number in [*maps.get(name, ()), *((text, np.nan) for text in _texts(rig, name))]
     ]
     bounds = np.cumsum([0, *(len(text) for text, _, _ in found)])
     whole = np.frombuffer(b"".join(text for text, _, _ in found), np.uint8)
-    rows, numbers = (np.array([one[k] for one in found], kind) for k, kind in ((1, np.int64), (2, np.float64)))
-    return whole, bounds, rows, numbers
+    places, numbers = (np.array([one[k] for one in found], kind) for k, kind in ((1, np.int64), (2, np.float64)))
+    return whole, bounds, places, numbers
 
 
 def _texts(rig: RigConfig, name: str) -> Iterator[str]:

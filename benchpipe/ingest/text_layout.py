@@ -228,8 +228,10 @@ def _places(where: str, cells: list[str], rig: RigConfig) -> dict[str, int]:
                 do_next=f"give the number of the column (from 1) that '{key}' is, instead of its name",
             )
         places[key] = cells.index(column)
-    if len(set(places.values())) != len(places):
-        raise InputError("two channels of the rig file stand in one column of the log", where=where, got=str(places))
+    clocks = [key for key in ("date", "time") if key in places]
+    for clock in clocks:
+        if list(places.values()).count(places[clock]) > 1:
+            raise InputError("the log's time and a channel stand in one column of it", where=where, got=str(places))
     return places
 
 

@@ -69,6 +69,12 @@ def _cache_folder(room: Path) -> str | None:
     return str(folder) if _writable(folder) else None
 
 
+def kept_kernels() -> bool | None:
+    """Whether compiled kernels are there to be used again; None where no folder for them can be written."""
+    folder = _chosen_folder() or _cache_folder(Path(__file__).parent)
+    return None if not folder else any(Path(folder).rglob("*.nbi"))
+
+
 def _use_common_processor(config: Any) -> None:
     from llvmlite import binding
 

@@ -76,7 +76,18 @@ def work_run(task: Task, tell: Tell) -> Done:
             view = _view(config, task)
         return Done(exit_code(view), view, _steps(outcome), said)
     except Exception as error:
-        return broken(task, error)
+        done = broken(task, error)
+        return replace(done, view=replace(done.view, stored=_stored(task)))
+
+
+def _stored(task: Task) -> RunView | None:
+    """What the store has of a run that could not be worked on, as it was; None where there is nothing to show."""
+    try:
+        config = load_run(task.plan, task.store)
+        manifest = RunStore(config.store, config.name).manifest()
+        return run_view(config, manifest, RunStore(config.store, config.name)) if manifest.sources else None
+    except (BenchpipeError, OSError):
+        return None
 
 
 def broken(task: Task, error: Exception) -> Done:

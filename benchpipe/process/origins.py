@@ -14,7 +14,7 @@ from benchpipe.config.run import RunConfig
 from benchpipe.process.trends import floats
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import sample_inputs, stream_samples
+from benchpipe.store.samples import SampleBatch, sample_inputs, stream_samples, stream_second
 from benchpipe.tables import TABLES, columns, schema
 
 LENGTHS = {"period_s", "duration_s"}
@@ -79,9 +79,15 @@ def _rows_of(
 ) -> Iterator[pa.Table]:
     """One table a log file: the first and last of its rows in each thing."""
     inputs = sample_inputs(manifest, files)
+    span = int(of.start_us.min()), int(of.end_us.max())
+    for streamed in (stream_samples, stream_second):
+        yield from _rows_in(of, streamed(store.folder, inputs, ["row"], *span), block, what)
+
+
+def _rows_in(of: Spans, batches: Iterator[SampleBatch], block: str, what: str) -> Iterator[pa.Table]:
     file, first, last = "", _nothing(of), _nothing(of)
     ends_so_far = np.maximum.accumulate(of.end_us)
-    for batch in stream_samples(store.folder, inputs, ["row"], int(of.start_us.min()), int(of.end_us.max())):
+    for batch in batches:
         if not batch.time_us.size:
             continue
         if batch.file != file:

@@ -29,7 +29,10 @@ RIG_STOPPED, RIG_SLOW = "rig-stopped", "rig-slow"
 RIG_UNKNOWN = frozenset({"clock", "not-looked-at"})  # whether it has stopped cannot be told
 # Remarks that tell what was done or what is usual, and ask for nothing.
 QUIET = frozenset(
-    {"open", "next-day", "begin-of-summer-time", "end-of-summer-time", "renamed", "repeats", "counter"}
+    {
+        "open", "next-day", "begin-of-summer-time", "end-of-summer-time", "renamed", "repeats", "counter",
+        "clock-offset", "second-log-waits",
+    }
 )  # fmt: skip
 
 

@@ -168,6 +168,7 @@ def to_json(views: list[RunView], exit_code: ExitCode, besides: Besides = NOTHIN
 
 def _run(view: RunView) -> dict[str, Any]:
     fields = asdict(view)
+    del fields["stored"]  # for the screen: `show --json` gives it
     for alarm in fields["alarms"]:
         del alarm["run"]
         alarm["since"] = alarm["since"] and alarm["since"].isoformat()

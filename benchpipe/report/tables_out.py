@@ -102,6 +102,8 @@ def _samples(store: RunStore, manifest: Manifest, columns: list[str] | None) -> 
         return
     with open_part(store.folder, inputs[0].part) as file:
         given = [pa.field("file", pa.string()), *file.schema_arrow]
+    if inputs[0].second is not None:
+        given += [pa.field(name, pa.float32()) for name in inputs[0].second.channels]
     named = {field.name: field for field in given}
     for name in columns or ():
         if name not in named:

@@ -80,15 +80,22 @@ def run_summary(view: RunView, marks: Marks = UNICODE) -> RenderableType:
         parts.append(Text(view.note, style="dim"))
     if view.failed is not None:
         parts.append(Padding(Text(view.failed), (0, 0, 0, 2)))
+        if view.stored is not None:
+            parts += [Text(), Text("As it was before, from the store:", style="bold"), *_results(view.stored, marks)]
     elif view.archived:
         parts.append(Padding(Text("\n".join(filter(None, (view.archived, view.signed)))), (0, 0, 0, 2)))
     else:
-        parts += [_counts(view, marks), Text(), _limits(view, marks), Text()]
-        parts += [_block(block, marks) for block in view.blocks if block.done or block.planned]
-        parts += _health(view.health)
-        parts += _remarks(view)
+        parts += _results(view, marks)
     parts += [_item("next:", step, "bold") for step in view.do_next]
     return Group(*parts)
+
+
+def _results(view: RunView, marks: Marks) -> Iterator[RenderableType]:
+    """Rows, limits, blocks and remarks of a run."""
+    yield from (_counts(view, marks), Text(), _limits(view, marks), Text())
+    yield from (_block(block, marks) for block in view.blocks if block.done or block.planned)
+    yield from _health(view.health)
+    yield from _remarks(view)
 
 
 def _item(mark: str, text: str, style: str) -> RenderableType:

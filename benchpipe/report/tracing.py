@@ -13,7 +13,7 @@ from benchpipe.errors import ConfigError, nearest
 from benchpipe.process.origins import TABLE_OF
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import sample_inputs, stream_samples
+from benchpipe.store.samples import sample_inputs, stream_samples, stream_second
 
 
 @dataclass(frozen=True)
@@ -93,10 +93,12 @@ def _rows_between(
 ) -> dict[str, tuple[int, int]]:
     """First and last row of each log between two times, from the samples."""
     found: dict[str, tuple[int, int]] = {}
-    for batch in stream_samples(store.folder, sample_inputs(manifest, files), ["row"], start_us, until_us):
-        row = batch.columns["row"]
-        if row.size:
-            found[batch.file] = (found.get(batch.file, (int(row[0]), 0))[0], int(row[-1]))
+    inputs = sample_inputs(manifest, files)
+    for streamed in (stream_samples, stream_second):
+        for batch in streamed(store.folder, inputs, ["row"], start_us, until_us):
+            row = batch.columns["row"]
+            if row.size:
+                found[batch.file] = (found.get(batch.file, (int(row[0]), 0))[0], int(row[-1]))
     return found
 
 

@@ -93,6 +93,7 @@ class RunView:
     bytes_a_day: float = 0.0
     watched: bool = False
     limits_note: str = ""
+    stored: RunView | None = None  # of a run that could not be worked on: what the store has
 
 
 def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:

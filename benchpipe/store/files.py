@@ -25,9 +25,9 @@ WRITE_OUT = 8 << 20  # bytes after which the disk is set to work, so that the la
 class HashingFile(io.RawIOBase):
     """A file opened for writing that hashes what passes through."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, file: IO[bytes]) -> None:
         self.path = path
-        self._file: IO[bytes] = path.open("xb")
+        self._file = file
         self._hash = hashlib.sha256()
         self.size = 0
         self._handed_on = 0
@@ -96,7 +96,7 @@ def unfinished(folder: Path) -> Iterator[HashingFile]:
     with told_as_store_error(folder):
         make_folder(folder)
         path = folder / f"{TEMPORARY}{uuid.uuid4().hex}"
-        file = HashingFile(path)
+        file = HashingFile(path, path.open("xb"))  # opened before: an object half made would be closed as a whole one
         try:
             yield file
         finally:

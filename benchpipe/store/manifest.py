@@ -67,7 +67,7 @@ class Source(_Record):
     ``samples``, ``rejects``, and ``repeats`` of rows inside the file.
     ``first_us`` and ``last_us`` are the file's own times; ``shift_us`` is what the last
     row of the file is moved by inside the file (clock restarts). ``stamps`` is there where samples may share one.
-    ``begins`` names its first samples by their content.
+    ``begins`` names its first samples by their content. ``second``: the file is a second logger's.
     """
 
     file: str
@@ -89,6 +89,7 @@ class Source(_Record):
     state: dict[str, Any] | None = None
     stamps: Stamps | None = None
     begins: str | None = None
+    second: bool = False
 
 
 class Placed(_Record):

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from fnmatch import fnmatch
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.store.manifest import Manifest, Part, Placed, Source, Zero
+from benchpipe.config.log import name_matches
+from benchpipe.store.inputs import SampleInput as SampleInput
+from benchpipe.store.inputs import sample_inputs as sample_inputs
 from benchpipe.store.open_parts import OpenParts
 from benchpipe.store.parts import open_part, unread
+from benchpipe.store.second_log import SecondLog, on_first_clock, on_second_clock
 from benchpipe.stream.ordered import ordered_map
 
 if TYPE_CHECKING:
@@ -21,45 +23,8 @@ if TYPE_CHECKING:
     import pyarrow.parquet as pq
 
 T = TypeVar("T")
+matches = name_matches
 GROUPS_AHEAD = 8  # what is made of so many row groups waits while the caller is busy
-Zeros = tuple[tuple[str, tuple[tuple[int | None, float], ...]], ...]
-
-
-@dataclass(frozen=True)
-class SampleInput:
-    """One part of the samples and where it stands on the run's axis.
-
-    ``first_us`` and ``last_us``, where known, are the times of its first and last row there.
-    ``zeros`` holds what is taken off a channel, its reading in the idle stretch before: by channel
-    steps ``(time from which on, zero)``, the first of them without a time.
-    """
-
-    file: str
-    part: Part
-    shift_us: int
-    after_us: int | None
-    first_us: int | None = None
-    last_us: int | None = None
-    zeros: Zeros = ()
-    lead: tuple[tuple[int, int], ...] = ()
-
-    def placed(self, own_us: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Rising times of the file's own clock on the run's axis."""
-        time = own_us + self.shift_us if self.shift_us or self.lead else own_us
-        begin = 0
-        for until, more in self.lead:
-            end = int(np.searchsorted(own_us, until))
-            time[begin:end] += more
-            begin = end
-        time.flags.writeable = False
-        return time
-
-    @property
-    def identity(self) -> list[Any]:
-        """What decides the samples it gives."""
-        zeros = [[[name, [list(step) for step in steps]] for name, steps in self.zeros]] if self.zeros else []
-        lead = [["lead", *map(list, self.lead)]] if self.lead else []
-        return [self.part.sha256, self.shift_us, self.after_us, *zeros, *lead]
 
 
 @dataclass(frozen=True)
@@ -84,47 +49,6 @@ class SampleBatch:
     context: int = 0
 
 
-def sample_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> list[SampleInput]:
-    """Parts of the samples of the files that match a pattern, in order."""
-    places = {p.file: p for p in manifest.placed}
-    zeros = _zeros_by_part(manifest)
-    return [
-        _input(source, part, places[source.file], zeros.get((source.file, part.sha256), ()))
-        for source in manifest.sources
-        for part in source.parts
-        if part.table == "samples" and matches(source.file, patterns)
-        if places[source.file].left_out < source.samples
-    ]
-
-
-def _input(source: Source, part: Part, place: Placed, zeros: Zeros) -> SampleInput:
-    first, last = (None if us is None else place.at(us) for us in (source.first_us, source.last_us))
-    return SampleInput(source.file, part, place.shift_us, place.after_us, first, last, zeros, place.lead)
-
-
-def _zeros_by_part(manifest: Manifest) -> dict[tuple[str, str], Zeros]:
-    """What is taken off in each part of the samples, by file and hash.
-
-    Each sample has the zero of the last stretch that began before, else of the first. A part says the
-    zeros that its own samples have and no more, so that it stays what it was when others come.
-    """
-    begun: dict[tuple[str, str], list[Zero]] = {}
-    standing: dict[str, float] = {}
-    for zero in sorted(manifest.zeros(), key=lambda z: z.from_us):
-        begun.setdefault((zero.file, zero.part), []).append(zero)
-        standing.setdefault(zero.channel, zero.value)
-    found: dict[tuple[str, str], Zeros] = {}
-    for source in manifest.sources if standing else ():
-        for part in (p for p in source.parts if p.table == "samples"):
-            steps: dict[str, list[tuple[int | None, float]]] = {n: [(None, v)] for n, v in sorted(standing.items())}
-            for zero in begun.get((source.file, part.sha256), ()):
-                if zero.value != standing[zero.channel]:
-                    steps[zero.channel].append((zero.from_us, zero.value))
-                standing[zero.channel] = zero.value
-            found[source.file, part.sha256] = tuple((name, tuple(some)) for name, some in steps.items())
-    return found
-
-
 def _without_zero(
     values: NDArray[Any], time_us: NDArray[np.int64], steps: tuple[tuple[int | None, float], ...]
 ) -> NDArray[Any]:
@@ -134,12 +58,6 @@ def _without_zero(
         return np.asarray(values - zeros[0])
     which = np.searchsorted([us for us, _ in steps if us is not None], time_us, "right")
     return np.asarray(values - zeros[which])
-
-
-def matches(file: str, patterns: tuple[str, ...]) -> bool:
-    """Whether a log file's path or name matches one of a block's patterns."""
-    name = file.rsplit("/", 1)[-1]
-    return any(fnmatch(file, p) or fnmatch(name, p) for p in patterns)
 
 
 @dataclass(frozen=True)
@@ -182,6 +100,25 @@ def stream_samples(
     yield from map_samples(lambda batch: batch, folder, inputs, columns, from_us, until_us, back_us=back_us)
 
 
+def stream_second(
+    folder: Path, inputs: list[SampleInput], columns: list[str], from_us: int, until_us: int
+) -> Iterator[SampleBatch]:
+    """Yield samples of the second logger that values between two times of the run's axis were interpolated from.
+
+    Their own columns, at times of the run's axis, in order; none where the rig has one logger.
+    """
+    logs = [one.second for one in inputs if one.second is not None and _overlaps(
+        one.first_us, one.last_us, from_us, until_us)]  # fmt: skip
+    lines = tuple(dict.fromkeys(line for log in logs for line in log.lines))
+    parts = list({one.part.sha256: one for log in logs for one in log.inputs}.values())
+    if not parts:
+        return
+    reach = max(log.reach_us for log in logs)
+    begin, end = on_second_clock(lines, np.array([from_us, until_us])).tolist()
+    for batch in stream_samples(folder, parts, columns, begin - reach, end + reach):
+        yield SampleBatch(on_first_clock(lines, batch.time_us), batch.columns, batch.file)
+
+
 def map_samples(
     function: Callable[[SampleBatch], T],
     folder: Path,
@@ -215,6 +152,10 @@ def sample_groups(
     for source in inputs:
         if not _overlaps(source.first_us, source.last_us, from_us, until_us):
             continue
+        begin, end = from_us, until_us
+        if source.second is not None:  # a piece of a part: the others have its other row groups
+            begin = source.first_us if begin is None else max(begin, source.first_us or begin)
+            end = source.until_us if end is None else min(end, source.until_us or end)
         with open_part(folder, source.part) as file:
             meta, place = file.metadata, file.schema_arrow.names.index("time_us")
         for index in range(meta.num_row_groups):
@@ -222,7 +163,7 @@ def sample_groups(
             known = stats is not None and stats.has_min_max
             ends = source.placed(np.array([stats.min, stats.max])).tolist() if known else (None, None)
             first, last = ends
-            if _overlaps(first, last, from_us, until_us):
+            if _overlaps(first, last, begin, end):
                 yield SampleGroup(source, index, meta)
 
 
@@ -252,23 +193,43 @@ def _read(
     import pyarrow as pa
 
     source = group.source
+    own = [name for name in columns if source.second is None or name not in source.second.channels]
     try:
         file = parts.open(source.part, group.meta)
-        table = file.read_row_group(group.index, ["time_us", *columns], use_threads=False)
+        table = file.read_row_group(group.index, ["time_us", *own], use_threads=False)
     except (OSError, pa.ArrowException) as error:
         raise unread(parts.folder / source.part.path, error) from None
     time = source.placed(plain_array(table.column("time_us")))
-    arrays = {name: plain_array(table.column(name)) for name in columns}
-    arrays |= {n: _without_zero(arrays[n], time, steps) for n, steps in source.zeros if n in arrays}
+    arrays = {name: plain_array(table.column(name)) for name in own}
     first = 0
     if source.after_us is not None:
         first = int(np.searchsorted(time, source.after_us, "right"))
     if from_us is not None:
         first = max(first, int(np.searchsorted(time, from_us, "left")))
-    last = len(time) if until_us is None else int(np.searchsorted(time, until_us, "right"))
+    ends = [us for us in (until_us, source.until_us) if us is not None]
+    last = int(np.searchsorted(time, min(ends), "right")) if ends else len(time)
     if first or last < len(time):
         time, arrays = time[first:last], {name: values[first:last] for name, values in arrays.items()}
+    if source.second is not None and len(own) < len(columns):
+        arrays |= _of_second(parts, source.second, time, [name for name in columns if name not in own])
+    arrays |= {n: _without_zero(arrays[n], time, steps) for n, steps in source.zeros if n in arrays}
     return SampleBatch(time, arrays, source.file)
+
+
+def _of_second(
+    parts: OpenParts, second: SecondLog, time: NDArray[np.int64], names: list[str]
+) -> dict[str, NDArray[Any]]:
+    """Channels of the second logger at times of the first."""
+
+    def read(first_us: int, last_us: int, wanted: list[str]) -> tuple[NDArray[np.int64], dict[str, NDArray[Any]]]:
+        groups = sample_groups(parts.folder, list(second.inputs), first_us, last_us)
+        pieces = [_read(parts, group, wanted, first_us, last_us) for group in groups]
+        if not pieces:
+            return np.empty(0, np.int64), {name: np.empty(0, np.float32) for name in wanted}
+        arrays = {name: np.concatenate([piece.columns[name] for piece in pieces]) for name in wanted}
+        return np.concatenate([piece.time_us for piece in pieces]), arrays
+
+    return second.values_at(time, names, read)
 
 
 def plain_array(column: pa.ChunkedArray) -> NDArray[Any]:

@@ -49,7 +49,8 @@ def test_the_five_commands_of_readme_reach_a_first_night(empty: Path) -> None:
     shim.write_text(f'#!/bin/sh\nexec {shlex.quote(sys.executable)} -m benchpipe "$@"\n')
     shim.chmod(0o755)
     there = environment(PATH=f"{shim.parent}:{os.environ['PATH']}")
-    lines = five_commands()
+    path, *lines = five_commands()
+    assert path.startswith('export PATH="$PWD/.venv/bin:$PATH"')
     assert len(lines) == 5
     told, codes = [], []
     for line in lines:

@@ -6,8 +6,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import h5py
 import numpy as np
 import pyarrow as pa
+import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 import pytest
 
@@ -42,6 +44,35 @@ def joined(batches: list[RawBatch]) -> tuple[np.ndarray, np.ndarray, np.ndarray,
     parts = [(b.row, b.time, b.channels["torque"], b.channels["angle"]) for b in batches]
     row, time, torque, angle = (np.concatenate(column) for column in zip(*parts, strict=True))
     return row, time, torque, angle
+
+
+def test_one_column_may_feed_two_channels_whatever_the_format(tmp_path: Path) -> None:
+    table = pa.table({"Time": [0.0, 0.01, 0.02], "X": [1.0, 2.0, 3.0]})
+    pq.write_table(table, tmp_path / "log.parquet")
+    pacsv.write_csv(table, tmp_path / "log.text")
+    with pa.OSFile(str(tmp_path / "log.arrow"), "wb") as sink, pa.ipc.new_file(sink, table.schema) as writer:
+        writer.write_table(table)
+    with h5py.File(tmp_path / "log.hdf5", "w") as file:
+        for name in table.column_names:
+            file[name] = table.column(name).to_numpy()
+    for form in ("parquet", "text", "arrow", "hdf5"):
+        _, time, torque, angle = joined(read(tmp_path / f"log.{form}", rig(form, columns=("X", "X"))))
+        assert (time.tolist(), torque.tolist(), angle.tolist()) == ([0.0, 0.01, 0.02], [1.0, 2.0, 3.0], [1.0, 2.0, 3.0])
+
+
+def test_text_for_no_value_of_one_of_two_channels_of_a_column_is_none_in_both(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text("Time,X,Y\n0.00,OVER,1\n0.01,2,2\n")
+    config = rig("text", columns=("X", "X"))
+    channels = (config.channel[0], config.channel[1].model_copy(update={"missing": ("OVER",)}))
+    _, _, torque, angle = joined(read(tmp_path / "log.csv", config.model_copy(update={"channel": channels})))
+    assert np.isnan([torque[0], angle[0]]).all()
+    assert (torque[1], angle[1]) == (2.0, 2.0)
+
+
+def test_time_is_no_channel(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text("Time,X\n0.00,1\n0.01,2\n")
+    with pytest.raises(InputError, match="the log's time and a channel"):
+        read(tmp_path / "log.csv", rig("text", columns=("X", "Time")))
 
 
 # --- Arrow --------------------------------------------------------------------------------------------------

@@ -173,3 +173,16 @@ def _group(pid: int) -> int:
         return os.getpgid(pid)
     except OSError:
         return 0
+
+
+def test_a_run_that_breaks_shows_what_the_store_has_of_it(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (worked.parent / "wearing" / "logs" / "wearing_0009.csv.gz").write_bytes(b"a;b\n1;2\n" * 30)
+    assert call(["nightly", str(worked), "--jobs", "1"]) in (10, 12)
+    out = capsys.readouterr().out
+    assert "COULD NOT BE WORKED ON" in out
+    before = out.split("As it was before, from the store:")[1]
+    assert "stiffness lost" in before
+    assert call(["nightly", str(worked), "--json", "--jobs", "1"]) in (10, 12)  # another run's limit fails too
+    runs = {one["run"]: one for one in json.loads(capsys.readouterr().out)["runs"]}
+    assert "stored" not in runs["wearing"]
+    assert (runs["wearing"]["verdict"], runs["wearing"]["limits"]) == ("not evaluated", [])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import gc
 import os
 import resource
 import subprocess
@@ -45,6 +46,18 @@ class FullDisk:
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._file, name)
+
+
+def test_a_file_that_cannot_be_opened_leaves_nothing_half_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(Path, "open", refuse)
+    with pytest.raises(StoreError), unfinished(tmp_path):
+        pass
+    gc.collect()  # what a finaliser raises is a warning, and so an error
 
 
 def full_after(monkeypatch: pytest.MonkeyPatch, room: int, code: int = errno.ENOSPC) -> None:

@@ -22,6 +22,7 @@ from benchpipe.ingest.hdf5 import opened as opened_hdf5
 from benchpipe.ingest.hdf5_types import is_known
 from benchpipe.ingest.inspect.findings import LogColumn
 from benchpipe.ingest.inspect.heading import log_column
+from benchpipe.ingest.matlab import load_matlab
 from benchpipe.ingest.matlab_check import must_be_sound
 from benchpipe.ingest.mdf import channel_values, groups
 from benchpipe.ingest.mdf import opened as opened_mdf
@@ -64,11 +65,9 @@ def open_records(path: Path, form: str) -> Iterator[list[Record]]:
                     records = _mdf_records(path, content)
                 yield records
         else:
-            from scipy.io import loadmat
-
             must_be_sound(path, file)
             with readable(path, "a MATLAB"):
-                content = loadmat(file, squeeze_me=True, struct_as_record=False)
+                content = load_matlab(file)
             yield list(_matlab_records("", content))[:MOST_RECORDS]
 
 
