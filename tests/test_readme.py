@@ -23,7 +23,7 @@ def test_commands_and_pages_it_names_are_there() -> None:
 
 
 def test_first_night_is_that_of_the_guide() -> None:
-    five = re.compile(r"```sh\n(benchpipe init.*?)```", re.DOTALL)
+    five = re.compile(r"(?m)^(benchpipe init.*?)```", re.DOTALL)
     commands = [[line.split("#")[0].strip() for line in five.search(text)[1].splitlines()]  # type: ignore[index]
                 for text in (TEXT, page("first-night"))]  # fmt: skip
     assert commands[0] == commands[1]

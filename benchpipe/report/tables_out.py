@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import IO, Literal
 
 import numpy as np
-import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
