@@ -371,7 +371,7 @@ def test_mdf_more_rows_than_the_file_can_hold_are_refused_before_there_is_room_f
     assert int.from_bytes(whole[at + 8 : at + 16], "little") == 100  # cycles; the record's bytes are 24 further on
     for place, width, number in ((at + 8, 8, 1 << 40), (at + 24, 4, 1 << 31)):
         path.write_bytes(whole[:place] + number.to_bytes(width, "little") + whole[place + width :])
-        with pytest.raises(InputError, match="so many are not in it|beyond its record|not an MDF"):
+        with pytest.raises(InputError, match=r"so many are not in it|beyond its record|not an MDF"):
             read(path, rig("mdf"))
 
 
