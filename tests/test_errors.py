@@ -74,3 +74,17 @@ def test_the_nearest_known_word_is_named(word: str, near: str | None) -> None:
 @given(st.text(max_size=10), st.lists(st.text(min_size=1, max_size=10), max_size=5))
 def test_nearest_takes_any_word(word: str, known: list[str]) -> None:
     assert "known: " in nearest(word, known)
+
+
+@given(st.tuples(*[st.none() | st.text(max_size=40).map(lambda text, n=n: text * n) for n in (1, 500, 90, 1, 300)]))
+def test_a_text_stays_below_2_kb_and_keeps_its_ends(texts: tuple[str | None, ...]) -> None:
+    what, where, expected, got, do_next = texts
+    error = ConfigError(f"it is wrong{what or ''}", where=where, expected=expected, got=got, do_next=do_next)
+    text = str(error)
+    assert len(text.encode("utf-8", "surrogateescape")) < 2048
+    assert text.startswith("it is wrong")
+    if sum(len((one or "").encode("utf-8", "surrogateescape")) for one in texts) < 1800:
+        assert all(one is None or one in text for one in texts)
+    long = str(ConfigError("x", where="/begin/" + "a" * 5000 + "/end.toml:7"))
+    assert "/begin/" in long
+    assert "/end.toml:7" in long

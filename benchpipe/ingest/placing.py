@@ -105,13 +105,14 @@ def place_sources(
         places[copy] = Placed(file=copy, shift_us=shift, after_us=(one.last_us or 0) + shift, repeats=one.samples)
         text = f"it is {one.file} again, byte for byte: {one.samples:,} row(s) are left out"
         remarks.append(Remark(step="ingest", code="duplicate", where=copy, count=one.samples, text=text))
-    for copy, one, key in ((copy, *moved[copy.file]) for copy in ordered if copy.file in moved):
-        by = (one.first_us or 0) - (copy.first_us or 0)
+    for source in (source for source in ordered if source.file in moved):
+        one, key = moved[source.file]
+        by, count = (one.first_us or 0) - (source.first_us or 0), source.samples
         shift = by + places[one.file].shift_us
-        after = (copy.last_us or 0) + shift
-        places[copy.file] = Placed(file=copy.file, shift_us=shift, after_us=after, repeats=copy.samples, key=key)
-        text = f"it is {one.file} again, its clock moved by {-by / 1e6:+,g} s: {copy.samples:,} row(s) are left out"
-        remarks.append(Remark(step="ingest", code="moved-copy", where=copy.file, count=copy.samples, text=text))
+        after = (source.last_us or 0) + shift
+        places[source.file] = Placed(file=source.file, shift_us=shift, after_us=after, repeats=count, key=key)
+        text = f"it is {one.file} again, its clock moved by {-by / 1e6:+,g} s: {count:,} row(s) are left out"
+        remarks.append(Remark(step="ingest", code="moved-copy", where=source.file, count=count, text=text))
     return ordered, [places[s.file] for s in ordered], remarks
 
 

@@ -126,7 +126,7 @@ class _Reading:
         self.ticks = Ticks(rig.time, state["ticks"] if state else None)
         self.clock = Clock(rig.time, state["clock"] if state else None, before)
         self.begin = Beginning()
-        if known is not None and known.begins is None and state is not None:
+        if known is not None and known.begins is None and state is not None and rig.time.dated:
             for rows in rows_until(store, known, FARTHEST_US):
                 self.begin.add(rows)
         self.stuck = StuckChannels(rig, state["stuck"] if state else None)
@@ -162,7 +162,7 @@ class _Reading:
 
     def _samples(self, placed: Placed) -> Iterator[pa.Table]:
         self.tally.add(placed)
-        for rows in placed.rows:
+        for rows in placed.rows if self.rig.time.dated else ():
             self.begin.add(rows)
         if placed.rows:
             yield joined(placed.rows).table(self.schema)

@@ -11,6 +11,7 @@ from benchpipe.config.lab import RetentionConfig
 from benchpipe.config.run import RunConfig, load_run
 from benchpipe.config.watching import HealthConfig
 from benchpipe.errors import BenchpipeError, DamageError, ExitCode, InputError
+from benchpipe.health.gather import now_of
 from benchpipe.health.look import run_health
 from benchpipe.keeping import retain
 from benchpipe.pipeline import Outcome, run_steps
@@ -123,7 +124,10 @@ def healthy_view(config: RunConfig, store: RunStore, rules: HealthConfig, now: d
     manifest = store.manifest()
     health = run_health(config, manifest, store, rules, now)
     view = run_view(config, manifest, store)
-    return replace(view, health=health.findings, bytes_a_day=health.a_day, watched=health.looked_at)
+    pace = view.pace
+    if pace is not None and config.rig.time.dated:
+        pace = pace.seen_at(now_of(config.rig, now))
+    return replace(view, pace=pace, health=health.findings, bytes_a_day=health.a_day, watched=health.looked_at)
 
 
 def _steps(outcome: Outcome) -> tuple[StepUse, ...]:

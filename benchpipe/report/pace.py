@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.tails import last_rows_of
 
 DAY_US = 86_400_000_000
+LEAST_US = 30 * 60_000_000  # of logs: a shorter piece says nothing of a day
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,8 @@ class Pace:
     planned : int, optional
         None where the plan does not say.
     per_day : float, optional
-        Cycles a day over the last day of the logs, stops included; None where no cycle was found.
+        Cycles a day over the last day of the logs, stops included; None where no cycle was found, or the logs
+        are shorter than :data:`LEAST_US`.
     end_us : int, optional
         Time of the last planned cycle on the run's axis at that pace; None where there is nothing
         to expect: no plan, all done, or no cycle in the last day.
@@ -39,6 +41,11 @@ class Pace:
     planned: int | None
     per_day: float | None
     end_us: int | None
+
+    def seen_at(self, now_us: int) -> Pace:
+        """The pace at a time of the run's axis: an end that is over was none."""
+        over = self.end_us is not None and self.end_us <= now_us
+        return replace(self, end_us=None) if over else self
 
 
 @dataclass(frozen=True)
@@ -102,7 +109,7 @@ def pace_of(run: RunConfig, manifest: Manifest, store: RunStore, last_us: int | 
     if last_us is None or since is None or not done:
         return Pace(done, planned, None, None)
     began = max(since, min(firsts)) if len(firsts) == sum(tail.done > 0 for tail in tails) else since
-    if last_us <= began:
+    if last_us - began < LEAST_US:
         return Pace(done, planned, None, None)
     per_day = sum(int((tail.start_us >= began).sum()) for tail in tails) * DAY_US / (last_us - began)
     left = sum((end.planned or 0) - end.cycles for end in ends if end.planned is not None and not end.over)

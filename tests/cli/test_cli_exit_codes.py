@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
 import shutil
 import signal
 import subprocess
@@ -153,6 +154,11 @@ def test_70_for_a_bug_with_a_report_to_send(
     text = report.read_text()
     assert "Traceback" in text
     assert "arguments: ['ingest', 'healthy'," in text
+    assert report.stat().st_mode & 0o777 == 0o600
+    assert call(["ingest", "healthy", "--lab", str(fresh)]) == 70
+    names = [path.stem.rpartition("-")[2] for path in tmp_path.glob("benchpipe-bug-*.txt")]
+    assert len(set(names)) == 2
+    assert str(os.getpid()) not in names
 
 
 def test_70_is_written_to_the_terminal_where_no_file_can_be(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import time
 from pathlib import Path
 
 import pytest
@@ -309,3 +310,41 @@ def test_a_risk_that_the_whole_file_lacks_and_ends_that_fall_name_the_key(tmp_pa
         with pytest.raises(ConfigError) as caught:
             load_model(LimitsConfig, path)
         assert caught.value.where == f"{path}:{line}, key {key}"
+
+
+@pytest.mark.parametrize(
+    ("text", "what", "line"),
+    [
+        ("x = 1\ny = " + "9" * 5000 + "\n", "a number of more than 100 characters", 2),
+        ("y = 0x" + "f" * 5000 + "\n", "a number of more than 100 characters", 1),
+        ("y = 1." + "0" * 200_000 + "e5\n", "a number of more than 100 characters", 1),
+        ("x = 1\n\n" + ".".join("a" * 50_000) + " = 1\n", "a key of more than 32 parts", 3),
+        ("[" + " . ".join("a" * 50_000) + "]\nx = 1\n", "a key of more than 32 parts", 1),
+        ('"a"' + ".'b'" * 50_000 + " = 1\n", "a key of more than 32 parts", 1),
+        ("x = { " + ".".join("a" * 50_000) + " = 1 }\n", "a key of more than 32 parts", 1),
+        ("x = " + "{ a = " * 60 + "1" + " }" * 60 + "\n", "nested too deeply", None),
+        ("x = " + "[" * 60 + "]" * 60 + "\n", "nested too deeply", None),
+        ("# " + "a" * 3_000_000 + "\n", "too large for a configuration", None),
+        ("x = 2026-02-30\n", "not valid TOML", None),
+    ],
+)  # fmt: skip
+def test_what_no_configuration_has_is_refused_at_once(tmp_path: Path, text: str, what: str, line: int | None) -> None:
+    path = tmp_path / "odd.toml"
+    path.write_text(text)
+    begun = time.process_time()
+    with pytest.raises(ConfigError, match=what) as told:
+        read_toml(path)
+    assert time.process_time() - begun < 2.0
+    assert str(told.value.where).startswith(f"{path}:{line}" if line else str(path))
+    assert len(str(told.value)) < 2000
+
+
+def test_long_texts_and_comments_are_no_long_keys_and_numbers(tmp_path: Path) -> None:
+    path = tmp_path / "plain.toml"
+    words, digits = "a. b.c " * 60, "1234567890" * 30
+    lines = [
+        f"# {words} {digits}", f'x = "{words}{digits}" # \'', f"y = '{digits}'", f'z = """\n{digits}\n{words}\\\""""',
+        f"w = \'\'\'{digits}\'\'\'", "v = 1.5",
+    ]  # fmt: skip
+    path.write_text("\n".join(lines) + "\n")
+    assert read_toml(path).values["v"] == 1.5

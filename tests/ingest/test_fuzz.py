@@ -7,6 +7,11 @@ must come out unchanged: each sample is held against its own line, read by a few
 from __future__ import annotations
 
 import gzip
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,10 +20,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchpipe.errors import InputError
+from tests.ingest.mutated import FORMATS, damaged
 from tests.ingest.taken import HEAD, Run
 from tests.ingest.text_logs import LINE_END, make_rig, plain_rows, read_bytes, same_numbers
 
 CASES = 2250
+MANY = 20_000
+SLOWEST_S = 10.0
+MOST_MB = 1000
 DIALECTS: dict[str, dict[str, Any]] = {
     "plain": {},
     "decimal comma": {"separator": ";", "decimal": ","},
@@ -30,12 +39,6 @@ DIALECTS: dict[str, dict[str, Any]] = {
     "spaces": {"separator": "space"},
     "units": {"units_row": True},
 }
-PIECES = [
-    b"\n", b"\r", b"\r\n", b"\x00", b"\xff", b"\xef\xbb\xbf", b'"', b",", b";", b"\t", b" ", b".", b"-", b"e", b"E+999",
-    b"nan", b"inf", b"OVER", b"-999", b"1e38", b"1e400", b"\x1a", b"Time", b"Time,Load,Angle\n", b"9" * 40,
-    b"\xe2\x88\x92",
-    b"\xc2\xa0", b"\x1f\x8b", b"\xfe\xff", b"0.1,0.2,0.3\n", b"\n\n\n", b"1,2\n", b"1,2,3,4,5\n",
-]  # fmt: skip
 
 
 def log_of(log: dict[str, Any], rows: int = 40) -> bytes:
@@ -52,54 +55,68 @@ def log_of(log: dict[str, Any], rows: int = 40) -> bytes:
     return ("\r\n".join(lines) + "\r\n").encode(log.get("encoding", "utf-8"))
 
 
-def damaged(data: bytes, draw: np.random.Generator) -> bytes:
-    """Bytes changed, cut, doubled, put in, taken out."""
-    out = bytearray(data)
-    for _ in range(int(draw.integers(1, 6))):
-        at = int(draw.integers(0, len(out) + 1))
-        span = int(draw.integers(1, 60))
-        kind = draw.integers(0, 7)
-        if kind == 0 and out:
-            out[at % len(out)] = int(draw.integers(0, 256))
-        elif kind == 1:
-            out[at:at] = PIECES[int(draw.integers(0, len(PIECES)))]
-        elif kind == 2:
-            del out[at : at + span]
-        elif kind == 3:
-            out[at:at] = out[at : at + span]
-        elif kind == 4:
-            out[at : at + span] = bytes(span)
-        elif kind == 5:
-            out[at : at + span] = bytes(draw.integers(0, 256, span, np.uint8))
-        elif draw.random() < 0.3:
-            del out[at:]
-    return bytes(out)
-
-
 @pytest.mark.parametrize("name", DIALECTS)
 def test_damaged_logs_lose_no_line(name: str) -> None:
+    lose_no_line(name, CASES // len(DIALECTS), sum(name.encode()))
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("name", DIALECTS)
+def test_many_damaged_logs_lose_no_line(name: str) -> None:
+    lose_no_line(name, MANY // 2 // len(DIALECTS) + 1, 1 + sum(name.encode()))
+
+
+@pytest.mark.parametrize("name", FORMATS)
+def test_damaged_logs_of_other_formats_end_soon_and_in_little_memory(name: str, tmp_path: Path) -> None:
+    end_well(name, 40, tmp_path)
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("name", FORMATS)
+def test_many_damaged_logs_of_other_formats_end_soon_and_in_little_memory(name: str, tmp_path: Path) -> None:
+    end_well(name, MANY // 2 // len(FORMATS) + 1, tmp_path)
+
+
+def end_well(name: str, count: int, folder: Path) -> None:
+    """Read damaged logs in a process of its own: rows or an InputError, no crash, hang or great need of memory."""
+    pytest.importorskip({"hdf5": "h5py", "mdf": "asammdf"}.get(name, "pyarrow"))
+    command = [sys.executable, "-m", "tests.ingest.mutated", name, str(count), str(folder)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60 + SLOWEST_S * count, check=False)
+    assert done.returncode == 0, (done.returncode, done.stderr[-2000:])
+    found = json.loads(done.stdout)
+    assert found["read"] + found["refused"] == count
+    assert found["read"] > 0
+    assert found["slowest_s"] < SLOWEST_S
+    assert found["peak_mb"] < MOST_MB
+
+
+def lose_no_line(name: str, count: int, seed: int) -> None:
+    """Read damaged text logs: each line once, and what the undamaged ones say."""
     log = DIALECTS[name]
     rig = make_rig(log)
     whole = log_of(log)
     clean = read_bytes(whole, rig)
     assert (len(clean.row), clean.rejects) == (40, [])
-    draw = np.random.default_rng(sum(name.encode()))
+    draw = np.random.default_rng(seed)
     read_count, compared = 0, 0
-    for number in range(CASES // len(DIALECTS)):
+    for number in range(count):
         data = damaged(whole, draw)
         data = gzip.compress(data, mtime=0) if number % 10 == 9 else data
+        begun = time.process_time()
         try:
             read = read_bytes(data, rig)
         except InputError:
             continue
+        finally:
+            assert time.process_time() - begun < SLOWEST_S
         read_count += 1
         lines = sorted([*read.row, *(line for line, _ in read.lines)])
         assert lines == list(range(lines[0], lines[-1] + 1) if lines else []), "each line once"
         text = data if number % 10 != 9 else gzip.decompress(data)
         holds_what_it_says(text, log, read, clean)
         compared += is_what_a_plain_reader_reads(text, log, read)
-    assert read_count > CASES // len(DIALECTS) // 3
-    assert compared > CASES // len(DIALECTS) // 3 or log.keys() & {"encoding", "quoted", "units_row"}
+    assert read_count > count // 3
+    assert compared > count // 3 or log.keys() & {"encoding", "quoted", "units_row"}
 
 
 def holds_what_it_says(data: bytes, log: dict[str, Any], read: Any, clean: Any) -> None:

@@ -86,3 +86,18 @@ def test_no_cyclic_block_has_no_pace(healthy: tuple[RunConfig, RunStore]) -> Non
     run, store = healthy
     holds = tuple(b for b in run.plan.block if b.kind == "hold")
     assert pace_of(replace(run, plan=run.plan.model_copy(update={"block": holds})), store.manifest(), store, 5) is None
+
+
+@pytest.mark.parametrize(("seconds", "known"), [(150, False), (1700, False), (1900, True)])
+def test_a_short_log_says_no_pace(
+    healthy: tuple[RunConfig, RunStore], monkeypatch: pytest.MonkeyPatch, seconds: int, known: bool
+) -> None:
+    found = paced(healthy[0], monkeypatch, seconds * 1_000_000 + 5, 5, np.arange(seconds) * 1_000_000 + 5, 10_000)
+    assert found is not None
+    assert (found.done, found.per_day is not None, found.end_us is not None) == (1000, known, known)
+
+
+def test_an_end_in_the_past_is_none() -> None:
+    pace = Pace(10, 20, 5.0, 1000)
+    assert [pace.seen_at(now).end_us for now in (999, 1000, 1001)] == [1000, None, None]
+    assert Pace(10, 20, 5.0, None).seen_at(5) == Pace(10, 20, 5.0, None)

@@ -17,6 +17,8 @@ import pytest
 from benchpipe.errors import StoreError
 from benchpipe.store import files
 from benchpipe.store.files import TEMPORARY, finish, sha256_of, unfinished, write_whole
+from benchpipe.store.lock import hold_store
+from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 from tests.store.kept import night, tables, tree
 
@@ -232,3 +234,27 @@ def test_a_large_file_is_handed_to_the_disk_as_it_grows(
             file.write(data[first : first + 256])
         assert finish(file, "whole").read_bytes() == data
     assert [(offset, size) for offset, size, _ in handed] == [(k * 1024, 1024) for k in range(4)]
+
+
+def test_every_folder_that_is_made_is_safe_before_what_is_in_it_counts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A power cut takes a folder whose own folder was not synced: the run's, `.nights`, an archive."""
+    synced: list[str] = []
+
+    def note(handle: int) -> None:
+        synced.append(str(Path(f"/proc/self/fd/{handle}").readlink()))
+
+    monkeypatch.setattr(os, "fsync", note)
+    write_whole(tmp_path / "a" / "b" / "c" / "file", b"x")
+    assert synced[:3] == [str(tmp_path), str(tmp_path / "a"), str(tmp_path / "a" / "b")]
+    assert synced[-1] == str(tmp_path / "a" / "b" / "c")
+    synced.clear()
+    write_whole(tmp_path / "a" / "b" / "c" / "file", b"y")
+    assert len(synced) == 2
+    (tmp_path / "store" / "run").mkdir(parents=True)  # by a job that was killed
+    RunStore(tmp_path / "store", "run").commit(Manifest(run="run", code=""))
+    assert str(tmp_path / "store") in synced
+    synced.clear()
+    with hold_store(tmp_path / "new" / "store"):
+        assert str(tmp_path / "new") in synced
