@@ -40,7 +40,7 @@ PROOFS: tuple[Column, ...] = (
     column("duration_s", "float64", "s", "time until it is back there, or the log ends"),
     column("complete", "bool", "", "the load came back to the settling load; false where the log ends before"),
     column("samples", "int64", "1", "samples used"),
-    column("outcome", "string", "", "held, cut short, not reached, failed, gap, saturated or log ends"),
+    column("outcome", "string", "", "held, cut short, not reached, failed, inconclusive, gap, saturated or log ends"),
     column("rules_broken", "int32", "times", "rules of the plan it broke; null where not known", null=True),
     column("broken", "string", "", "which step broke a rule: what was found, what was asked", null=True),
     column("stay_before_s", "float64", "s", "time at the settling load before"),

@@ -23,7 +23,7 @@ from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import sample_inputs
 
-VERSION = 12
+VERSION = 13
 STEP = "process"
 KEPT = (
     "the plan, the rig file or the program has changed since the samples were dropped: what was made of them stays "
