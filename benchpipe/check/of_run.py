@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from datetime import date
 
@@ -13,7 +12,7 @@ from benchpipe.check.run_tables import RunTables
 from benchpipe.config.channel import ChannelConfig
 from benchpipe.config.run import RunConfig
 from benchpipe.process.hold_levels import leak_over_levels
-from benchpipe.process.order import CODES
+from benchpipe.process.order import CODES, UNKNOWN
 from benchpipe.store.manifest import Manifest
 
 DAY_S = 86_400.0
@@ -51,7 +50,11 @@ def _order(run: RunConfig, manifest: Manifest, tables: RunTables) -> tuple[Judge
     there = [b for b in run.plan.block if tables.begun(b)]
     if len(there) < 2:
         raise NotThere("fewer than two blocks of the plan are there", due=False)
-    broken = [r for r in manifest.steps["process"].remarks if r.code in CODES]
+    remarks = manifest.steps["process"].remarks
+    broken = [r for r in remarks if r.code in CODES]
+    unknown = [f"'{r.where}': {r.text}" for r in remarks if r.code == UNKNOWN]
+    if unknown and not broken:
+        raise NotThere("; ".join(unknown), due=True)
     return _exact(float(len(broken))), len(there), "; ".join(f"'{r.where}': {r.text}" for r in broken)
 
 
@@ -119,17 +122,3 @@ def _out(channel: ChannelConfig, first: date, last: date) -> str:
         if one.due is not None and last > one.due and begin <= last < end:
             return f"of {last}, after the calibration of '{channel.name}' was due on {one.due}"
     return ""
-
-
-def restarts_us(run: RunConfig, manifest: Manifest) -> tuple[int, ...]:
-    """Times at which an elapsed clock began again: what was broken off there ended with its log."""
-    if run.rig.time.kind != "elapsed":
-        return ()
-    first = {source.file: source.first_us for source in manifest.sources}
-    found, before = [], math.nan
-    for placed in manifest.placed:
-        start = first.get(placed.file)
-        if start is not None and not math.isnan(before) and placed.shift_us != before:
-            found.append(start + placed.shift_us)
-        before = placed.shift_us
-    return tuple(found)

@@ -25,6 +25,7 @@ from benchpipe.config.model import (
     PatternText,
     Ratio,
     Seconds,
+    StatedPause,
     Stiffness,
 )
 from benchpipe.errors import nearest
@@ -372,6 +373,7 @@ class PlanConfig(ConfigModel):
     rig: PathText
     limits: Many[PathText] = ()
     logs: Many[PatternText] = Field(min_length=1)
+    restart_pause: StatedPause = None
     block: Many[Block] = Field(min_length=1)
 
     @model_validator(mode="after")

@@ -98,7 +98,7 @@ def reconcile(
     complete: ArrayLike,
     segment: ArrayLike,
     stopped: ArrayLike | None = None,
-    invented_us: int | None = None,
+    restarts_us: ArrayLike = (),
 ) -> CountResult:
     """Hold detected cycles against the counter.
 
@@ -113,9 +113,9 @@ def reconcile(
         Stretch between gaps and stops that the cycle lies in.
     stopped : array_like of bool, shape (n,), optional
         The row is open, and the log went on to show that the rig stood: nothing was counted unseen.
-    invented_us : int, optional
-        A pause between segments that lasts so long may be invented: the clock began anew, and how long the rig
-        stood is not known. A counter that goes back there was reset, unless it stood just before its end.
+    restarts_us : array_like of int64
+        Times at which the log's clock began again. How long each pause was is not known: any number of cycles may
+        have gone by, and a counter that goes back there was reset, unless it stood just before its end.
 
     Returns
     -------
@@ -133,8 +133,10 @@ def reconcile(
     rate = _rate(ticks, cycles, border)
     allowed = _possible(start, cycles, border)
     allowed[stood[:-1]] = np.minimum(allowed[stood[:-1]], STOP_CYCLES)
-    unknown = border & (np.diff(start) >= invented_us) if invented_us is not None else np.zeros(border.size, bool)
+    before_each = np.searchsorted(np.asarray(restarts_us, np.int64), start, "right")
+    unknown = border & (np.diff(before_each) > 0)
     round_ = np.where(unknown, np.minimum(allowed, STOP_CYCLES), allowed)
+    allowed = np.where(unknown & ~stood[:-1], np.inf, allowed)
     kinds, ticks = _breaks(count, ticks, cycles, border, stood[:-1], rate, allowed, round_)
     extra = ticks / rate - cycles
     return CountResult(

@@ -63,7 +63,7 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
     found = Found(parts + loops)
     found.parts += [store.write("trends", trends, key)] if trends.num_rows else []
     cycles = store.read_parts(parts, "cycles", REMARK_COLUMNS)
-    counted = counted_cycles(block, rig, cycles)
+    counted = counted_cycles(block, rig, cycles, task.clock.restarts_us)
     found.remarks = cycle_remarks(block, rig, cycles, counted)
     found.remarks += [learnt_remark(block, rig, learnt)] if learnt is not None else []
     found.state = {
@@ -85,7 +85,7 @@ def _peaks(task: BlockTask[CyclicBlock]) -> Found:
     rig, store, block, key = task.rig, task.store, task.block, task.key
     parts, lost_at_end = write_peaks(task)
     cycles = store.read_parts(parts, "cycles", REMARK_COLUMNS)
-    counted = counted_cycles(block, rig, cycles)
+    counted = counted_cycles(block, rig, cycles, task.clock.restarts_us)
     remarks = cycle_remarks(block, rig, cycles, counted)
     trends = cycle_trends(block, CycleValues(lambda columns, *_: store.read_parts(parts, "cycles", columns)))
     parts += [store.write("trends", trends, key)] if trends.num_rows else []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
-from benchpipe.ingest.clock import RESTART_PAUSE_US
 from benchpipe.process.counting import CountResult, reconcile
 from benchpipe.process.restarts import zero_shifts
 from benchpipe.process.signals import signal_units
@@ -106,21 +105,24 @@ def not_learnt(block: CyclicBlock) -> Remark:
     return Remark(step="process", code="thresholds-not-learnt", where=block.name, count=1, text=text)
 
 
-def counted_cycles(block: CyclicBlock, rig: RigConfig, cycles: pa.Table) -> CountResult | None:
+def counted_cycles(
+    block: CyclicBlock, rig: RigConfig, cycles: pa.Table, restarts_us: Sequence[int] = ()
+) -> CountResult | None:
     """Compare a block's cycles with the rig's counter; None where the rig has none, or there are no two cycles."""
     if rig.counter is None or cycles.num_rows < 2:
         return None
     names = ("start_us", "counter", "complete", "segment", "samples")
-    return count_cycles(block, rig, {name: _array(cycles, name) for name in names})
+    return count_cycles(block, rig, {name: _array(cycles, name) for name in names}, restarts_us)
 
 
-def count_cycles(block: CyclicBlock, rig: RigConfig, get: dict[str, NDArray[Any]]) -> CountResult:
-    """Compare rows of the cycles table with the rig's counter."""
+def count_cycles(
+    block: CyclicBlock, rig: RigConfig, get: dict[str, NDArray[Any]], restarts_us: Sequence[int] = ()
+) -> CountResult:
+    """Compare rows of the cycles table with the rig's counter; ``restarts_us``: the log's clock began again there."""
     stood = get["samples"] / rig.time.sample_rate >= STOP_PART * block.longest_cycle_s
-    pause_us = RESTART_PAUSE_US if rig.time.kind == "elapsed" else None
     return reconcile(
         get["start_us"], get["counter"], get["complete"], get["segment"], stopped=stood & ~get["complete"],
-        invented_us=pause_us,
+        restarts_us=restarts_us,
     )  # fmt: skip
 
 

@@ -106,7 +106,8 @@ def _counts(view: RunView, marks: Marks) -> Text:
     left += [f"{view.repeats:,} repeated"] if view.repeats else []
     first, last = (clock(us, dated=view.dated, marks=marks) for us in (view.first_us, view.last_us))
     signed = f"\n{view.signed}" if view.signed else ""
-    return Text(f"{', '.join([took, *left])}; {first} to {last}{signed}")
+    pauses = f"; {view.pauses}" if view.pauses else ""
+    return Text(f"{', '.join([took, *left])}; {first} to {last}{pauses}{signed}")
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,7 @@ from benchpipe.report.pace import Pace, last_cycles, pace_of
 from benchpipe.report.strength_views import locking_view, proof_view
 from benchpipe.store.away import Away
 from benchpipe.store.manifest import Manifest, Remark
+from benchpipe.store.pauses import RunClock
 from benchpipe.store.run_store import RunStore
 
 # A row of the verdicts table that an older version judged lacks some columns.
@@ -60,7 +61,8 @@ class RunView:
     ``running``: the plan asks for more than there is; ``judged``: it was checked; ``alarms`` and
     ``steps``: as far as a night has been told or has worked on it; ``health``: how its rig was when
     that was looked at, and ``watched`` that it was; ``bytes_a_day``: its tables grow by so much, 0 where
-    it does not go on; ``limits_note``: why ``limits`` has no rows, or of when they are if not of now.
+    it does not go on; ``pauses``: restarts of the log's clock, and what is known of the
+    pauses; ``limits_note``: why ``limits`` has no rows, or of when they are if not of now.
     """
 
     run: str
@@ -93,6 +95,7 @@ class RunView:
     bytes_a_day: float = 0.0
     watched: bool = False
     limits_note: str = ""
+    pauses: str = ""
 
 
 def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
@@ -106,7 +109,8 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
     remarks = [r for s in sources for r in s.remarks] + [r for step in manifest.steps.values() for r in step.remarks]
     verdict = worst(due)
     blocks = tuple(_as_judged(_block_view(b, run, manifest, store), limits) for b in run.plan.block)
-    last_us = max(ends, default=None)
+    clock = RunClock.of(manifest, run.plan.restart_pause)
+    last_us = int(clock.real(max(ends))) if ends else None
     running = waits_for_more(limits, (b.name for b in blocks)) or any(b.planned and not b.ended for b in blocks)
     return RunView(
         run=run.name,
@@ -129,7 +133,8 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         remarks=tuple(remarks),
         reasons=_reasons(store.read(manifest, "rejects")),
         do_next=tuple(_do_next(run, manifest, verdict, limits, running)),
-        pace=pace_of(run, manifest, store, last_us),
+        pace=pace_of(run, manifest, store, last_us, clock),
+        pauses=clock.words,
         signed=signed_words(store, manifest),
         limits_note="" if limits else _no_limits(run, manifest),
     )

@@ -53,7 +53,8 @@ class Source(_Record):
     on from there when the log has grown (None: it is read whole then). ``rows`` of the file are
     ``samples``, ``rejects``, and ``repeats`` of rows inside the file.
     ``first_us`` and ``last_us`` are the file's own times; ``shift_us`` is what the last
-    row of the file is moved by inside the file (clock restarts).
+    row of the file is moved by inside the file (clock restarts). ``restarts`` are the file's own times of the first
+    rows after an elapsed clock began again: how long each pause was is not known.
     """
 
     file: str
@@ -72,6 +73,7 @@ class Source(_Record):
     remarks: tuple[Remark, ...] = ()
     taken: int = 0
     repeats: int = 0
+    restarts: tuple[int, ...] = ()
     state: dict[str, Any] | None = None
 
 
@@ -80,7 +82,7 @@ class Placed(_Record):
 
     Its first samples, at or before ``after_us``, are left out: ``repeats`` stand in other files too,
     and ``late`` are other rows at times that are over, as stretches (row, rows): they are rejects.
-    ``key`` says what that was found from.
+    ``key`` says what that was found from. ``restart``: an elapsed clock began again with this file.
     """
 
     file: str
@@ -89,6 +91,7 @@ class Placed(_Record):
     repeats: int
     late: tuple[tuple[int, int], ...] = ()
     key: str = ""
+    restart: bool = False
 
     @property
     def left_out(self) -> int:

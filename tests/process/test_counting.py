@@ -137,7 +137,7 @@ def test_a_pause_that_a_clock_invents_is_no_time_for_a_counter_to_come_round(las
     cycles = run(100, 50, pause_s=3600)
     cycles["counter"][:101] += last - 100
     cycles["counter"][101:] -= 100
-    seen = reconcile(**cycles, invented_us=3600 * SECOND)
+    seen = reconcile(**cycles, restarts_us=[cycles["start_us"][101]])
     assert (seen.resets, seen.rollovers) == ((1, 0) if kind == "resets" else (0, 1))
     assert seen.unexplained == 0.0
     assert reconcile(**cycles).rollovers == 1  # an hour by a dated clock is time enough
