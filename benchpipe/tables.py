@@ -29,7 +29,12 @@ class CycleFlag(IntFlag):
     STOOD_STILL = 64
     LOST_ROWS = 128
     BROKEN_OFF = 256
+    SEVERAL_LOOPS = 512
+    PART_OF_LOOP = 1024
+    RAMP_ALONE = 2048
 
+
+NOT_ONE_LOOP = CycleFlag.SEVERAL_LOOPS | CycleFlag.PART_OF_LOOP | CycleFlag.RAMP_ALONE
 
 FLAG_MEANING: dict[CycleFlag, str] = {
     CycleFlag.OPEN: "not closed: the log, a gap or a stop ended it; never judged",
@@ -43,6 +48,11 @@ FLAG_MEANING: dict[CycleFlag, str] = {
     CycleFlag.LOST_ROWS: "rows inside it (where a row is a cycle: just before it) were rejected, or have no load or "
     "no motion: its extremes may be missing",
     CycleFlag.BROKEN_OFF: "samples are missing where it was broken off: a gap in the clock",
+    CycleFlag.SEVERAL_LOOPS: "the record holds more than one loop, by its crossings or by the plan's frequency: no "
+    "complete cycle, loop fields are null",
+    CycleFlag.PART_OF_LOOP: "the record holds a part of a loop, by its ends or by the plan's frequency: no complete "
+    "cycle, loop fields are null",
+    CycleFlag.RAMP_ALONE: "the record is a loading ramp alone: it has a peak and stiffness of loading, and no loop",
 }
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
+from benchpipe.process.counting import rows_every
 from benchpipe.process.cutting import Anchor
 from benchpipe.process.cycle_tables import CycleTables
 from benchpipe.process.cycles import cycle_settings
@@ -16,7 +17,14 @@ from benchpipe.process.digits import Digits, learn_digits
 from benchpipe.process.found import Found
 from benchpipe.process.loops import loop_numbers, loops_table
 from benchpipe.process.peaks import write_peaks
-from benchpipe.process.remarks import REMARK_COLUMNS, counted_cycles, cycle_remarks, learnt_remark, not_learnt
+from benchpipe.process.remarks import (
+    REMARK_COLUMNS,
+    counted_cycles,
+    cycle_remarks,
+    learnt_remark,
+    not_learnt,
+    sparse_remark,
+)
 from benchpipe.process.sample_noise import SAMPLES, SampleNoise, learn_sample_noise
 from benchpipe.process.settled import SettledCycles
 from benchpipe.process.signals import block_signals
@@ -87,9 +95,14 @@ def _peaks(task: BlockTask[CyclicBlock]) -> Found:
     cycles = store.read_parts(parts, "cycles", REMARK_COLUMNS)
     counted = counted_cycles(block, rig, cycles, task.clock.restarts_us)
     remarks = cycle_remarks(block, rig, cycles, counted)
+    every = rows_every(cycles.column("start_us"), floats(cycles.column("counter")), block.frequency)
+    if every > 1:
+        remarks.append(sparse_remark(block, every, counted=counted is not None))
     trends = cycle_trends(block, CycleValues(lambda columns, *_: store.read_parts(parts, "cycles", columns)))
     parts += [store.write("trends", trends, key)] if trends.num_rows else []
-    state = {"counted": counted.state if counted is not None else None, "lost_at_end": lost_at_end}
+    state = {
+        "counted": counted.state if counted is not None else None, "lost_at_end": lost_at_end, "rows_every": every,
+    }  # fmt: skip
     return Found(parts, remarks, state)
 
 

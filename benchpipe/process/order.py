@@ -60,7 +60,8 @@ def order_remarks(
     there = [(block, span) for block in blocks if (span := spans.get(block.name)) is not None]
     for (before, (began, over)), (block, (start, _)) in pairwise(there):
         if start < began:
-            text = f"it began {clock.between_us(start, began) / US:,.4g} s before '{before.name}', which the plan has before it"
+            early = clock.between_us(start, began) / US
+            text = f"it began {early:,.4g} s before '{before.name}', which the plan has before it"
             yield _remark("order", block, text)
             continue
         if (block.pause_min, block.pause_max) != (None, None) and clock.unknown_between(over, start):

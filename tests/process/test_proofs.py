@@ -71,7 +71,11 @@ def whole(t: np.ndarray, load: np.ndarray, stays: float = 0.0, **more: float) ->
 
 
 def rows_of(
-    *pieces: Signals, block: ProofBlock = BLOCK, rig: RigConfig = RIG, zero: Level = NO_ZERO, clock: RunClock = NO_RESTART
+    *pieces: Signals,
+    block: ProofBlock = BLOCK,
+    rig: RigConfig = RIG,
+    zero: Level = NO_ZERO,
+    clock: RunClock = NO_RESTART,
 ) -> list[dict[str, Any]]:
     """Rows of signals that arrive in pieces."""
     finder = ProofFinder(block, rig)
