@@ -119,7 +119,7 @@ VERDICTS: tuple[Column, ...] = (
     ),
     column("measured", "float64", "of the limit", "measured value", null=True),
     column("bound", "string", "", "at least or at most, where the value only bounds the true one; else empty"),
-    column("at", "string", "", "of a largest or smallest value: which cycle, hold or sweep it is of"),
+    column("at", "string", "", "of a largest or smallest value, or a fail: which cycle, hold or sweep it is of"),
     column("standard_u", "float64", "of the limit", "its standard uncertainty", null=True),
     column(
         "dof", "float64", "1", "degrees of freedom of that (Welch-Satterthwaite); null: infinite, not known", null=True

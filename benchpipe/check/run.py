@@ -13,6 +13,7 @@ import pyarrow as pa
 
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.cycle_values import cycle_values
+from benchpipe.check.decision import NOT_APPLICABLE
 from benchpipe.check.fitting import blocks_of, limit_unit
 from benchpipe.check.judge import Case, Judged, judge, not_judged, rule_of, window_of_limit
 from benchpipe.check.left_out import LogClock
@@ -32,7 +33,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import matches
 from benchpipe.tables import schema
 
-VERSION = 5
+VERSION = 6
 STEP = "check"
 Rows = tuple[dict[str, Any], list[dict[str, Any]]]
 
@@ -104,7 +105,8 @@ def _rows(limits: LimitSet, run: RunConfig, manifest: Manifest, tables: RunTable
             continue
         blocks = blocks_of(limit, measure, run)
         if not blocks:
-            judged = not_judged(case_of(run.plan.block[0]), f"the plan has no {measure.kind} block", due=False)
+            why = f"{NOT_APPLICABLE}: the plan has no {measure.kind} block"
+            judged = not_judged(case_of(run.plan.block[0]), why, due=False)
             yield _row(limit, limits, run, measure, limit.block, judged)
         for block in blocks:
             started = any(s.rows and matches(s.file, block.files) for s in manifest.sources)

@@ -15,7 +15,7 @@ from benchpipe.health.look import run_health
 from benchpipe.keeping import retain
 from benchpipe.pipeline import Outcome, run_steps
 from benchpipe.report.severity import exit_code
-from benchpipe.report.view import RunView, StepUse, archived_view, failed_view, run_view
+from benchpipe.report.view import RunView, StepUse, archived_view, failed_view, run_view, with_health
 from benchpipe.store.away import read_away
 from benchpipe.store.run_store import RunStore
 
@@ -112,7 +112,7 @@ def healthy_view(config: RunConfig, store: RunStore, rules: HealthConfig, now: d
     manifest = store.manifest()
     health = run_health(config, manifest, store, rules, now)
     view = run_view(config, manifest, store)
-    return replace(view, health=health.findings, bytes_a_day=health.a_day, watched=health.looked_at)
+    return replace(with_health(view, health.findings), bytes_a_day=health.a_day, watched=health.looked_at)
 
 
 def _steps(outcome: Outcome) -> tuple[StepUse, ...]:
