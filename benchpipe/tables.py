@@ -10,7 +10,7 @@ from __future__ import annotations
 from enum import IntFlag
 from typing import TYPE_CHECKING
 
-from benchpipe.columns import BUDGETS, LOCK_CHANGES, LOSSES, PROOFS, VERDICTS, Column
+from benchpipe.columns import BUDGETS, LOCK_CHANGES, LOSSES, PROOFS, RELAXATION_POINTS, RELAXATIONS, VERDICTS, Column
 from benchpipe.columns import column as _c
 
 if TYPE_CHECKING:
@@ -319,6 +319,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "loops": LOOPS,
     "holds": HOLDS,
     "creep_points": CREEP_POINTS,
+    "relaxations": RELAXATIONS,
+    "relaxation_points": RELAXATION_POINTS,
     "sweeps": SWEEPS,
     "resistance": RESISTANCE,
     "resistance_points": RESISTANCE_POINTS,

@@ -41,7 +41,10 @@ from benchpipe.config.rig import RigConfig
 MOST_LOST = 0.05  # of the rows of a hold, sweep, window or proof: with more, a figure of many rows is not its own
 MOST_NAMED = 8  # items beyond a limit that are listed by name
 EXACT = ("count", "share")
-PLANNED = {"hold": "planned_holds", "sweep": "planned_sweeps", "stance": "planned_windows", "proof": "planned_proofs"}
+PLANNED = {
+    "hold": "planned_holds", "relaxation": "planned_relaxations",
+    "sweep": "planned_sweeps", "stance": "planned_windows", "proof": "planned_proofs",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)

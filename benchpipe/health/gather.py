@@ -38,6 +38,7 @@ IN_UTC = ("%z", "%:z", "%#z", "%s")  # parts of a time format that tell its dist
 COLUMNS = [*dict.fromkeys([*REMARK_COLUMNS, "period_s"])]
 # Kind of block → table with a row for each thing that is planned, and the key of their number.
 COUNTED = {
+    "relaxation": ("relaxations", "planned_relaxations"),
     "sweep": ("sweeps", "planned_sweeps"), "stance": ("stances", "planned_windows"),
     "proof": ("proofs", "planned_proofs"), "locking": ("lock_changes", "planned_changes"),
 }  # fmt: skip

@@ -21,7 +21,10 @@ from benchpipe.tables import columns
 US = 1e6
 CODES = ("order", "pause")
 UNKNOWN = "pause-unknown"
-SPANNED = {"cyclic": "cycles", "hold": "holds", "sweep": "sweeps", "stance": "stances", "proof": "proofs"}
+SPANNED = {
+    "cyclic": "cycles", "hold": "holds", "relaxation": "relaxations",
+    "sweep": "sweeps", "stance": "stances", "proof": "proofs",
+}  # fmt: skip
 Span = tuple[int, int]
 
 

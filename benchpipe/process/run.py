@@ -16,6 +16,7 @@ from benchpipe.process.lock_changes import locking_block
 from benchpipe.process.order import CODES, Span, block_span, order_remarks
 from benchpipe.process.proofs import proof_block
 from benchpipe.process.rejected import identity_of, only_added, rejected_rows
+from benchpipe.process.relaxation import relaxation_block
 from benchpipe.process.stance import stance_block
 from benchpipe.process.sweeps import sweep_block
 from benchpipe.process.task import BlockTask
@@ -43,6 +44,7 @@ BLOCKS: dict[str, Callable[[BlockTask[Any]], Found]] = {
     "sweep": sweep_block,
     "stance": stance_block,
     "hold": hold_block,
+    "relaxation": relaxation_block,
     "proof": proof_block,
     "locking": locking_block,
     "idle": _kept,

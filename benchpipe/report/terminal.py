@@ -38,7 +38,8 @@ _IN_BRACKETS = re.compile(r" \([^)]*\)")
 MOST_OVER_LIFE = 5
 LEAST_WIDTH = 70  # of a terminal for tables: in a narrower one their names would be cut off
 THINGS = {
-    "cyclic": "cycles", "hold": "holds", "sweep": "sweeps", "stance": "stance windows", "proof": "proofs",
+    "cyclic": "cycles", "hold": "holds", "relaxation": "relaxations",
+    "sweep": "sweeps", "stance": "stance windows", "proof": "proofs",
     "locking": "lock changes",
 }  # fmt: skip
 

@@ -20,6 +20,7 @@ from benchpipe.check.signing import signed_words
 from benchpipe.check.specimens import waits_for_more
 from benchpipe.columns import VERDICTS
 from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, LockingBlock, ProofBlock, StanceBlock, SweepBlock
+from benchpipe.config.relaxation import RelaxationBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.health.rules import Finding
 from benchpipe.process.signals import signal_units
@@ -29,6 +30,7 @@ from benchpipe.report.figures import BlockView, Figure, of_block, thinned
 from benchpipe.report.free_views import stance_view, sweep_view
 from benchpipe.report.hold_views import hold_view
 from benchpipe.report.pace import Pace, last_cycles, pace_of
+from benchpipe.report.relaxation_view import relaxation_view
 from benchpipe.report.remark_ranks import ranked
 from benchpipe.report.strength_views import locking_view, proof_view
 from benchpipe.store.away import Away
@@ -57,8 +59,8 @@ NOT_LEFT = frozenset(
 OFF_TARGET_PART = 0.05  # of the cycles: a remark on so many says that the rig is off its target
 # What of a block a figure is traced by.
 WHAT = {
-    "cyclic": "cycle", "hold": "hold", "sweep": "sweep", "stance": "stance", "proof": "proof",
-    "locking": "lock-change",
+    "cyclic": "cycle", "hold": "hold", "relaxation": "relaxation", "sweep": "sweep", "stance": "stance",
+    "proof": "proof", "locking": "lock-change",
 }  # fmt: skip
 
 
@@ -271,7 +273,8 @@ def _do_next(
 
 def _block_view(block: Block, run: RunConfig, manifest: Manifest, store: RunStore) -> BlockView:
     makers: dict[type, Callable[..., BlockView]] = {
-        CyclicBlock: _cyclic_view, HoldBlock: hold_view, SweepBlock: sweep_view, StanceBlock: stance_view,
+        CyclicBlock: _cyclic_view, HoldBlock: hold_view, RelaxationBlock: relaxation_view,
+        SweepBlock: sweep_view, StanceBlock: stance_view,
         ProofBlock: proof_view, LockingBlock: locking_view,
     }  # fmt: skip
     make = makers.get(type(block))

@@ -120,7 +120,7 @@ VALUES = [
      "known: cyclic, durability"),
     ("limits", '"hold"', '"cyclic"', "creep is a measure of hold blocks, 'cyclic' is not one", "known: hold, held"),
     ("limits", 'at_time = "10 min"\n', "", "creep needs at_time", "key limit[0].measure"),
-    ("limits", '"10 min"', '"9 min"', "does not report creep at 540 s: add it to report_at", "key limit[0].at_time"),
+    ("limits", '"10 min"', '"9 min"', "does not report at 540 s: add it to report_at", "key limit[0].at_time"),
     ("limits", '"change"', '"count"', "'count' goes with cycles_done", "key limit[1].statistic"),
     ("limits", '"change"', '"share"', "'share' goes with off_target", "key limit[1].statistic"),
     ("limits", "last_cycles = 100", "last_cycles = 100\ncycles = [1, 2]", "last_cycles or cycles, not both", "[1]"),

@@ -137,9 +137,9 @@ def test_a_plan_names_a_pause_or_where_it_is_from(tmp_path: Path) -> None:
             load_run(lab(tmp_path / wrong.strip('"'), STRETCHES, f"restart_pause = {wrong}"))
 
 
-restarts = st.lists(
-    st.tuples(st.integers(1, 10**9), st.none() | st.integers(0, 10**11)), min_size=0, max_size=6
-).map(lambda steps: _restarts(steps))
+restarts = st.lists(st.tuples(st.integers(1, 10**9), st.none() | st.integers(0, 10**11)), min_size=0, max_size=6).map(
+    lambda steps: _restarts(steps)
+)
 
 
 def _restarts(steps: list[tuple[int, int | None]]) -> tuple[Restart, ...]:
