@@ -60,7 +60,8 @@ def test_drift_and_step_go_through_the_geometry() -> None:
     assert arm.drift_per_s == pytest.approx(np.degrees(0.432 / 50.0) / 86_400)
     assert arm.step(5.0) == pytest.approx(np.degrees(0.01 / 50.0))
     pairs = tuple((Quantity(x, "length"), Quantity(y, "angle")) for x, y in ((0.0, 0.0), (1.0, 2.0), (2.0, 5.0)))
-    assert response_channel(stepping(drifting(Quantity(1.0, "length"), table=pairs), 0.1)).step(0.0) == pytest.approx(0.3)
+    by_table = response_channel(stepping(drifting(Quantity(1.0, "length"), table=pairs), 0.1))
+    assert by_table.step(0.0) == pytest.approx(0.3)
     assert response_channel(RIG).step(0.02) == 0.02
     assert response_channel(RIG).step(np.inf) == 0.0
 
