@@ -28,4 +28,4 @@ def worst(verdicts: list[Verdict]) -> Verdict:
 
 def applies(row: Mapping[str, Any]) -> bool:
     """Whether the plan has what a row of the verdicts table is a limit on."""
-    return not str(row["remark"] or "").startswith(NOT_APPLICABLE)
+    return not str(row.get("remark") or "").startswith(NOT_APPLICABLE)

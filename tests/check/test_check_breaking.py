@@ -8,6 +8,8 @@ import pytest
 
 from tests.check.judged import SURE_RIG, judge, limit, rows, run_with
 
+SIMPLE = 'decision = "simple"'
+
 
 def holds(*creep: float) -> list[dict[str, object]]:
     count = len(creep)
@@ -21,7 +23,7 @@ def holds(*creep: float) -> list[dict[str, object]]:
     ("statistic", "at"), [("max", "hold 4"), ("mean", "hold 2"), ("median", "hold 2"), ("last", "hold 5")]
 )
 def test_every_hold_beyond_the_limit_is_named(tmp_path: Path, statistic: str, at: str) -> None:
-    run = run_with(tmp_path, limit("creep_end", "0.2 deg", block="held", statistic=statistic), rig=SURE_RIG)
+    run = run_with(tmp_path, limit("creep_end", "0.2 deg", block="held", statistic=statistic), rig=SURE_RIG, head=SIMPLE)
     (row,) = judge(run, holds=holds(0.1, 0.5, 0.1, 0.9, 0.8))
     assert row["verdict"] == "fail"
     assert row["at"] == at
@@ -35,6 +37,6 @@ def test_of_many_the_first_are_named(tmp_path: Path) -> None:
 
 
 def test_a_pass_names_none(tmp_path: Path) -> None:
-    run = run_with(tmp_path, limit("creep_end", "2 deg", block="held", statistic="mean"), rig=SURE_RIG)
+    run = run_with(tmp_path, limit("creep_end", "2 deg", block="held", statistic="mean"), rig=SURE_RIG, head=SIMPLE)
     (row,) = judge(run, holds=holds(0.1, 0.5))
     assert (row["verdict"], row["at"], "beyond" in row["remark"]) == ("pass", "", False)

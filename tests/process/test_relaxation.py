@@ -173,7 +173,7 @@ def test_limits_on_the_load_lost_name_every_held_motion_that_fails(tmp_path: Pat
 
 
 def test_a_relaxation_is_traced_to_its_rows(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    plan = lab(tmp_path, parts=(0.05,))
+    plan = lab(tmp_path, ("load_lost_end", "20 N", ""), parts=(0.05,))
     assert call(["ingest", str(plan)]) == 0
     assert call(["process", str(plan)]) == 0
     capsys.readouterr()
