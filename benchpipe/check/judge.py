@@ -175,7 +175,8 @@ def _with_breaking(case: Case, values: Values, judged: Judged) -> Judged:
         return judged
     last = names[-1] if case.limit.statistic == "last" else names[0]
     shown = ", ".join(names[:MOST_NAMED]) + (f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else "")
-    why = f"beyond it: {shown}" if case.limit.statistic != "last" or len(names) > 1 else ""
+    alone = values.value.size == 1 or (case.limit.statistic == "last" and len(names) == 1)
+    why = "" if alone else f"beyond it: {shown}"
     return replace(judged, at=judged.at or last, remark="; ".join(filter(None, (why, judged.remark))))
 
 

@@ -92,7 +92,7 @@ def _asks_for_calibration(run: RunConfig) -> bool:
 def _rows(limits: LimitSet, run: RunConfig, manifest: Manifest, tables: RunTables, today: date) -> Iterator[Rows]:
     noises = Noises(tables)
     time = run.rig.time
-    clock = LogClock(time.sample_rate, RunClock.of(manifest).restarts_us, time.kind == "sample")
+    clock = LogClock(time.sample_rate, RunClock.of(manifest).ends_us, time.kind == "sample")
     for limit in limits.config.limit:
         measure = MEASURES[limit.measure]
 

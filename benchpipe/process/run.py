@@ -76,7 +76,7 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
         b.name: key_of({**settings, "block": b.model_dump(mode="json", exclude={"planned_by"})}) for b in run.plan.block
     }
     clock = RunClock.of(manifest, run.plan.restart_pause)
-    pauses = [list(one) for one in clock.restarts]
+    pauses = [[one.at_us, one.pause_us] for one in clock.restarts]
     for block in run.plan.block if pauses else ():
         if isinstance(block, ProofBlock):  # the only block that judges pauses between its own things
             blocks[block.name] = key_of([blocks[block.name], pauses])

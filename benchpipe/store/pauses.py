@@ -22,10 +22,14 @@ Stated = float | Literal["file times"] | None  # every pause [s]; from the times
 
 
 class Restart(NamedTuple):
-    """A restart: time of the first row after it on the run's axis, and its pause [us], None where not known."""
+    """A restart: time of the first row after it on the run's axis, and its pause [us], None where not known.
+
+    ``inside``: it stands inside a file, so that no log ended there.
+    """
 
     at_us: int
     pause_us: int | None
+    inside: bool = False
 
 
 def restarts_of(manifest: Manifest, stated: Stated = None) -> tuple[Restart, ...]:
@@ -50,7 +54,7 @@ def restarts_of(manifest: Manifest, stated: Stated = None) -> tuple[Restart, ...
             pause = _by_files(before, source) if stated == FILE_TIMES else _us(stated)
             found.append(Restart(source.first_us + place.shift_us, pause))
         inside = None if stated == FILE_TIMES else _us(stated)
-        found += [Restart(us + place.shift_us, inside) for us in source.restarts]
+        found += [Restart(us + place.shift_us, inside, inside=True) for us in source.restarts]
         before = source
     return tuple(found)
 
@@ -90,6 +94,11 @@ class RunClock:
     def restarts_us(self) -> tuple[int, ...]:
         """Times of the first rows after each restart, on the axis."""
         return tuple(one.at_us for one in self.restarts)
+
+    @property
+    def ends_us(self) -> tuple[int, ...]:
+        """Those at which a log ended: what was broken off there is not missing. Inside a log it may be."""
+        return tuple(one.at_us for one in self.restarts if not one.inside)
 
     @property
     def _edges(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -23,7 +23,8 @@ def holds(*creep: float) -> list[dict[str, object]]:
     ("statistic", "at"), [("max", "hold 4"), ("mean", "hold 2"), ("median", "hold 2"), ("last", "hold 5")]
 )
 def test_every_hold_beyond_the_limit_is_named(tmp_path: Path, statistic: str, at: str) -> None:
-    run = run_with(tmp_path, limit("creep_end", "0.2 deg", block="held", statistic=statistic), rig=SURE_RIG, head=SIMPLE)
+    one = limit("creep_end", "0.2 deg", block="held", statistic=statistic)
+    run = run_with(tmp_path, one, rig=SURE_RIG, head=SIMPLE)
     (row,) = judge(run, holds=holds(0.1, 0.5, 0.1, 0.9, 0.8))
     assert row["verdict"] == "fail"
     assert row["at"] == at
