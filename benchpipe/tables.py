@@ -10,7 +10,17 @@ from __future__ import annotations
 from enum import IntFlag
 from typing import TYPE_CHECKING
 
-from benchpipe.columns import BUDGETS, LOCK_CHANGES, LOSSES, PROOFS, STUCK, VERDICTS, Column
+from benchpipe.columns import (
+    BUDGETS,
+    LOCK_CHANGES,
+    LOSSES,
+    PROOFS,
+    RELAXATION_POINTS,
+    RELAXATIONS,
+    STUCK,
+    VERDICTS,
+    Column,
+)
 from benchpipe.columns import column as _c
 
 if TYPE_CHECKING:
@@ -29,7 +39,12 @@ class CycleFlag(IntFlag):
     STOOD_STILL = 64
     LOST_ROWS = 128
     BROKEN_OFF = 256
+    SEVERAL_LOOPS = 512
+    PART_OF_LOOP = 1024
+    RAMP_ALONE = 2048
 
+
+NOT_ONE_LOOP = CycleFlag.SEVERAL_LOOPS | CycleFlag.PART_OF_LOOP | CycleFlag.RAMP_ALONE
 
 FLAG_MEANING: dict[CycleFlag, str] = {
     CycleFlag.OPEN: "not closed: the log, a gap or a stop ended it; never judged",
@@ -43,6 +58,11 @@ FLAG_MEANING: dict[CycleFlag, str] = {
     CycleFlag.LOST_ROWS: "rows inside it (where a row is a cycle: just before it) were rejected, or have no load or "
     "no motion: its extremes may be missing",
     CycleFlag.BROKEN_OFF: "samples are missing where it was broken off: a gap in the clock",
+    CycleFlag.SEVERAL_LOOPS: "the record holds more than one loop, by its crossings or by the plan's frequency: no "
+    "complete cycle, loop fields are null",
+    CycleFlag.PART_OF_LOOP: "the record holds a part of a loop, by its ends or by the plan's frequency: no complete "
+    "cycle, loop fields are null",
+    CycleFlag.RAMP_ALONE: "the record is a loading ramp alone: it has a peak and stiffness of loading, and no loop",
 }
 
 
@@ -71,7 +91,8 @@ CYCLES: tuple[Column, ...] = (
     _c("complete", "bool", "", "both boundaries were seen"),
     _c("flags", "uint16", "",
        "bits: open 1, under-sampled 2, gap 4, saturated 8, off target 16, peaks only 32, stood still 64, "
-       "lost rows 128, broken off 256"),
+       "lost rows 128, broken off 256, several loops 512, "
+       "part of loop 1024, ramp alone 2048"),
     _c("peak_load", "float32", "load", "largest load"),
     _c("valley_load", "float32", "load", "smallest load"),
     _c("peak_time_s", "float32", "s", "time of the peak after the boundary", null=True),
@@ -313,6 +334,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "loops": LOOPS,
     "holds": HOLDS,
     "creep_points": CREEP_POINTS,
+    "relaxations": RELAXATIONS,
+    "relaxation_points": RELAXATION_POINTS,
     "sweeps": SWEEPS,
     "resistance": RESISTANCE,
     "resistance_points": RESISTANCE_POINTS,

@@ -112,6 +112,8 @@ def _from_rows(
     uncounted = _unseen(counter, int(start[0]), int(start[-1]))
     if not counter and (flags & int(CycleFlag.PEAKS_ONLY)).any():  # a row that is lost was a cycle
         uncounted += float(np.nansum(floats(rows.column("lost_rows"))))
+    if not counter:  # of a log with a row for every few cycles only
+        uncounted += (int(state.get("rows_every") or 1) - 1) * len(value)
     period = _typical(rows.filter(pa.array(complete)), {}).period_s
     behind = 0.0 if counter else _behind_gaps(rows, flags, start, period, rate)
     values = values_of(

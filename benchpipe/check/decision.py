@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import StrEnum
+from typing import Any
 
 
 class Verdict(StrEnum):
@@ -15,9 +17,15 @@ class Verdict(StrEnum):
 
 
 RANK = {verdict: i for i, verdict in enumerate(Verdict)}
+NOT_APPLICABLE = "not applicable"  # how the remark of a limit begins that nothing in the plan can ever be judged by
 COVERAGE_FACTOR = 2.0  # of the figures that a summary shows beside the verdicts
 
 
 def worst(verdicts: list[Verdict]) -> Verdict:
     """The worst of some verdicts; without any, nothing was evaluated."""
     return min(verdicts, key=lambda v: RANK[v], default=Verdict.NOT_EVALUATED)
+
+
+def applies(row: Mapping[str, Any]) -> bool:
+    """Whether the plan has what a row of the verdicts table is a limit on."""
+    return not str(row.get("remark") or "").startswith(NOT_APPLICABLE)

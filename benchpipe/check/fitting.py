@@ -6,6 +6,7 @@ from benchpipe.check.measures import MEASURES, Measure
 from benchpipe.config.limits import LimitConfig
 from benchpipe.config.model import together
 from benchpipe.config.plan import Block, CyclicBlock, HoldBlock
+from benchpipe.config.relaxation import RelaxationBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.process.signals import signal_units
@@ -75,19 +76,20 @@ def _wrong_window(limit: LimitConfig, measure: Measure) -> tuple[str, str] | Non
     window = next((key for key in ("last_cycles", "cycles") if getattr(limit, key) is not None), None)
     if window and (measure.kind != "cyclic" or limit.statistic == "count"):
         return window, f"{measure.name} is not taken over some cycles"
-    at_a_time = measure.table == "creep_points"
+    at_a_time = measure.table in ("creep_points", "relaxation_points")
     if at_a_time and limit.at_time is None:
         return "measure", f"{measure.name} needs at_time, such as '10 min'"
     if not at_a_time and limit.at_time is not None:
-        return "at_time", f"at_time is for creep, not for {measure.name}"
+        return "at_time", f"at_time is for creep and load lost, not for {measure.name}"
     return None
 
 
 def _wrong_block(limit: LimitConfig, block: Block) -> tuple[str, str] | None:
     if limit.statistic == "change" and isinstance(block, CyclicBlock) and block.baseline is None:
         return "statistic", f"block '{block.name}' of the plan has no baseline to take the change from"
-    if isinstance(block, HoldBlock) and limit.at_time is not None and limit.at_time not in block.report_at:
-        return "at_time", f"block '{block.name}' does not report creep at {limit.at_time:g} s: add it to report_at"
+    reports = block.report_at if isinstance(block, HoldBlock | RelaxationBlock) else None
+    if reports is not None and limit.at_time is not None and limit.at_time not in reports:
+        return "at_time", f"block '{block.name}' does not report at {limit.at_time:g} s: add it to report_at"
     return None
 
 

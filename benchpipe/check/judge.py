@@ -50,8 +50,12 @@ from benchpipe.config.plan import Block, CyclicBlock
 from benchpipe.config.rig import RigConfig
 
 MOST_LOST = 0.05  # of the rows of a hold, sweep, window or proof: with more, a figure of many rows is not its own
+MOST_NAMED = 8  # items beyond a limit that are listed by name
 EXACT = ("count", "share")
-PLANNED = {"hold": "planned_holds", "sweep": "planned_sweeps", "stance": "planned_windows", "proof": "planned_proofs"}
+PLANNED = {
+    "hold": "planned_holds", "relaxation": "planned_relaxations",
+    "sweep": "planned_sweeps", "stance": "planned_windows", "proof": "planned_proofs",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -176,13 +180,28 @@ def _judged(case: Case, values: Values) -> Judged:
         left_out = listed(counted(values.reason, values.called))
         why = f"{why}: {left_out}" if left_out and not values.why else why
         return _described(case, values, not_judged(case, why, due=True, of=values.of))
+    rules = {"count": _count, "share": _share, "max": _extreme, "min": _extreme}
+    judged = rules.get(case.limit.statistic, _middle)(case, values)
+    return _described(case, values, _with_breaking(case, values, judged))
+
+
+def _with_breaking(case: Case, values: Values, judged: Judged) -> Judged:
+    """A fail with every hold, sweep, window, proof or lock change that lies beyond the limit, and the first of them."""
+    if judged.verdict is not Verdict.FAIL or case.measure.kind in ("cyclic", "run") or not values.names:
+        return judged
+    size = np.abs(values.value) if case.measure.absolute else values.value
     if case.limit.statistic == "count":
-        return _described(case, values, _count(case, values))
-    if case.limit.statistic == "share":
-        return _described(case, values, _share(case, values))
-    if case.limit.statistic in ("max", "min"):
-        return _described(case, values, _extreme(case, values))
-    return _described(case, values, _middle(case, values))
+        beyond = np.isfinite(size) & (size > 0.0) & (case.measure.unit == "times")
+    else:
+        beyond = np.isfinite(size) & ((size < judged.window.low) | (size > judged.window.high))
+    names = [values.called(int(k)) for k in np.flatnonzero(beyond)]
+    if not names:
+        return judged
+    last = names[-1] if case.limit.statistic == "last" else names[0]
+    shown = ", ".join(names[:MOST_NAMED]) + (f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else "")
+    alone = values.value.size == 1 or (case.limit.statistic == "last" and len(names) == 1)
+    why = "" if alone else f"beyond it: {shown}"
+    return replace(judged, at=judged.at or last, remark="; ".join(filter(None, (why, judged.remark))))
 
 
 def _described(case: Case, values: Values, judged: Judged) -> Judged:

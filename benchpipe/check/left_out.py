@@ -136,7 +136,8 @@ def cycle_reasons(
     found["thinned"] = loop & (np.nan_to_num(floats(rows.column("longest_step_s"))) > THINNED_FROM * usual)
     if clock.by_sample:  # rows that are missing make a cycle shorter than its neighbours
         found["thinned"] |= loop & _too_short(samples, complete)
-    found["missing"] = complete & ~np.isfinite(value)
+    unknown = (flags & int(CycleFlag.SEVERAL_LOOPS | CycleFlag.PART_OF_LOOP)) != 0  # a ramp alone hides no loop
+    found["missing"] = (complete | unknown) & ~np.isfinite(value)
     found["reversed"] = reversed_loop
     found["stuck"] = held
     found["incomplete"] = ~complete

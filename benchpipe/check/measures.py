@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["cyclic", "hold", "sweep", "stance", "proof", "locking", "run"]
+Kind = Literal["cyclic", "hold", "relaxation", "sweep", "stance", "proof", "locking", "run"]
 
 
 @dataclass(frozen=True)
@@ -153,6 +153,18 @@ _ALL = (
     Measure("temperature_taken_off", "hold", "holds", ("temperature_taken_off",), "motion", 0, 1,
             "taken off the creep for temperature", absolute=True),
     Measure("hold_time", "hold", "holds", ("duration_s",), "s", 0, 0, "length of a hold"),
+    Measure("load_lost", "relaxation", "relaxation_points", ("load_lost",), "load", 1, 0,
+            "load that a held motion lost at a time", u_column="load_lost_u"),
+    Measure("load_lost_part", "relaxation", "relaxation_points", ("load_lost_part",), "1", 0, 0,
+            "the same as a part of the load at full motion", u_column="load_lost_part_u"),
+    Measure("load_lost_end", "relaxation", "relaxations", ("load_lost_end",), "load", 1, 0,
+            "load lost at the end of a held motion", u_column="load_lost_end_u", dof_column="load_lost_dof"),
+    Measure("load_lost_part_end", "relaxation", "relaxations", ("load_lost_part_end",), "1", 0, 0,
+            "the same as a part of the load at full motion", u_column="load_lost_part_end_u",
+            dof_column="load_lost_dof"),
+    Measure("relaxation_rate_end", "relaxation", "relaxations", ("rate_end",), "load/s", 1, 0,
+            "rate of relaxation at the end of a held motion", u_column="rate_end_u", dof_column="rate_dof",
+            absolute=True),
     _sweep("range_of_motion", "motion", "motion between the points where the end stops engage"),
     _sweep("lower_stop", "motion", "motion at which the lower end stop engages"),
     _sweep("upper_stop", "motion", "motion at which the upper end stop engages"),

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from datetime import date
 
 from benchpipe.check.budget import Budget, Part
+from benchpipe.check.decision import NOT_APPLICABLE
 from benchpipe.check.figure import SCATTER, JudgedFigure
 from benchpipe.check.rig_parts import day_of
 from benchpipe.check.run_tables import RunTables
 from benchpipe.config.channel import ChannelConfig
 from benchpipe.config.run import RunConfig
 from benchpipe.process.hold_levels import leak_over_levels
-from benchpipe.process.order import CODES
+from benchpipe.process.order import CODES, SPANNED, UNKNOWN
 from benchpipe.store.manifest import Manifest
 
 DAY_S = 86_400.0
@@ -40,7 +40,7 @@ def run_figure(
     if name == "plan_order_broken":
         return _order(run, manifest, tables)
     if name == "leak_exponent":
-        return _exponent(tables)
+        return _exponent(run, tables)
     if name == "logs_out_of_calibration":
         return _logs_out(run, manifest)
     return _days(run, today)
@@ -48,10 +48,16 @@ def run_figure(
 
 def _order(run: RunConfig, manifest: Manifest, tables: RunTables) -> tuple[JudgedFigure, int, str]:
     """How often the plan's order and pauses were broken; not due before two of its blocks are there."""
+    if sum(b.kind in SPANNED for b in run.plan.block) < 2:
+        raise NotThere(f"{NOT_APPLICABLE}: the plan has fewer than two blocks with an order", due=False)
     there = [b for b in run.plan.block if tables.begun(b)]
     if len(there) < 2:
         raise NotThere("fewer than two blocks of the plan are there", due=False)
-    broken = [r for r in manifest.steps["process"].remarks if r.code in CODES]
+    remarks = manifest.steps["process"].remarks
+    broken = [r for r in remarks if r.code in CODES]
+    unknown = [f"'{r.where}': {r.text}" for r in remarks if r.code == UNKNOWN]
+    if unknown and not broken:
+        raise NotThere("; ".join(unknown), due=True)
     return _exact(float(len(broken))), len(there), "; ".join(f"'{r.where}': {r.text}" for r in broken)
 
 
@@ -59,8 +65,10 @@ def _exact(value: float) -> JudgedFigure:
     return JudgedFigure(value, Budget((Part("counted", 0.0),)))
 
 
-def _exponent(tables: RunTables) -> tuple[JudgedFigure, int, str]:
+def _exponent(run: RunConfig, tables: RunTables) -> tuple[JudgedFigure, int, str]:
     """Exponent of the leak over levels of load; not due before three levels leak."""
+    if not any(block.kind == "hold" for block in run.plan.block):
+        raise NotThere(f"{NOT_APPLICABLE}: the plan has no hold block", due=False)
     found = leak_over_levels(tables.whole("holds"))
     if not found.converged:
         raise NotThere("fewer than three levels of load have a leak", due=False)
@@ -119,17 +127,3 @@ def _out(channel: ChannelConfig, first: date, last: date) -> str:
         if one.due is not None and last > one.due and begin <= last < end:
             return f"of {last}, after the calibration of '{channel.name}' was due on {one.due}"
     return ""
-
-
-def restarts_us(run: RunConfig, manifest: Manifest) -> tuple[int, ...]:
-    """Times at which an elapsed clock began again: what was broken off there ended with its log."""
-    if run.rig.time.kind != "elapsed":
-        return ()
-    first = {source.file: source.first_us for source in manifest.sources}
-    found, before = [], math.nan
-    for placed in (p for p in manifest.placed if not run.rig.is_second(p.file)):
-        start = first.get(placed.file)
-        if start is not None and not math.isnan(before) and placed.shift_us != before:
-            found.append(start + placed.shift_us)
-        before = placed.shift_us
-    return tuple(found)

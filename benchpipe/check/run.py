@@ -13,11 +13,12 @@ import pyarrow as pa
 
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.cycle_values import cycle_values
+from benchpipe.check.decision import NOT_APPLICABLE
 from benchpipe.check.fitting import blocks_of, limit_unit
 from benchpipe.check.judge import Case, Judged, judge, not_judged, rule_of, window_of_limit
 from benchpipe.check.left_out import LogClock
 from benchpipe.check.measures import MEASURES, Measure
-from benchpipe.check.of_run import NotThere, out_of_calibration, restarts_us, run_figure
+from benchpipe.check.of_run import NotThere, out_of_calibration, run_figure
 from benchpipe.check.planned_end import planned_end
 from benchpipe.check.rows import budget_rows, verdict_row
 from benchpipe.check.rules import decide
@@ -27,6 +28,7 @@ from benchpipe.config.limits import LimitConfig
 from benchpipe.config.plan import Block, CyclicBlock
 from benchpipe.config.run import LimitSet, RunConfig
 from benchpipe.store.manifest import Manifest, Remark, Step, key_of
+from benchpipe.store.pauses import RunClock
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import matches
 from benchpipe.tables import schema
@@ -100,7 +102,7 @@ def _asks_for_calibration(run: RunConfig) -> bool:
 def _rows(limits: LimitSet, run: RunConfig, manifest: Manifest, tables: RunTables, today: date) -> Iterator[Rows]:
     noises = Noises(tables)
     time = run.rig.time
-    clock = LogClock(time.sample_rate, restarts_us(run, manifest), time.kind == "sample")
+    clock = LogClock(time.sample_rate, RunClock.of(manifest).ends_us, time.kind == "sample")
     for limit in limits.config.limit:
         measure = MEASURES[limit.measure]
 
@@ -113,7 +115,8 @@ def _rows(limits: LimitSet, run: RunConfig, manifest: Manifest, tables: RunTable
             continue
         blocks = blocks_of(limit, measure, run)
         if not blocks:
-            judged = not_judged(case_of(run.plan.block[0]), f"the plan has no {measure.kind} block", due=False)
+            why = f"{NOT_APPLICABLE}: the plan has no {measure.kind} block"
+            judged = not_judged(case_of(run.plan.block[0]), why, due=False)
             yield _row(limit, limits, run, measure, limit.block, judged)
         for block in blocks:
             started = any(s.rows and matches(s.file, block.files) for s in manifest.sources)

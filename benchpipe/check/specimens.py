@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from benchpipe.check.decision import Verdict, worst
+from benchpipe.check.decision import Verdict, applies, worst
 from benchpipe.check.survival import Survival, survival
 from benchpipe.config.lab_tests import LabSpecimenConfig, LabStageConfig, LabTestConfig
 
@@ -93,7 +93,7 @@ class LabTestResult:
 def waits_for_more(limits: Iterable[Mapping[str, Any]], blocks: Iterable[str]) -> bool:
     """Whether limits on some blocks of a plan wait for more. Limits on a block that a plan does not have never do."""
     names = set(blocks)
-    return any(not row["due"] and row["block"] in names for row in limits)
+    return any(not row["due"] and row["block"] in names and applies(row) for row in limits)
 
 
 def lab_test_result(test: LabTestConfig, runs: Mapping[str, RunState]) -> LabTestResult:
@@ -141,6 +141,7 @@ def _stage(stage: LabStageConfig, run: RunState | None) -> StageResult:
         for row in run.limits
         if (row["block"] in names or (row["block"] == OF_RUN and row["due"]))
         and (not stage.limits or row["limits_file"] in stage.limits)
+        and applies(row)
     ]
     due = [row for row in rows if row["due"]]
     verdict, known = worst([Verdict(row["verdict"]) for row in due]), _cycles(blocks)

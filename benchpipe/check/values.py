@@ -17,7 +17,10 @@ from benchpipe.config.limits import LimitConfig
 from benchpipe.process.trends import floats
 
 Floats = NDArray[np.float64]
-TABLE = {"hold": "holds", "sweep": "sweeps", "stance": "stances", "proof": "proofs", "locking": "lock_changes"}
+TABLE = {
+    "hold": "holds", "relaxation": "relaxations",
+    "sweep": "sweeps", "stance": "stances", "proof": "proofs", "locking": "lock_changes",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -182,6 +185,10 @@ def item_values(
         return _lock_changes(limit, measure, rows, rate)
     if measure.kind == "stance":
         return _measured(measure, rows, "stance", rate)
+    if measure.kind == "relaxation":
+        if measure.table == "relaxation_points":
+            return _creep(limit.at_time or 0.0, measure, rows, tables.block("relaxation_points", block), rate)
+        return _measured(measure, rows, "relaxation", rate)
     if measure.table == "creep_points":
         return _creep(limit.at_time or 0.0, measure, rows, tables.block("creep_points", block), rate)
     return _holds(limit, measure, rows, rate)
@@ -224,12 +231,12 @@ def _creep(at_time: float, measure: Measure, holds: pa.Table, points: pa.Table, 
         return nothing(f"the hold has lasted {lasted:.4g} of {at_time:g} s", due=False, of=holds.num_rows)
     asked = points.filter(pc.equal(points.column("kind"), "asked"))
     here = np.abs(floats(asked.column("time_s")) - at_time) < 1e-9
-    columns = ("hold", measure.columns[0], measure.u_column or "creep_u")
+    columns = (measure.kind, measure.columns[0], measure.u_column or "creep_u")
     known = {int(h): (c, u) for h, c, u in zip(*(floats(asked.column(n))[here] for n in columns), strict=True)}
     holds = holds.filter(pa.array(~going_on))
-    value = np.array([known.get(int(h), (np.nan, np.nan)) for h in holds.column("hold").to_pylist()])
+    value = np.array([known.get(int(h), (np.nan, np.nan)) for h in holds.column(measure.kind).to_pylist()])
     why = "" if known else f"no hold lasted {at_time:g} s"
-    return _items(holds, "hold", value[:, 0], value[:, 1], rate, why=why or _why(holds, value[:, 0]))
+    return _items(holds, measure.kind, value[:, 0], value[:, 1], rate, why=why or _why(holds, value[:, 0]))
 
 
 def _going_on(holds: pa.Table, until_s: float) -> NDArray[np.bool_]:

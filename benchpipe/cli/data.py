@@ -52,6 +52,7 @@ def trace(
     block: Annotated[str, typer.Argument(metavar="BLOCK", help="Block of the plan.")],
     cycle: Annotated[int | None, typer.Option("--cycle", min=1, help="Number of a cycle.")] = None,
     hold: Annotated[int | None, typer.Option("--hold", min=1, help="Number of a hold.")] = None,
+    relaxation: Annotated[int | None, typer.Option("--relaxation", min=1, help="Number of a relaxation.")] = None,
     sweep: Annotated[int | None, typer.Option("--sweep", min=1, help="Number of a sweep.")] = None,
     stance: Annotated[int | None, typer.Option("--stance", min=1, help="Number of a stance window.")] = None,
     proof: Annotated[int | None, typer.Option("--proof", min=1, help="Number of a proof.")] = None,
@@ -66,11 +67,12 @@ def trace(
     from benchpipe.report.tracing import trace_rows
 
     given = {
-        "cycle": cycle, "hold": hold, "sweep": sweep, "stance": stance, "proof": proof, "lock_change": lock_change,
+        "cycle": cycle, "hold": hold, "relaxation": relaxation, "sweep": sweep, "stance": stance,
+        "proof": proof, "lock_change": lock_change,
     }  # fmt: skip
     chosen = [(k, n) for k, n in given.items() if n is not None]
     if len(chosen) != 1:
-        raise ConfigError("give one of --cycle, --hold, --sweep, --stance, --proof and --lock-change")
+        raise ConfigError("give one of --cycle, --hold, --relaxation, --sweep, --stance, --proof and --lock-change")
     config, run_store, manifest = _kept(run, lab, store)
     _tell_dropped(manifest)
     for line in trace_rows(config, run_store, manifest, block, *chosen[0]):

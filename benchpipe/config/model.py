@@ -6,7 +6,7 @@ import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, ValidationError, ValidationInfo
 
@@ -118,6 +118,22 @@ def _one_line(error: ConfigError) -> str:
 _plain = PlainSerializer(lambda q: [q.value, q.quantity], return_type=list)
 
 Seconds = Annotated[float, _in("time")]
+
+
+def _stated_pause(value: object, info: ValidationInfo) -> object:
+    """A time, or the words ``file times``."""
+    if value is None or value == "file times" or (isinstance(value, float) and info.context != FROM_FILE):
+        return value
+    try:
+        pause = parse_quantity(_as_text(value, "time"), "time")
+    except ConfigError as error:
+        raise ValueError(f"write a time such as '20 min', or 'file times'; {_one_line(error)}") from None
+    if pause < 0.0:
+        raise ValueError("a pause must not be below nought")
+    return pause
+
+
+StatedPause = Annotated[float | Literal["file times"] | None, BeforeValidator(_stated_pause)]
 Hertz = Annotated[float, _in("frequency")]
 Ratio = Annotated[float, _in("ratio")]
 Load = Annotated[Quantity, _any_of("torque", "force"), _plain]

@@ -9,6 +9,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from benchpipe.config.block import BlockConfig
 from benchpipe.config.model import (
     AnyDifference,
     AnyQuantity,
@@ -25,8 +26,10 @@ from benchpipe.config.model import (
     PatternText,
     Ratio,
     Seconds,
+    StatedPause,
     Stiffness,
 )
+from benchpipe.config.relaxation import RelaxationBlock
 from benchpipe.errors import nearest
 from benchpipe.tables import CYCLES
 from benchpipe.units import a_quantity
@@ -36,36 +39,7 @@ PlannedBy = Literal["detected", "counter"]
 LOAD = ("torque", "force")
 
 
-class _Block(ConfigModel):
-    """What every block says.
-
-    ``drafted`` names keys of the block whose values were read off a log and that nobody has compared with the test's
-    protocol: what hangs on one of them is measured and shown, and judged by no limit.
-    """
-
-    name: str = Field(pattern=r"^[a-z][a-z0-9_-]*$")
-    files: Many[PatternText] = ("*",)
-    mode: int | None = None
-    drafted: Many[str] = ()
-    pause_min: Seconds | None = Field(default=None, ge=0)
-    pause_max: Seconds | None = Field(default=None, ge=0)
-
-    @model_validator(mode="after")
-    def _pauses_rise(self) -> Self:
-        if self.pause_min is not None and self.pause_max is not None and self.pause_min > self.pause_max:
-            raise ValueError("pause_min must not be above pause_max")
-        return self
-
-    @model_validator(mode="after")
-    def _drafted_keys_are_there(self) -> Self:
-        stated = sorted(self.model_fields_set - {"name", "kind", "drafted"})
-        for key in self.drafted:
-            if key not in stated:
-                raise ValueError(f"drafted names '{key}', which the block does not state; {nearest(key, stated)}")
-        return self
-
-
-class _Cycling(_Block):
+class _Cycling(BlockConfig):
     """What every block that is cut into cycles says."""
 
     low: LoadOrMotion | None = None
@@ -189,7 +163,7 @@ class CyclicBlock(_Cycling):
         return self
 
 
-class HoldBlock(_Block):
+class HoldBlock(BlockConfig):
     """A held load: creep."""
 
     kind: Literal["hold"]
@@ -267,7 +241,7 @@ class SweepBlock(_Cycling):
         return self
 
 
-class StanceBlock(_Block):
+class StanceBlock(BlockConfig):
     """Short stretches in which the joint is stood on: still, or swaying."""
 
     kind: Literal["stance"]
@@ -296,7 +270,7 @@ class StanceBlock(_Block):
         return self
 
 
-class ProofBlock(_Block):
+class ProofBlock(BlockConfig):
     """Static load, hold, permanent set."""
 
     kind: Literal["proof"]
@@ -333,7 +307,7 @@ class ProofBlock(_Block):
         return self
 
 
-class LockingBlock(_Block):
+class LockingBlock(BlockConfig):
     """Every lock and unlock of the joint, by the rig's mode channel."""
 
     kind: Literal["locking"]
@@ -366,14 +340,14 @@ class LockingBlock(_Block):
         return self
 
 
-class IdleBlock(_Block):
+class IdleBlock(BlockConfig):
     """Rows that are stored and not judged."""
 
     kind: Literal["idle"]
 
 
 Block = Annotated[
-    CyclicBlock | HoldBlock | SweepBlock | ProofBlock | LockingBlock | StanceBlock | IdleBlock,
+    CyclicBlock | HoldBlock | RelaxationBlock | SweepBlock | ProofBlock | LockingBlock | StanceBlock | IdleBlock,
     Field(discriminator="kind"),
 ]
 
@@ -387,6 +361,7 @@ class PlanConfig(ConfigModel):
     rig: PathText
     limits: Many[PathText] = ()
     logs: Many[PatternText] = Field(min_length=1)
+    restart_pause: StatedPause = None
     block: Many[Block] = Field(min_length=1)
 
     @model_validator(mode="after")

@@ -18,7 +18,7 @@ from benchpipe.errors import ConfigError, nearest
 from benchpipe.units import a_quantity
 
 LAB_FILE = "lab.toml"
-LIMITED = ("cyclic", "hold", "sweep", "proof", "locking", "stance", "run")  # kinds that a limit may name
+LIMITED = ("cyclic", "hold", "relaxation", "sweep", "proof", "locking", "stance", "run")  # kinds that a limit may name
 
 
 @dataclass(frozen=True)

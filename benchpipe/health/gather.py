@@ -26,6 +26,7 @@ from benchpipe.ingest.logs import find_logs
 from benchpipe.process.remarks import REMARK_COLUMNS, count_cycles
 from benchpipe.process.trends import floats
 from benchpipe.store.manifest import Manifest, Part, Source
+from benchpipe.store.pauses import RunClock
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleInput, matches, sample_inputs, stream_samples
 from benchpipe.store.tails import last_rows_of
@@ -37,6 +38,7 @@ IN_UTC = ("%z", "%:z", "%#z", "%s")  # parts of a time format that tell its dist
 COLUMNS = [*dict.fromkeys([*REMARK_COLUMNS, "period_s"])]
 # Kind of block → table with a row for each thing that is planned, and the key of their number.
 COUNTED = {
+    "relaxation": ("relaxations", "planned_relaxations"),
     "sweep": ("sweeps", "planned_sweeps"), "stance": ("stances", "planned_windows"),
     "proof": ("proofs", "planned_proofs"), "locking": ("lock_changes", "planned_changes"),
 }  # fmt: skip
@@ -80,7 +82,7 @@ def run_facts(
         by_row=by_row,
         block=(cyclic or blocks[0]).name if blocks else "",
         over=over,
-        standing_s=_standing(cycles, _end(manifest, last)) if cycles and alone else float("nan"),
+        standing_s=_standing(cycles, _end(manifest, last), RunClock.of(manifest)) if cycles and alone else float("nan"),
         cycles=cycles,
         channels=tuple(_still(tail, blocks, run.rig)) if not over else (),
         due=tuple((c.name, c.due) for c in run.rig.channel if c.due is not None),
@@ -207,7 +209,7 @@ def _cycles(
     tail = CycleTail(block, rig.time.sample_rate, columns)
     if rig.counter is None:
         return tail
-    found = count_cycles(block, rig, columns)
+    found = count_cycles(block, rig, columns, RunClock.of(manifest).restarts_us)
     apart = sum(d.cycles for d in found.differences if d.kind == "unexplained")
     return replace(tail, differ=apart, counted=found.detected)
 
@@ -217,10 +219,10 @@ def _plain(column: pa.ChunkedArray) -> NDArray[Any]:
     return floats(column) if column.null_count else np.asarray(column.combine_chunks())
 
 
-def _standing(cycles: CycleTail, end_us: int) -> float:
+def _standing(cycles: CycleTail, end_us: int, clock: RunClock) -> float:
     """How long rows came after the last complete cycle [s]; NaN where there is none."""
     start, period = cycles.last("start_us", 1), cycles.last("period_s", 1)
-    return float(end_us / 1e6 - start[0] / 1e6 - period[0]) if start.size else float("nan")
+    return clock.between_us(int(start[0]), end_us) / 1e6 - float(period[0]) if start.size else float("nan")
 
 
 def _still(tail: dict[str, NDArray[Any]], blocks: list[Block], rig: RigConfig) -> Iterator[ChannelTail]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from benchpipe.health.rules import DAY_S
 from benchpipe.store.manifest import Manifest
+from benchpipe.store.pauses import RunClock
 
 LEAST_S = 3600.0  # of logs, before a rate is made of them
 
@@ -16,5 +17,5 @@ def growth(manifest: Manifest) -> float:
         for s in manifest.sources
         if s.first_us is not None and s.last_us is not None
     ]
-    lasted = (max(b for _, b in ends) - min(a for a, _ in ends)) / 1e6 if ends else 0.0
+    lasted = RunClock.of(manifest).between_us(min(a for a, _ in ends), max(b for _, b in ends)) / 1e6 if ends else 0.0
     return sum(part.bytes for part in manifest.parts()) / lasted * DAY_S if lasted >= LEAST_S else 0.0

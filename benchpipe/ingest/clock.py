@@ -30,9 +30,9 @@ from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.batch import Reject, stretches
 from benchpipe.ingest.rows import Rows, equal_rows, joined
 from benchpipe.kernels.compiled import compiled
+from benchpipe.store.pauses import RESTART_PAUSE_US
 from benchpipe.units import find_unit
 
-RESTART_PAUSE_US = 3_600_000_000
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
 FARTHEST_US = 1 << 61  # no clock goes on for 70,000 years
@@ -52,6 +52,7 @@ class Placed:
     """Rows with their places, those that have none, and what the clock did.
 
     ``repeats`` counts rows that stood there before, ``gaps`` steps far longer than those before and after;
+    ``restarts`` are the places of the first rows after an elapsed clock began again;
     ``events`` are in the order they were seen; ``places`` has the row after the first of each, ``"gap"`` included.
     """
 
@@ -60,6 +61,7 @@ class Placed:
     repeats: int = 0
     gaps: int = 0
     events: list[Event] = field(default_factory=list)
+    restarts: list[int] = field(default_factory=list)
     places: dict[str, int] = field(default_factory=dict)
 
     def see(self, event: Event, row: int, times: int = 1) -> None:
@@ -338,6 +340,7 @@ class Clock:
         now = int(rows.time_us[0])
         self._shift, event = step_back(self._config, now, native, last)
         out.see(event, int(rows.row[0]))
+        out.restarts += [now + self._shift] if event == "restart" else []
         self._history, self._begins, self._ends, self._since_us, self._steps = [], [], [], None, []
         self.native_last_us = now - 1
         return 0

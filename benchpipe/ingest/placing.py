@@ -166,7 +166,8 @@ def _place(
             shift, event = step_back(time, first, end.native, end.us)
             shared = NO_OVERLAP
     place = Placed(
-        file=source.file, shift_us=shift, after_us=after, repeats=shared.same, late=shared.late, key=key
+        file=source.file, shift_us=shift, after_us=after, repeats=shared.same, late=shared.late, key=key,
+        restart=event == "restart",
     )
     return place, event
 

@@ -41,7 +41,7 @@ LONG_LINE = 100  # letters of a first line without end that are no header on its
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
 EVENTS = {
     "gap": "{n} gap(s) between samples; cycles do not span a gap",
-    "restart": "the log's clock began anew {n} time(s); cycles do not span a restart",
+    "restart": "the log's clock began again {n} time(s), after a pause of unknown length; cycles do not span a restart",
     "next day": "the time of day passed midnight {n} time(s)",
     "begin of summer time": "the clock went ahead by an hour {n} time(s), as at the begin of summer time: a gap",
     "end of summer time": "the clock went back by an hour {n} time(s), as at the end of summer time; rows go on",
@@ -78,6 +78,7 @@ class _Tally:
     repeats: int = 0
     events: dict[str, int] = field(default_factory=dict)
     places: dict[str, int] = field(default_factory=dict)
+    restarts: list[int] = field(default_factory=list)
     missing: dict[str, int] = field(default_factory=dict)
     tail: list[Reject] = field(default_factory=list)
     reader: dict[str, Any] | None = None
@@ -87,6 +88,7 @@ class _Tally:
         for event in (*placed.events, *["gap"] * placed.gaps):
             self.events[event] = self.events.get(event, 0) + 1
         self.places = placed.places | self.places
+        self.restarts += placed.restarts
         for rows in placed.rows:
             self.samples += len(rows)
             for name, values in rows.values.items():
@@ -119,7 +121,7 @@ class _Reading:
         if known is not None and state is not None:
             self.tally = _Tally(
                 known.rows - state["tail_rows"], known.samples, known.repeats, dict(state["events"]),
-                dict(state["places"]), dict(known.missing), reader=state["reader"],
+                dict(state["places"]), list(known.restarts), dict(known.missing), reader=state["reader"],
             )  # fmt: skip
             before = last_rows(store, known, MOST_HELD, state["clock"]["since_us"])
             before = before.at(before.time_us - state["clock"]["shift_us"]) if before is not None else None
@@ -263,6 +265,7 @@ def ingest_file(
         first_us=reading.clock.first_us,
         last_us=reading.clock.last_us,
         native_last_us=reading.clock.native_last_us,
+        restarts=tuple(tally.restarts),
         missing=tally.missing,
         parts=(*old, *new, *([tail] if tail else [])),
         remarks=tuple(_remarks(name, reading, rejected)),

@@ -4,6 +4,9 @@ A fall is unloading where the motion comes back by at least half of what loading
 loads took. It is none where the motion goes ahead. In between, the whole of the fall decides:
 friction holds the motion back when the load is first taken off. A motion that shows nothing decides
 nothing. Definitions are this project's own, common practice, no source.
+
+A break and a rig that retracts at once look much like unloading. :meth:`Falls.loss` therefore compares the load lost
+with the load that the returned motion explains at the stiffness of loading.
 """
 
 from __future__ import annotations
@@ -20,6 +23,10 @@ from benchpipe.kernels.robust import mad_sigma
 
 BACK, AHEAD = 0.5, -0.1  # of the motion of unloading: it came back; it went on
 NOISES = 6.0  # motion of unloading must be so many times its noise to be told
+MOST_LOST = 0.5  # of the load above the settling load: a fall by so much is a loss of the load
+EXPLAINED = 0.75  # of a sudden loss: unloading may be stiffer than loading by a third
+LOOKED_AT = 0.8  # of the fall: later the motion goes on without load, and explains nothing
+FASTER = 3.0  # times the loading rate, over the whole fall: a planned release is slower
 COLLAPSE = (0.9, 0.8)  # of the peak load: between them a slow collapse is looked at
 CURVE_BINS = 24
 Floats = NDArray[np.float64]
@@ -35,6 +42,36 @@ class FallsResult:
     drop: tuple[int, int] | None = None
     failed_at: int = -1
     known: bool = False
+
+
+@dataclass(frozen=True)
+class LossResult:
+    """A sudden loss of the load that did not come back.
+
+    Attributes
+    ----------
+    top, bottom : int
+        Samples where the load began and ended to fall.
+    explained : float
+        Part of the loss that unloading by the returned motion explains; NaN where the motion cannot tell.
+    faster : float
+        Mean rate of the fall over the loading rate; NaN where that is not known.
+    """
+
+    top: int
+    bottom: int
+    explained: float
+    faster: float
+
+    @property
+    def failed(self) -> bool:
+        """Whether the load fell faster than the stiffness explains."""
+        return self.explained < (BACK if self.faster < FASTER else EXPLAINED)
+
+    @property
+    def undecided(self) -> bool:
+        """Whether failure and a quick release cannot be told apart."""
+        return not self.failed and (bool(np.isnan(self.explained)) or not self.faster < FASTER)
 
 
 @dataclass(frozen=True)
@@ -91,6 +128,53 @@ class Falls:
         if unloading is None or not (told or found):
             return FallsResult()
         return FallsResult(found, failed_at, known=True)
+
+    def loss(self, stiffness: float, rate: float) -> LossResult | None:
+        """Find a sudden loss of most of the load.
+
+        Parameters
+        ----------
+        stiffness : float
+            Of loading, load per motion; NaN: unknown.
+        rate : float
+            Loading rate [load/s]; NaN: unknown.
+        """
+        asked, at, stop = self.asked, self.first, min(self.end + 1, self.t.size)
+        within_s = max(asked.drop_s, 1.5 * float(np.median(np.diff(self.t[self.first : stop]))))
+        while True:
+            top, bottom = first_fall(self.t, self.load, at, stop, asked.drop, within_s)
+            if top < 0:
+                return None
+            until = self._lowest(bottom, within_s, stop - 1)
+            lost = float(self.load[top] - self.load[until])
+            again = float(np.max(self.load[until:stop]))
+            if lost >= MOST_LOST * (self.load[top] - asked.settling) and again < self.load[top] - asked.band:
+                fall = float(lost / (self.t[until] - self.t[top]))
+                return LossResult(top, until, self._explained(top, until, stiffness), fall / rate)
+            at = max(bottom, at + 1)
+
+    def _lowest(self, bottom: int, within_s: float, last: int) -> int:
+        """Sample where a fall ends: while the load falls on."""
+        until = bottom
+        while True:
+            ahead = min(int(np.searchsorted(self.t, self.t[until] + within_s, "right")) - 1, last)
+            if ahead <= until or self.load[until] - self.load[ahead] < 0.5 * self.asked.drop:
+                return until
+            until = ahead
+
+    def _explained(self, top: int, bottom: int, stiffness: float) -> float:
+        """Part of a fall that the returned motion explains, by the curve or the line of loading, the larger."""
+        motion = self.motion[max(top - 1, self.first) : bottom + 1]
+        if np.ptp(motion) == 0.0 or not np.isfinite(stiffness):
+            return nan
+        low = float(self.load[top]) - LOOKED_AT * float(self.load[top] - self.load[bottom])
+        here = top + int(np.argmax(self.load[top : bottom + 1] <= low))
+        whole = float(self.load[top] - self.load[here]) / stiffness
+        if abs(whole) <= NOISES * self.noise:
+            return nan
+        by_line = float(self.motion[top] - self.motion[here]) / whole
+        by_curve = self._back(top, here)
+        return by_line if np.isnan(by_curve) else max(by_line, by_curve)
 
     def _bottom(self, top: int, bottom: int) -> int:
         """Sample where a sudden drop ends: the least load within its time."""

@@ -23,6 +23,8 @@ READ_S = 1.0  # a reading of load or motion is a mean over so long
 RATE_PART, STIFFNESS_PART = (0.1, 0.9), (0.2, 0.8)  # of the way from the settling load
 LOST = 0.9  # of the load: a hold below this is over
 STILL_PART = 0.25  # a motion that does not change in so much of a branch stands still
+UNFINISHED = ("not reached", "cut short", "log ends")  # outcomes of which a sudden loss of the load may be the reason
+NOT_TOLD = "a failure of the specimen and a quick release by the rig look alike here"
 NOISES = 6.0  # a slope must be so many times its uncertainty to be one
 Floats = NDArray[np.float64]
 
@@ -39,8 +41,8 @@ class Reading:
 class ProofResult:
     """One proof. Loads are turned like the proof load; NaN is "not measured".
 
-    ``outcome``: held, cut short, not reached, failed, gap, saturated or log ends. ``reached_s``, ``end_s``,
-    ``drop_s`` and ``failure_s`` are on the time axis given. ``load_low`` and ``load_high`` are the smallest
+    ``outcome``: held, cut short, not reached, failed, inconclusive, gap, saturated or log ends. ``reached_s``,
+    ``end_s`` and ``drop_s`` are on the time axis given. ``load_low`` and ``load_high`` are the smallest
     and largest mean over a second of the hold. ``carried`` is the largest load before the first sudden drop or
     failure. ``recovery``: what the motion still did where the set was read. ``drops_known``: the motion could tell a
     fall of the load from unloading. ``n_used``: samples used.
@@ -171,23 +173,36 @@ class _Proof:
         self.climb = self._climb(loading, top_load)
         rate = Reading(self.climb.slope, sqrt(self.climb.var_slope)) if self.climb.converged else Reading()
         before = self._stiffness(loading, top_load, "loading")
-        falls = Falls(t, self.load, self.motion, asked, self.first, self.top, self.end).find(
-            follows=bool(np.isfinite(before.value))
-        )
-        result = ProofResult(
+        falls = Falls(t, self.load, self.motion, asked, self.first, self.top, self.end)
+        found = falls.find(follows=bool(np.isfinite(before.value)))
+        begun = ProofResult(
             "not reached", rate=rate, peak=float(self.load[self.peak]), stiffness_before=before,
-            drops_known=falls.known, end_s=float(t[min(self.end, t.size - 1)]), n_used=self.end - self.first,
+            end_s=float(t[min(self.end, t.size - 1)]), n_used=self.end - self.first,
         )  # fmt: skip
-        result, failed_at = self._fallen(result, falls), falls.failed_at
-        if self.reached >= 0:
-            result = self._held(result, failed_at, open_end=open_end)
-        elif failed_at >= 0:
-            result = replace(result, outcome="failed")
-        elif open_end:
-            result = replace(result, outcome="log ends")
+        remarks = list(self.remarks)
+        result = self._judged(begun, found, open_end=open_end)
+        loss = falls.loss(before.value, rate.value) if result.outcome in UNFINISHED else None
+        if loss is not None and loss.failed:
+            self.remarks = remarks
+            result = self._judged(begun, FallsResult((loss.top, loss.bottom), loss.top, known=True), open_end=open_end)
+        elif loss is not None and loss.undecided and not open_end:
+            self.remarks.append(f"the load was lost within {t[loss.bottom] - t[loss.top]:.2g} s: {NOT_TOLD}")
+            dropped = found.drop is not None
+            result = replace(
+                result, outcome="inconclusive", drops_known=dropped, carried=result.carried if dropped else nan
+            )
         if not open_end and result.outcome in ("held", "cut short"):
             result = self._unloaded(result, top_load)
         return replace(result, remarks=tuple(self.remarks))
+
+    def _judged(self, result: ProofResult, falls: FallsResult, *, open_end: bool) -> ProofResult:
+        """Outcome and hold, with the falls that were found."""
+        result, failed_at = self._fallen(replace(result, drops_known=falls.known), falls), falls.failed_at
+        if self.reached >= 0:
+            return self._held(result, failed_at, open_end=open_end)
+        if failed_at >= 0:
+            return replace(result, outcome="failed")
+        return replace(result, outcome="log ends") if open_end else result
 
     def _fallen(self, result: ProofResult, falls: FallsResult) -> ProofResult:
         """First sudden drop, peak load at failure, and what was carried before."""

@@ -16,7 +16,7 @@ from benchpipe.health.look import run_health
 from benchpipe.keeping import retain
 from benchpipe.pipeline import Outcome, run_steps
 from benchpipe.report.severity import exit_code
-from benchpipe.report.view import RunView, StepUse, archived_view, failed_view, run_view
+from benchpipe.report.view import RunView, StepUse, archived_view, failed_view, run_view, with_health
 from benchpipe.store.away import read_away
 from benchpipe.store.run_store import RunStore
 
@@ -126,8 +126,8 @@ def healthy_view(config: RunConfig, store: RunStore, rules: HealthConfig, now: d
     view = run_view(config, manifest, store)
     pace = view.pace
     if pace is not None and config.rig.time.dated:
-        pace = pace.seen_at(now_of(config.rig, now))
-    return replace(view, pace=pace, health=health.findings, bytes_a_day=health.a_day, watched=health.looked_at)
+        view = replace(view, pace=pace.seen_at(now_of(config.rig, now)))
+    return replace(with_health(view, health.findings), bytes_a_day=health.a_day, watched=health.looked_at)
 
 
 def _steps(outcome: Outcome) -> tuple[StepUse, ...]:

@@ -21,6 +21,7 @@ RATES = (0.1, 0.2, 0.25, 1 / 3, 0.5, 1.0, 2.0)  # ticks a cycle that rigs are se
 ROUNDS = (10_000, 65_536, 100_000, 1_000_000)  # counters that come round
 RATE_TOLERANCE = 0.1
 STOP_CYCLES = 3.0  # a cycle that is not closed after so many is a stop
+LEAST_ROWS = 5  # that show a spacing
 JUMP = 1.5  # ticks off between two neighbouring cycles that are no matter of the moment of the tick
 
 
@@ -92,13 +93,43 @@ class CountResult:
         return sum(abs(d.cycles) for d in self.differences if d.kind == "unexplained")
 
 
+def rows_every(start_us: ArrayLike, counter: ArrayLike, frequency: float) -> int:
+    """Every how many cycles a log of one row a cycle really has a row; 1 where each has one, or it cannot be told.
+
+    Spacing says so, by the planned frequency, and the counter must agree where there is one: two ticks a row at the
+    spacing of one cycle are a counter that ticks twice.
+
+    Parameters
+    ----------
+    start_us : array_like of int64, shape (n,)
+        Rising times of the rows.
+    counter : array_like of float64, shape (n,)
+        NaN where there is none.
+    frequency : float
+        Planned cycles a second.
+    """
+    start, count = np.asarray(start_us, np.int64), np.asarray(counter, np.float64)
+    if start.size < LEAST_ROWS:
+        return 1
+    spacing = 1e-6 * float(np.median(np.diff(start))) * frequency
+    ticks = np.diff(count)
+    ticks = ticks[np.isfinite(ticks) & (ticks > 0)]
+    every = round(spacing)
+    if every < 2 or abs(spacing - every) > RATE_TOLERANCE * every:
+        return 1
+    if ticks.size and float(np.median(ticks)) != every:
+        return 1
+    return every
+
+
 def reconcile(
     start_us: ArrayLike,
     counter: ArrayLike,
     complete: ArrayLike,
     segment: ArrayLike,
     stopped: ArrayLike | None = None,
-    invented_us: int | None = None,
+    restarts_us: ArrayLike = (),
+    every: int = 1,
 ) -> CountResult:
     """Hold detected cycles against the counter.
 
@@ -113,9 +144,11 @@ def reconcile(
         Stretch between gaps and stops that the cycle lies in.
     stopped : array_like of bool, shape (n,), optional
         The row is open, and the log went on to show that the rig stood: nothing was counted unseen.
-    invented_us : int, optional
-        A pause between segments that lasts so long may be invented: the clock began anew, and how long the rig
-        stood is not known. A counter that goes back there was reset, unless it stood just before its end.
+    restarts_us : array_like of int64
+        Times at which the log's clock began again. How long each pause was is not known: any number of cycles may
+        have gone by, and a counter that goes back there was reset, unless it stood just before its end.
+    every : int
+        Only every so many cycles have a row: the others went by while nothing was logged.
 
     Returns
     -------
@@ -128,20 +161,27 @@ def reconcile(
         return CountResult(0, 0.0, 1.0, (), 0, 0, int(used.size))
     start, count, before = start[used], count[used], before[used]
     ticks, cycles = np.diff(count), np.diff(before).astype(np.float64)
+    seen = int(before[-1] - before[0])
     border = np.diff(np.asarray(segment)[used]) != 0
     stood = np.zeros(used.size, bool) if stopped is None else np.asarray(stopped, bool)[used]
-    rate = _rate(ticks, cycles, border)
-    allowed = _possible(start, cycles, border)
+    rate = _rate(ticks, every * cycles, border)
+    allowed = every * _possible(start, cycles, border)
+    cycles = cycles * every
     allowed[stood[:-1]] = np.minimum(allowed[stood[:-1]], STOP_CYCLES)
-    unknown = border & (np.diff(start) >= invented_us) if invented_us is not None else np.zeros(border.size, bool)
+    before_each = np.searchsorted(np.asarray(restarts_us, np.int64), start, "right")
+    unknown = border & (np.diff(before_each) > 0)
     round_ = np.where(unknown, np.minimum(allowed, STOP_CYCLES), allowed)
+    allowed = np.where(unknown & ~stood[:-1], np.inf, allowed)
     kinds, ticks = _breaks(count, ticks, cycles, border, stood[:-1], rate, allowed, round_)
     extra = ticks / rate - cycles
+    differences = _differences(start, kinds, extra, 1.0 / rate)
+    if every > 1 and seen:
+        differences.append(CountDifference("gap", int(start[0]), int(start[-1]), float((every - 1) * seen)))
     return CountResult(
-        detected=int(before[-1] - before[0]),
+        detected=seen,
         counted=float(ticks.sum() / rate),
         per_cycle=rate,
-        differences=tuple(_differences(start, kinds, extra, 1.0 / rate)),
+        differences=tuple(differences),
         resets=int((kinds == KINDS.index("reset")).sum()),
         rollovers=int((kinds == KINDS.index("rollover")).sum()),
         n_used=int(used.size),

@@ -16,10 +16,16 @@ from numpy.typing import NDArray
 from benchpipe.config.plan import CyclicBlock, SweepBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.boundaries import CLOSED, FRESH, LEAD, OPEN, ScanState, bounds_of, find_boundaries, find_records
+from benchpipe.kernels.records import RecordKind, record_kind
 from benchpipe.process.signals import Signals
 from benchpipe.process.thresholds import HIGH_PART, LOW_PART, NEVER_US, Thresholds
+from benchpipe.tables import CycleFlag
 
 SEAM_SAMPLES = 1 << 12
+ODD: dict[RecordKind, CycleFlag] = {
+    "loop": CycleFlag(0), "several": CycleFlag.SEVERAL_LOOPS, "part": CycleFlag.PART_OF_LOOP,
+    "ramp": CycleFlag.RAMP_ALONE,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -32,6 +38,7 @@ class Cut:
     by_record: bool
     break_us: int
     longest_us: int
+    period_s: float = np.nan
 
 
 @dataclass(frozen=True)
@@ -59,6 +66,8 @@ class Pieces:
         Where the crossings lie in the steps to ``first`` and to ``end``.
     closed : bool array, shape (k,)
     segment, samples : int64 arrays, shape (k,)
+    odd : int64 array, shape (k,)
+        Flags of records that are not one loop.
     boundary : int or None
         Sample that begins the first cycle, whether or not it has enough samples to be measured.
 
@@ -73,6 +82,7 @@ class Pieces:
     closed: NDArray[np.bool_]
     segment: NDArray[np.int64]
     samples: NDArray[np.int64]
+    odd: NDArray[np.int64]
     boundary: int | None
 
     @property
@@ -107,6 +117,7 @@ def cut_of(block: CyclicBlock | SweepBlock, rig: RigConfig, learnt: Thresholds |
         by_record=by_record,
         break_us=round(1e6 * (gap_s if by_record else max(gap_s, 0.5 / block.frequency))),
         longest_us=NEVER_US if by_record else round(1e6 * block.longest_cycle_s),
+        period_s=1.0 / block.frequency,
     )
 
 
@@ -223,8 +234,22 @@ def _pieces(signals: Signals, events: NDArray[np.int64], cut: Cut) -> Pieces:
     boundary = int(events[0, 0]) if len(events) else None
     if not cut.by_record:
         start, end, start_part, end_part, closed, segment = bounds_of(events, trigger_of(signals, cut), cut.high)
-        return Pieces(signals, start, end, start_part, end_part, closed, segment, end - start, boundary)
+        none = np.zeros(len(start), np.int64)
+        return Pieces(signals, start, end, start_part, end_part, closed, segment, end - start, none, boundary)
     events = events[events[:, 1] - events[:, 0] >= 2]  # a single sample is no loop
     start, end, kind, segment = events.T.copy()
     whole = np.ones(len(events)), np.zeros(len(events))  # from the first sample to the last
-    return Pieces(signals, start, end, *whole, kind == CLOSED, segment, end - start, boundary)
+    odd = _odd_records(signals, start, end, cut)
+    return Pieces(signals, start, end, *whole, (kind == CLOSED) & (odd == 0), segment, end - start, odd, boundary)
+
+
+def _odd_records(
+    signals: Signals, start: NDArray[np.int64], end: NDArray[np.int64], cut: Cut
+) -> NDArray[np.int64]:
+    """Flags of records that are not one loop."""
+    trigger, time_us = trigger_of(signals, cut), signals.time_us
+    kinds = (
+        record_kind(trigger[a:b], 1e-6 * float(time_us[b - 1] - time_us[a]), cut.period_s)
+        for a, b in zip(start.tolist(), end.tolist(), strict=True)
+    )
+    return np.array([int(ODD[kind]) for kind in kinds], np.int64)

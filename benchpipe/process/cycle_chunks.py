@@ -48,7 +48,7 @@ def no_rows() -> CycleRows:
     """Rows of no cycle."""
     whole = np.empty(0, np.int64)
     truth = np.empty(0, bool)
-    return CycleRows(np.empty((0, N_FIELDS)), truth, whole, whole, whole, whole, whole, truth, np.empty(0))
+    return CycleRows(np.empty((0, N_FIELDS)), truth, whole, whole, whole, whole, whole, truth, np.empty(0), whole)
 
 
 def known(standing: Standing) -> CycleChunk:

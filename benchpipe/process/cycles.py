@@ -33,6 +33,8 @@ LOOP_FIELDS = (
 _LOADS = ("peak_load", "valley_load", "load_at_motion_max", "load_at_motion_min")
 _MOTIONS = ("motion_at_peak", "motion_at_valley", "motion_max", "motion_min")
 NEVER: int = np.iinfo(np.int64).max  # a time after all others
+# What a loading ramp alone has of them.
+RAMP_FIELDS = ("secant_stiffness", "loading_stiffness")
 _NO_LOOP = CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED | CycleFlag.STOOD_STILL
 
 
@@ -106,6 +108,8 @@ class CycleRows:
     broken : bool array, shape (k,)
         The cycle is incomplete because samples are missing before or after it.
     counter : float64 array, shape (k,)
+    odd : int64 array, shape (k,)
+        Flags of records that are not one loop.
     """
 
     measures: Floats
@@ -117,6 +121,7 @@ class CycleRows:
     after_us: NDArray[np.int64]
     broken: NDArray[np.bool_]
     counter: Floats
+    odd: NDArray[np.int64]
 
     def __len__(self) -> int:
         return len(self.closed)
@@ -147,10 +152,11 @@ def measure_pieces(pieces: Pieces, settings: CycleSettings) -> CycleRows:
     after_us = np.where(end < time_us.size, time_us[np.minimum(end, time_us.size - 1)], NEVER)
     missing = time_us[first] - time_us[np.maximum(first - 1, 0)] > settings.cut.break_us
     missing |= (after_us < NEVER) & (after_us - last_us > settings.cut.break_us)
-    broken = missing & ~pieces.closed
+    broken = missing & ~pieces.closed & (pieces.odd == 0)
     return CycleRows(
-        measures, pieces.closed, pieces.segment, pieces.samples, first_us, last_us, after_us, broken, counter
-    )
+        measures, pieces.closed, pieces.segment, pieces.samples, first_us, last_us, after_us, broken, counter,
+        pieces.odd,
+    )  # fmt: skip
 
 
 def cycles_table(
@@ -204,6 +210,8 @@ def cycles_table(
     }
     no_loop = ~closed | ((flags & _NO_LOOP) != 0)
     without = dict.fromkeys(LOOP_FIELDS, no_loop) if no_loop.any() else {}
+    ramp = (flags & ~int(CycleFlag.OFF_TARGET | CycleFlag.LOST_ROWS)) == int(CycleFlag.RAMP_ALONE)
+    without |= dict.fromkeys(RAMP_FIELDS, no_loop & ~ramp) if ramp.any() else {}
     if not closed.all():
         without["period_s"] = ~closed
     arrays = []
@@ -250,8 +258,9 @@ def _phase_deg(storage: Floats, loss: Floats) -> Floats:
 def _flags(rows: CycleRows, get: dict[str, Floats], settings: CycleSettings) -> NDArray[np.int64]:
     closed, samples = rows.closed, rows.samples
     load, motion, begun = settings.load_ends, settings.motion_ends, rows.first_us
-    flags = np.where(closed, 0, int(CycleFlag.OPEN))
+    flags = np.where(closed | (rows.odd != 0), 0, int(CycleFlag.OPEN)) | rows.odd
     flags |= np.where(rows.broken, int(CycleFlag.BROKEN_OFF), 0)
+    closed = closed | (rows.odd != 0)
     flags |= np.where(closed & (samples < settings.least_samples), int(CycleFlag.UNDER_SAMPLED), 0)
     flags |= np.where(closed & (get["longest_step_s"] > settings.gap_s), int(CycleFlag.GAP), 0)
     saturated = (get["peak_load"] >= load.high.at(begun)) | (get["valley_load"] <= load.low.at(begun))
@@ -266,5 +275,5 @@ def _flags(rows: CycleRows, get: dict[str, Floats], settings: CycleSettings) -> 
         names = ("valley_load", "peak_load") if settings.cut.by_load else ("motion_min", "motion_max")
         off = np.abs(get[names[0]] - low) > settings.target_tolerance
         off |= np.abs(get[names[1]] - high) > settings.target_tolerance
-        flags |= np.where(off & closed, int(CycleFlag.OFF_TARGET), 0)
+        flags |= np.where(off & rows.closed, int(CycleFlag.OFF_TARGET), 0)
     return flags

@@ -9,6 +9,7 @@ import numpy as np
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
+from benchpipe.process.counting import rows_every
 from benchpipe.process.cutting import Anchor
 from benchpipe.process.cycle_tables import CycleTables
 from benchpipe.process.cycles import cycle_settings
@@ -23,6 +24,7 @@ from benchpipe.process.remarks import (
     held_remarks,
     learnt_remark,
     not_learnt,
+    sparse_remark,
 )
 from benchpipe.process.repeats import usual_repeats
 from benchpipe.process.sample_noise import SAMPLES, SampleNoise, learn_sample_noise
@@ -71,7 +73,7 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
     found = Found(parts + loops)
     found.parts += [store.write("trends", trends, key)] if trends.num_rows else []
     cycles = store.read_parts(parts, "cycles", REMARK_COLUMNS)
-    counted = counted_cycles(block, rig, cycles)
+    counted = counted_cycles(block, rig, cycles, task.clock.restarts_us)
     noise = _sample_noise(rig, store, block, inputs, past)
     repeats = usual_repeats(cycles, rig, noise, digits)
     found.remarks = [*cycle_remarks(block, rig, cycles, counted), *held_remarks(block, cycles, repeats)]
@@ -96,11 +98,16 @@ def _peaks(task: BlockTask[CyclicBlock]) -> Found:
     rig, store, block, key = task.rig, task.store, task.block, task.key
     parts, lost_at_end = write_peaks(task)
     cycles = store.read_parts(parts, "cycles", REMARK_COLUMNS)
-    counted = counted_cycles(block, rig, cycles)
+    counted = counted_cycles(block, rig, cycles, task.clock.restarts_us)
     remarks = cycle_remarks(block, rig, cycles, counted)
+    every = rows_every(cycles.column("start_us"), floats(cycles.column("counter")), block.frequency)
+    if every > 1:
+        remarks.append(sparse_remark(block, every, counted=counted is not None))
     trends = cycle_trends(block, CycleValues(lambda columns, *_: store.read_parts(parts, "cycles", columns)))
     parts += [store.write("trends", trends, key)] if trends.num_rows else []
-    state = {"counted": counted.state if counted is not None else None, "lost_at_end": lost_at_end}
+    state = {
+        "counted": counted.state if counted is not None else None, "lost_at_end": lost_at_end, "rows_every": every,
+    }  # fmt: skip
     return Found(parts, remarks, state)
 
 

@@ -1,4 +1,4 @@
-"""What the motion's own channel adds to the uncertainty of a hold: its steps, and its drift."""
+"""What the channel of what moves in a hold adds to its uncertainty: its steps, and its drift."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from benchpipe.process.signals import gearing
 
 DAY_S = 86_400.0
 COVERAGE_FACTOR = 2.0  # of what rig files state expanded
-NO_TEMPERATURE = "no temperature was logged: its effect on the motion was not taken out"
+NO_TEMPERATURE = "no temperature was logged: its effect on the {} was not taken out"
 
 
 @dataclass(frozen=True)
-class MotionChannel:
-    """In the run's unit of motion.
+class ResponseChannel:
+    """Channel of what moves in a hold, in the run's unit of it.
 
     Attributes
     ----------
@@ -36,9 +36,10 @@ class MotionChannel:
         return found if math.isfinite(found) else 0.0
 
 
-def motion_channel(rig: RigConfig) -> MotionChannel:
-    """Steps and drift of the motion's channel, through the rig's geometry."""
-    gear, channel = gearing(rig.motion, is_load=False), rig.find(rig.motion.channel)
+def response_channel(rig: RigConfig, *, is_load: bool = False) -> ResponseChannel:
+    """Steps and drift of the motion's channel, or of the load's, through the rig's geometry."""
+    axis = rig.load if is_load else rig.motion
+    gear, channel = gearing(axis, is_load=is_load), rig.find(axis.channel)
     step, drift = channel.resolution, channel.drift_per_day
     per_s = drift.value / COVERAGE_FACTOR / DAY_S if drift is not None else 0.0
-    return MotionChannel(None if step is None else gear * step.value, gear * per_s)
+    return ResponseChannel(None if step is None else gear * step.value, gear * per_s)

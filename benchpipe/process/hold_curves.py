@@ -247,7 +247,18 @@ class Doubts:
     noted: tuple[str, ...]
 
 
-def doubts(curve: HoldCurve, fit: CorrectedFit, tolerance: float, *, ramp: bool) -> Doubts:
+@dataclass(frozen=True)
+class HoldWords:
+    """What is held, what moves, and what that is called."""
+
+    held: str = "load"
+    moves: str = "motion"
+    called: str = "creep"
+
+
+def doubts(
+    curve: HoldCurve, fit: CorrectedFit, tolerance: float, *, ramp: bool, words: HoldWords = HoldWords()
+) -> Doubts:
     """What makes a hold's creep doubtful.
 
     Parameters
@@ -261,19 +272,20 @@ def doubts(curve: HoldCurve, fit: CorrectedFit, tolerance: float, *, ramp: bool)
     whole, since, noted = list[str](), list[str](), list[str]()
     stuck_for_a_while = curve.still_readings > STUCK_PART and curve.still < 1.0 - STUCK_PART
     if np.ptp(curve.motion) > 0.0 and (curve.still > STILL_PART or stuck_for_a_while):
-        whole.append("the motion channel stands still and jumps: it sticks, or shows too coarse steps")
+        whole.append(f"the {words.moves} channel stands still and jumps: it sticks, or shows too coarse steps")
     if curve.motion.size and not np.ptp(curve.motion) > 0.0:
-        whole.append("the motion never changes: a channel that sticks and a lock that is still look the same")
+        whole.append(f"the {words.moves} never changes: a channel that sticks and a lock that is still look the same")
     warmth = curve.temperature[part][np.isfinite(curve.temperature[part])]
     if warmth.size > 1 and np.ptp(warmth) > STEP_K:
         jump, span = float(np.abs(np.diff(warmth)).max()), float(np.ptp(warmth))
-        text = f"the temperature changed by {span:.2g} K, and what that moves is not told from creep"
+        text = f"the temperature changed by {span:.2g} K, and what that moves is not told from {words.called}"
         if jump > max(STEP_K, 0.5 * span):  # what moves at one moment with it cannot be told apart
-            whole.append(f"the temperature made a step of {jump:.2g} K: what that moves is not told from creep")
+            step = f"the temperature made a step of {jump:.2g} K"
+            whole.append(f"{step}: what that moves is not told from {words.called}")
         elif fit.temperature is None:
             (whole if span > WARMTH_K else noted).append(text)
     if drift_of(curve) > DRIFT_PART * tolerance:
-        whole.append("the load drifts: creep at one load is not told from it")
+        whole.append(f"the {words.held} drifts: {words.called} at one {words.held} is not told from it")
     if not ramp:
         since.append("no loading was seen before it: time zero is not known")
     return Doubts(tuple(whole), tuple(since), tuple(noted))

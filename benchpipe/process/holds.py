@@ -25,7 +25,7 @@ from benchpipe.kernels.holds import (
 )
 from benchpipe.process.found import Found
 from benchpipe.process.held_load import held_samples
-from benchpipe.process.hold_channel import NO_TEMPERATURE, motion_channel
+from benchpipe.process.hold_channel import NO_TEMPERATURE, response_channel
 from benchpipe.process.hold_curves import doubts, fit_hold, hold_curve, ratio
 from benchpipe.process.hold_figures import creep_columns, kind_words, point_rows, rate_columns
 from benchpipe.process.hold_zeros import UNLOADED_S, Rest, ZeroShift, rest_of, with_zero, zero_shift, zero_words
@@ -104,8 +104,8 @@ def _no_hold(block: HoldBlock, rig: RigConfig, rows: HoldRows) -> str:
     )
 
 
-class _Scan:
-    """One load that is looked for."""
+class HoldScan:
+    """One load that is looked for (of a held motion: one motion)."""
 
     def __init__(self, target: float, tolerance: float, gap_us: int, least_s: float = 0.0) -> None:
         self.target, self.tolerance, self._gap_us, self._least_s = target, tolerance, gap_us, least_s
@@ -140,11 +140,11 @@ class HoldBuilder:
     """Takes signals batch by batch and collects holds, and what came back after each."""
 
     def __init__(self, block: HoldBlock, rig: RigConfig) -> None:
-        self._block, self._channel = block, motion_channel(rig)
+        self._block, self._channel = block, response_channel(rig)
         gap_us = round(1e6 * max(rig.time.gap_s, PATIENCE_S))
         size = abs(block.load.value)
-        self._held = _Scan(block.load.value, block.tolerance * size, gap_us, block.least_time)
-        self._rest = _Scan(0.0, RAMP_FOOT * size, gap_us)
+        self._held = HoldScan(block.load.value, block.tolerance * size, gap_us, block.least_time)
+        self._rest = HoldScan(0.0, RAMP_FOOT * size, gap_us)
         self._ended: list[tuple[int, float, CreepResult]] = []  # when each hold ended, the ramp's part, and its creep
         self._feet: list[int] = []  # where the ramp of each began
         self._rests: list[Rest] = []
@@ -183,7 +183,7 @@ class HoldBuilder:
         ramp_s = (state.start_us - state.foot_us) * 1e-6 if ramp else np.nan
         part = state.origin_load - state.foot_load
         compliance = (state.origin_motion - state.foot_motion) / part if part else np.nan
-        skip_s = _skip_s(block, ramp_s, duration)
+        skip_s = ramp_part(block.skip_ramps, ramp_s, duration)
         curve = hold_curve(bins, skip_s)
         fit = fit_hold(
             curve, duration, block.report_at, compliance,
@@ -203,7 +203,7 @@ class HoldBuilder:
         why = [*said, *([TOO_SHORT] if "too short" in fit.creep.remarks else [])]
         self._rows.told += [(number, "; ".join(why))] if why else []
         said += [*fit.creep.remarks, *more, *doubt.noted]
-        said += [NO_TEMPERATURE] if not np.isfinite(curve.temperature).any() else []
+        said += [NO_TEMPERATURE.format("motion")] if not np.isfinite(curve.temperature).any() else []
         row = {
             "block": block.name,
             "hold": number,
@@ -213,9 +213,9 @@ class HoldBuilder:
             "samples": int(curve.count.sum()),
             "ramp_s": ramp_s,
             "load_mean": load,
-            "load_sd": _sd(bins),
+            "load_sd": load_sd(bins),
             "temperature_c": ratio(bins[:, TEMPERATURE].sum(), bins[:, N_TEMPERATURE].sum()).item(),
-            "temperature_range_c": _range(curve.temperature),
+            "temperature_range_c": range_of(curve.temperature),
             "elastic_motion": compliance * load,
             "elastic_motion_u": float(np.sqrt(2.0) * reading * abs(load / part)) if part else np.nan,
             "load_taken_off": fit.load.by_end if fit.load else np.nan,
@@ -260,19 +260,20 @@ class HoldBuilder:
         row["recovered"], row["recovered_u"] = found.fraction, 0.25 * (found.high - found.low)
 
 
-def _skip_s(block: HoldBlock, ramp_s: float, duration_s: float) -> float:
-    """The ramp's part of a hold."""
-    return min(block.skip_ramps * ramp_s if np.isfinite(ramp_s) else 0.0, 0.1 * duration_s)
+def ramp_part(skip_ramps: float, ramp_s: float, duration_s: float) -> float:
+    """The ramp's part of a hold [s]."""
+    return min(skip_ramps * ramp_s if np.isfinite(ramp_s) else 0.0, 0.1 * duration_s)
 
 
-def _sd(bins: Floats) -> float:
+def load_sd(bins: Floats) -> float:
     """Standard deviation of the load."""
     count = bins[:, COUNT].sum()
     variance = bins[:, LOAD2].sum() / count - (bins[:, LOAD].sum() / count) ** 2
     return float(np.sqrt(max(variance, 0.0)))
 
 
-def _range(values: Floats) -> float:
+def range_of(values: Floats) -> float:
+    """Largest less smallest known value; NaN without any."""
     known = values[np.isfinite(values)]
     return float(np.ptp(known)) if known.size else np.nan
 

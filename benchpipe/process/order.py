@@ -14,12 +14,17 @@ import numpy as np
 from benchpipe.config.plan import Block
 from benchpipe.process.trends import floats
 from benchpipe.store.manifest import Part, Remark
+from benchpipe.store.pauses import NO_RESTART, RunClock
 from benchpipe.store.run_store import RunStore
 from benchpipe.tables import columns
 
 US = 1e6
 CODES = ("order", "pause")
-SPANNED = {"cyclic": "cycles", "hold": "holds", "sweep": "sweeps", "stance": "stances", "proof": "proofs"}
+UNKNOWN = "pause-unknown"
+SPANNED = {
+    "cyclic": "cycles", "hold": "holds", "relaxation": "relaxations",
+    "sweep": "sweeps", "stance": "stances", "proof": "proofs",
+}  # fmt: skip
 Span = tuple[int, int]
 
 
@@ -40,8 +45,12 @@ def block_span(store: RunStore, block: Block, parts: Iterable[Part]) -> Span | N
     return int(start.min()), int(end.max())
 
 
-def order_remarks(blocks: tuple[Block, ...], spans: dict[str, Span | None]) -> Iterator[Remark]:
+def order_remarks(
+    blocks: tuple[Block, ...], spans: dict[str, Span | None], clock: RunClock = NO_RESTART
+) -> Iterator[Remark]:
     """One remark for each block that began out of turn, or after a pause that the plan does not allow.
+
+    A pause that is not known, because the log's clock began again in it, is reported where the plan asks for one.
 
     Parameters
     ----------
@@ -49,14 +58,20 @@ def order_remarks(blocks: tuple[Block, ...], spans: dict[str, Span | None]) -> I
         In the order of the plan.
     spans : dict
         First and last time of each block, or None.
+    clock : RunClock
     """
     there = [(block, span) for block in blocks if (span := spans.get(block.name)) is not None]
     for (before, (began, over)), (block, (start, _)) in pairwise(there):
         if start < began:
-            text = f"it began {(began - start) / US:,.4g} s before '{before.name}', which the plan has before it"
+            early = clock.between_us(start, began) / US
+            text = f"it began {early:,.4g} s before '{before.name}', which the plan has before it"
             yield _remark("order", block, text)
             continue
-        pause = (start - over) / US
+        if (block.pause_min, block.pause_max) != (None, None) and clock.unknown_between(over, start):
+            text = f"how long after '{before.name}' it began is not known: the log's clock began again in between"
+            yield _remark(UNKNOWN, block, text)
+            continue
+        pause = clock.between_us(over, start) / US
         for asked, broken, word in (
             (block.pause_min, block.pause_min is not None and pause < block.pause_min, "least"),
             (block.pause_max, block.pause_max is not None and pause > block.pause_max, "most"),

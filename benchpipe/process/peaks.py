@@ -102,8 +102,9 @@ def _table(
     enough = np.full(n, settings.least_samples)  # of a loop, which is not asked for here
     time_us, closed = peaks.time_us, np.ones(n, bool)
     rows = CycleRows(
-        measures, closed, segment.astype(np.int64), enough, time_us, time_us, time_us, np.zeros(n, bool), counter
-    )
+        measures, closed, segment.astype(np.int64), enough, time_us, time_us, time_us, np.zeros(n, bool), counter,
+        np.zeros(n, np.int64),
+    )  # fmt: skip
     table = cycles_table(rows, done, settings, table_schema, lost)
     flags = np.array(table.column("flags")) | np.uint16(CycleFlag.PEAKS_ONLY)
     for name, values in (("flags", flags), ("samples", np.ones(n, np.int32))):

@@ -28,10 +28,12 @@ from benchpipe.process.range_ends import NO_ZERO, Level, less_zero, taken_off
 from benchpipe.process.signals import MM_PER_M, Signals, block_signals, signal_units
 from benchpipe.process.task import BlockTask
 from benchpipe.store.manifest import Remark
+from benchpipe.store.pauses import NO_RESTART, RunClock
 
 US = 1e6
 LONGEST_S = 3600.0  # and ten hold times: a rise that lasts longer is read so far
 STILL = "permanent set: still"
+NOT_KNOWN_PAUSE = "the pause before it is not known: the log's clock began again"
 CUT = "it went on for too long to be a proof: read so far"
 
 
@@ -49,7 +51,7 @@ def proof_block(task: BlockTask[ProofBlock]) -> Found:
             whole = whole.followed_by(piece) if whole is not None else piece
         return whole
 
-    rows = proof_rows(block, rig, finder.found(), read, taken_off(inputs, rig.load.channel))
+    rows = proof_rows(block, rig, finder.found(), read, taken_off(inputs, rig.load.channel), task.clock)
     rows = with_losses(task, rows, held=held_samples(task))
     found = Found([store.write("proofs", rows_table("proofs", rows, rig), task.key)] if rows else [])
     found.remarks = list(_remarks(block, rows))
@@ -120,6 +122,7 @@ def proof_rows(
     found: list[tuple[int, int | None, int, bool]],
     read: Callable[[int, int], Signals | None],
     zero: Level = NO_ZERO,
+    clock: RunClock = NO_RESTART,
 ) -> list[dict[str, Any]]:
     """Rows of the proofs table.
 
@@ -131,6 +134,7 @@ def proof_rows(
         ``read(from_us, until_us)`` gives the signals from one time to another.
     zero : Level
         What was taken off the load channel.
+    clock : RunClock
     """
     way = way_of(block)
     rules = Rules(block, signal_units(rig))
@@ -165,14 +169,25 @@ def proof_rows(
             "remark": "; ".join(filter(None, [*result.remarks, _still(result, rules.units["motion"]), remark])) or None,
         }
         rows.append(row | {"broken": broken})
-    for before, row in pairwise(rows):
-        pause = (row["start_us"] - before["start_us"]) / US - before["duration_s"]
-        row["broken"] = [*pause_broken(block, pause), *row["broken"]]
+    _pauses(block, rows, clock)
     for row in rows:
-        told = row["sudden_drop"] is not None and row["outcome"] != "log ends"
+        unknown = row.pop("pause_unknown", False)
+        told = row["sudden_drop"] is not None and row["outcome"] != "log ends" and not unknown
         row["rules_broken"] = len(row["broken"]) if told or row["broken"] else None
         row["broken"] = "; ".join(row["broken"]) or None
     return rows
+
+
+def _pauses(block: ProofBlock, rows: list[dict[str, Any]], clock: RunClock) -> None:
+    """Judge the pause before each proof; one in which the log's clock began again may not be known."""
+    for before, row in pairwise(rows):
+        over = before["start_us"] + round(US * before["duration_s"])
+        asked = (block.pause_min, block.pause_max) != (None, None)
+        if asked and clock.unknown_between(over, row["start_us"]):
+            row["pause_unknown"] = True
+            row["remark"] = "; ".join(filter(None, [row["remark"], NOT_KNOWN_PAUSE]))
+        else:
+            row["broken"] = [*pause_broken(block, clock.between_us(over, row["start_us"]) / US), *row["broken"]]
 
 
 def _last(signals: Signals | None, until_us: int, start_us: int) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
-from benchpipe.ingest.clock import RESTART_PAUSE_US
-from benchpipe.process.counting import CountResult, reconcile
+from benchpipe.process.counting import CountResult, reconcile, rows_every
 from benchpipe.process.repeats import REPEAT_COLUMNS, held_cycles
 from benchpipe.process.restarts import zero_shifts
 from benchpipe.process.signals import signal_units
@@ -48,10 +47,10 @@ def cycle_remarks(
     for signal, high, low in (("load", "peak_load", "valley_load"), ("motion", "motion_max", "motion_min")):
         for found in zero_shifts(get["start_us"], get["segment"], get["complete"], get[high], get[low]):
             unit = signal_units(rig)[signal]
-            text = (
-                f"at the restart before segment {found.segment} the {signal} moved by {found.shift:.3g} {unit} as a "
-                f"whole ({found.of_range:+.1%} of its range): was the zero set anew?"
-            )
+            moved = f"at the restart before segment {found.segment} the {signal} moved by {found.shift:.3g} {unit}"
+            text = f"{moved} as a whole ({found.of_range:+.1%} of its range): was the zero set anew?"
+            if np.isnan(found.of_range):
+                text = f"{moved}, and stands still on both sides: is its sensor connected?"
             remarks.append(Remark(step="process", code="zero-shift", where=block.name, count=1, text=text))
     remarks += _reversed(block, rig, get["secant_stiffness"][get["complete"]])
     return [*remarks, *_paced(block, get["period_s"][get["complete"]])]
@@ -89,6 +88,16 @@ def _reversed(block: CyclicBlock, rig: RigConfig, stiffness: NDArray[Any]) -> It
         yield Remark(step="process", code="sign-reversed", where=block.name, count=count, text=text)
 
 
+def sparse_remark(block: CyclicBlock, every: int, *, counted: bool) -> Remark:
+    """A log of one row a cycle that has a row for some of them only."""
+    how = "by its counter and the spacing of its rows" if counted else "by the spacing of its rows"
+    text = (
+        f"the log has one row for {every} cycles, {how} at {block.frequency:g} Hz: what the others did is not known; "
+        "if it has a row for each, correct frequency"
+    )
+    return Remark(step="process", code="sparse-rows", where=block.name, count=every, text=text)
+
+
 def _paced(block: CyclicBlock, period_s: NDArray[Any]) -> Iterator[Remark]:
     """Cycles that are not those of the plan: such as half of them, where a load has two peaks a cycle."""
     period_s = period_s[np.isfinite(period_s)]
@@ -122,21 +131,25 @@ def not_learnt(block: CyclicBlock) -> Remark:
     return Remark(step="process", code="thresholds-not-learnt", where=block.name, count=1, text=text)
 
 
-def counted_cycles(block: CyclicBlock, rig: RigConfig, cycles: pa.Table) -> CountResult | None:
+def counted_cycles(
+    block: CyclicBlock, rig: RigConfig, cycles: pa.Table, restarts_us: Sequence[int] = ()
+) -> CountResult | None:
     """Compare a block's cycles with the rig's counter; None where the rig has none, or there are no two cycles."""
     if rig.counter is None or cycles.num_rows < 2:
         return None
     names = ("start_us", "counter", "complete", "segment", "samples")
-    return count_cycles(block, rig, {name: _array(cycles, name) for name in names})
+    return count_cycles(block, rig, {name: _array(cycles, name) for name in names}, restarts_us)
 
 
-def count_cycles(block: CyclicBlock, rig: RigConfig, get: dict[str, NDArray[Any]]) -> CountResult:
-    """Compare rows of the cycles table with the rig's counter."""
+def count_cycles(
+    block: CyclicBlock, rig: RigConfig, get: dict[str, NDArray[Any]], restarts_us: Sequence[int] = ()
+) -> CountResult:
+    """Compare rows of the cycles table with the rig's counter; ``restarts_us``: the log's clock began again there."""
+    every = rows_every(get["start_us"], get["counter"], block.frequency) if block.boundary == "row" else 1
     stood = get["samples"] / rig.time.sample_rate >= STOP_PART * block.longest_cycle_s
-    pause_us = RESTART_PAUSE_US if rig.time.kind == "elapsed" else None
     return reconcile(
         get["start_us"], get["counter"], get["complete"], get["segment"], stopped=stood & ~get["complete"],
-        invented_us=pause_us,
+        restarts_us=restarts_us, every=every,
     )  # fmt: skip
 
 

@@ -19,7 +19,7 @@ MAD_TO_SD = 1.4826
 class ShiftResult:
     """A shift of the zero at the beginning of a segment: peak and valley moved alike, the range stayed.
 
-    ``shift`` is in the unit of the signal, ``of_range`` in parts of the range before.
+    ``shift`` is in the unit of the signal, ``of_range`` in parts of the range before; NaN where it stood still there.
     """
 
     segment: int
@@ -57,7 +57,7 @@ def zero_shifts(
         shift = middle[1][0] - middle[0][0]
         least = max(SIGMAS * float(np.hypot(middle[0][1], middle[1][1])), LEAST_PART * span[0])
         if abs(shift) > least and abs(span[1] - span[0]) < 0.25 * abs(shift):
-            found.append(ShiftResult(int(where[c]), int(start[c]), shift, shift / span[0]))
+            found.append(ShiftResult(int(where[c]), int(start[c]), shift, shift / span[0] if span[0] else np.nan))
     return tuple(found)
 
 

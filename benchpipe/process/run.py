@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from benchpipe.config.plan import Block
+from benchpipe.config.plan import Block, ProofBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.config.run import RunConfig
 from benchpipe.process.cyclic import cyclic_block
@@ -16,10 +16,12 @@ from benchpipe.process.lock_changes import locking_block
 from benchpipe.process.order import CODES, Span, block_span, order_remarks
 from benchpipe.process.proofs import proof_block
 from benchpipe.process.rejected import identity_of, only_added, rejected_rows
+from benchpipe.process.relaxation import relaxation_block
 from benchpipe.process.stance import stance_block
 from benchpipe.process.sweeps import sweep_block
 from benchpipe.process.task import BlockTask
 from benchpipe.store.manifest import Manifest, Step, key_of
+from benchpipe.store.pauses import RunClock
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import sample_inputs
 
@@ -42,6 +44,7 @@ BLOCKS: dict[str, Callable[[BlockTask[Any]], Found]] = {
     "sweep": sweep_block,
     "stance": stance_block,
     "hold": hold_block,
+    "relaxation": relaxation_block,
     "proof": proof_block,
     "locking": locking_block,
     "idle": _kept,
@@ -73,10 +76,16 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
     blocks = {
         b.name: key_of({**settings, "block": b.model_dump(mode="json", exclude=judged)}) for b in run.plan.block
     }
+    clock = RunClock.of(manifest, run.plan.restart_pause)
+    pauses = [[one.at_us, one.pause_us] for one in clock.restarts]
+    for block in run.plan.block if pauses else ():
+        if isinstance(block, ProofBlock):  # the only block that judges pauses between its own things
+            blocks[block.name] = key_of([blocks[block.name], pauses])
     inputs = {b.name: sample_inputs(manifest, b.files) for b in run.plan.block}
     rejected = {b.name: rejected_rows(manifest, b.files) for b in run.plan.block}
     rejects = {name: identity_of(rejected[name], inputs[name]) for name in blocks}
-    key = key_of({name: [blocks[name], [i.identity for i in inputs[name]], rejects[name]] for name in blocks})
+    made_of = {name: [blocks[name], [i.identity for i in inputs[name]], rejects[name]] for name in blocks}
+    key = key_of([made_of, pauses] if pauses else made_of)
     if before is not None and (before.key == key or manifest.closed):
         if manifest.closed:
             kept = manifest.with_remark(STEP, "closed", run.name, "" if before.key == key else KEPT)
@@ -87,13 +96,13 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
     for block in run.plan.block:
         known = before.state.get(block.name) if before else None
         name = block.name
-        task = BlockTask(run.rig, store, block, inputs[name], blocks[name], {}, {}, tuple(rejected[name]))
+        task = BlockTask(run.rig, store, block, inputs[name], blocks[name], {}, {}, tuple(rejected[name]), clock)
         one = _process_block(task, known, before)
         found.parts += one.parts
         found.remarks += [r for r in one.remarks if r.code not in CODES]
         found.state[block.name] = one.state
         spans[block.name] = block_span(store, block, one.parts)
-    found.remarks += order_remarks(run.plan.block, spans)
+    found.remarks += order_remarks(run.plan.block, spans, clock)
     step = Step(key=key, version=VERSION, parts=tuple(found.parts), remarks=tuple(found.remarks), state=found.state)
     return store.commit(manifest.model_copy(update={"steps": {**manifest.steps, STEP: step}}))
 

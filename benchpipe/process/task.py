@@ -8,6 +8,7 @@ from typing import Any, Generic, TypeVar
 from benchpipe.config.rig import RigConfig
 from benchpipe.process.rejected import Rejected
 from benchpipe.store.manifest import Part
+from benchpipe.store.pauses import NO_RESTART, RunClock
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleInput
 
@@ -31,6 +32,8 @@ class BlockTask(Generic[BlockT]):
         Parts of the last time by path.
     rejected : tuple of Rejected
         Rejected rows of the block's logs.
+    clock : RunClock
+        The run's restarts and pauses.
     """
 
     rig: RigConfig
@@ -41,3 +44,4 @@ class BlockTask(Generic[BlockT]):
     past: dict[str, Any]
     old: dict[str, Part]
     rejected: tuple[Rejected, ...] = ()
+    clock: RunClock = NO_RESTART

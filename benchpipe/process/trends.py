@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.kernels.robust import binned_medians, median
-from benchpipe.tables import CycleFlag, schema
+from benchpipe.tables import NOT_ONE_LOOP, CycleFlag, schema
 
 MEASURES = (
     "secant_stiffness", "loading_stiffness", "unloading_stiffness", "energy_j", "loss_factor",
@@ -21,6 +21,7 @@ NO_RATIO = ("motion_mean", "temperature_c")  # scales whose zero is arbitrary ha
 MOST_BINS = 120
 NOT_JUDGED = (
     CycleFlag.OPEN | CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED | CycleFlag.STOOD_STILL
+    | NOT_ONE_LOOP
 )
 Floats = NDArray[np.float64]
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from benchpipe.check.decision import NOT_APPLICABLE, applies
 from benchpipe.check.rounding import probability_text, rounded
 from benchpipe.check.signing import standing
 from benchpipe.config.run import RunConfig
@@ -66,7 +67,8 @@ def explained_lines(found: dict[str, Any]) -> Iterator[str]:
     """The same in lines for a terminal, at most 80 columns where names allow it."""
     unit, scale = ("%", 100.0) if found["unit"] == "1" else (found["unit"], 1.0)
     yield f"{found['run']}, block {found['block']}: {found['limit']} ({found['limits_file']})"
-    yield f"  verdict    {found['verdict']}" + ("" if found["due"] else " (not due yet)")
+    waits = "" if found["due"] else " (not due yet)" if applies(found) else f" ({NOT_APPLICABLE})"
+    yield f"  verdict    {found['verdict']}{waits}"
     if found["remark"]:
         yield f"             {found['remark']}"
     yield f"  rule       {found['rule']}"

@@ -11,6 +11,7 @@ from benchpipe.config.plan import HoldBlock
 from benchpipe.process.hold_levels import leak_over_levels
 from benchpipe.process.trends import floats
 from benchpipe.report.figures import BlockView, Figure, of_block, thinned
+from benchpipe.report.signs import duration
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 
@@ -55,17 +56,9 @@ def _asked(points: list[dict[str, Any]], motion: str) -> list[Figure]:
     beyond = {"asked": "", "projected": " (projected)", "projection": " (projection)"}
     asked = [p for p in points if p["kind"] in beyond and p["creep"] is not None]
     return [
-        Figure(f"{_time(p['time_s'])}{beyond[p['kind']]}", p["creep"], motion, group="creep in", u=p["creep_u"])
+        Figure(f"{duration(p['time_s'])}{beyond[p['kind']]}", p["creep"], motion, group="creep in", u=p["creep_u"])
         for p in asked
     ]
-
-
-def _time(seconds: float) -> str:
-    """A time in the largest unit that it is a whole number of."""
-    for size, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
-        if seconds >= size and seconds % size == 0:
-            return f"{seconds / size:.0f} {unit}"
-    return f"{seconds:g} s"
 
 
 def _words(hold: dict[str, Any], motion: str) -> str:

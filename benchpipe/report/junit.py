@@ -22,7 +22,7 @@ from datetime import datetime
 from typing import Any
 from xml.etree import ElementTree as ET
 
-from benchpipe.check.decision import Verdict
+from benchpipe.check.decision import NOT_APPLICABLE, Verdict, applies
 from benchpipe.report.caution import CAUTION
 from benchpipe.report.view import RunView
 
@@ -90,7 +90,8 @@ def _case(view: RunView, row: dict[str, Any]) -> ET.Element:
     name = _limit(row)
     verdict = Verdict(row["verdict"])
     if not row["due"]:
-        return _ended(view, name, "skipped", "not due", row["remark"])
+        why = "not due" if applies(row) else NOT_APPLICABLE
+        return _ended(view, name, "skipped", why, row["remark"])
     if verdict is Verdict.PASS:
         return _ended(view, name, "", "", "")
     kind = "failure" if verdict is Verdict.FAIL else "error"

@@ -12,6 +12,7 @@ from benchpipe.check.planned_end import block_end
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.store.manifest import Manifest, Part
+from benchpipe.store.pauses import NO_RESTART, RunClock
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.tails import last_rows_of
 
@@ -30,10 +31,10 @@ class Pace:
     planned : int, optional
         None where the plan does not say.
     per_day : float, optional
-        Cycles a day over the last day of the logs, stops included; None where no cycle was found, or the logs
-        are shorter than :data:`LEAST_US`.
+        Cycles a day over the last day of the logs: stops and known pauses included, pauses of unknown length not;
+        None where no cycle was found, or the logs are shorter than :data:`LEAST_US`.
     end_us : int, optional
-        Time of the last planned cycle on the run's axis at that pace; None where there is nothing
+        Time of the last planned cycle at that pace, by the run's clock; None where there is nothing
         to expect: no plan, all done, or no cycle in the last day.
     """
 
@@ -95,23 +96,29 @@ def cycle_parts(block: str, manifest: Manifest) -> list[Part]:
     return [part for part in manifest.table("cycles") if part.path in own]
 
 
-def pace_of(run: RunConfig, manifest: Manifest, store: RunStore, last_us: int | None) -> Pace | None:
-    """Pace of a run whose logs end at ``last_us``; None where the plan has no cyclic block."""
+def pace_of(
+    run: RunConfig, manifest: Manifest, store: RunStore, last_us: int | None, clock: RunClock = NO_RESTART
+) -> Pace | None:
+    """Pace of a run whose logs end at ``last_us`` of its clock; None where the plan has no cyclic block.
+
+    Pauses of unknown length are left out: pace and end are by logged time, and by pauses that are known.
+    """
     blocks = [b for b in run.plan.block if isinstance(b, CyclicBlock)]
     if not blocks:
         return None
     since = None if last_us is None else last_us - DAY_US
-    tails = [last_cycles(b.name, manifest, store, since) for b in blocks]
+    from_us = None if since is None else clock.axis(since)
+    tails = [last_cycles(b.name, manifest, store, from_us) for b in blocks]
     ends = [block_end(b, manifest, tail.done) for b, tail in zip(blocks, tails, strict=True)]
     done = sum(end.cycles for end in ends)
     planned = sum(b.planned_cycles or 0 for b in blocks) or None
-    firsts = [tail.first_us for tail in tails if tail.first_us is not None]
+    firsts = [int(clock.real(tail.first_us)) for tail in tails if tail.first_us is not None]
     if last_us is None or since is None or not done:
         return Pace(done, planned, None, None)
     began = max(since, min(firsts)) if len(firsts) == sum(tail.done > 0 for tail in tails) else since
     if last_us - began < LEAST_US:
         return Pace(done, planned, None, None)
-    per_day = sum(int((tail.start_us >= began).sum()) for tail in tails) * DAY_US / (last_us - began)
+    per_day = sum(int((clock.real(tail.start_us) >= began).sum()) for tail in tails) * DAY_US / (last_us - began)
     left = sum((end.planned or 0) - end.cycles for end in ends if end.planned is not None and not end.over)
     end = last_us + round(left / per_day * DAY_US) if left > 0 and per_day > 0 else None
     return Pace(done, planned, per_day, end)

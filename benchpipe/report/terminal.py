@@ -15,7 +15,7 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
-from benchpipe.check.decision import COVERAGE_FACTOR, Verdict
+from benchpipe.check.decision import COVERAGE_FACTOR, NOT_APPLICABLE, Verdict, applies
 from benchpipe.check.rounding import rounded
 from benchpipe.check.rules import false_passes_together
 from benchpipe.health.rules import Finding
@@ -38,7 +38,8 @@ _IN_BRACKETS = re.compile(r" \([^)]*\)")
 MOST_OVER_LIFE = 5
 LEAST_WIDTH = 70  # of a terminal for tables: in a narrower one their names would be cut off
 THINGS = {
-    "cyclic": "cycles", "hold": "holds", "sweep": "sweeps", "stance": "stance windows", "proof": "proofs",
+    "cyclic": "cycles", "hold": "holds", "relaxation": "relaxations",
+    "sweep": "sweeps", "stance": "stance windows", "proof": "proofs",
     "locking": "lock changes",
 }  # fmt: skip
 
@@ -60,7 +61,7 @@ def headline(view: RunView) -> tuple[str, str]:
         Verdict.PASS: "WITHIN LIMITS SO FAR" if view.running else "ALL LIMITS MET",
     }
     if view.verdict is Verdict.NOT_EVALUATED and not any(r["due"] for r in view.limits):
-        return "NOTHING DUE YET", "yellow"
+        return "NOTHING DUE YET" if any(map(applies, view.limits)) else "NO LIMIT APPLIES", "yellow"
     return words[view.verdict], STYLE[view.verdict]
 
 
@@ -113,7 +114,8 @@ def _counts(view: RunView, marks: Marks) -> Text:
     left += [f"{view.repeats:,} repeated"] if view.repeats else []
     first, last = (clock(us, dated=view.dated, marks=marks) for us in (view.first_us, view.last_us))
     signed = f"\n{view.signed}" if view.signed else ""
-    return Text(f"{', '.join([took, *left])}; {first} to {last}{signed}")
+    pauses = f"; {view.pauses}" if view.pauses else ""
+    return Text(f"{', '.join([took, *left])}; {first} to {last}{pauses}{signed}")
 
 
 @dataclass(frozen=True)
@@ -154,12 +156,21 @@ def _limits(view: RunView, marks: Marks) -> RenderableType:
     parts += [
         Text(f"not due yet: {_limit_name(row, view)}: {row['remark']}", style="dim")
         for row in view.limits
-        if not row["due"]
+        if not row["due"] and applies(row)
     ]
+    parts += [Text(line, style="dim") for line in _not_applicable(view)]
     if any(not row["verified"] for row in view.limits):
         parts.append(Text(f"* {UNVERIFIED}, or the lab's own", style="dim"))
     parts += [Text(line, style="dim") for line in _rules(due, marks)]
     return Group(*parts)
+
+
+def _not_applicable(view: RunView) -> Iterator[str]:
+    """Limits on what the plan does not have, one line for each reason."""
+    absent = [row for row in view.limits if not applies(row)]
+    for why in dict.fromkeys(row["remark"] for row in absent):
+        names = ", ".join(_limit_name(row, view) for row in absent if row["remark"] == why)
+        yield f"{NOT_APPLICABLE}: {names}: {why.removeprefix(f'{NOT_APPLICABLE}: ')}"
 
 
 def _rules(due: list[dict[str, Any]], marks: Marks) -> Iterator[str]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import shlex
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from math import isclose
 from pathlib import Path
@@ -19,6 +20,7 @@ from benchpipe.check.signing import signed_words
 from benchpipe.check.specimens import waits_for_more
 from benchpipe.columns import VERDICTS
 from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, LockingBlock, ProofBlock, StanceBlock, SweepBlock
+from benchpipe.config.relaxation import RelaxationBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.health.rules import Finding
 from benchpipe.process.signals import signal_units
@@ -28,9 +30,12 @@ from benchpipe.report.figures import BlockView, Figure, of_block, thinned
 from benchpipe.report.free_views import stance_view, sweep_view
 from benchpipe.report.hold_views import hold_view
 from benchpipe.report.pace import Pace, last_cycles, pace_of
+from benchpipe.report.relaxation_view import relaxation_view
+from benchpipe.report.remark_ranks import ranked
 from benchpipe.report.strength_views import locking_view, proof_view
 from benchpipe.store.away import Away
 from benchpipe.store.manifest import Manifest, Remark
+from benchpipe.store.pauses import RunClock
 from benchpipe.store.run_store import RunStore
 
 # A row of the verdicts table that an older version judged lacks some columns.
@@ -46,10 +51,16 @@ class StepUse:
     peak_mb: float
 
 
+LET_RUN = "nothing to do: let it run"
+# Findings on a rig that is not to be left running as it is.
+NOT_LEFT = frozenset(
+    {"clock", "rig-stopped", "sensor-stuck", "load-not-reached", "dropped-samples", "rig-slow", "counter-apart"}
+)
+OFF_TARGET_PART = 0.05  # of the cycles: a remark on so many says that the rig is off its target
 # What of a block a figure is traced by.
 WHAT = {
-    "cyclic": "cycle", "hold": "hold", "sweep": "sweep", "stance": "stance", "proof": "proof",
-    "locking": "lock-change",
+    "cyclic": "cycle", "hold": "hold", "relaxation": "relaxation", "sweep": "sweep", "stance": "stance",
+    "proof": "proof", "locking": "lock-change",
 }  # fmt: skip
 
 
@@ -60,7 +71,8 @@ class RunView:
     ``running``: the plan asks for more than there is; ``judged``: it was checked; ``alarms`` and
     ``steps``: as far as a night has been told or has worked on it; ``health``: how its rig was when
     that was looked at, and ``watched`` that it was; ``bytes_a_day``: its tables grow by so much, 0 where
-    it does not go on; ``limits_note``: why ``limits`` has no rows, or of when they are if not of now.
+    it does not go on; ``pauses``: restarts of the log's clock, and what is known of the
+    pauses; ``limits_note``: why ``limits`` has no rows, or of when they are if not of now.
     """
 
     run: str
@@ -94,6 +106,7 @@ class RunView:
     watched: bool = False
     limits_note: str = ""
     stored: RunView | None = None  # of a run that could not be worked on: what the store has
+    pauses: str = ""
 
 
 def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
@@ -107,9 +120,10 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
     remarks = [r for s in sources for r in s.remarks] + [r for step in manifest.steps.values() for r in step.remarks]
     verdict = worst(due)
     blocks = tuple(_as_judged(_block_view(b, run, manifest, store), limits) for b in run.plan.block)
-    last_us = max(ends, default=None)
+    clock = RunClock.of(manifest, run.plan.restart_pause)
+    last_us = int(clock.real(max(ends))) if ends else None
     running = waits_for_more(limits, (b.name for b in blocks)) or any(b.planned and not b.ended for b in blocks)
-    return RunView(
+    view = RunView(
         run=run.name,
         specimen=run.plan.specimen,
         rig=run.rig.name,
@@ -127,13 +141,35 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         repeats=account.repeats,
         blocks=blocks,
         limits=tuple(limits),
-        remarks=tuple(remarks),
+        remarks=ranked(remarks),
         reasons=_reasons(store.read(manifest, "rejects")),
         do_next=tuple(_do_next(run, manifest, verdict, limits, running)),
-        pace=pace_of(run, manifest, store, last_us),
+        pace=pace_of(run, manifest, store, last_us, clock),
+        pauses=clock.words,
         signed=signed_words(store, manifest),
         limits_note="" if limits else _no_limits(run, manifest),
     )
+    return with_health(view, ())
+
+
+def with_health(view: RunView, health: tuple[Finding, ...]) -> RunView:
+    """The run with what is not well with its rig; the advice agrees with it."""
+    return replace(view, health=health, do_next=tuple(_agreeing(view.do_next, view, health)))
+
+
+def _agreeing(steps: Iterable[str], view: RunView, health: tuple[Finding, ...]) -> Iterator[str]:
+    """Advice without "let it run" where the rig has stopped or is off its target."""
+    wrong = [one for one in health if one.code in NOT_LEFT]
+    done = {block.name: block.done for block in view.blocks}
+    many = {name: OFF_TARGET_PART * max(count, 1) for name, count in done.items()}
+    off = [r for r in view.remarks if r.code == "off-target" and r.count > many.get(r.where, 0.0)]
+    for step in steps:
+        if step != LET_RUN or not (wrong or off):
+            yield step
+        elif wrong:
+            yield f"see to the rig: {wrong[0].code}: {wrong[0].do_next}"
+        else:
+            yield f"see to the rig: {off[0].count:,} cycles of '{off[0].where}' are off target: check its control"
 
 
 def _as_judged(block: BlockView, limits: list[dict[str, Any]]) -> BlockView:
@@ -220,8 +256,10 @@ def _do_next(
         kind = {b.name: b.kind for b in run.plan.block}.get(first["block"])
         what = WHAT.get(kind or "")
         steps = [f"stop the rig and look at the specimen: '{first['limit']}' failed"]
-        if what and first["last"]:
-            last = f"--{what} {first['last']}"
+        number = re.fullmatch(r"[a-z ]+ ([\d,]+)", first["at"] or "")
+        at = number[1].replace(",", "") if number else first["last"]
+        if what and at:
+            last = f"--{what} {at}"
             steps.append(f"see the raw rows: benchpipe trace {run.name} {first['block']} {last}")
         return steps if what else [f"stop the rig: '{first['limit']}' failed"]
     if first is not None and first["remark"] == NO_CYCLE and manifest.sources:
@@ -230,13 +268,14 @@ def _do_next(
     if first is not None:
         return [f"look at '{first['limit']}': {first['remark'] or 'too near the limit to tell'}"]
     if running:
-        return ["nothing to do: let it run"]
+        return [LET_RUN]
     return ["all limits are met: a competent person reviews the record before anybody relies on it"]
 
 
 def _block_view(block: Block, run: RunConfig, manifest: Manifest, store: RunStore) -> BlockView:
     makers: dict[type, Callable[..., BlockView]] = {
-        CyclicBlock: _cyclic_view, HoldBlock: hold_view, SweepBlock: sweep_view, StanceBlock: stance_view,
+        CyclicBlock: _cyclic_view, HoldBlock: hold_view, RelaxationBlock: relaxation_view,
+        SweepBlock: sweep_view, StanceBlock: stance_view,
         ProofBlock: proof_view, LockingBlock: locking_view,
     }  # fmt: skip
     make = makers.get(type(block))

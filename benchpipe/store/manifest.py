@@ -67,7 +67,8 @@ class Source(_Record):
     ``samples``, ``rejects``, and ``repeats`` of rows inside the file.
     ``first_us`` and ``last_us`` are the file's own times; ``shift_us`` is what the last
     row of the file is moved by inside the file (clock restarts). ``stamps`` is there where samples may share one.
-    ``begins`` names its first samples by their content. ``second``: the file is a second logger's.
+    ``begins`` names its first samples by their content. ``second``: the file is a second logger's. ``restarts`` are
+    the file's own times of the first rows after an elapsed clock began again: how long each pause was is not known.
     """
 
     file: str
@@ -86,6 +87,7 @@ class Source(_Record):
     remarks: tuple[Remark, ...] = ()
     taken: int = 0
     repeats: int = 0
+    restarts: tuple[int, ...] = ()
     state: dict[str, Any] | None = None
     stamps: Stamps | None = None
     begins: str | None = None
@@ -99,6 +101,7 @@ class Placed(_Record):
     and ``late`` are other rows at times that are over, as stretches (row, rows): they are rejects.
     ``key`` says what that was found from. Samples of the stamp in which the file before ends come after its own:
     ``lead`` says up to which of the file's own times, and by how much more they are moved, in rising order.
+    ``restart``: an elapsed clock began again with this file.
     """
 
     file: str
@@ -108,6 +111,7 @@ class Placed(_Record):
     late: tuple[tuple[int, int], ...] = ()
     key: str = ""
     lead: tuple[tuple[int, int], ...] = ()
+    restart: bool = False
 
     def at(self, own_us: int) -> int:
         """Where one of the file's own times stands on the run's axis."""

@@ -13,6 +13,7 @@ from benchpipe.check.fitting import limits_fit
 from benchpipe.check.run import check_run
 from benchpipe.config.model import Quantity
 from benchpipe.config.plan import LockingBlock, ProofBlock, StanceBlock
+from benchpipe.config.relaxation import RelaxationBlock
 from benchpipe.config.run import RunConfig, load_run
 from benchpipe.store.manifest import Manifest, Placed, Remark, Source, Step
 from benchpipe.store.run_store import RunStore
@@ -27,6 +28,7 @@ SURE_RIG = RIG.replace('uncertainty = "0.5 %"\nuncertainty_floor = "0.1 N*m"\n',
 STRENGTH = (
     ProofBlock(name="strength", kind="proof", load=Quantity(110.0, "torque"), settling_load=Quantity(5.0, "torque")),
     StanceBlock(name="stood", kind="stance", load_min=Quantity(25.0, "torque"), load_max=Quantity(35.0, "torque")),
+    RelaxationBlock(name="stiff", kind="relaxation", motion=Quantity(3.0, "angle"), report_at=(60.0, 600.0)),
     LockingBlock(name="lock", kind="locking", carry_load=Quantity(2.0, "torque"), still=Quantity(0.1, "angle")),
 )
 

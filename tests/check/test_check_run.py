@@ -23,6 +23,7 @@ from tests.config.written import RIG
 BLOCK = {
     "cyclic": "durability",
     "hold": "held",
+    "relaxation": "relaxation",
     "sweep": "free",
     "run": "run",
     "proof": "proof",
@@ -45,7 +46,7 @@ def limit_on(measure: Measure, value: float, operator: str) -> str:
     unit = {"off_target": "1"}.get(measure.name, unit_text(measure.unit, UNITS))
     usual = "count" if measure.unit == "times" else "median"
     keys: dict[str, Any] = {"statistic": STATISTIC.get(measure.name, usual), "operator": operator}
-    if measure.table == "creep_points":
+    if measure.table in ("creep_points", "relaxation_points"):
         keys["at_time"] = "10 min"
     return limit(measure.name, f"{value!r} {unit}", block=BLOCK[measure.kind], **keys)
 
@@ -67,6 +68,14 @@ def made(measure: Measure, value: float | None) -> dict[str, list[dict[str, Any]
         point = {"block": "held", "hold": 1, "kind": "asked", "time_s": 600.0, column: value, f"{column}_u": 0.0}
         return {"holds": rows("holds", 1, block="held", hold=1, duration_s=1800.0),
                 "creep_points": rows("creep_points", 1, **point)}  # fmt: skip
+    if measure.kind == "relaxation":
+        (column,) = measure.columns
+        held = {"block": "stiff", "relaxation": 1, "duration_s": 1800.0}
+        if measure.table == "relaxations":
+            return {"relaxations": rows("relaxations", 1, **held, **{column: value, f"{column}_u": 0.0})}
+        point = {"block": "stiff", "relaxation": 1, "kind": "asked", "time_s": 600.0, column: value, f"{column}_u": 0.0}
+        points = rows("relaxation_points", 1, **point)
+        return {"relaxations": rows("relaxations", 1, **held), "relaxation_points": points}
     if measure.name == "travel":
         both = {"motion_max": 30.0, "motion_min": 30.0 - value if value is not None else math.nan}
         return {"sweeps": rows("sweeps", 3, block="free", sweep=[1, 2, 3], **both)}
@@ -206,7 +215,7 @@ def test_a_kind_of_block_that_the_plan_does_not_have_is_never_due(tmp_path: Path
     assert row["block"] == "durability"
     held_only = run.plan.model_copy(update={"block": run.plan.block[1:]})
     (row,) = judge(type(run)(**{**vars(run), "plan": held_only}), cycles=[])
-    assert (row["due"], row["remark"]) == (False, "the plan has no cyclic block")
+    assert (row["due"], row["remark"]) == (False, "not applicable: the plan has no cyclic block")
 
 
 NONE = "not evaluated"

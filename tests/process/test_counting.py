@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.process.counting import CountResult, reconcile
+from benchpipe.process.counting import CountResult, reconcile, rows_every
 
 SECOND = 1_000_000
 
@@ -137,7 +137,7 @@ def test_a_pause_that_a_clock_invents_is_no_time_for_a_counter_to_come_round(las
     cycles = run(100, 50, pause_s=3600)
     cycles["counter"][:101] += last - 100
     cycles["counter"][101:] -= 100
-    seen = reconcile(**cycles, invented_us=3600 * SECOND)
+    seen = reconcile(**cycles, restarts_us=[cycles["start_us"][101]])
     assert (seen.resets, seen.rollovers) == ((1, 0) if kind == "resets" else (0, 1))
     assert seen.unexplained == 0.0
     assert reconcile(**cycles).rollovers == 1  # an hour by a dated clock is time enough
@@ -154,3 +154,30 @@ def test_the_state_keeps_all_but_single_ticks() -> None:
         "detected": 150, "counted": 189.0, "per_cycle": 1.0, "resets": 0, "rollovers": 0,
         "differences": [["gap", begun, over, 38.0]],
     }  # fmt: skip
+
+
+def test_rows_of_every_few_cycles_are_known_by_spacing_and_counter() -> None:
+    at = np.arange(40) * 2 * SECOND
+    none = np.full(40, np.nan)
+    assert rows_every(at, np.arange(40.0) * 2, 1.0) == 2
+    assert rows_every(at, none, 1.0) == 2
+    assert rows_every(at // 2, np.arange(40.0) * 2, 1.0) == 1  # a counter that ticks twice a cycle
+    assert rows_every(at, np.arange(40.0), 1.0) == 1  # a slower rig than the plan says: another remark
+    assert rows_every(at, none, 0.5) == 1
+    assert rows_every(at[:3], none[:3], 1.0) == 1
+
+
+@given(st.integers(2, 50), st.integers(5, 60), st.lists(st.tuples(st.integers(0, 59), st.integers(1, 500)), max_size=3))
+def test_cycles_without_a_row_went_by_while_nothing_was_logged(
+    every: int, rows: int, jumps: list[tuple[int, int]]
+) -> None:
+    cycles = run(rows)
+    cycles = {name: values[:-1] for name, values in cycles.items()}
+    cycles["start_us"] = cycles["start_us"] * every
+    cycles["counter"] = cycles["counter"] * every
+    plain = reconcile(**cycles, every=every)
+    assert kinds(plain) == {"gap": float((every - 1) * (rows - 1))}
+    for at, size in jumps:
+        cycles["counter"][at:] += size
+    result = reconcile(**cycles, every=every)
+    assert sum(d.cycles for d in result.differences) == pytest.approx(result.counted - result.detected)

@@ -60,7 +60,7 @@ SETTINGS = st.sampled_from(
     [
         cycle_settings(),
         cycle_settings(weights=gaussian_weights(10.0, 100.0)),
-        cycle_settings(cut=replace(cycle_settings().cut, by_record=True, longest_us=2**62)),
+        cycle_settings(cut=replace(cycle_settings().cut, by_record=True, longest_us=2**62, period_s=1.0)),
         cycle_settings(cut=Cut(False, 3.0, 7.0, False, 500_000, 3_000_000)),
     ]
 )

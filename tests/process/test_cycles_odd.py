@@ -19,7 +19,7 @@ from benchpipe.process.cycles import LOOP_FIELDS, CycleRows, CycleSettings, cycl
 from benchpipe.process.signals import Signals
 from benchpipe.process.trends import floats
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import CycleFlag, schema
+from benchpipe.tables import NOT_ONE_LOOP, CycleFlag, schema
 from tests.config.written import write_lab
 
 RATE = 100
@@ -168,7 +168,8 @@ def test_a_record_is_measured_from_its_first_sample_to_its_last(lowpass: float |
     n = 21
     load = np.tile(np.concatenate([np.linspace(5.0, 80.0, 11), np.linspace(72.5, 5.0, 10)]), 6)
     number, place = np.divmod(np.arange(6 * n), n)
-    got = complete(load, 0.05 * load, number * 5_000_000 + place * 10_000, boundary="record", lowpass=lowpass)
+    time_us = number * 5_000_000 + place * 10_000
+    got = complete(load, 0.05 * load, time_us, boundary="record", lowpass=lowpass, frequency=5.0)
     assert got["period_s"].tolist() == [pytest.approx(0.2)] * 6
     assert got["samples"].tolist() == [n] * 6
     assert got["start_us"].tolist() == [5_000_000 * k for k in range(6)]
@@ -179,6 +180,49 @@ def test_a_record_is_measured_from_its_first_sample_to_its_last(lowpass: float |
     np.testing.assert_allclose(got["load_mean"], 42.5, atol=0.1 if lowpass else 1e-4)
     np.testing.assert_allclose(got["loading_stiffness"], 20.0, rtol=1e-5)
     assert (got["flags"] == 0).all()
+
+
+def records(*spans: tuple[float, float]) -> dict[str, np.ndarray]:
+    """Columns of records, each from one part of a cycle to another, three seconds apart, at 1 Hz."""
+    phase = [np.arange(round(RATE * a), round(RATE * b) + 1) / RATE for a, b in spans]
+    gaps = np.concatenate([np.full(part.size, 3_000_000 * k) for k, part in enumerate(phase)])
+    turns = np.concatenate(phase)
+    time_us = np.arange(turns.size) * (1_000_000 // RATE) + gaps
+    load = 42.5 - 37.5 * np.cos(2 * np.pi * turns)
+    motion = 0.05 * load + 0.2 * np.sin(2 * np.pi * turns)
+    rows, settings = measured(load, motion, time_us, boundary="record", **LOAD)
+    table = cycles_table(rows, 0, settings, schema("cycles"))
+    return {name: floats(table.column(name)) for name in table.column_names if name != "block"}
+
+
+@pytest.mark.parametrize(
+    ("span", "flag"),
+    [
+        ((0.0, 2.0), CycleFlag.SEVERAL_LOOPS), ((0.3, 1.9), CycleFlag.SEVERAL_LOOPS),
+        ((0.0, 7.0), CycleFlag.SEVERAL_LOOPS), ((0.25, 0.75), CycleFlag.PART_OF_LOOP),
+        ((0.0, 0.75), CycleFlag.PART_OF_LOOP), ((0.5, 1.0), CycleFlag.PART_OF_LOOP),
+        ((0.0, 0.5), CycleFlag.RAMP_ALONE), ((0.05, 0.45), CycleFlag.RAMP_ALONE),
+    ],
+)  # fmt: skip
+def test_a_record_that_is_not_one_loop_is_no_complete_cycle(span: tuple[float, float], flag: CycleFlag) -> None:
+    got = records((0.0, 1.0), span, (0.0, 1.0))
+    assert got["flags"].tolist() == [0, int(flag), 0]
+    assert got["complete"].tolist() == [1, 0, 1]
+    np.testing.assert_array_equal(got["cycle"], [1, np.nan, 2])
+    ramp = flag is CycleFlag.RAMP_ALONE
+    for name in LOOP_FIELDS:
+        has = ramp and name in ("secant_stiffness", "loading_stiffness")
+        assert np.isfinite(got[name][1]) == has, name
+    assert np.isfinite(got["peak_load"]).all()
+    if ramp:
+        assert got["loading_stiffness"][1] == pytest.approx(got["loading_stiffness"][0], rel=0.02)
+
+
+@pytest.mark.parametrize("begin", [0.0, 0.1, 0.25, 0.33, 0.5, 0.62, 0.75, 0.9])
+def test_one_loop_is_one_loop_wherever_it_begins(begin: float) -> None:
+    got = records((begin, begin + 1.0), (begin, begin + 1.05), (begin, begin + 0.95))
+    assert got["complete"].tolist() == [1, 1, 1]
+    assert (got["flags"].astype(int) & int(NOT_ONE_LOOP)).tolist() == [0, 0, 0]
 
 
 def test_a_load_at_the_end_of_its_range_is_saturated_though_the_end_is_no_single_precision_number() -> None:

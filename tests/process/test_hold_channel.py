@@ -11,7 +11,7 @@ import pytest
 
 from benchpipe.config.model import Quantity
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig
-from benchpipe.process.hold_channel import NO_TEMPERATURE, motion_channel
+from benchpipe.process.hold_channel import NO_TEMPERATURE, response_channel
 from benchpipe.process.holds import HoldBuilder
 from benchpipe.process.signals import Signals
 from tests.process.test_holds import BLOCK, RIG, held, only, rows_of
@@ -56,13 +56,14 @@ def test_drift_of_the_channel_is_in_every_figure_of_a_hold() -> None:
 
 
 def test_drift_and_step_go_through_the_geometry() -> None:
-    arm = motion_channel(stepping(drifting(Quantity(0.864, "length"), lever_arm=50.0), 0.01))
+    arm = response_channel(stepping(drifting(Quantity(0.864, "length"), lever_arm=50.0), 0.01))
     assert arm.drift_per_s == pytest.approx(np.degrees(0.432 / 50.0) / 86_400)
     assert arm.step(5.0) == pytest.approx(np.degrees(0.01 / 50.0))
     pairs = tuple((Quantity(x, "length"), Quantity(y, "angle")) for x, y in ((0.0, 0.0), (1.0, 2.0), (2.0, 5.0)))
-    assert motion_channel(stepping(drifting(Quantity(1.0, "length"), table=pairs), 0.1)).step(0.0) == pytest.approx(0.3)
-    assert motion_channel(RIG).step(0.02) == 0.02
-    assert motion_channel(RIG).step(np.inf) == 0.0
+    by_table = response_channel(stepping(drifting(Quantity(1.0, "length"), table=pairs), 0.1))
+    assert by_table.step(0.0) == pytest.approx(0.3)
+    assert response_channel(RIG).step(0.02) == 0.02
+    assert response_channel(RIG).step(np.inf) == 0.0
 
 
 def test_drift_is_of_the_channels_quantity_and_not_below_zero() -> None:
@@ -119,5 +120,5 @@ def test_without_loading_nothing_is_given_from_full_load() -> None:
 def test_a_hold_without_temperature_says_so_once() -> None:
     signals = held(per_decade=0.03)
     warm = replace(signals, temperature=23.0 + 0.0 * signals.motion).copy()
-    assert only(rows_of(signals))["remark"].count(NO_TEMPERATURE) == 1
-    assert NO_TEMPERATURE not in (only(rows_of(warm))["remark"] or "")
+    assert only(rows_of(signals))["remark"].count(NO_TEMPERATURE.format("motion")) == 1
+    assert NO_TEMPERATURE.format("motion") not in (only(rows_of(warm))["remark"] or "")

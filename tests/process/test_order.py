@@ -10,6 +10,7 @@ import pyarrow as pa
 from benchpipe.config.model import Quantity
 from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, IdleBlock, ProofBlock
 from benchpipe.process.order import Span, block_span, order_remarks
+from benchpipe.store.pauses import Restart, RunClock
 from benchpipe.store.run_store import RunStore
 from benchpipe.tables import schema
 from tests.check.judged import cycles, rows
@@ -76,3 +77,19 @@ def test_a_block_stands_where_what_was_found_of_it_stands(tmp_path: Path) -> Non
     assert span(held, "holds", rows("holds", 2, start_us=[5 * S, 50 * S], duration_s=10.0)) == (5 * S, 60 * S)
     assert block_span(store, idle, []) is None
     assert block_span(store, held, []) is None
+
+
+def test_a_pause_of_unknown_length_is_neither_kept_nor_broken() -> None:
+    unknown = RunClock((Restart(1750 * S, None),))
+    (remark,) = order_remarks(blocks(pause_min=90.0), IN_ORDER, unknown)
+    assert (remark.code, remark.where) == ("pause-unknown", "strength")
+    assert list(order_remarks(blocks(), IN_ORDER, unknown)) == []
+
+
+def test_a_pause_that_is_known_is_judged_by_its_length() -> None:
+    hour = 3600 * S  # as the axis has it
+    spans = {**IN_ORDER, "strength": (1700 * S + hour, 1800 * S + hour)}
+    known = RunClock((Restart(1700 * S + hour, 100 * S),))
+    assert list(order_remarks(blocks(pause_min=90.0, pause_max=110.0), spans, known)) == []
+    (remark,) = order_remarks(blocks(pause_max=90.0), spans, known)
+    assert remark.text == "it began 100 s after 'held' was over, at most 90 s asked"

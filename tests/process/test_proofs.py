@@ -17,6 +17,7 @@ from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfi
 from benchpipe.process.proofs import ProofFinder, proof_rows
 from benchpipe.process.range_ends import NO_ZERO, Level
 from benchpipe.process.signals import Signals
+from benchpipe.store.pauses import NO_RESTART, Restart, RunClock
 
 RIG = RigConfig(
     name="r",
@@ -70,7 +71,11 @@ def whole(t: np.ndarray, load: np.ndarray, stays: float = 0.0, **more: float) ->
 
 
 def rows_of(
-    *pieces: Signals, block: ProofBlock = BLOCK, rig: RigConfig = RIG, zero: Level = NO_ZERO
+    *pieces: Signals,
+    block: ProofBlock = BLOCK,
+    rig: RigConfig = RIG,
+    zero: Level = NO_ZERO,
+    clock: RunClock = NO_RESTART,
 ) -> list[dict[str, Any]]:
     """Rows of signals that arrive in pieces."""
     finder = ProofFinder(block, rig)
@@ -84,7 +89,7 @@ def rows_of(
             found = found.followed_by(piece)
         return found if len(found) else None
 
-    return proof_rows(block, rig, finder.found(), read, zero)
+    return proof_rows(block, rig, finder.found(), read, zero, clock)
 
 
 def only(*pieces: Signals, **more: Any) -> dict[str, Any]:
@@ -359,6 +364,18 @@ def test_pauses_between_proofs_are_checked() -> None:
     assert rows[1]["broken"].startswith("pause: ")
     most = BLOCK.model_copy(update={"pause_max": 60.0})
     assert [r["rules_broken"] for r in rows_of(whole(t, load), block=most)] == [0, 0]
+
+
+def test_a_pause_between_proofs_that_no_clock_showed_is_not_judged() -> None:
+    _, load = path(*proof_path())
+    first = whole(np.arange(load.size) * 0.02, load)
+    second = whole(np.arange(load.size) * 0.02 + 3600.0 + load.size * 0.02, load)
+    least = BLOCK.model_copy(update={"pause_min": 1800.0, "planned_proofs": 2})
+    unknown, known = (RunClock((Restart(int(second.time_us[0]), us),)) for us in (None, 60_000_000))
+    assert [r["rules_broken"] for r in rows_of(first, second, block=least, clock=unknown)] == [0, None]
+    rows = rows_of(first, second, block=least, clock=known)
+    assert [r["rules_broken"] for r in rows] == [0, 1]
+    assert rows[1]["broken"].startswith("pause: ")
 
 
 @settings(max_examples=12)

@@ -147,3 +147,13 @@ def written_lab(folder: Path) -> Path:
     (folder / "logs").mkdir()
     (folder / "logs" / "a.csv").write_text("\n".join(["t,T,A,C", *rows]) + "\n", encoding="utf-8")
     return plan
+
+
+def test_a_channel_that_stands_still_at_other_values_on_both_sides_of_a_restart_is_reported() -> None:
+    level = np.where(np.arange(100) < 50, 1.5, 2.5)
+    found = cycle_remarks(BLOCK, RIG, table(motion_max=level, motion_min=level))
+    (moved,) = (r.text for r in found if r.code == "zero-shift")
+    assert moved == (
+        "at the restart before segment 2 the motion moved by 1 deg, and stands still on both sides: "
+        "is its sensor connected?"
+    )

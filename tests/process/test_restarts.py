@@ -40,3 +40,10 @@ def test_few_or_open_cycles_say_nothing() -> None:
     opened = cycles(100.0)
     opened["complete"][40:] = False
     assert zero_shifts(**opened) == ()
+
+
+def test_a_signal_that_stands_still_on_both_sides_at_other_values_has_moved() -> None:
+    still = np.repeat([1.5, 2.5], 20)
+    (found,) = zero_shifts(np.arange(40), np.repeat([1, 2], 20), np.ones(40, bool), still, still)
+    assert (found.segment, found.shift) == (2, 1.0)
+    assert np.isnan(found.of_range)

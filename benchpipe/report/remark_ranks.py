@@ -1,0 +1,38 @@
+"""Order of remarks: by what they can change, so that the first lines of a summary are those that matter."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from benchpipe.store.manifest import Remark
+
+# Best first: what may make a verdict wrong, what keeps something from being judged, what changes a figure.
+RANKS: tuple[frozenset[str], ...] = (
+    frozenset(
+        {"damaged", "given-up", "changed", "gone", "empty", "sign-reversed", "period", "thresholds-not-learnt",
+         "counter-unexplained", "out-of-calibration", "proof", "no-hold", "no-stance"}
+    ),
+    frozenset(
+        {"saturated", "gap", "lost-rows", "stood-still", "broken-off", "under-sampled", "several-loops", "part-of-loop",
+         "sparse-rows", "off-target", "dropout", "missing", "hold", "order", "pause", "pause-unknown", "late",
+         "clock-set-back", "restart"}
+    ),
+    frozenset({"zero-shift", "zero", "thresholds-learnt", "calibration-early", "calibration-overdue", "ramp-alone"}),
+)  # fmt: skip
+USUAL = frozenset(
+    {"open", "peaks-only", "repeats", "duplicate", "renamed", "counter", "next-day", "begin-of-summer-time",
+     "end-of-summer-time", "closed", "dropped"}
+)  # fmt: skip
+
+
+def rank_of(code: str) -> int:
+    """Place of a remark's code; one that no list names stands between those that change something and the usual."""
+    for place, codes in enumerate(RANKS):
+        if code in codes:
+            return place
+    return len(RANKS) + (code in USUAL)
+
+
+def ranked(remarks: Iterable[Remark]) -> tuple[Remark, ...]:
+    """Remarks by what they can change; those of one rank stay in their order."""
+    return tuple(sorted(remarks, key=lambda remark: rank_of(remark.code)))
