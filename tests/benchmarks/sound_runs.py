@@ -261,10 +261,10 @@ def logs(rng: np.random.Generator, kind: str) -> dict[str, list[str]]:
         return {"5": dirty(rng, proof(rng, 4450.0, 50.0, 175.0, 150.0, (0.5, 0.002)), 0)}
     if kind.endswith("foot"):
         cycles = durability(rng, 1.0, 50.0, 1330.0, 120.0, (0.5, 0.002))
-        if kind == "coarse foot":  # peaks and valleys are held, and seen in sixty digits: noise is far below one
-            middle = np.clip((cycles.load - 690.0) * 1.4, -640.0, 640.0)
-            cycles.load, cycles.motion = 690.0 + middle, (690.0 + middle) / 120.0
-            cycles.load, cycles.motion = 20.0 * np.rint(cycles.load / 20.0), 0.1 * np.rint(cycles.motion / 0.1)
+        if kind == "coarse foot":  # peaks and valleys are held, and noise is far below a digit
+            for name, scale, digit in (("load", 1.0, 5.0), ("motion", 120.0, 0.02)):
+                wave = np.clip((scale * getattr(cycles, name) - 690.0) * 1.4, -643.0, 643.0)
+                setattr(cycles, name, digit * np.rint((690.0 + wave) / scale / digit))
         return {
             "2": dirty(rng, cycles, 2),
             "5": dirty(rng, proof(rng, 2240.0, 50.0, 175.0, 150.0, (0.5, 0.002)), 0),
