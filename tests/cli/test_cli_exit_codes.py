@@ -52,7 +52,7 @@ def test_0_when_nothing_fails(sample_lab: Path) -> None:
         (["show", "no.toml"], "the file does not exist"),
         (["nightly", "no.toml"], "the file does not exist"),
         (["export", "healthy", "cycle", "--lab", "LAB"], "did you mean 'cycles'?"),
-        (["trace", "healthy", "durability", "--lab", "LAB"], "give one of --cycle, --hold, --sweep, --stance, --proof"),
+        (["trace", "healthy", "durability", "--lab", "LAB"], "give one of --cycle, --hold, --relaxation, --sweep"),
         (["trace", "healthy", "durable", "--cycle", "1", "--lab", "LAB"], "did you mean 'durability'?"),
         (["simulate", "healty", "x"], "did you mean 'healthy'?"),
         (["demo", "nowhere"], "the sample runs are not there"),
