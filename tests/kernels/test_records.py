@@ -32,7 +32,7 @@ def test_more_turns_are_several(begin: float, turns: float, noise: float, seed: 
 
 @given(st.floats(0, 1), st.floats(0.1, 0.6), st.floats(0.0, 0.05), SEEDS)
 def test_less_than_a_turn_is_no_loop(begin: float, turns: float, noise: float, seed: int) -> None:
-    assert record_kind(wave(begin, turns, noise, seed), turns, 1.0) in ("part", "ramp")
+    assert record_kind(wave(begin, turns, noise, seed), turns, 1.0) != "loop"
 
 
 def test_a_ramp_up_is_one_and_a_ramp_down_is_none() -> None:
