@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.rig import TimeConfig
+from benchpipe.ingest.clock import FEW_LATE
 from benchpipe.ingest.rows import Rows, equal_rows, joined
 from benchpipe.kernels.compiled import compiled
 from benchpipe.store.manifest import Stamps
@@ -178,7 +179,7 @@ class Ticks:
             return rows
         offsets = offsets_us(self._rate, self.tick_us)
         time = np.empty(len(rows), np.int64)
-        self.kept += _place(rows.time_us, offsets, self._gap_us, self._place, time)
+        self.kept += _place(rows.time_us, offsets, self._place, time)
         return rows.at(time)
 
 
@@ -187,19 +188,17 @@ BEGUN, TOP, COUNT, FIRST, FIRST_ROWS, LATE, LATE_COUNT, LATE_ROWS, PLACE = range
 
 @compiled
 def _place(
-    stamps: NDArray[np.int64], offsets: NDArray[np.int64], gap_us: int, place: NDArray[np.int64], out: NDArray[np.int64]
+    stamps: NDArray[np.int64], offsets: NDArray[np.int64], place: NDArray[np.int64], out: NDArray[np.int64]
 ) -> int:
     """Times of rows by their stamps and numbers there: how many rows that share a stamp got one.
 
-    A few rows that come a little late are numbered by themselves. After a single one the rows of the stamp before go
-    on; after more they may be the same rows again, and are numbered from the first.
+    A few rows that come late are numbered by themselves, and the rows of the stamp before them go on. After more they
+    may be the same rows again, or a clock that began again, and each stamp is numbered from its first row.
 
     Parameters
     ----------
     stamps : int64 array, shape (n,)
     offsets : int64 array, shape (most rows of a stamp,)
-    gap_us : int
-        A clock that goes back further begins again.
     place : int64 array, shape (PLACE,); in and out
     out : int64 array, shape (n,); out
     """
@@ -207,27 +206,25 @@ def _place(
     kept = 0
     for i in range(stamps.size):
         now = stamps[i]
-        top = place[TOP]
         if place[BEGUN] == 0:
-            place[BEGUN], place[TOP], place[COUNT], place[FIRST], place[FIRST_ROWS] = 1, now, 1, now, 1
-            k = 0
-        elif now < top and now >= top - gap_us:
+            place[BEGUN], place[TOP], place[COUNT], place[FIRST], place[FIRST_ROWS] = 1, now, 0, now, 0
+        if now < place[TOP]:
             again = place[LATE_ROWS] > 0 and now == place[LATE]
             place[LATE_COUNT] = place[LATE_COUNT] + 1 if again else 0
             place[LATE] = now
             place[LATE_ROWS] += 1
             k = place[LATE_COUNT]
-            out[i] = now + offsets[min(k, last)]
-            continue
+            if place[LATE_ROWS] > FEW_LATE:
+                place[BEGUN], place[TOP], place[COUNT], place[LATE_ROWS] = 2, now, k + 1, 0
         else:
-            if now != top or place[LATE_ROWS] > 1:
+            if now != place[TOP]:
                 place[COUNT] = 0
             k = place[COUNT]
             place[TOP], place[COUNT], place[LATE_ROWS] = now, k + 1, 0
-            if place[BEGUN] == 1 and now == place[FIRST] and k == place[FIRST_ROWS]:
-                place[FIRST_ROWS] += 1
-            elif now != place[FIRST]:
+            if now != place[FIRST]:
                 place[BEGUN] = 2
+            elif place[BEGUN] == 1:
+                place[FIRST_ROWS] += 1
         out[i] = now + offsets[min(k, last)]
         kept += 0 < k <= last
     return kept

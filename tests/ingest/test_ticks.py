@@ -96,12 +96,15 @@ def test_a_log_with_too_many_rows_a_stamp_for_its_rate_is_read_as_one_with_a_fin
     assert (len(found["row"]), len(found["rejects"])) == (1000, 7000)
 
 
-def test_rows_that_go_back_stay_rejects_and_the_stamp_goes_on_after_one() -> None:
-    _, stamps = sampled(500)
-    odd = np.insert(stamps, 252, stamps[252] - TICK)
+@pytest.mark.parametrize("back", [1, 3, 50, 300])
+@pytest.mark.parametrize("late", [1, 2, 3])
+def test_rows_that_go_back_stay_rejects_and_the_stamp_goes_on_after_them(back: int, late: int) -> None:
+    _, stamps = sampled(5000)
+    odd = np.insert(stamps, 4002, [stamps[4002] - back * TICK] * late)
+    content = np.insert(np.arange(5000), 4002, [-1] * late)
     for time in (FOUND, DECLARED):
-        found = placed(rows(odd), time)
-        assert found["rejects"] == [(253, LATE)]
+        found = placed(rows(odd, content), time)
+        assert found["rejects"] == [(4003 + k, LATE) for k in range(late)]
         assert found["time"] == placed(rows(stamps), time)["time"]
 
 
