@@ -5,8 +5,8 @@ stamp holds at most ``sample_rate x tick + 1`` rows; what comes after is given t
 clock rejects it. A row's time follows from its stamp and its number there alone, so that cutting changes nothing.
 
 The tick is the rig file's ``resolution``. Where that does not say it, the first :data:`HEAD` rows of the log do: their
-stamps' greatest common step. It counts where rows of one stamp are usual and not too many for the declared rate, and
-where they are not single rows written twice.
+stamps' greatest common step. It counts where rows of one stamp are usual, not too many in all for the declared rate,
+and not single rows written twice.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ FEW = 100  # rows that show it otherwise
 LEAST_RATE = 0.999  # samples a tick, below which two rows never share a stamp
 MOST_RATE = 1.5  # rows of the head over those that the declared rate gives
 WRITTEN_TWICE = 0.9  # of the rows of one stamp that are as the row before, where others are not
+MOST_ROWS = 1 << 17  # of a stamp, whatever a rig file declares
 SECOND_US = 1_000_000
 
 
@@ -54,7 +55,7 @@ class _Head:
 
 def most_rows(rate: float, tick_us: int) -> int:
     """So many rows one stamp may have."""
-    return max(int(rate * tick_us * 1e-6 + 1e-9) + 1, 1)
+    return int(min(rate * tick_us * 1e-6 + 1e-9, MOST_ROWS)) + 1
 
 
 def offsets_us(rate: float, tick_us: int) -> NDArray[np.int64]:
@@ -166,12 +167,10 @@ class Ticks:
         per_tick, most = self._rate * tick * 1e-6, most_rows(self._rate, tick)
         same = np.diff(held.time_us) == 0
         alike = equal_rows(held.part(slice(0, -1)), held.part(slice(1, None)))
-        lengths = np.diff(np.flatnonzero(np.concatenate(([True], ~same, [True]))))
-        lengths[0] += 1  # the row before them
         usual = 1 + same.sum() >= LEAST_SHARE * head.rows and (per_tick >= SURELY or head.rows >= FEW)
         too_many = head.rows > MOST_RATE * self._rate * head.span_us * 1e-6 + most
         twice = same.any() and alike[same].mean() >= WRITTEN_TWICE and alike[~same].sum() < 0.5 * (~same).sum()
-        sound = per_tick >= LEAST_RATE and usual and lengths.max() <= most and not too_many and not twice
+        sound = per_tick >= LEAST_RATE and usual and not too_many and not twice
         return tick if sound else 0
 
     def _spread(self, rows: Rows) -> Rows:

@@ -72,7 +72,14 @@ def test_every_row_is_kept_in_order_and_within_the_step_of_the_clock(time: dict[
 
 @pytest.mark.parametrize(
     ("rate", "tick_us", "most"),
-    [(50, 100_000, 6), (128, 10_000, 2), (100, 10_000, 2), (99, 10_000, 1), (1e3, 1e6, 1001)],
+    [
+        (50, 100_000, 6),
+        (128, 10_000, 2),
+        (100, 10_000, 2),
+        (99, 10_000, 1),
+        (1e3, 1e6, 1001),
+        (1e6, 86_400_000_000, 131_073),
+    ],
 )
 def test_a_stamp_has_rate_times_step_plus_one_rows(rate: float, tick_us: int, most: int) -> None:
     offsets = offsets_us(rate, int(tick_us))
@@ -85,10 +92,12 @@ def test_a_stamp_has_rate_times_step_plus_one_rows(rate: float, tick_us: int, mo
 def test_more_rows_than_a_stamp_may_have_are_rejects() -> None:
     stamps = np.repeat(np.arange(2000) * TICK, 5)
     many = np.insert(stamps, 9000, [stamps[9000]] * 4)
+    early = np.insert(stamps, 100, [stamps[100]] * 4)
     for time in (FOUND, DECLARED):
-        found = placed(rows(many), time)
-        assert [line for line, _ in found["rejects"]] == [9007, 9008, 9009]
-        assert len(found["row"]) == 10_001
+        for given_rows, at in ((many, 9007), (early, 107)):
+            found = placed(rows(given_rows), time)
+            assert [line for line, _ in found["rejects"]] == [at, at + 1, at + 2]
+            assert len(found["row"]) == 10_001
 
 
 def test_a_log_with_too_many_rows_a_stamp_for_its_rate_is_read_as_one_with_a_fine_clock() -> None:
