@@ -40,6 +40,7 @@ MOST_HELD = 1 << 18  # rows that are looked back for a repeat
 LEAST_UNLIKE = 8  # rows of other content, after which rows of the same content must be the most
 FEW = 1 << 10  # rows that are first tried together where not all of a block go at once
 WINDOW = 1 << 13  # rows that are looked at together where times are uneven
+FEW_LATE = 3  # rows that come late, after which the log goes on, however near
 LATE = "the time does not rise"
 
 Event = Literal[
@@ -332,7 +333,8 @@ class Clock:
             return None
         again = not other and 0 < int(alike[-1]) >= int(unlike[-1])
         after = int(rows.time_us[n]) if n < len(rows) else native + 1
-        goes_on = n < len(rows) and after - native <= self._gap_us < after - int(rows.time_us[n - 1])
+        far = n <= FEW_LATE or after - int(rows.time_us[n - 1]) > self._gap_us
+        goes_on = n < len(rows) and after - native <= self._gap_us and far
         if again or (goes_on and not other):
             out.repeats += int(alike[-1])
             out.rejects.extend(stretches(block.row[~same], LATE))

@@ -1,8 +1,8 @@
 """Copies of a log whose clock was moved: the same rows in the same rhythm, at other times.
 
 A log is a copy of another where all its rows are the other's first ones. Content alone is evidence only where it does
-not come again in the log itself: pieces of a signal without noise are alike, and are no copies, unless their times say
-so too (:func:`times_tell`).
+not come again in the log itself: pieces of a signal without noise are alike, and are no copies, unless they lie in the
+same time (:func:`at_once`).
 """
 
 from __future__ import annotations
@@ -22,22 +22,14 @@ ROWS = 256  # that differ from the row before: so many must be alike
 AGAIN = 32  # of them, that come a second time where a signal repeats itself
 AT_ONCE = 1 << 12
 FARTHEST_US = 1 << 62
-HOUR_US = 3_600_000_000
-FARTHEST_ZONES = 26  # hours between two time zones
 IsCopy = Callable[[Source, Source, bool], bool]
 
 
-def times_tell(one: Source, other: Source, logs: list[Source], gap_us: int) -> bool:
-    """Whether the times of two logs that are alike look like one log's: at once, or whole hours apart.
-
-    Not so where the first goes on where any log ended.
-    """
+def at_once(one: Source, other: Source, logs: list[Source], gap_us: int) -> bool:
+    """Whether two logs that are alike lie in the same time, and the first does not go on where any log ended."""
     first, last = one.first_us or 0, one.last_us or 0
-    if any(0 < first - (log.last_us or 0) <= gap_us for log in logs):
-        return False
-    by = first - (other.first_us or 0)
-    at_once = first <= (other.last_us or 0) and (other.first_us or 0) <= last
-    return at_once or (by % HOUR_US == 0 and abs(by) <= FARTHEST_ZONES * HOUR_US and by % (24 * HOUR_US) != 0)
+    goes_on = any(0 < first - (log.last_us or 0) <= gap_us for log in logs)
+    return not goes_on and first <= (other.last_us or 0) and (other.first_us or 0) <= last
 
 
 class Beginning:
@@ -83,10 +75,10 @@ def _hash(rows: Rows, first_us: int) -> str:
     return found.hexdigest()
 
 
-def is_copy(store: RunStore, one: Source, other: Source, times_too: bool) -> bool:
+def is_copy(store: RunStore, one: Source, other: Source, together: bool) -> bool:
     """Whether all rows of ``one`` are the first of ``other``, at times moved by one length, and tell it from others.
 
-    ``times_too``: see :func:`times_tell`; the rows need not tell it.
+    ``together``: they lie :func:`at_once`, so the rows need not tell it.
     """
     shift = (other.first_us or 0) - (one.first_us or 0)
     theirs = _pieces(rows_until(store, other, FARTHEST_US))
@@ -94,7 +86,7 @@ def is_copy(store: RunStore, one: Source, other: Source, times_too: bool) -> boo
         same = theirs(len(rows))
         if same is None or not (rows.time_us + shift == same.time_us).all() or not equal_rows(rows, same).all():
             return False
-    return times_too or not _comes_again(store, one)
+    return together or not _comes_again(store, one)
 
 
 def _pieces(stream: Iterator[Rows]) -> Callable[[int], Rows | None]:

@@ -19,7 +19,7 @@ import numpy as np
 
 from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.clock import Event, step_back
-from benchpipe.ingest.moved import IsCopy, times_tell
+from benchpipe.ingest.moved import IsCopy, at_once
 from benchpipe.ingest.overlap import NO_OVERLAP, Earlier, Overlap
 from benchpipe.ingest.ticks import most_rows, offsets_us
 from benchpipe.store.manifest import Placed, Remark, Source, key_of
@@ -204,10 +204,10 @@ def _moved_copies(
             for one in group[:place]:
                 if one.file in copies or one.first_us == source.first_us:
                     continue
-                tell = times_tell(source, one, ordered, gap_us)
-                key = key_of(["moved", _samples(source), _samples(one), tell])
+                together = at_once(source, one, ordered, gap_us)
+                key = key_of(["moved", _samples(source), _samples(one), together])
                 before = known.get(source.file)
-                if (before is not None and before.key == key) or is_copy(source, one, tell):
+                if (before is not None and before.key == key) or is_copy(source, one, together):
                     copies[source.file] = one, key
                     break
     return copies

@@ -131,7 +131,7 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] |
     empty = 0
     for stretch in log.stretches:
         text, start = stretch.text, 0
-        nothing = stretch.whole and not stretch.too_long and not text.strip(_NOTHING)
+        nothing = stretch.whole and not stretch.too_long and not text[:64].strip(_NOTHING) and not text.strip(_NOTHING)
         empty = empty + len(text) if nothing else 0
         if log.packed and empty > MOST_EMPTY:
             raise InputError(

@@ -5,8 +5,8 @@ stamp holds at most ``sample_rate x tick + 1`` rows; what comes after is given t
 clock rejects it. A row's time follows from its stamp and its number there alone, so that cutting changes nothing.
 
 The tick is the rig file's ``resolution``. Where that does not say it, the first :data:`HEAD` rows of the log do: their
-stamps' greatest common step. It counts where rows of one stamp are usual and not too many for the declared rate, and
-where they are not single rows written twice.
+stamps' greatest common step. It counts where rows of one stamp are usual, not too many in all for the declared rate,
+and not single rows written twice.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.rig import TimeConfig
+from benchpipe.ingest.clock import FEW_LATE
 from benchpipe.ingest.rows import Rows, equal_rows, joined
 from benchpipe.kernels.compiled import compiled
 from benchpipe.store.manifest import Stamps
@@ -30,6 +31,7 @@ FEW = 100  # rows that show it otherwise
 LEAST_RATE = 0.999  # samples a tick, below which two rows never share a stamp
 MOST_RATE = 1.5  # rows of the head over those that the declared rate gives
 WRITTEN_TWICE = 0.9  # of the rows of one stamp that are as the row before, where others are not
+MOST_ROWS = 1 << 17  # of a stamp, whatever a rig file declares
 SECOND_US = 1_000_000
 
 
@@ -53,7 +55,7 @@ class _Head:
 
 def most_rows(rate: float, tick_us: int) -> int:
     """So many rows one stamp may have."""
-    return max(int(rate * tick_us * 1e-6 + 1e-9) + 1, 1)
+    return int(min(rate * tick_us * 1e-6 + 1e-9, MOST_ROWS)) + 1
 
 
 def offsets_us(rate: float, tick_us: int) -> NDArray[np.int64]:
@@ -165,12 +167,10 @@ class Ticks:
         per_tick, most = self._rate * tick * 1e-6, most_rows(self._rate, tick)
         same = np.diff(held.time_us) == 0
         alike = equal_rows(held.part(slice(0, -1)), held.part(slice(1, None)))
-        lengths = np.diff(np.flatnonzero(np.concatenate(([True], ~same, [True]))))
-        lengths[0] += 1  # the row before them
         usual = 1 + same.sum() >= LEAST_SHARE * head.rows and (per_tick >= SURELY or head.rows >= FEW)
         too_many = head.rows > MOST_RATE * self._rate * head.span_us * 1e-6 + most
         twice = same.any() and alike[same].mean() >= WRITTEN_TWICE and alike[~same].sum() < 0.5 * (~same).sum()
-        sound = per_tick >= LEAST_RATE and usual and lengths.max() <= most and not too_many and not twice
+        sound = per_tick >= LEAST_RATE and usual and not too_many and not twice
         return tick if sound else 0
 
     def _spread(self, rows: Rows) -> Rows:
@@ -178,7 +178,7 @@ class Ticks:
             return rows
         offsets = offsets_us(self._rate, self.tick_us)
         time = np.empty(len(rows), np.int64)
-        self.kept += _place(rows.time_us, offsets, self._gap_us, self._place, time)
+        self.kept += _place(rows.time_us, offsets, self._place, time)
         return rows.at(time)
 
 
@@ -187,19 +187,17 @@ BEGUN, TOP, COUNT, FIRST, FIRST_ROWS, LATE, LATE_COUNT, LATE_ROWS, PLACE = range
 
 @compiled
 def _place(
-    stamps: NDArray[np.int64], offsets: NDArray[np.int64], gap_us: int, place: NDArray[np.int64], out: NDArray[np.int64]
+    stamps: NDArray[np.int64], offsets: NDArray[np.int64], place: NDArray[np.int64], out: NDArray[np.int64]
 ) -> int:
     """Times of rows by their stamps and numbers there: how many rows that share a stamp got one.
 
-    A few rows that come a little late are numbered by themselves. After a single one the rows of the stamp before go
-    on; after more they may be the same rows again, and are numbered from the first.
+    A few rows that come late are numbered by themselves, and the rows of the stamp before them go on. After more they
+    may be the same rows again, or a clock that began again, and each stamp is numbered from its first row.
 
     Parameters
     ----------
     stamps : int64 array, shape (n,)
     offsets : int64 array, shape (most rows of a stamp,)
-    gap_us : int
-        A clock that goes back further begins again.
     place : int64 array, shape (PLACE,); in and out
     out : int64 array, shape (n,); out
     """
@@ -207,27 +205,25 @@ def _place(
     kept = 0
     for i in range(stamps.size):
         now = stamps[i]
-        top = place[TOP]
         if place[BEGUN] == 0:
-            place[BEGUN], place[TOP], place[COUNT], place[FIRST], place[FIRST_ROWS] = 1, now, 1, now, 1
-            k = 0
-        elif now < top and now >= top - gap_us:
+            place[BEGUN], place[TOP], place[COUNT], place[FIRST], place[FIRST_ROWS] = 1, now, 0, now, 0
+        if now < place[TOP]:
             again = place[LATE_ROWS] > 0 and now == place[LATE]
             place[LATE_COUNT] = place[LATE_COUNT] + 1 if again else 0
             place[LATE] = now
             place[LATE_ROWS] += 1
             k = place[LATE_COUNT]
-            out[i] = now + offsets[min(k, last)]
-            continue
+            if place[LATE_ROWS] > FEW_LATE:
+                place[BEGUN], place[TOP], place[COUNT], place[LATE_ROWS] = 2, now, k + 1, 0
         else:
-            if now != top or place[LATE_ROWS] > 1:
+            if now != place[TOP]:
                 place[COUNT] = 0
             k = place[COUNT]
             place[TOP], place[COUNT], place[LATE_ROWS] = now, k + 1, 0
-            if place[BEGUN] == 1 and now == place[FIRST] and k == place[FIRST_ROWS]:
-                place[FIRST_ROWS] += 1
-            elif now != place[FIRST]:
+            if now != place[FIRST]:
                 place[BEGUN] = 2
+            elif place[BEGUN] == 1:
+                place[FIRST_ROWS] += 1
         out[i] = now + offsets[min(k, last)]
         kept += 0 < k <= last
     return kept

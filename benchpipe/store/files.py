@@ -141,8 +141,7 @@ def remove_unfinished(folder: Path) -> None:
 def make_folder(folder: Path) -> None:
     """Make a folder and those above it, and wait until each is on the disk: else a power cut takes what is in it."""
     missing = [one for one in (folder, *folder.parents) if not one.exists()]
-    if missing:
-        folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(parents=True, exist_ok=True)
     for made in reversed(missing):
         sync_folder(made.parent)
 

@@ -57,10 +57,11 @@ def lab(folder: Path, *, rig: str = DATED, plan: str = CYCLIC, **log: object) ->
 
 
 def write_log(path: Path, *, cycles: int = 120, start: datetime = START, spoil: Spoil = lambda _: None) -> None:
-    """1 Hz between 5 and 80 N*m; a counter that ticks in each cycle."""
+    """1 Hz between 5 and 80 N*m; a counter that ticks in each cycle. A later log is no copy: it is a little warmer."""
     t = np.arange(cycles * RATE) / RATE
+    warmer = 0.01 * (start - START) / timedelta(hours=1)
     torque = 42.5 - 37.5 * np.cos(2 * np.pi * t)
-    columns = {"t": t, "T": torque, "A": torque / 20 + 0.01 * np.sin(t), "C": 23 + 0.01 * t, "N": np.floor(t)}
+    columns = {"t": t, "T": torque, "A": torque / 20 + 0.01 * np.sin(t), "C": 23 + warmer + 0.01 * t, "N": np.floor(t)}
     spoil(columns)
     keep = ~np.isnan(columns["t"])
     rows = [",".join(columns)]

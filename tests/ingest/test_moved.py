@@ -41,8 +41,8 @@ def test_a_copy_with_its_clock_moved_counts_once(tmp_path: Path, by: float, coun
     assert run.take().manifest == taken.manifest
 
 
-@pytest.mark.parametrize("by", [3600.0, -7200.0, 0.01])
-def test_a_signal_without_noise_is_a_copy_where_the_times_say_so_too(tmp_path: Path, by: float) -> None:
+@pytest.mark.parametrize("by", [0.01, -2.0])
+def test_a_signal_without_noise_is_a_copy_where_both_lie_in_the_same_time(tmp_path: Path, by: float) -> None:
     run = Run(tmp_path, time=DATED)
     run.write("a.csv", dated(600, seed=None))
     run.write("copy.csv", dated(600, at=by, seed=None))
@@ -72,7 +72,7 @@ def test_a_copy_that_grows_is_one_at_last(tmp_path: Path, nights: list[int]) -> 
 def test_logs_that_are_alike_and_no_copies_count_each(tmp_path: Path) -> None:
     for name, texts, count in (
         ("another day", (dated(400, seed=None), dated(400, at=86_400.0, seed=None)), 800),
-        ("later", (dated(400, seed=None), dated(400, at=3000.0, seed=None)), 800),
+        ("an hour later", (dated(400, seed=None), dated(400, at=3600.0, seed=None)), 800),
         ("pieces", (dated(400, seed=None), dated(400, at=0.0, seed=None, first=400)), 800),
         ("one row", (dated(400), dated(399, at=3600.0) + dated(400, at=3600.0).splitlines()[-1][:-1] + "99\n"), 800),
         ("still", (HEAD + "".join(f"2026-03-01 1{h}:00:{s:02}.000,1,2\n" for s in range(60)) for h in (0, 1)), 120),

@@ -72,7 +72,14 @@ def test_every_row_is_kept_in_order_and_within_the_step_of_the_clock(time: dict[
 
 @pytest.mark.parametrize(
     ("rate", "tick_us", "most"),
-    [(50, 100_000, 6), (128, 10_000, 2), (100, 10_000, 2), (99, 10_000, 1), (1e3, 1e6, 1001)],
+    [
+        (50, 100_000, 6),
+        (128, 10_000, 2),
+        (100, 10_000, 2),
+        (99, 10_000, 1),
+        (1e3, 1e6, 1001),
+        (1e6, 86_400_000_000, 131_073),
+    ],
 )
 def test_a_stamp_has_rate_times_step_plus_one_rows(rate: float, tick_us: int, most: int) -> None:
     offsets = offsets_us(rate, int(tick_us))
@@ -85,10 +92,12 @@ def test_a_stamp_has_rate_times_step_plus_one_rows(rate: float, tick_us: int, mo
 def test_more_rows_than_a_stamp_may_have_are_rejects() -> None:
     stamps = np.repeat(np.arange(2000) * TICK, 5)
     many = np.insert(stamps, 9000, [stamps[9000]] * 4)
+    early = np.insert(stamps, 100, [stamps[100]] * 4)
     for time in (FOUND, DECLARED):
-        found = placed(rows(many), time)
-        assert [line for line, _ in found["rejects"]] == [9007, 9008, 9009]
-        assert len(found["row"]) == 10_001
+        for given_rows, at in ((many, 9007), (early, 107)):
+            found = placed(rows(given_rows), time)
+            assert [line for line, _ in found["rejects"]] == [at, at + 1, at + 2]
+            assert len(found["row"]) == 10_001
 
 
 def test_a_log_with_too_many_rows_a_stamp_for_its_rate_is_read_as_one_with_a_fine_clock() -> None:
@@ -96,12 +105,15 @@ def test_a_log_with_too_many_rows_a_stamp_for_its_rate_is_read_as_one_with_a_fin
     assert (len(found["row"]), len(found["rejects"])) == (1000, 7000)
 
 
-def test_rows_that_go_back_stay_rejects_and_the_stamp_goes_on_after_one() -> None:
-    _, stamps = sampled(500)
-    odd = np.insert(stamps, 252, stamps[252] - TICK)
+@pytest.mark.parametrize("back", [1, 3, 50, 300])
+@pytest.mark.parametrize("late", [1, 2, 3])
+def test_rows_that_go_back_stay_rejects_and_the_stamp_goes_on_after_them(back: int, late: int) -> None:
+    _, stamps = sampled(5000)
+    odd = np.insert(stamps, 4002, [stamps[4002] - back * TICK] * late)
+    content = np.insert(np.arange(5000), 4002, [-1] * late)
     for time in (FOUND, DECLARED):
-        found = placed(rows(odd), time)
-        assert found["rejects"] == [(253, LATE)]
+        found = placed(rows(odd, content), time)
+        assert found["rejects"] == [(4003 + k, LATE) for k in range(late)]
         assert found["time"] == placed(rows(stamps), time)["time"]
 
 
