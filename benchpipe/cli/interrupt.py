@@ -28,17 +28,22 @@ HANDS_OVER = "numba.core.serialize"  # the module that runs between a kernel's e
 def interrupt_kept() -> Iterator[None]:
     """Within this, a ``KeyboardInterrupt`` that cannot be raised is raised again a little later."""
     before = sys.unraisablehook
+    came = threading.Event()
 
     def hook(lost: UnraisableHookArgs) -> None:
         if issubclass(lost.exc_type, KeyboardInterrupt):
             _come_again()
-        else:
+        elif not (came.is_set() and issubclass(lost.exc_type, ResourceWarning)):  # a file that nobody holds yet
             before(lost)
+
+    def interrupted(number: int, frame: FrameType | None) -> None:
+        came.set()
+        _raise_where_seen(number, frame)
 
     sys.unraisablehook = hook
     asked = signal.getsignal(signal.SIGINT) is signal.default_int_handler  # not where it is ignored
     if asked:
-        signal.signal(signal.SIGINT, _interrupted)
+        signal.signal(signal.SIGINT, interrupted)
     try:
         yield
     finally:
@@ -53,7 +58,7 @@ def _come_again() -> None:
     again.start()
 
 
-def _interrupted(number: int, frame: FrameType | None) -> None:
+def _raise_where_seen(number: int, frame: FrameType | None) -> None:
     """Raise ``KeyboardInterrupt``, unless a kernel would not see it."""
     here = frame
     while here is not None:

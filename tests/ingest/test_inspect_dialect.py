@@ -136,7 +136,7 @@ def test_units_in_names(name: str, parts: tuple[str, str]) -> None:
 
 
 def test_units_are_known_or_not() -> None:
-    assert [known_unit(text) for text in ("[N·m]", "°C", " (kN) ", "bar", "", "nm", "-")] == [
+    assert [known_unit(text) for text in ("[N·m]", "°C", " (kN) ", "furlong", "", "nm", "-")] == [
         "N*m", "degC", "kN", None, None, None, "1",
     ]  # fmt: skip
 

@@ -298,7 +298,9 @@ ODD = {
     "a separator at the end": ("Time [s];F [N];x [mm];\n" + _rows("{t:.2f};{w:.3f};{w:.3f};"), ["f", "x"]),
     "a column of words": ("Time [s];F [N];x [mm];State\n" + _rows("{t:.2f};{w:.3f};{w:.3f};OK"), ["f", "x"]),
     "comments above": ("# rig one\n#\nTime [s],F [N],x [mm]\n" + _rows("{t:.2f},{w:.3f},{w:.3f}"), ["f", "x"]),
-    "a pressure": ("Time [s];F [N];x [mm];P [bar]\n" + _rows("{t:.2f};{w:.3f};{w:.3f};{o}"), ["f", "x", "p"]),
+    "a unit that is not known": (
+        "Time [s];F [N];x [mm];P [furlong]\n" + _rows("{t:.2f};{w:.3f};{w:.3f};{o}"), ["f", "x", "p"],
+    ),
     "units in words": ("Zeit in s;Kraft in N;Weg in mm\n" + _rows("{t:.2f};{w:.3f};{w:.3f}"), ["kraft", "weg"]),
     "columns of one width": ("  Time_s   F_N  x_mm\n" + _rows("{t:10.2f} {w:9.3f} {w:9.3f}"), ["f", "x"]),
     "a clock that begins again": ("t [s];F [N];x [mm]\n" + _rows("{t:.2f};{w:.3f};{w:.3f}") * 2, ["f", "x"]),
@@ -329,7 +331,7 @@ def test_oddly_written_logs_need_no_question(name: str, tmp_path: Path) -> None:
     path = tmp_path / "rig.toml"
     path.write_text(draft_rig(found, "draft"), encoding="utf-8")
     rig = load_model(RigConfig, path)[0]
-    assert [c.name for c in rig.channel] == [n for n in channels_found if n != "p"]  # a pressure has no unit here
+    assert [c.name for c in rig.channel] == [n for n in channels_found if n != "p"]  # its unit is asked for
     if name != "three rows":
         assert found.frequency_hz == pytest.approx(found.time.rate_hz / (16 * np.pi), rel=0.01)
 

@@ -14,7 +14,8 @@ from benchpipe.pipeline import work
 from benchpipe.process.range_ends import Level, range_ends, taken_off
 from benchpipe.store.manifest import Part
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleInput, Zeros, _without_zero
+from benchpipe.store.inputs import SampleInput, Zeros
+from benchpipe.store.samples import _without_zero
 from benchpipe.tables import CycleFlag
 from tests.process.test_peaks import AXES, CHANNEL, CHANNELS, PLAN, RIG, log, made
 

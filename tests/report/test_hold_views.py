@@ -10,7 +10,8 @@ import pytest
 from rich.console import Console
 
 from benchpipe.report.figures import Figure
-from benchpipe.report.hold_views import _over_life, _time, _words
+from benchpipe.report.hold_views import _over_life, _words
+from benchpipe.report.signs import duration
 from benchpipe.report.signs import ASCII
 from benchpipe.report.terminal import _grouped
 from benchpipe.store.manifest import Manifest
@@ -58,4 +59,4 @@ def test_where_nothing_moves_the_bound_is_told() -> None:
     ("seconds", "text"), [(60.0, "1 min"), (5400.0, "90 min"), (7200.0, "2 h"), (86400.0, "1 d"), (90.5, "90.5 s")]
 )
 def test_a_time_is_told_in_whole_units(seconds: float, text: str) -> None:
-    assert _time(seconds) == text
+    assert duration(seconds) == text
