@@ -1,4 +1,4 @@
-"""Record a first night as SVG: ``python -m benchpipe.cli.recording FILE``. The commands run, nothing is drawn by hand."""
+"""Record a first night as SVG: ``python -m benchpipe.cli.recording FILE``. The commands are really run."""
 
 from __future__ import annotations
 

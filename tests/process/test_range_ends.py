@@ -12,9 +12,9 @@ from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfi
 from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
 from benchpipe.process.range_ends import Level, range_ends, taken_off
+from benchpipe.store.inputs import SampleInput, Zeros
 from benchpipe.store.manifest import Part
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.inputs import SampleInput, Zeros
 from benchpipe.store.samples import _without_zero
 from benchpipe.tables import CycleFlag
 from tests.process.test_peaks import AXES, CHANNEL, CHANNELS, PLAN, RIG, log, made

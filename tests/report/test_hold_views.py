@@ -11,8 +11,7 @@ from rich.console import Console
 
 from benchpipe.report.figures import Figure
 from benchpipe.report.hold_views import _over_life, _words
-from benchpipe.report.signs import duration
-from benchpipe.report.signs import ASCII
+from benchpipe.report.signs import ASCII, duration
 from benchpipe.report.terminal import _grouped
 from benchpipe.store.manifest import Manifest
 
