@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from benchpipe.check.cycle_values import NO_CYCLE
-from benchpipe.check.decision import RANK, Verdict, worst
+from benchpipe.check.decision import RANK, Verdict, applies, worst
 from benchpipe.check.planned_end import block_end
 from benchpipe.check.signing import signed_words
 from benchpipe.check.specimens import waits_for_more
@@ -251,6 +251,8 @@ def _do_next(
         return [f"see why no row was taken: benchpipe export {run.name} rejects; then correct the rig file"]
     if not limits:
         return ["name a limit file in the plan, and check again"]
+    if not any(map(applies, limits)):
+        return ["no limit fits a block of the plan: name another limit file in it, or add the blocks they are for"]
     first = next((r for r in limits if r["due"] and r["verdict"] != Verdict.PASS), None)
     if verdict is Verdict.FAIL and first is not None:
         kind = {b.name: b.kind for b in run.plan.block}.get(first["block"])

@@ -20,7 +20,7 @@ WIDTH = 40  # where comments begin
 OF_RANGE = 0.005  # of the range: a target is written as short as this allows
 INSIDE = 0.1  # of the free range left at each end, clear of the end stops
 THRESHOLDS = (0.32, 0.68)
-SO_FAR = "so many were seen: the protocol says how many it asks for"
+SO_FAR = "QUESTION: so many were seen; how many does the protocol ask for?"
 NOT_JUDGED = (
     "read off the log: until compared with the test's protocol, no limit is judged on it (remove its name here then)"
 )
@@ -175,7 +175,7 @@ class _Draft:
             "usable_load", f"{shortest(usable, 0.1 * usable):g} {load}",
             f"twice the {one.resistance:.3g} {load} in the middle; up to {one.largest_load:.4g} {load} seen",
         )  # fmt: skip
-        lines += _key("planned_sweeps", one.sweeps, SO_FAR)
+        lines.append(f"# planned_sweeps = {one.sweeps}  # {SO_FAR}")
         return lines + _drafted(["resistance_between", "usable_load"])
 
     def _hold(self, one: HoldSeen) -> list[str]:
@@ -184,7 +184,7 @@ class _Draft:
         seen = f"{one.count} hold(s) seen, the longest {_time(one.longest_s)} in one log"
         lines = [*self._name(f"held-{abs(value):g}"), *_key("kind", "hold", seen), *self._where(one.where)]
         lines += _key("load", f"{value:g} {unit}", f"held at {_of(one.load, unit)}")
-        lines += _key("planned_holds", one.count, SO_FAR)
+        lines.append(f"# planned_holds = {one.count}  # {SO_FAR}")
         return lines + _drafted(["load"])
 
     def _proof(self, one: ProofSeen) -> list[str]:
@@ -197,7 +197,7 @@ class _Draft:
         lines += _key("hold_time", f"{shortest(one.hold_s, 0.05 * one.hold_s):g} s", f"held for {one.hold_s:.3g} s")
         rest = max(float(int(one.settling_s)), 1.0)
         lines += _key("settling_time", f"{rest:g} s", f"it stays there for {one.settling_s:.3g} s, before or after")
-        lines += _key("planned_proofs", one.count, SO_FAR)
+        lines.append(f"# planned_proofs = {one.count}  # {SO_FAR}")
         return lines + _drafted(["load", "settling_load", "hold_time", "settling_time"])
 
     def _idle(self, where: Where) -> list[str]:

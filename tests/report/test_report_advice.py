@@ -14,8 +14,8 @@ from benchpipe.health.rules import Finding
 from benchpipe.report.figures import BlockView
 from benchpipe.report.remark_ranks import RANKS, USUAL, rank_of, ranked
 from benchpipe.report.terminal import headline
-from benchpipe.report.view import LET_RUN, NOTHING_SAID, RunView, failed_view, with_health
-from benchpipe.store.manifest import Remark
+from benchpipe.report.view import LET_RUN, NOTHING_SAID, RunView, _do_next, failed_view, with_health
+from benchpipe.store.manifest import Manifest, Remark, Step
 
 VIEW = replace(failed_view(Path("lab/one/plan.toml"), ""), failed=None, judged=True, do_next=(LET_RUN,))
 CODES = sorted({code for codes in (*RANKS, USUAL) for code in codes} | {"new-code"})
@@ -65,3 +65,11 @@ def test_a_limit_on_what_the_plan_lacks_keeps_nothing_open() -> None:
     view: RunView = replace(VIEW, limits=(lacking,), verdict=Verdict.NOT_EVALUATED)
     assert headline(view)[0] == "NO LIMIT APPLIES"
     assert headline(replace(view, limits=(lacking, row("no proof yet"))))[0] == "NOTHING DUE YET"
+
+
+def test_where_no_limit_fits_nothing_is_said_to_be_met() -> None:
+    manifest = Manifest(run="r", code="", steps={"check": Step(key="", version=1)})
+    limits = [row(f"{NOT_APPLICABLE}: the plan has no proof block")]
+    for running in (True, False):
+        (step,) = _do_next(None, manifest, Verdict.NOT_EVALUATED, limits, running)  # type: ignore[arg-type]
+        assert step.startswith("no limit fits a block of the plan")
