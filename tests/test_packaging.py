@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import subprocess
 import sys
 import tarfile
@@ -41,7 +42,7 @@ def test_the_demo_ends_with_what_to_do_next(tmp_path: Path) -> None:
         [sys.executable, "-c", code], env=environment(PATH="/usr/bin"), capture_output=True, text=True, check=True
     )
     path, trace, init = done.stdout.splitlines()
-    assert path.split("#")[0].strip() == f'export PATH={Path(sys.executable).parent}:"$PATH"'
+    assert path.split("#")[0].strip() == f'export PATH={shlex.quote(str(Path(sys.executable).parent))}:"$PATH"'
     assert "benchpipe trace s/wearing/plan.toml durability --cycle 100" in trace
     assert "benchpipe init my-lab" in init
 

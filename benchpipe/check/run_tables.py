@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from benchpipe.config.plan import Block
 from benchpipe.process.order import SPANNED
-from benchpipe.process.settled import settled_cycles
+from benchpipe.process.settled import SettledCycles, settled_cycles
 from benchpipe.process.trends import floats
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
@@ -68,10 +68,8 @@ class RunTables:
     def last_cycle(self, block: str) -> int:
         """Number of the last complete cycle of a block; 0 where there is none."""
         known = settled_cycles(block, self._store, self._manifest)
-        if known is not None:
-            return known.last
-        number = self._all(block, ["cycle"]).column("cycle")
-        return int(pc.max(number).as_py() or 0)
+        rows = self._all(block, ["cycle"]) if known is None else self._tail(block, known, ["cycle"])
+        return max(int(pc.max(rows.column("cycle")).as_py() or 0), known.last if known is not None else 0)
 
     def elsewhere(self, block: str) -> Spans:
         """When holds, sweeps, stance windows and proofs of other blocks took place: starts and ends, rising."""
@@ -114,14 +112,16 @@ class RunTables:
         known = settled_cycles(block, self._store, self._manifest)
         if known is None:
             return self._all(block, columns)
-        settled = known.read(columns, first, last)
-        if not whole:
-            return settled
+        settled = known.read(columns, first, None if whole else last)
+        return pa.concat_tables([settled, self._tail(block, known, columns)]) if whole else settled
+
+    def _tail(self, block: str, known: SettledCycles, columns: list[str]) -> pa.Table:
+        """Rows that more of the log may change: the cycle in which it ends, complete where a record is a cycle."""
         paths = {part.path for part in known.parts}
         own = set(self.state(block).get("parts", ()))
         step = self._manifest.steps["process"]
         tail = [p for p in step.parts if p.table == "cycles" and p.path in own and p.path not in paths]
-        return pa.concat_tables([settled, self._store.read_parts(tail, "cycles", columns)])
+        return self._store.read_parts(tail, "cycles", columns)
 
     def _all(self, block: str, columns: list[str]) -> pa.Table:
         rows = self._store.read(self._manifest, "cycles", list(dict.fromkeys(["block", *columns])))

@@ -24,12 +24,15 @@ class SettledCycles:
         return self.ends[-1] if self.ends else 0
 
     def read(self, columns: list[str], first: int = 1, last: int | None = None) -> pa.Table:
-        """Columns of the parts that hold the cycles from ``first`` to ``last``."""
+        """Columns of the parts that hold the cycles from ``first`` to ``last``, or to the end where that is None.
+
+        Parts that hold incomplete cycles alone go with the cycle before; from cycle 1 on, with the beginning too.
+        """
         starts = [0, *self.ends][: len(self.ends)]
         wanted = [
             part
             for part, before, end in zip(self.parts, starts, self.ends, strict=True)
-            if end >= first and (last is None or before < last)
+            if (end >= first or first <= 1) and (last is None or before < last)
         ]
         return self.store.read_parts(wanted, "cycles", columns)
 

@@ -201,7 +201,8 @@ def test_cut_into_files_and_grown_by_night_the_stored_rows_are_the_same(
         grown.write("a.csv", HEAD + "".join(lines[:b]))
         nightly = grown.take()
     whole, parts = one.take(), many.take()
-    if 6 in (count for count, _ in stamps) and time is FOUND:
+    short = min(b - a for a, b in itertools.pairwise(edges)) < 20
+    if time is FOUND and (short or 6 in (count for count, _ in stamps)):
         assert parts.manifest.account().rows == len(lines)  # a piece may be too short to show the step of its clock
     else:
         assert len(whole.samples) == len(lines)
