@@ -120,6 +120,9 @@ _plain = PlainSerializer(lambda q: [q.value, q.quantity], return_type=list)
 Seconds = Annotated[float, _in("time")]
 
 
+LONGEST_PAUSE_S = 100 * 365.25 * 86400.0
+
+
 def _stated_pause(value: object, info: ValidationInfo) -> object:
     """A time, or the words ``file times``."""
     if value is None or value == "file times" or (isinstance(value, float) and info.context != FROM_FILE):
@@ -128,8 +131,8 @@ def _stated_pause(value: object, info: ValidationInfo) -> object:
         pause = parse_quantity(_as_text(value, "time"), "time")
     except ConfigError as error:
         raise ValueError(f"write a time such as '20 min', or 'file times'; {_one_line(error)}") from None
-    if pause < 0.0:
-        raise ValueError("a pause must not be below nought")
+    if not 0.0 <= pause <= LONGEST_PAUSE_S:
+        raise ValueError("a pause must lie between 0 s and 100 years")
     return pause
 
 

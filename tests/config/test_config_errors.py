@@ -348,3 +348,12 @@ def test_long_texts_and_comments_are_no_long_keys_and_numbers(tmp_path: Path) ->
     ]  # fmt: skip
     path.write_text("\n".join(lines) + "\n")
     assert read_toml(path).values["v"] == 1.5
+
+
+@pytest.mark.parametrize("pause", ["-1 s", "1e300 d", "101000 d"])
+def test_a_pause_that_no_test_has_names_its_key(tmp_path: Path, pause: str) -> None:
+    plan = write_lab(tmp_path)
+    plan.write_text(f'restart_pause = "{pause}"\n' + plan.read_text())
+    with pytest.raises(ConfigError, match="between 0 s and 100 years") as caught:
+        load_run(plan)
+    assert "restart_pause" in str(caught.value.where)
