@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from benchpipe.kernels.boundaries import FRESH, LEAD, OPEN, bounds_of, find_boundaries
+from benchpipe.kernels.boundaries import BETWEEN, FRESH, bounds_of, find_boundaries
 from benchpipe.kernels.creep_fit import fit_creep
 from benchpipe.kernels.loops import FIELDS
 from benchpipe.kernels.loops import measure_loops as measured
@@ -75,10 +75,10 @@ def find_cycles(
     end = np.iinfo(np.int64).max // 4
     break_us, longest_us = (end if np.isinf(s) else round(US * s) for s in (gap_s, longest_s))
     events, state = find_boundaries(time_us, trigger, 0, low, high, break_us, longest_us, FRESH._replace(fresh=True))
-    if state[1]:  # a cycle is open where the signal ends
-        last = [[state[2], time_us.size, LEAD if state[5] else OPEN, state[4]]]
+    if time_us.size:  # the row in which the signal ends
+        last = [[state.start, time_us.size, state.row, state.segment]]
         events = np.concatenate([events, np.array(last, np.int64)])
-    return Cycles(*bounds_of(events, trigger, high))
+    return Cycles(*bounds_of(events[events[:, 2] != BETWEEN], trigger, high))
 
 
 def measure_loops(

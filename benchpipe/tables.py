@@ -42,6 +42,7 @@ class CycleFlag(IntFlag):
     SEVERAL_LOOPS = 512
     PART_OF_LOOP = 1024
     RAMP_ALONE = 2048
+    UNCROSSED = 4096
 
 
 NOT_ONE_LOOP = CycleFlag.SEVERAL_LOOPS | CycleFlag.PART_OF_LOOP | CycleFlag.RAMP_ALONE
@@ -63,6 +64,8 @@ FLAG_MEANING: dict[CycleFlag, str] = {
     CycleFlag.PART_OF_LOOP: "the record holds a part of a loop, by its ends or by the plan's frequency: no complete "
     "cycle, loop fields are null",
     CycleFlag.RAMP_ALONE: "the record is a loading ramp alone: it has a peak and stiffness of loading, and no loop",
+    CycleFlag.UNCROSSED: "load or motion goes to and fro at least twice, and does not cross both thresholds each time: "
+    "cycles that were not found; loop fields are null",
 }
 
 
@@ -121,6 +124,7 @@ CYCLES: tuple[Column, ...] = (
     _c("temperature_c", "float32", "degC", "mean temperature", null=True),
     _c("counter", "float64", "1", "the rig's own counter at the first sample", null=True),
     _c("lost_rows", "int32", "1", "rows lost in it, or since the cycle before: rejected, or without load or motion"),
+    _c("uncrossed", "int32", "1", "cycles in it that did not cross both thresholds, and were not found"),
     _c("longest_step_s", "float32", "s", "longest step between its samples, those to the boundaries included",
        null=True),
     _c("load_repeats", "int32", "1", "most samples in a row whose load equals that of the one before", null=True),

@@ -35,6 +35,8 @@ Floats = NDArray[np.float64]
 NO_CYCLE = "no complete cycle was found"
 UNSEEN = ("gap", "unexplained")  # kinds of a difference between counter and detection that cycles hide behind
 OF_LOSS = ("energy_j", "loss_factor")
+# The largest of several cycles in one row is that of all of them, whether or not they were told apart.
+OF_ALL = (("peak_load", "max"), ("motion_max", "max"), ("valley_load", "min"), ("motion_min", "min"))
 REST = 0.02  # of a cycle's range: so near to zero an incomplete cycle's extreme is that of a specimen at rest
 
 
@@ -77,9 +79,10 @@ def cycle_values(
     found = _own_rows(found, tables.elsewhere(block), clock.rate)
     if found.table.num_rows == 0:
         return nothing(window.why or NO_CYCLE, due=True)
-    at_end = window.last >= tables.last_cycle(block)
+    state, at_end = tables.state(block), window.last >= tables.last_cycle(block)
+    found = _each_cycle(found)
     return replace(
-        _from_rows(limit, measure, found, tables.state(block), window.why, clock, at_end=at_end),
+        _from_rows(limit, measure, found, state, window.why, clock, at_end=at_end),
         block=block, begun_us=tables.begun_us(block),
     )  # fmt: skip
 
@@ -102,6 +105,9 @@ def _from_rows(
     reason = cycle_reasons(rows, _ended(start, restarts_us), clock, value, reversed_loop, held)
     if not state.get("counted"):
         reason[(reason == NONE) & _after_a_pause(rows, restarts_us)] = NAMES.index("thinned")
+    if (measure.columns[0], limit.statistic) in OF_ALL:
+        uncrossed = reason == NAMES.index("uncrossed")
+        reason[uncrossed] = np.where(complete[uncrossed], NONE, INCOMPLETE)
     resting = _at_rest(limit, measure, rows, value, reason)
     if not measure.extreme and measure.name != "off_target":
         value = np.where(complete, value, np.nan)
@@ -153,6 +159,16 @@ def _own_rows(found: CycleRows, elsewhere: Spans, rate: float) -> CycleRows:
     own = np.ones(len(start), bool)
     own[foreign] = False
     return CycleRows(found.table.filter(pa.array(own)), found.after[own])
+
+
+def _each_cycle(found: CycleRows) -> CycleRows:
+    """Rows in which cycles crossed no threshold, as often as there were: a row that is no cycle for the first."""
+    uncrossed = floats(found.table.column("uncrossed")).astype(np.int64)
+    if not uncrossed.any():
+        return found
+    complete = np.array(found.table.column("complete"), bool)
+    at = np.repeat(np.arange(len(complete)), np.maximum(uncrossed + complete, 1))
+    return CycleRows(found.table.take(pa.array(at)), found.after[at])
 
 
 def _ended(start_us: NDArray[np.int64], restarts_us: tuple[int, ...]) -> NDArray[np.bool_]:

@@ -32,6 +32,7 @@ REASONS: dict[str, str] = {
     "stuck": "with a channel stuck or clipped in a part",
     "thinned": "with samples missing",
     "under_sampled": "under-sampled",
+    "uncrossed": "that went on without crossing both thresholds",
     "missing": "not measured",
     "uncounted": "counted by the rig and not logged",
     "incomplete": "incomplete (a stop, the end of a log)",
@@ -44,7 +45,7 @@ MOST_LOST = 0.2  # of a cycle's rows: with more, its figures are not those of th
 BY_FLAG = (
     ("saturated", CycleFlag.SATURATED), ("gap", CycleFlag.GAP | CycleFlag.BROKEN_OFF),
     ("lost_rows", CycleFlag.LOST_ROWS), ("stood_still", CycleFlag.STOOD_STILL),
-    ("under_sampled", CycleFlag.UNDER_SAMPLED),
+    ("uncrossed", CycleFlag.UNCROSSED), ("under_sampled", CycleFlag.UNDER_SAMPLED),
 )  # fmt: skip
 NEIGHBOURS = 11  # cycles that a cycle's samples are compared with, itself among them
 FEWER_SAMPLES = 1.5  # a boundary falls before or after a sample
@@ -53,7 +54,7 @@ MOST_NEGATIVE = 0.01  # loss factor that noise may make
 REVERSED = 0.95  # of the cycles
 LEAST_REVERSED = 10
 BOUNDS = tuple(NAMES.index(name) for name in ("saturated", "stuck"))  # an extreme was at least what was read
-CYCLE_COLUMNS = [*REPEAT_COLUMNS, "loss_factor", "period_s", "lost_rows", "longest_step_s"]
+CYCLE_COLUMNS = [*REPEAT_COLUMNS, "loss_factor", "period_s", "lost_rows", "uncrossed", "longest_step_s"]
 
 
 @dataclass(frozen=True)

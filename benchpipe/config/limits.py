@@ -40,6 +40,7 @@ class AcceptConfig(ConfigModel):
     stood_still: Share = 0.0
     stuck: Share = 0.0
     under_sampled: Share = 0.0
+    uncrossed: Share = 0.0
     uncounted: Share = 0.0
     incomplete: Share = 0.0
     why: str = ""

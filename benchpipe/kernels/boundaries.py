@@ -1,10 +1,11 @@
 """Find where cycles begin and end: two thresholds on a trigger signal.
 
 A boundary is the first sample at or above ``high`` after one below ``low``: noise
-smaller than ``high - low`` cannot make one. Samples that belong to no cycle from boundary to
-boundary, but may hold an extreme, are an incomplete cycle of their own (a *lead*): from the first
-sample of a segment that is not below ``low``, or from the first one that reaches ``high`` after a
-stop. The state between two batches is seven numbers, so where a batch ends changes nothing.
+smaller than ``high - low`` cannot make one. Each sample of a log lies in one *row*. A row that runs from boundary
+to boundary is a cycle. Samples that belong to none, but may hold an extreme, are an incomplete cycle of their own
+(a *lead*): from the first sample of a segment that is not below ``low``, or from the first one that reaches
+``high`` after a stop. All others lie *between* cycles: before the first rise, after a stop. The state between two
+batches is five numbers, so where a batch ends changes nothing.
 """
 
 from __future__ import annotations
@@ -20,9 +21,12 @@ from benchpipe.kernels.intrinsics import larger, smaller
 
 Whole = NDArray[np.int64]
 Floats = NDArray[np.float64]
+# Kinds of rows; while it lasts, a cycle is OPEN.
 CLOSED = 0
 OPEN = 1
 LEAD = 2
+BETWEEN = 3
+NO_ROW = -1
 BLOCK = 16
 
 
@@ -32,29 +36,24 @@ class ScanState(NamedTuple):
     Attributes
     ----------
     armed : bool
-        The trigger was below ``low`` since the last boundary.
-    open : bool
-        A cycle is open.
-    start, start_us : int
-        First sample of the open cycle, counted from the first sample of the buffer, and its time.
+        The trigger was below ``low`` since the last boundary. All of a row between cycles is armed, or none of it.
+    row : int
+        Kind of the row that has begun: OPEN, LEAD or BETWEEN; NO_ROW while what came before is not known.
+    start : int
+        First sample of that row, counted from the first sample of the buffer.
     segment : int
-    lead : bool
-        The open cycle is a lead. Where no cycle is open and the scan is not armed: the rig stopped
-        there, and the next rise to ``high`` begins a lead.
     fresh : bool
         The next sample is the first of a segment.
     """
 
     armed: bool
-    open: bool
+    row: int
     start: int
-    start_us: int
     segment: int
-    lead: bool
     fresh: bool
 
 
-FRESH = ScanState(False, False, 0, 0, 1, False, False)
+FRESH = ScanState(False, NO_ROW, 0, 1, False)
 """The state before samples whose past is not known."""
 
 
@@ -68,7 +67,7 @@ def find_boundaries(
     break_us: int,
     longest_us: int,
     state: ScanState,
-) -> tuple[Whole, tuple[bool, bool, int, int, int, bool, bool]]:
+) -> tuple[Whole, tuple[bool, int, int, int, bool]]:
     """Scan ``trigger[first:]`` for boundaries.
 
     Parameters
@@ -78,71 +77,70 @@ def find_boundaries(
     trigger : float array, shape (n,)
         Load or motion; finite.
     first : int
-        First sample not scanned yet; samples before it belong to the open cycle.
+        First sample not scanned yet; samples before it belong to the row that has begun.
     low, high : float
         Thresholds, in the trigger's unit.
     break_us : int
         A step longer than this ends the segment.
     longest_us : int
-        A cycle still open after this is a stop: it ends as open.
+        A cycle still open after this is a stop: it ends as open. No other row is longer either.
     state : ScanState
 
     Returns
     -------
     events : int64 array, shape (k, 4)
-        ``start, end, kind, segment``: the cycle has the samples ``start … end - 1``;
+        ``start, end, kind, segment``: the row has the samples ``start … end - 1``;
         a closed one ends by the crossing between ``end - 1`` and ``end``. An open one (kind OPEN)
-        began by a crossing too, a lead (kind LEAD) begins with its first sample.
+        began by a crossing too, all others begin with their first sample.
     state : ScanState
     """
-    armed, is_open, start, start_us, segment = state.armed, state.open, state.start, state.start_us, state.segment
-    lead, fresh = state.lead, state.fresh
+    armed, row, start, segment, fresh = state.armed, state.row, state.start, state.segment, state.fresh
     n = time_us.size
-    events = np.empty((n - first + 1, 4), np.int64)  # a sample ends one cycle at most; what is not used costs nothing
+    events = np.empty((n - first + 1, 4), np.int64)  # a sample ends one row at most; what is not used costs nothing
     count = 0
-    k = first
+    k = max(first, start) if row == BETWEEN else first
     while k < n:
         if k > 0 and time_us[k] - time_us[k - 1] > break_us:
-            if is_open:
-                _put(events, count, start, k, LEAD if lead else OPEN, segment)
-                count, segment = count + 1, segment + 1
+            if row != NO_ROW and start < k:
+                _put(events, count, start, k, row, segment)
+                count += 1
+                segment += row != BETWEEN
             armed, fresh = False, True
         if fresh:
-            fresh = False
-            is_open = lead = bool(trigger[k] >= low)
-            start, start_us = k, time_us[k]
+            fresh, start = False, k
+            row = LEAD if trigger[k] >= low else BETWEEN
         stretch = _next_break(time_us, k + 1, break_us)
         while k < stretch:
-            unarmed = not armed
-            if not armed and lead and not is_open:
-                k = _next_turn(trigger, k, stretch, low, high)
-                if k < stretch and trigger[k] >= high:
-                    is_open, start, start_us = True, k, time_us[k]
             stop = stretch
-            if lead and is_open:  # leads may follow one another: none is searched for its end beyond the longest time
-                over = start + int(np.searchsorted(time_us[start:stretch], start_us + longest_us, "right"))
-                stop = min(over + 1, stretch)
-            if not armed:
-                k = _next_below(trigger, k, stop, low)
-                armed = k < stop
+            if row in (LEAD, BETWEEN):  # many may follow one another: none is searched beyond the longest time
+                stop = start + int(np.searchsorted(time_us[start:stretch], time_us[start] + longest_us, "right"))
+            if row == BETWEEN and not armed:
+                found = _next_turn(trigger, k, stop, low, high)
+            elif armed:
+                found = _next_at_or_above(trigger, k, stop, high)
             else:
-                k = _next_at_or_above(trigger, k, stop, high)
-            reached = min(k, stop - 1)
-            if is_open and time_us[reached] - start_us > longest_us:
-                late = start + int(np.searchsorted(time_us[start : reached + 1], start_us + longest_us, "right"))
-                _put(events, count, start, late, LEAD if lead else OPEN, segment)
-                count, segment = count + 1, segment + 1
-                is_open, lead = False, True
-                if unarmed:  # samples after the stop were not searched for a rise
-                    k, armed = late, False
-                    continue
-            if k < stretch and armed and trigger[k] >= high:
-                if is_open:
-                    _put(events, count, start, k, LEAD if lead else CLOSED, segment)
+                found = _next_below(trigger, k, stop, low)
+            if row == OPEN and time_us[min(found, stretch - 1)] - time_us[start] > longest_us:
+                found = start + int(np.searchsorted(time_us[start:stretch], time_us[start] + longest_us, "right"))
+                stop = found
+            k = found
+            if k == stretch:
+                break
+            ends = k == stop  # by its length
+            rises = not ends and trigger[k] >= high
+            if row == BETWEEN or ends or (rises and row != NO_ROW):
+                if start < k:
+                    _put(events, count, start, k, CLOSED if row == OPEN and rises else row, segment)
                     count += 1
-                armed, is_open, lead, start, start_us = False, True, False, k, time_us[k]
-        k = stretch
-    return events[:count].copy(), (armed, is_open, start, start_us, segment, lead, fresh)
+                segment += ends and row != BETWEEN
+                start = k
+            if ends:
+                row = BETWEEN
+            elif rises:
+                row, start, armed = OPEN if armed else LEAD, k, False
+            else:
+                armed = True
+    return events[:count].copy(), (armed, row, start, segment, fresh)
 
 
 class Bounds(NamedTuple):
@@ -169,8 +167,8 @@ def bounds_of(events: Whole, trigger: Floats, level: float) -> Bounds:
     Returns
     -------
     Bounds
-        Arrays of shape (k,); the ``end_part`` of a cycle that did not close is 0: it ends at its last sample. The
-        ``start_part`` of a lead is 1: it begins at its first sample.
+        Arrays of shape (k,); the ``end_part`` of a row that did not close is 0: it ends at its last sample. The
+        ``start_part`` of one that no crossing began is 1: it begins at its first sample.
     """
     return Bounds(*_bounds(events, trigger, level))
 
@@ -185,7 +183,7 @@ def _bounds(
     closed = np.empty(count, np.bool_)
     for c in range(count):
         start[c], end[c], closed[c], segment[c] = events[c, 0], events[c, 1], events[c, 2] == CLOSED, events[c, 3]
-        start_part[c] = _crossing_part(trigger, start[c], level) if events[c, 2] != LEAD else 1.0
+        start_part[c] = _crossing_part(trigger, start[c], level) if events[c, 2] < LEAD else 1.0
         end_part[c] = _crossing_part(trigger, end[c], level) if closed[c] else 0.0
     return start, end, start_part, end_part, closed, segment
 
@@ -270,10 +268,9 @@ def find_records(
     """
     breaks = np.flatnonzero(np.diff(time_us, prepend=time_us[:1]) > break_us)
     breaks = breaks[breaks >= first]
-    bounds = [*([state.start] if state.open else []), *breaks.tolist()]
+    bounds = [*([state.start] if state.row != NO_ROW else []), *breaks.tolist()]
     if not bounds:
         return np.empty((0, 4), np.int64), state
     events = [[a, b, CLOSED, state.segment + i] for i, (a, b) in enumerate(pairwise(bounds))]
-    began_us = int(time_us[bounds[-1]])
-    state = FRESH._replace(open=True, start=bounds[-1], start_us=began_us, segment=state.segment + len(events))
+    state = FRESH._replace(row=OPEN, start=bounds[-1], segment=state.segment + len(events))
     return np.array(events, np.int64).reshape(-1, 4), state

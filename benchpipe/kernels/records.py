@@ -1,4 +1,4 @@
-"""What a record holds: one loop, several, a part of one, or a loading ramp alone."""
+"""What a stretch of samples holds: one loop, several, a part of one, or a loading ramp alone."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+from benchpipe.kernels.compiled import compiled
 
 RecordKind = Literal["loop", "several", "part", "ramp"]
 LOW_PART, HIGH_PART = 0.32, 0.68  # of the record's own range: noise of a third of it crosses once
@@ -36,9 +38,7 @@ def record_kind(trigger: NDArray[Any], length_s: float, planned_s: float) -> Rec
     span = high - low
     if not span > 0.0:
         return "loop"  # it stood still: another flag says so
-    above, below = trigger >= low + HIGH_PART * span, trigger <= low + LOW_PART * span
-    states = above.astype(np.int8)[above | below]
-    turns = int(np.count_nonzero(np.diff(states)))
+    turns = int(_turns(trigger, 0, trigger.size))
     few = max(trigger.size // ENDS, 1)
     gap = float(np.mean(trigger[-few:], dtype=np.float64) - np.mean(trigger[:few], dtype=np.float64)) / span
     if turns > 2 or length_s > LONGEST * planned_s:
@@ -46,3 +46,46 @@ def record_kind(trigger: NDArray[Any], length_s: float, planned_s: float) -> Rec
     if turns == 1 and gap > RAMP_GAP:
         return "ramp"
     return "part" if abs(gap) > MOST_GAP or length_s < SHORTEST * planned_s else "loop"
+
+
+def turns(values: NDArray[Any], start: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.int64]:
+    """How often a signal goes from the lower third of a stretch's range to the upper, or back.
+
+    Parameters
+    ----------
+    values : float array, shape (n,)
+        Finite.
+    start, end : int64 arrays, shape (k,)
+        Stretches ``start … end - 1``, of one sample at least.
+
+    Returns
+    -------
+    int64 array, shape (k,)
+        2 for a loop, whatever noise of a third of its range lies on it.
+    """
+    out = np.empty(start.size, np.int64)
+    _each_turns(values, start, end, out)
+    return out
+
+
+@compiled
+def _each_turns(
+    values: NDArray[Any], start: NDArray[np.int64], end: NDArray[np.int64], out: NDArray[np.int64]
+) -> None:
+    for c in range(start.size):
+        out[c] = _turns(values, start[c], end[c])
+
+
+@compiled
+def _turns(values: NDArray[Any], first: int, end: int) -> int:
+    least = most = np.float64(values[first])
+    for k in range(first, end):
+        least, most = min(least, np.float64(values[k])), max(most, np.float64(values[k]))
+    low, high = least + LOW_PART * (most - least), least + HIGH_PART * (most - least)
+    count, state = 0, 0
+    for k in range(first, end):
+        now = 1 if values[k] >= high else -1 if values[k] <= low else state
+        if now == -state and state != 0:
+            count += 1
+        state = now
+    return count

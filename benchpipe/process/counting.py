@@ -15,8 +15,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Kind = Literal["gap", "stop", "reset", "rollover", "tick", "unexplained"]
-KINDS: tuple[Kind, ...] = ("gap", "stop", "reset", "rollover", "tick", "unexplained")
+Kind = Literal["gap", "stop", "uncrossed", "reset", "rollover", "tick", "unexplained"]
+KINDS: tuple[Kind, ...] = ("gap", "stop", "uncrossed", "reset", "rollover", "tick", "unexplained")
 RATES = (0.1, 0.2, 0.25, 1 / 3, 0.5, 1.0, 2.0)  # ticks a cycle that rigs are set to
 ROUNDS = (10_000, 65_536, 100_000, 1_000_000)  # counters that come round
 RATE_TOLERANCE = 0.1
@@ -32,8 +32,9 @@ class CountDifference:
     Attributes
     ----------
     kind : str
-        ``gap``: counted while nothing was logged; ``stop``: parts of cycles at a stop; ``reset``,
-        ``rollover``: what was counted besides while the counter began anew or came round;
+        ``gap``: counted while nothing was logged; ``stop``: parts of cycles at a stop; ``uncrossed``: load or motion
+        went on and did not cross both thresholds; ``reset``, ``rollover``: what was counted besides while the counter
+        began again or came round;
         ``tick``: at most one tick (one cycle) at the ends of a stretch; ``unexplained``.
     from_us, until_us : int
         Starts of the cycles between which it arose.
@@ -130,6 +131,7 @@ def reconcile(
     stopped: ArrayLike | None = None,
     restarts_us: ArrayLike = (),
     every: int = 1,
+    uncrossed: ArrayLike | None = None,
 ) -> CountResult:
     """Hold detected cycles against the counter.
 
@@ -149,6 +151,8 @@ def reconcile(
         have gone by, and a counter that goes back there was reset, unless it stood just before its end.
     every : int
         Only every so many cycles have a row: the others went by while nothing was logged.
+    uncrossed : array_like of int, shape (n,), optional
+        Cycles in each row that were seen and not found.
 
     Returns
     -------
@@ -156,10 +160,12 @@ def reconcile(
     """
     start, count = np.asarray(start_us, np.int64), np.asarray(counter, np.float64)
     before = np.concatenate(([0], np.cumsum(np.asarray(complete, bool))))
+    moved_before = np.concatenate(([0], np.cumsum(np.zeros(start.size) if uncrossed is None else uncrossed)))
     used = np.flatnonzero(np.isfinite(count))
     if used.size < 2:
         return CountResult(0, 0.0, 1.0, (), 0, 0, int(used.size))
     start, count, before = start[used], count[used], before[used]
+    moved = np.diff(moved_before[used])
     ticks, cycles = np.diff(count), np.diff(before).astype(np.float64)
     seen = int(before[-1] - before[0])
     border = np.diff(np.asarray(segment)[used]) != 0
@@ -173,6 +179,8 @@ def reconcile(
     round_ = np.where(unknown, np.minimum(allowed, STOP_CYCLES), allowed)
     allowed = np.where(unknown & ~stood[:-1], np.inf, allowed)
     kinds, ticks = _breaks(count, ticks, cycles, border, stood[:-1], rate, allowed, round_)
+    off = np.abs(ticks - rate * cycles) > JUMP
+    kinds[off & (moved > 0) & (np.abs(ticks - rate * (cycles + moved)) <= JUMP + rate)] = KINDS.index("uncrossed")
     extra = ticks / rate - cycles
     differences = _differences(start, kinds, extra, 1.0 / rate)
     if every > 1 and seen:

@@ -15,7 +15,18 @@ from numpy.typing import NDArray
 
 from benchpipe.config.plan import CyclicBlock, SweepBlock
 from benchpipe.config.rig import RigConfig
-from benchpipe.kernels.boundaries import CLOSED, FRESH, LEAD, OPEN, ScanState, bounds_of, find_boundaries, find_records
+from benchpipe.kernels.boundaries import (
+    BETWEEN,
+    CLOSED,
+    FRESH,
+    LEAD,
+    NO_ROW,
+    OPEN,
+    ScanState,
+    bounds_of,
+    find_boundaries,
+    find_records,
+)
 from benchpipe.kernels.records import RecordKind, record_kind
 from benchpipe.process.signals import Signals
 from benchpipe.process.thresholds import HIGH_PART, LOW_PART, NEVER_US, Thresholds
@@ -43,11 +54,10 @@ class Cut:
 
 @dataclass(frozen=True)
 class Standing:
-    """Where cutting stands between two batches: samples of the open cycle, and the scan's state.
+    """Where cutting stands between two batches: samples of the row that has begun, and the scan's state.
 
-    ``held`` begins with the sample before the open cycle's first one (with the first one
-    when a record is a cycle, and at the beginning of the log); without an open cycle it is
-    the last sample.
+    ``held`` begins with the sample before that row's first one (with the first one
+    when a record is a cycle, and at the beginning of the log); without a row it is the last sample.
     """
 
     held: Signals | None
@@ -56,7 +66,7 @@ class Standing:
 
 @dataclass(frozen=True)
 class Pieces:
-    """Cycles that were cut out of ``signals``.
+    """Cycles, and what lies between them, that were cut out of ``signals``.
 
     Attributes
     ----------
@@ -64,7 +74,8 @@ class Pieces:
         Samples ``first … end - 1`` lie between the two crossings.
     start_part, end_part : float64 arrays, shape (k,)
         Where the crossings lie in the steps to ``first`` and to ``end``.
-    closed : bool array, shape (k,)
+    closed, between : bool arrays, shape (k,)
+        Neither: an incomplete cycle.
     segment, samples : int64 arrays, shape (k,)
     odd : int64 array, shape (k,)
         Flags of records that are not one loop.
@@ -80,6 +91,7 @@ class Pieces:
     start_part: NDArray[np.float64]
     end_part: NDArray[np.float64]
     closed: NDArray[np.bool_]
+    between: NDArray[np.bool_]
     segment: NDArray[np.int64]
     samples: NDArray[np.int64]
     odd: NDArray[np.int64]
@@ -123,14 +135,14 @@ def cut_of(block: CyclicBlock | SweepBlock, rig: RigConfig, learnt: Thresholds |
 
 def beginning(cut: Cut) -> Standing:
     """The standing before the first sample of a run: there a record begins, and a segment, but no cycle."""
-    return Standing(None, FRESH._replace(open=cut.by_record, fresh=not cut.by_record))
+    return Standing(None, FRESH._replace(row=OPEN) if cut.by_record else FRESH._replace(fresh=True))
 
 
 @dataclass(frozen=True)
 class Anchor:
     """Where to take up the work another night: a sample, and what is known there.
 
-    With a cycle open it is the sample before its first one; else the last sample.
+    It is the sample before the first one of the row that has begun; without one, the last sample.
 
     Attributes
     ----------
@@ -139,21 +151,25 @@ class Anchor:
         Whether the next sample at or above the upper threshold is a boundary.
     segment, closed : int
         Number of the segment, and of closed cycles so far.
-    stopped : bool
-        Whether the next rise to the upper threshold begins an incomplete cycle.
+    between : bool
+        The row is no cycle, or begins as one that no crossing begins.
     fresh : bool
-        The sample is the first of the log, and begins an incomplete cycle.
+        The sample is the first of the log, and of the row.
     lost : int
         Rows that were lost after the last cycle, up to the sample.
+    load_range, motion_range : float or None
+        Of the last closed cycle.
     """
 
     time_us: int
     armed: bool
     segment: int
     closed: int
-    stopped: bool = False
+    between: bool = False
     fresh: bool = False
     lost: int = 0
+    load_range: float | None = None
+    motion_range: float | None = None
 
 
 def anchor_of(standing: Standing, closed: int) -> Anchor | None:
@@ -161,15 +177,21 @@ def anchor_of(standing: Standing, closed: int) -> Anchor | None:
     if standing.held is None or not len(standing.held):
         return None
     scan = standing.scan
-    fresh = scan.open and scan.lead and scan.start == 0
-    armed = not scan.lead if scan.open else scan.armed
-    return Anchor(int(standing.held.time_us[0]), armed, scan.segment, closed, scan.lead, fresh)
+    uncrossed = scan.row in (LEAD, BETWEEN)
+    armed = scan.armed if scan.row in (NO_ROW, BETWEEN) else scan.row == OPEN
+    return Anchor(
+        int(standing.held.time_us[0]), armed, scan.segment, closed, uncrossed, uncrossed and scan.start == 0
+    )  # fmt: skip
 
 
 def resumed(anchor: Anchor, cut: Cut) -> Standing:
     """The standing just before the sample of an anchor."""
-    scan = FRESH._replace(armed=anchor.armed, open=cut.by_record, segment=anchor.segment)
-    return Standing(None, scan._replace(lead=anchor.stopped, fresh=anchor.fresh))
+    scan = FRESH._replace(armed=anchor.armed, segment=anchor.segment, fresh=anchor.fresh)
+    if cut.by_record:
+        scan = scan._replace(row=OPEN)
+    elif anchor.between and not anchor.fresh:
+        scan = scan._replace(row=BETWEEN, start=1)
+    return Standing(None, scan)
 
 
 UNKNOWN = Standing(None, FRESH)
@@ -177,7 +199,7 @@ UNKNOWN = Standing(None, FRESH)
 
 
 def cut_batch(new: Signals, cut: Cut, standing: Standing) -> tuple[list[Pieces], Standing]:
-    """Cut the cycles that end in some samples.
+    """Cut the rows that end in some samples.
 
     Only a seam is copied: what is held, and the new samples up to the first boundary.
     """
@@ -202,11 +224,12 @@ def cut_batch(new: Signals, cut: Cut, standing: Standing) -> tuple[list[Pieces],
 
 
 def end_of_log(cut: Cut, standing: Standing) -> Pieces | None:
-    """The cycle that is still open at the end of the log; None if no cycle is."""
-    if standing.held is None or not standing.scan.open or not len(standing.held):
+    """The row in which the log ends; None if there is none."""
+    scan = standing.scan
+    if standing.held is None or scan.row == NO_ROW or scan.start >= len(standing.held):
         return None
-    kind = CLOSED if cut.by_record else LEAD if standing.scan.lead else OPEN
-    event = [[standing.scan.start, len(standing.held), kind, standing.scan.segment]]
+    kind = CLOSED if cut.by_record else scan.row
+    event = [[scan.start, len(standing.held), kind, scan.segment]]
     return _pieces(standing.held, np.array(event, np.int64), cut)
 
 
@@ -219,8 +242,8 @@ def _cut(signals: Signals, first: int, cut: Cut, scan: ScanState) -> tuple[Piece
         )
     pieces = _pieces(signals, events, cut)
     keep = len(signals) - 1
-    if scan.open:
-        keep = scan.start - (0 if cut.by_record else 1)
+    if scan.row != NO_ROW:
+        keep = min(scan.start - (0 if cut.by_record else 1), keep)
     keep = max(keep, 0)
     return pieces, Standing(signals.part(keep, len(signals)), scan._replace(start=scan.start - keep))
 
@@ -235,12 +258,14 @@ def _pieces(signals: Signals, events: NDArray[np.int64], cut: Cut) -> Pieces:
     if not cut.by_record:
         start, end, start_part, end_part, closed, segment = bounds_of(events, trigger_of(signals, cut), cut.high)
         none = np.zeros(len(start), np.int64)
-        return Pieces(signals, start, end, start_part, end_part, closed, segment, end - start, none, boundary)
+        between = events[:, 2] == BETWEEN
+        return Pieces(signals, start, end, start_part, end_part, closed, between, segment, end - start, none, boundary)
     events = events[events[:, 1] - events[:, 0] >= 2]  # a single sample is no loop
     start, end, kind, segment = events.T.copy()
     whole = np.ones(len(events)), np.zeros(len(events))  # from the first sample to the last
     odd = _odd_records(signals, start, end, cut)
-    return Pieces(signals, start, end, *whole, (kind == CLOSED) & (odd == 0), segment, end - start, odd, boundary)
+    closed, between = (kind == CLOSED) & (odd == 0), np.zeros(len(events), bool)
+    return Pieces(signals, start, end, *whole, closed, between, segment, end - start, odd, boundary)
 
 
 def _odd_records(

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchpipe.kernels.boundaries import NO_ROW
 from benchpipe.kernels.loops import N_FIELDS
 from benchpipe.process.cutting import UNKNOWN, Pieces, Standing, cut_batch, end_of_log
 from benchpipe.process.cycles import CycleRows, CycleSettings, joined_rows, measure_pieces
@@ -48,7 +49,10 @@ def no_rows() -> CycleRows:
     """Rows of no cycle."""
     whole = np.empty(0, np.int64)
     truth = np.empty(0, bool)
-    return CycleRows(np.empty((0, N_FIELDS)), truth, whole, whole, whole, whole, whole, truth, np.empty(0), whole)
+    times = (whole, whole, whole)
+    return CycleRows(
+        np.empty((0, N_FIELDS)), truth, truth, whole, whole, *times, truth, np.empty(0), whole, whole, whole
+    )  # fmt: skip
 
 
 def known(standing: Standing) -> CycleChunk:
@@ -59,7 +63,7 @@ def known(standing: Standing) -> CycleChunk:
 def chunk_of(signals: Signals, settings: CycleSettings) -> CycleChunk:
     """Cut and measure samples whose past is not known."""
     (pieces,), standing = cut_batch(signals, settings.cut, UNKNOWN)
-    if not standing.scan.open and pieces.boundary is None:
+    if standing.scan.row == NO_ROW and pieces.boundary is None:
         return CycleChunk(signals.copy(), (), None)
     first = _first_boundary(pieces, standing)
     return CycleChunk(signals.part(0, first + 1).copy(), (measure_pieces(pieces, settings),), _own(standing))
@@ -109,6 +113,6 @@ def without_rows(chunk: CycleChunk) -> CycleChunk:
 
 
 def open_rows(chunk: CycleChunk, settings: CycleSettings) -> CycleRows:
-    """The cycle in which the log ends, as rows (one, or none)."""
+    """The cycle in which the log ends, or what comes after the last one, as rows (one, or none)."""
     pieces = end_of_log(settings.cut, chunk.standing) if chunk.standing is not None else None
     return measure_pieces(pieces, settings) if pieces is not None else no_rows()

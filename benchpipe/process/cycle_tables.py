@@ -17,6 +17,7 @@ from benchpipe.process.cycles import NEVER, CycleRows, CycleSettings, cycles_tab
 from benchpipe.process.lost import Losses, in_order, no_losses, together
 from benchpipe.process.rejected import Rejected, reject_losses
 from benchpipe.process.signals import look_back_us, signal_columns, signal_units, signals_and_losses
+from benchpipe.process.uncrossed import Ranges, uncrossed_cycles
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import SampleBatch, SampleInput, map_samples
 from benchpipe.tables import schema
@@ -59,6 +60,7 @@ class CycleTables:
         # Losses up to that time belong to cycles that are done, but for so many rows of the nights before.
         self._last_us = anchor.time_us if anchor else BEFORE_ALL
         self._lost_before = anchor.lost if anchor else 0
+        self._ranges = Ranges(anchor.load_range, anchor.motion_range) if anchor else Ranges()
 
     def __iter__(self) -> Iterator[pa.Table]:
         waiting: list[CycleRows] = []
@@ -75,19 +77,32 @@ class CycleTables:
 
     def open_cycle(self) -> pa.Table:
         """The cycle in which the log ends, as a table (one row, or none)."""
-        rows = open_rows(self._chunk, self._settings)
-        return cycles_table(rows, self._closed, self._settings, self.schema, self._lost_in(rows))
+        rows, uncrossed = self._open_rows()
+        return cycles_table(rows, self._closed, self._settings, self.schema, self._lost_in(rows), uncrossed)
+
+    @property
+    def counter(self) -> tuple[int, float] | None:
+        """The rig's counter at the last sample, with its time; None where there is none."""
+        held = self._chunk.standing.held if self._chunk.standing else None
+        return (int(held.time_us[-1]), float(held.counter[-1])) if held is not None and held.counter.size else None
 
     @property
     def anchor(self) -> Anchor | None:
         """Where to go on another night."""
         after = anchor_of(self._chunk.standing, self._closed) if self._chunk.standing else None
-        return replace(after, lost=self._lost_before + self._lost(after.time_us)) if after else self._before
+        if after is None:
+            return self._before
+        lost = self._lost_before + self._lost(after.time_us)
+        return replace(after, lost=lost, load_range=self._ranges.load, motion_range=self._ranges.motion)
 
     @property
     def lost_at_end(self) -> int:
         """Rows lost after the last cycle, where none is open at the end of the log."""
-        return 0 if len(open_rows(self._chunk, self._settings)) else self._lost_before + self._lost(NEVER)
+        return 0 if len(self._open_rows()[0]) else self._lost_before + self._lost(NEVER)
+
+    def _open_rows(self) -> tuple[CycleRows, NDArray[np.int64]]:
+        rows = open_rows(self._chunk, self._settings)
+        return _found(rows, uncrossed_cycles(rows, self._ranges)[0])
 
     def _chunks(self) -> Iterator[tuple[CycleChunk, Losses]]:
         rig, block, settings = self._rig, self._block, self._settings
@@ -102,7 +117,9 @@ class CycleTables:
         )  # fmt: skip
 
     def _table(self, rows: CycleRows) -> pa.Table:
-        table = cycles_table(rows, self._closed, self._settings, self.schema, self._lost_in(rows))
+        uncrossed, self._ranges = uncrossed_cycles(rows, self._ranges)
+        rows, uncrossed = _found(rows, uncrossed)
+        table = cycles_table(rows, self._closed, self._settings, self.schema, self._lost_in(rows), uncrossed)
         self._closed += int(rows.closed.sum())
         if len(rows):
             self._last_us, self._lost_before = int(rows.last_us[-1]), 0
@@ -124,3 +141,9 @@ class CycleTables:
         """Rows lost after the last cycle that ended, up to a time."""
         after, until = np.array([self._last_us]), np.array([until_us])
         return sum(int(one.between(after, until)[0]) for one in (self._rejects, in_order(self._dropped)))
+
+
+def _found(rows: CycleRows, uncrossed: NDArray[np.int64]) -> tuple[CycleRows, NDArray[np.int64]]:
+    """Rows without those between cycles in which nothing moved to and fro."""
+    keep = ~rows.between | (uncrossed > 0)
+    return rows.only(keep), uncrossed[keep]

@@ -14,6 +14,7 @@ from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.kernels.loops import FIELD, measure_loops
+from benchpipe.kernels.records import turns
 from benchpipe.kernels.repeats import most_repeats
 from benchpipe.process.cutting import Cut, Pieces, cut_of
 from benchpipe.process.digits import Digits, StillRule
@@ -35,7 +36,10 @@ _MOTIONS = ("motion_at_peak", "motion_at_valley", "motion_max", "motion_min")
 NEVER: int = np.iinfo(np.int64).max  # a time after all others
 # What a loading ramp alone has of them.
 RAMP_FIELDS = ("secant_stiffness", "loading_stiffness")
-_NO_LOOP = CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED | CycleFlag.STOOD_STILL
+_NO_LOOP = (
+    CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED | CycleFlag.STOOD_STILL | CycleFlag.UNCROSSED
+)
+LONGER = 1.5  # times the planned period: a closed cycle may hold two
 
 
 @dataclass(frozen=True)
@@ -97,12 +101,12 @@ def cycle_settings(
 
 @dataclass(frozen=True)
 class CycleRows:
-    """Cycles as the kernels measured them, not yet numbered.
+    """Cycles, and what lies between them, as the kernels measured them, not yet numbered.
 
     Attributes
     ----------
     measures : float64 array, shape (k, N_FIELDS), column after column in memory
-    closed : bool array, shape (k,)
+    closed, between : bool arrays, shape (k,)
     segment, samples, first_us, last_us, after_us : int64 arrays, shape (k,)
         Times of the first and last sample inside and of the next one (:data:`NEVER` at the end of the log).
     broken : bool array, shape (k,)
@@ -110,10 +114,13 @@ class CycleRows:
     counter : float64 array, shape (k,)
     odd : int64 array, shape (k,)
         Flags of records that are not one loop.
+    load_turns, motion_turns : int64 arrays, shape (k,)
+        How often the signal went through its range, where that is to be looked at; else 0.
     """
 
     measures: Floats
     closed: NDArray[np.bool_]
+    between: NDArray[np.bool_]
     segment: NDArray[np.int64]
     samples: NDArray[np.int64]
     first_us: NDArray[np.int64]
@@ -122,9 +129,17 @@ class CycleRows:
     broken: NDArray[np.bool_]
     counter: Floats
     odd: NDArray[np.int64]
+    load_turns: NDArray[np.int64]
+    motion_turns: NDArray[np.int64]
 
     def __len__(self) -> int:
         return len(self.closed)
+
+    def only(self, which: NDArray[np.bool_]) -> CycleRows:
+        """Some of the rows."""
+        if which.all():
+            return self
+        return CycleRows(*(np.asfortranarray(getattr(self, one.name)[which]) for one in fields(self)))
 
     def later(self, segments: int) -> CycleRows:
         """The same rows, their segments counted on by so many."""
@@ -153,10 +168,23 @@ def measure_pieces(pieces: Pieces, settings: CycleSettings) -> CycleRows:
     missing = time_us[first] - time_us[np.maximum(first - 1, 0)] > settings.cut.break_us
     missing |= (after_us < NEVER) & (after_us - last_us > settings.cut.break_us)
     broken = missing & ~pieces.closed & (pieces.odd == 0)
+    load_turns, motion_turns = _turns(pieces, last_us - first_us, settings.cut)
     return CycleRows(
-        measures, pieces.closed, pieces.segment, pieces.samples, first_us, last_us, after_us, broken, counter,
-        pieces.odd,
+        measures, pieces.closed, pieces.between, pieces.segment, pieces.samples, first_us, last_us, after_us, broken,
+        counter, pieces.odd, load_turns, motion_turns,
     )  # fmt: skip
+
+
+def _turns(
+    pieces: Pieces, length_us: NDArray[np.int64], cut: Cut
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Turns of load and motion in rows that did not close, or late: cycles may hide there."""
+    found = np.zeros(pieces.count, np.int64), np.zeros(pieces.count, np.int64)
+    if not cut.by_record:
+        which = np.flatnonzero(~pieces.closed | (length_us > LONGER * 1e6 * cut.period_s))
+        for turned, signal in zip(found, (pieces.signals.load, pieces.signals.motion), strict=True):
+            turned[which] = turns(signal, pieces.first[which], pieces.end[which])
+    return found
 
 
 def cycles_table(
@@ -165,6 +193,7 @@ def cycles_table(
     settings: CycleSettings,
     table_schema: pa.Schema,
     lost: NDArray[np.int64] | None = None,
+    uncrossed: NDArray[np.int64] | None = None,
 ) -> pa.Table:
     """Rows of the cycles table.
 
@@ -177,8 +206,11 @@ def cycles_table(
     table_schema : Schema
     lost : int64 array, shape (k,), optional
         Rows of the log that were lost in each cycle; none where it is not given.
+    uncrossed : int64 array, shape (k,), optional
+        Cycles in each row that were not found; none where it is not given.
     """
     lost = np.zeros(len(rows), np.int64) if lost is None else lost
+    uncrossed = np.zeros(len(rows), np.int64) if uncrossed is None else uncrossed
     closed, samples, measures = rows.closed, rows.samples, rows.measures
     get = {name: measures[:, i] for name, i in FIELD.items()}
     load_range = get["peak_load"] - get["valley_load"]
@@ -186,6 +218,8 @@ def cycles_table(
     energy = get["energy"] * settings.energy_factor
     stored = 0.5 * (0.5 * load_range) * (0.5 * motion_range) * settings.energy_factor
     flags = _flags(rows, get, settings) | np.where(lost > 0, int(CycleFlag.LOST_ROWS), 0)
+    off_target = CycleFlag.OFF_TARGET if settings.targets is not None else CycleFlag(0)
+    flags |= np.where(uncrossed > 0, int(CycleFlag.UNCROSSED | off_target), 0)
     start_us = rows.first_us + np.rint(get["start_offset_s"] * 1e6).astype(np.int64)
     n = len(rows)
     columns: dict[str, Any] = {
@@ -204,6 +238,7 @@ def cycles_table(
         "loss_factor": np.divide(energy, 2 * np.pi * stored, out=np.full(n, np.nan), where=stored > 0),
         "counter": rows.counter,
         "lost_rows": pa.array(np.minimum(lost, np.iinfo(np.int32).max).astype(np.int32)),
+        "uncrossed": pa.array(uncrossed.astype(np.int32)),
         "phase_deg": _phase_deg(get["storage_stiffness"], get["loss_stiffness"]),
         "load_repeats": _whole(get["load_repeats"]),
         "motion_repeats": _whole(get["motion_repeats"]),

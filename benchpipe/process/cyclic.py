@@ -73,7 +73,7 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
     found = Found(parts + loops)
     found.parts += [store.write("trends", trends, key)] if trends.num_rows else []
     cycles = store.read_parts(parts, "cycles", REMARK_COLUMNS)
-    counted = counted_cycles(block, rig, cycles, task.clock.restarts_us)
+    counted = counted_cycles(block, rig, cycles, task.clock.restarts_us, tables.counter)
     noise = _sample_noise(rig, store, block, inputs, past)
     repeats = usual_repeats(cycles, rig, noise, digits)
     found.remarks = [*cycle_remarks(block, rig, cycles, counted), *held_remarks(block, cycles, repeats)]

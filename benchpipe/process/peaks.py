@@ -100,10 +100,9 @@ def _table(
         measures[:, FIELD["temperature_c"]] = peaks.temperature
     counter = peaks.counter.astype(np.float64) if peaks.counter.size else np.full(n, np.nan)
     enough = np.full(n, settings.least_samples)  # of a loop, which is not asked for here
-    time_us, closed = peaks.time_us, np.ones(n, bool)
+    time_us, no, none = peaks.time_us, np.zeros(n, bool), np.zeros(n, np.int64)
     rows = CycleRows(
-        measures, closed, segment.astype(np.int64), enough, time_us, time_us, time_us, np.zeros(n, bool), counter,
-        np.zeros(n, np.int64),
+        measures, ~no, no, segment.astype(np.int64), enough, time_us, time_us, time_us, no, counter, none, none, none
     )  # fmt: skip
     table = cycles_table(rows, done, settings, table_schema, lost)
     flags = np.array(table.column("flags")) | np.uint16(CycleFlag.PEAKS_ONLY)

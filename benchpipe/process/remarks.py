@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
-from benchpipe.process.counting import CountResult, reconcile, rows_every
+from benchpipe.process.counting import JUMP, CountResult, reconcile, rows_every
 from benchpipe.process.repeats import REPEAT_COLUMNS, held_cycles
 from benchpipe.process.restarts import zero_shifts
 from benchpipe.process.signals import signal_units
@@ -22,8 +22,8 @@ from benchpipe.tables import FLAG_MEANING
 
 # Columns of the cycles table that the remarks are made of.
 _COLUMNS = [
-    "flags", "start_us", "segment", "complete", "samples", "counter", "peak_load", "valley_load", "motion_max",
-    "motion_min", "period_s", "secant_stiffness",
+    "flags", "start_us", "segment", "complete", "samples", "counter", "uncrossed", "peak_load", "valley_load",
+    "motion_max", "motion_min", "period_s", "secant_stiffness",
 ]  # fmt: skip
 REMARK_COLUMNS = list(dict.fromkeys([*_COLUMNS, *REPEAT_COLUMNS]))
 MOST_OFF = 1.5  # times longer or shorter than the plan's cycles: other cycles
@@ -132,13 +132,21 @@ def not_learnt(block: CyclicBlock) -> Remark:
 
 
 def counted_cycles(
-    block: CyclicBlock, rig: RigConfig, cycles: pa.Table, restarts_us: Sequence[int] = ()
-) -> CountResult | None:
-    """Compare a block's cycles with the rig's counter; None where the rig has none, or there are no two cycles."""
+    block: CyclicBlock, rig: RigConfig, cycles: pa.Table, restarts_us: Sequence[int] = (),
+    end: tuple[int, float] | None = None,
+) -> CountResult | None:  # fmt: skip
+    """Compare a block's cycles with the rig's counter; None where the rig has none, or there are no two cycles.
+
+    ``end``: time and counter of the last sample, which may lie in no cycle.
+    """
     if rig.counter is None or cycles.num_rows < 2:
         return None
-    names = ("start_us", "counter", "complete", "segment", "samples")
-    return count_cycles(block, rig, {name: _array(cycles, name) for name in names}, restarts_us)
+    names = ("start_us", "counter", "complete", "segment", "samples", "uncrossed")
+    get = {name: _array(cycles, name) for name in names}
+    if end is not None and end[0] > get["start_us"][-1] and abs(end[1] - get["counter"][-1]) > JUMP:
+        last = dict(zip(names, (*end, False, get["segment"][-1], 0, 0), strict=True))
+        get = {name: np.append(values, last[name]) for name, values in get.items()}
+    return count_cycles(block, rig, get, restarts_us)
 
 
 def count_cycles(
@@ -149,7 +157,7 @@ def count_cycles(
     stood = get["samples"] / rig.time.sample_rate >= STOP_PART * block.longest_cycle_s
     return reconcile(
         get["start_us"], get["counter"], get["complete"], get["segment"], stopped=stood & ~get["complete"],
-        restarts_us=restarts_us, every=every,
+        restarts_us=restarts_us, every=every, uncrossed=get["uncrossed"],
     )  # fmt: skip
 
 
@@ -180,7 +188,8 @@ def _counted(block: str, found: CountResult) -> Iterator[Remark]:
         yield Remark(step="process", code="counter", where=block, count=0, text="the rig's counter has no values")
         return
     means = {
-        "gap": "while nothing was logged", "stop": "at stops", "reset": "while the counter began anew",
+        "gap": "while nothing was logged", "stop": "at stops", "uncrossed": "that crossed no threshold",
+        "reset": "while the counter began anew",
         "rollover": "while the counter came round", "tick": "by the moment of the tick",
     }  # fmt: skip
     sums = {kind: found.by_kind(kind) for kind in means}  # type: ignore[arg-type]

@@ -25,7 +25,7 @@ from benchpipe.store.pauses import RunClock
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import sample_inputs
 
-VERSION = 13
+VERSION = 14
 STEP = "process"
 KEPT = (
     "the plan, the rig file or the program has changed since the samples were dropped: what was made of them stays "

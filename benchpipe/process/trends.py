@@ -21,7 +21,7 @@ NO_RATIO = ("motion_mean", "temperature_c")  # scales whose zero is arbitrary ha
 MOST_BINS = 120
 NOT_JUDGED = (
     CycleFlag.OPEN | CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED | CycleFlag.STOOD_STILL
-    | NOT_ONE_LOOP
+    | CycleFlag.UNCROSSED | NOT_ONE_LOOP
 )
 Floats = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.kernels.boundaries import CLOSED, FRESH, OPEN, bounds_of, find_boundaries
+from benchpipe.kernels.boundaries import BETWEEN, CLOSED, FRESH, OPEN, bounds_of, find_boundaries
 from benchpipe.kernels.filters import gaussian_weights, smooth
 from benchpipe.kernels.loops import FIELD, measure_loops
 
@@ -185,7 +185,7 @@ def test_a_stop_and_a_gap_end_a_cycle_open() -> None:
     load[700:] = 0.0  # a stop
     events, state = find_boundaries(time_us, load, 0, -0.3, 0.3, 500_000, 2_000_000, FRESH)
     assert events[:, 2].tolist().count(OPEN) == 2
-    assert not state.open
+    assert state.row == BETWEEN
     assert set(events[:, 3].tolist()) == {1, 2}
 
 

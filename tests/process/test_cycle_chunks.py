@@ -188,7 +188,8 @@ def test_every_row_is_where_the_rules_say(whole: Signals, how: CycleSettings) ->
     """Leads too: each sample that reaches the upper threshold is in a row, unless a stop holds it there."""
     if how.cut.by_record:
         return
-    rows = rows_of([whole], how)
+    everything = rows_of([whole], how)
+    rows = everything.only(~everything.between)
     expected = by_hand(whole, how.cut)
     time = np.append(whole.time_us, NEVER)
     assert rows.first_us.tolist() == [time[a] for a, _, _ in expected]
@@ -212,7 +213,8 @@ def test_every_row_is_where_the_rules_say(whole: Signals, how: CycleSettings) ->
 @given(signals())
 def test_the_longest_step_and_the_extremes_of_each_row_are_those_of_its_samples(whole: Signals) -> None:
     how = cycle_settings()
-    rows = rows_of([whole], how)
+    everything = rows_of([whole], how)
+    rows = everything.only(~everything.between)
     for k, (a, b, kind) in enumerate(by_hand(whole, how.cut)):
         first, last = (a if kind == "lead" else a - 1), (b if kind == "closed" else b - 1)
         if b - a > 1 or kind != "lead":
@@ -220,3 +222,15 @@ def test_the_longest_step_and_the_extremes_of_each_row_are_those_of_its_samples(
             assert rows.measures[k, FIELD["longest_step_s"]] == pytest.approx(steps.max() * 1e-6, rel=1e-12)
         assert rows.measures[k, FIELD["peak_load"]] == whole.load[a:b].max()
         assert rows.measures[k, FIELD["motion_min"]] == whole.motion[a:b].min()
+
+
+@settings(max_examples=300)
+@given(signals(), SETTINGS)
+def test_each_sample_lies_in_one_row_and_no_row_is_too_long(whole: Signals, how: CycleSettings) -> None:
+    if how.cut.by_record:
+        return
+    rows = rows_of([whole], how)
+    assert rows.samples.sum() == len(whole)
+    assert rows.first_us.tolist() == [int(whole.time_us[0]), *rows.after_us[:-1].tolist()]
+    assert rows.after_us[-1] == NEVER
+    assert (rows.last_us - rows.first_us <= how.cut.longest_us).all()
