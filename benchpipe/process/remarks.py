@@ -18,7 +18,7 @@ from benchpipe.process.signals import signal_units
 from benchpipe.process.thresholds import Thresholds
 from benchpipe.process.trends import NOT_JUDGED
 from benchpipe.store.manifest import Remark
-from benchpipe.tables import FLAG_MEANING
+from benchpipe.tables import FLAG_MEANING, CycleFlag
 
 # Columns of the cycles table that the remarks are made of.
 _COLUMNS = [
@@ -169,11 +169,11 @@ def _array(cycles: pa.Table, name: str) -> NDArray[Any]:
 def _flagged(block: str, cycles: pa.Table) -> Iterator[Remark]:
     """One remark for each flag that some cycles carry; where it keeps them from being judged, from which on."""
     flags = np.array(cycles.column("flags"))
-    complete = np.array(cycles.column("complete"))
+    complete, uncrossed = np.array(cycles.column("complete")), np.array(cycles.column("uncrossed"))
     number = np.cumsum(complete)
     for flag, meaning in FLAG_MEANING.items():
         odd = (flags & int(flag)) != 0
-        count = int(odd.sum())
+        count = int(uncrossed.sum()) if flag is CycleFlag.UNCROSSED else int(odd.sum())
         if count:
             name = (flag.name or "").lower().replace("_", " ")
             closed = number[odd & complete]

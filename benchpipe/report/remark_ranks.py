@@ -10,7 +10,7 @@ from benchpipe.store.manifest import Remark
 RANKS: tuple[frozenset[str], ...] = (
     frozenset(
         {"damaged", "given-up", "changed", "gone", "empty", "sign-reversed", "period", "thresholds-not-learnt",
-         "counter-unexplained", "out-of-calibration", "proof", "no-hold", "no-stance"}
+         "counter-unexplained", "uncrossed", "out-of-calibration", "proof", "no-hold", "no-stance"}
     ),
     frozenset(
         {"saturated", "gap", "lost-rows", "stood-still", "broken-off", "under-sampled", "several-loops", "part-of-loop",

@@ -269,6 +269,10 @@ def _do_next(
         return [f"compare the loads of block '{first['block']}' in the plan with a log: benchpipe inspect {log}"]
     if first is not None:
         return [f"look at '{first['limit']}': {first['remark'] or 'too near the limit to tell'}"]
+    uncrossed = [r for step in manifest.steps.values() for r in step.remarks if r.code == "uncrossed"]
+    if uncrossed:
+        count, where = uncrossed[0].count, uncrossed[0].where
+        return [f"see to the rig: {count:,} cycles of '{where}' crossed no threshold: is the specimen whole?"]
     if running:
         return [LET_RUN]
     return ["all limits are met: a competent person reviews the record before anybody relies on it"]
