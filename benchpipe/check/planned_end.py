@@ -19,7 +19,8 @@ from benchpipe.store.manifest import Manifest
 # Kind of difference (process/counting.py) → words, in the order in which they are stated.
 REASONS = {
     "stop": "at stops", "gap": "in logging gaps", "uncrossed": "that crossed no threshold",
-    "rollover": "at counter rollovers", "tick": "by the tick's moment", "reset": "at counter resets", "unexplained": "unexplained",
+    "rollover": "at counter rollovers", "tick": "by the tick's moment", "reset": "at counter resets",
+    "unexplained": "unexplained",
 }  # fmt: skip
 # What went by while a counter was set to zero is not known from its values.
 IN_DOUBT = ("reset", "unexplained")

@@ -105,10 +105,10 @@ def find_boundaries(
                 _put(events, count, start, k, row, segment)
                 count += 1
                 segment += row != BETWEEN
-            armed, fresh = False, True
+            fresh = True
         if fresh:
-            fresh, start = False, k
-            row = LEAD if trigger[k] >= low else BETWEEN
+            fresh, start, armed = False, k, bool(trigger[k] < low)
+            row = BETWEEN if armed else LEAD
         stretch = _next_break(time_us, k + 1, break_us)
         while k < stretch:
             stop = stretch

@@ -38,6 +38,7 @@ def table(count: int = 100, **columns: np.ndarray) -> pa.Table:
         "complete": np.ones(count, bool), "samples": np.full(count, 100), "counter": n.astype(float),
         "peak_load": 80.0 + 0.1 * (n % 3), "valley_load": 5.0 + 0.1 * (n % 2),
         "motion_max": 12.0 + 0.01 * (n % 3), "motion_min": -3.0 + 0.01 * (n % 2),
+        "uncrossed": np.zeros(count, np.int32),
         "load_repeats": np.zeros(count, np.int32), "motion_repeats": np.zeros(count, np.int32),
     }  # fmt: skip
     return pa.table(own | columns).select(REMARK_COLUMNS)
