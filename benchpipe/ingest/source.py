@@ -36,9 +36,10 @@ from benchpipe.stream.ordered import ordered_map
 if TYPE_CHECKING:
     from hashlib import _Hash
 
-VERSION = 6
+VERSION = 7
 LONG_LINE = 100  # letters of a first line without end that are no header on its way
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
+MANY_LATE = 0.05  # of the rows of a log: a fault of the rig file more likely than of the clock
 EVENTS = {
     "gap": "{n} gap(s) between samples; cycles do not span a gap",
     "restart": "the log's clock began again {n} time(s), after a pause of unknown length; cycles do not span a restart",
@@ -76,6 +77,7 @@ class _Tally:
     read: int = 0
     samples: int = 0
     repeats: int = 0
+    late: int = 0
     events: dict[str, int] = field(default_factory=dict)
     places: dict[str, int] = field(default_factory=dict)
     restarts: list[int] = field(default_factory=list)
@@ -120,7 +122,7 @@ class _Reading:
         before = None
         if known is not None and state is not None:
             self.tally = _Tally(
-                known.rows - state["tail_rows"], known.samples, known.repeats, dict(state["events"]),
+                known.rows - state["tail_rows"], known.samples, known.repeats, state["late"], dict(state["events"]),
                 dict(state["places"]), list(known.restarts), dict(known.missing), reader=state["reader"],
             )  # fmt: skip
             before = last_rows(store, known, MOST_HELD, state["clock"]["since_us"])
@@ -153,13 +155,16 @@ class _Reading:
                 self.tally.tail += batch.rejects
                 continue
             placed = self.clock.place(self.ticks.spread(rows))
-            rejects.add(sorted([*batch.rejects, *lost, *placed.rejects], key=lambda r: r.row))
+            found = [*batch.rejects, *lost, *placed.rejects, *self.ticks.lacking()]
+            self.tally.late += sum(one.rows for one in placed.rejects)
+            rejects.add(sorted(found, key=lambda r: r.row))
             yield from self._samples(placed)
         held = self.ticks.finish()
         last = [self.clock.place(held)] if held is not None else []
         self.decided = self.ticks.decided and not self.clock.holds
         for placed in (*last, self.clock.finish()):
-            rejects.add(placed.rejects)
+            self.tally.late += sum(one.rows for one in placed.rejects)
+            rejects.add(sorted([*placed.rejects, *self.ticks.lacking()], key=lambda r: r.row))
             yield from self._samples(placed)
 
     def _samples(self, placed: Placed) -> Iterator[pa.Table]:
@@ -183,7 +188,7 @@ class _Reading:
         state = {
             "reader": reader, "ticks": self.ticks.state, "clock": self.clock.state, "stuck": self.stuck.state,
             "stuck_counts": self.stuck.counts, "events": self.tally.events, "places": self.tally.places,
-            "tail": tail.path if tail else None, "tail_rows": sum(r.rows for r in self.tally.tail),
+            "late": self.tally.late, "tail": tail.path if tail else None, "tail_rows": sum(r.rows for r in self.tally.tail),
         }  # fmt: skip
         plain: dict[str, Any] = json.loads(json.dumps(state))  # as it is read back
         return plain
@@ -307,6 +312,15 @@ def _remarks(name: str, reading: _Reading, rejected: int) -> Iterator[Remark]:
         yield remark(code=event.replace(" ", "-"), count=count, text=EVENTS[event].format(n=count) + first)
     if (ticks := reading.ticks).kept:
         yield remark(code="coarse-clock", count=ticks.kept, text=ticks.text)
+    if ticks.thin:
+        text = f"{ticks.thin:,} stamp(s) have half of their rows or fewer: rows are missing there"
+        yield remark(code="thin-stamps", count=ticks.thin, text=text)
+    if tally.late > MANY_LATE * tally.read:
+        text = (
+            f"{tally.late:,} of {tally.read:,} rows are rejected because their time does not rise. If the clock counts "
+            "in steps longer than a sample, state the step in [time] resolution, and the true sample_rate"
+        )
+        yield remark(code="late", count=tally.late, text=text)
     if tally.repeats:
         text = f"{tally.repeats:,} row(s) stand in the log twice, at one time with one content; they count once"
         yield remark(code="repeats", count=tally.repeats, text=text)

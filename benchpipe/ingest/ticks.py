@@ -4,6 +4,9 @@ The k-th row of a stamp (from 0) is placed ``k / sample_rate`` after it, within 
 stamp holds at most ``sample_rate x tick + 1`` rows; what comes after is given the time of the row before it, and the
 clock rejects it. A row's time follows from its stamp and its number there alone, so that cutting changes nothing.
 
+Where a stamp has at most half of its rows and the one before had more, rows are missing: no line of the log was
+rejected for them, and no step between samples is longer than a gap. A reject of no rows says where.
+
 The tick is the rig file's ``resolution``. Where that does not say it, the first :data:`HEAD` rows of the log do: their
 stamps' greatest common step. It counts where rows of one stamp are usual, not too many in all for the declared rate,
 and not single rows written twice.
@@ -19,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.rig import TimeConfig
+from benchpipe.ingest.batch import Reject
 from benchpipe.ingest.clock import FEW_LATE
 from benchpipe.ingest.rows import Rows, equal_rows, joined
 from benchpipe.kernels.compiled import compiled
@@ -33,24 +37,35 @@ MOST_RATE = 1.5  # rows of the head over those that the declared rate gives
 WRITTEN_TWICE = 0.9  # of the rows of one stamp that are as the row before, where others are not
 MOST_ROWS = 1 << 17  # of a stamp, whatever a rig file declares
 SECOND_US = 1_000_000
+LEAST_LOST = 3  # rows that a stamp lacks; a logger that writes a row late moves one or two to the next stamp
+THIN = "the stamp before it has half of its rows or fewer: rows are missing"
 
 
 @dataclass
 class _Head:
-    """The first rows of a log, up to the first that has the stamp of the row before: steps of the clock so far."""
+    """The first rows of a log, up to the first that has the stamp of the row before: steps of the clock so far.
+
+    ``near_us`` is the sum of the steps that are no gaps; of those as long as a gap there are ``far``.
+    """
 
     rows: int = 0
     last_us: int | None = None
     tick_us: int = 0
-    span_us: int = 0
+    near_us: int = 0
+    far: int = 0
 
     def add(self, time: NDArray[np.int64], gap_us: int) -> None:
-        """Add rows; steps longer than a gap count as one of its length."""
+        """Add rows."""
         steps = np.diff(time) if self.last_us is None else np.diff(time, prepend=self.last_us)
         self.tick_us = gcd(self.tick_us, int(np.gcd.reduce(steps)) if steps.size else 0)
-        self.span_us += int(np.clip(steps, 0, gap_us).sum())
+        self.near_us += int(steps[(steps > 0) & (steps < gap_us)].sum())
+        self.far += int((steps >= gap_us).sum())
         self.rows += time.size
         self.last_us = int(time[-1])
+
+    def span_us(self, least_us: int) -> int:
+        """Time of the rows: a pause counts as the shortest that it may be, a gap or the clock's step."""
+        return self.near_us + self.far * least_us
 
 
 def most_rows(rate: float, tick_us: int) -> int:
@@ -73,6 +88,8 @@ class Ticks:
     ----------
     kept : int
         Rows that share the stamp of the row before, and were given a time of their own.
+    thin : int
+        Stamps that lack rows.
     decided : bool
         Rows to come cannot change the times of those that were given.
     """
@@ -84,7 +101,8 @@ class Ticks:
         self._tick: int | None = known["tick_us"] if state is not None else declared
         self._head = _Head(**known["head"]) if state is not None else _Head()
         self._place = np.array(known.get("place", [0] * PLACE), np.int64)
-        self.kept = int(known.get("kept", 0))
+        self.kept, self.thin = int(known.get("kept", 0)), int(known.get("thin", 0))
+        self._lacking: list[Reject] = []
         self._held: list[Rows] = []
         self.decided = True
 
@@ -96,7 +114,8 @@ class Ticks:
     @property
     def state(self) -> dict[str, Any]:
         """What another night needs to know (JSON)."""
-        return {"tick_us": self._tick, "head": asdict(self._head), "place": self._place.tolist(), "kept": self.kept}
+        known = {"tick_us": self._tick, "head": asdict(self._head), "place": self._place.tolist()}
+        return {**known, "kept": self.kept, "thin": self.thin}
 
     @property
     def stamps(self) -> Stamps | None:
@@ -117,6 +136,11 @@ class Ticks:
             f"the clock counts in steps of {every}, longer than a sample: {self.kept:,} row(s) with the time of "
             f"the row before are kept and spread by sample_rate; times are uncertain by {every}"
         )
+
+    def lacking(self) -> list[Reject]:
+        """Where rows are missing in what was spread since the last time: before the first row of the next stamp."""
+        found, self._lacking = self._lacking, []
+        return found
 
     def spread(self, rows: Rows) -> Rows:
         """The next rows that are sure, with a time for each row of a stamp; ``time_us`` is by the log's own clock."""
@@ -168,7 +192,7 @@ class Ticks:
         same = np.diff(held.time_us) == 0
         alike = equal_rows(held.part(slice(0, -1)), held.part(slice(1, None)))
         usual = 1 + same.sum() >= LEAST_SHARE * head.rows and (per_tick >= SURELY or head.rows >= FEW)
-        too_many = head.rows > MOST_RATE * self._rate * head.span_us * 1e-6 + most
+        too_many = head.rows > MOST_RATE * self._rate * head.span_us(max(self._gap_us, tick)) * 1e-6 + most
         twice = same.any() and alike[same].mean() >= WRITTEN_TWICE and alike[~same].sum() < 0.5 * (~same).sum()
         sound = per_tick >= LEAST_RATE and usual and not too_many and not twice
         return tick if sound else 0
@@ -177,18 +201,21 @@ class Ticks:
         if not len(rows) or self._tick == 0:
             return rows
         offsets = offsets_us(self._rate, self.tick_us)
-        time = np.empty(len(rows), np.int64)
-        self.kept += _place(rows.time_us, offsets, self._place, time)
+        time, after = np.empty(len(rows), np.int64), np.zeros(len(rows), np.bool_)
+        self.kept += _place(rows.time_us, offsets, self.tick_us, self._place, time, after)
+        self._lacking += [Reject(int(row), 0, THIN) for row in rows.row[after]]
+        self.thin += int(after.sum())
         return rows.at(time)
 
 
-BEGUN, TOP, COUNT, FIRST, FIRST_ROWS, LATE, LATE_COUNT, LATE_ROWS, PLACE = range(9)
+BEGUN, TOP, COUNT, FIRST, FIRST_ROWS, LATE, LATE_COUNT, LATE_ROWS, BEFORE, PLACE = range(10)
 
 
 @compiled
 def _place(
-    stamps: NDArray[np.int64], offsets: NDArray[np.int64], place: NDArray[np.int64], out: NDArray[np.int64]
-) -> int:
+    stamps: NDArray[np.int64], offsets: NDArray[np.int64], tick_us: int, place: NDArray[np.int64],
+    out: NDArray[np.int64], after: NDArray[np.bool_],
+) -> int:  # fmt: skip
     """Times of rows by their stamps and numbers there: how many rows that share a stamp got one.
 
     A few rows that come late are numbered by themselves, and the rows of the stamp before them go on. After more they
@@ -198,10 +225,12 @@ def _place(
     ----------
     stamps : int64 array, shape (n,)
     offsets : int64 array, shape (most rows of a stamp,)
+    tick_us : int
     place : int64 array, shape (PLACE,); in and out
     out : int64 array, shape (n,); out
+    after : bool array, shape (n,), false; out. First rows of stamps, where the stamp before lacks rows
     """
-    last = offsets.size - 1
+    last = offsets.size - 1  # rows of a stamp, if the clock's step holds a whole number of them
     kept = 0
     for i in range(stamps.size):
         now = stamps[i]
@@ -214,9 +243,13 @@ def _place(
             place[LATE_ROWS] += 1
             k = place[LATE_COUNT]
             if place[LATE_ROWS] > FEW_LATE:
-                place[BEGUN], place[TOP], place[COUNT], place[LATE_ROWS] = 2, now, k + 1, 0
+                place[BEGUN], place[TOP], place[COUNT], place[LATE_ROWS], place[BEFORE] = 2, now, k + 1, 0, 0
         else:
             if now != place[TOP]:
+                count, goes_on = place[COUNT], now - place[TOP] == tick_us
+                few = 2 * count <= last and last - count >= LEAST_LOST
+                after[i] = goes_on and few and 2 * place[BEFORE] > last
+                place[BEFORE] = count if goes_on else 0
                 place[COUNT] = 0
             k = place[COUNT]
             place[TOP], place[COUNT], place[LATE_ROWS] = now, k + 1, 0

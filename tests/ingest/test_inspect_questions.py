@@ -17,7 +17,9 @@ from benchpipe.errors import ConfigError, InputError
 from benchpipe.ingest.inspect.draft import draft_rig
 from benchpipe.ingest.inspect.run import inspect_logs
 from benchpipe.ingest.readers import read_log
+from benchpipe.ingest.source import ingest_file
 from benchpipe.simulate import faults as fault
+from benchpipe.store.run_store import RunStore
 from tests.ingest.driven import channels, drafted, driven, equal, logs_of, rig_text, simulated
 from tests.ingest.text_logs import read_bytes
 
@@ -396,6 +398,26 @@ def test_a_clock_coarser_than_the_rows_is_the_time(gap: float, tmp_path: Path) -
     assert (found.time.column, found.time.rate_hz, found.time.coarse_s) == ("t [s]", 50.0, 0.1)
     assert any("coarser than the rows" in note for note in found.notes)
     assert found.frequency_hz == pytest.approx(50.0 / (16 * np.pi), rel=0.01)
+
+
+def test_a_draft_states_the_step_of_a_coarse_clock_and_is_read_whole(tmp_path: Path) -> None:
+    wave = np.sin(np.arange(4000) / 8)
+    clocks: dict[str, tuple[str, Callable[[int], str], float, float]] = {
+        "tenths": ("t [s]", lambda k: f"{k // 10 / 10:.1f}", 100.0, 0.1),
+        "seconds": ("t [s]", lambda k: f"{k // 50}", 50.0, 1.0),
+        "dates": ("date", lambda k: f"2026-03-01 12:{k // 3000:02}:{k // 50 % 60:02}", 50.0, 1.0),
+    }
+    for name, (column, clock, rate, step) in clocks.items():
+        rows = [f"{clock(k)};{5 + 2 * w:.3f};{w:.3f}" for k, w in enumerate(wave)]
+        log = by_hand(tmp_path / f"{name}.csv", f"{column};F [N];x [mm]\n" + "\n".join(rows) + "\n")
+        found = inspect_logs([log])
+        assert (found.questions, found.time.rate_hz, found.time.coarse_s) == ((), rate, step), name
+        draft = draft_rig(found, "draft")
+        assert f'resolution = "{step:g} s"' in draft
+        (tmp_path / f"{name}.toml").write_text(draft, encoding="utf-8")
+        rig = load_model(RigConfig, tmp_path / f"{name}.toml")[0]
+        source = ingest_file(log, log.name, rig, RunStore(tmp_path / "store", name))
+        assert (source.samples, source.rejects) == (4000, 0), name
 
 
 def test_while_the_encoding_is_open_columns_go_by_number(tmp_path: Path) -> None:

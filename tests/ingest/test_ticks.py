@@ -15,7 +15,10 @@ from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.clock import LATE, Clock
 from benchpipe.ingest.rows import Rows, joined
 from benchpipe.ingest.ticks import HEAD as FIRST_ROWS
-from benchpipe.ingest.ticks import Ticks, most_rows, offsets_us
+from benchpipe.ingest.ticks import THIN, Ticks, most_rows, offsets_us
+from benchpipe.pipeline import work
+from benchpipe.store.run_store import RunStore
+from benchpipe.tables import CycleFlag
 from tests.ingest.taken import HEAD, Run
 
 TICK = 100_000
@@ -68,6 +71,17 @@ def test_every_row_is_kept_in_order_and_within_the_step_of_the_clock(time: dict[
     assert found["kept"] == 6000 - np.unique(stamps).size
     if not jitter:
         assert set(np.diff(found["time"])) == {20_000}
+
+
+@pytest.mark.parametrize(("rate", "tick_us"), [(100, TICK), (50, 1_000_000), (10, 1_000_000), (1000, 1_000_000)])
+@pytest.mark.parametrize("pause", [0, 40])
+def test_a_step_of_the_clock_longer_than_a_gap_is_found(rate: int, tick_us: int, pause: int) -> None:
+    true, stamps = sampled(9000, rate, tick_us)
+    stamps[3000:] += pause * tick_us
+    found = placed(rows(stamps), {"column": "t", "sample_rate": f"{rate} Hz"}, [7, 5000])
+    assert (found["row"], found["rejects"]) == (list(range(1, 9001)), [])
+    assert np.abs(np.array(found["time"])[:3000] - true[:3000]).max() < tick_us
+    assert found["kept"] == 9000 - np.unique(stamps).size
 
 
 @pytest.mark.parametrize(
@@ -208,6 +222,61 @@ def test_cut_into_files_and_grown_by_night_the_stored_rows_are_the_same(
         assert len(whole.samples) == len(lines)
         assert [(s[0], *s[3:]) for s in parts.samples] == [(s[0], *s[3:]) for s in whole.samples]
     assert nightly.samples == whole.samples
+
+
+def thinned(count: int, gone: int, at: int) -> list[int]:
+    """Stamps at 50 Hz to 0.1 s, of one of which rows are gone."""
+    stamps: list[int] = sampled(count)[1].tolist()
+    first = 5 * at
+    return stamps[:first] + stamps[first + gone :]
+
+
+@pytest.mark.parametrize(("gone", "seen"), [(1, 0), (2, 0), (3, 1), (4, 1)])
+@pytest.mark.parametrize("time", [FOUND, DECLARED])
+def test_a_stamp_that_lacks_most_of_its_rows_is_marked(tmp_path: Path, time: dict[str, Any], gone: int, seen: int) -> None:
+    whole, grown = run_of(tmp_path / "whole", time), run_of(tmp_path / "grown", time)
+    lines = text(thinned(1000, gone, 100))
+    whole.write("a.csv", HEAD + "".join(lines))
+    for night in (499, 501, 505, len(lines)):
+        grown.write("a.csv", HEAD + "".join(lines[:night]))
+        taken = grown.take()
+    assert (taken.samples, taken.rejects, taken.codes) == (whole.take().samples, whole.take().rejects, taken.codes)
+    assert len(taken.samples) == 1000 - gone
+    where = [(one["row"], one["rows"], one["reason"]) for one in taken.rejects]
+    assert where == [(507 - gone, 0, THIN)] * seen
+    assert ("thin-stamps" in taken.codes) == bool(seen)
+
+
+def test_a_slower_rate_is_no_loss(tmp_path: Path) -> None:
+    run = run_of(tmp_path, DECLARED)
+    stamps = [k // 2 * TICK for k in range(400)]
+    run.write("a.csv", HEAD + "".join(text(stamps)))
+    assert run.take().rejects == []
+
+
+def test_a_cycle_that_lacks_rows_of_a_stamp_is_flagged(tmp_path: Path) -> None:
+    turn = np.arange(1000) * np.pi / 25
+    wave = [
+        f"{us / 1e6:.1f},{40 + 38 * np.sin(at):.3f},{np.sin(at - 0.2):.4f}\n"
+        for us, at in zip(sampled(1000)[1].tolist(), turn, strict=True)
+    ]
+    for name, gone, flags in (("whole", 0, 0), ("thin", 4, int(CycleFlag.LOST_ROWS))):
+        run = run_of(tmp_path / name, DECLARED)
+        run.write("a.csv", HEAD + "".join(wave[:520] + wave[520 + gone :]))
+        outcome = work(run.config)
+        cycles = RunStore(run.config.store, run.config.name).read(outcome.manifest, "cycles")
+        complete = cycles.filter(cycles.column("complete"))
+        odd = [flag for flag in complete.column("flags").to_pylist() if flag]
+        assert (complete.num_rows > 15, odd) == (True, [flags] if flags else []), name
+
+
+def test_where_no_step_is_found_a_remark_names_the_key(tmp_path: Path) -> None:
+    run = run_of(tmp_path, FOUND)
+    run.write("a.csv", HEAD + "".join(text(np.repeat(np.arange(200) * TICK, 20).tolist())))
+    taken = run.take()
+    assert taken.codes["late"] == 3800
+    assert "[time] resolution" in taken.texts
+    assert "sample_rate" in taken.texts
 
 
 def test_the_log_says_so(tmp_path: Path) -> None:

@@ -99,7 +99,8 @@ def _time(found: Inspection, asked: dict[str, Question]) -> list[str]:
     rate = f"{time.rate_hz:.10g} {INSIDE_UNIT['frequency']}" if math.isfinite(time.rate_hz) else "?"
     also = f"; stretches at {', '.join(f'{hz:g} Hz' for hz in time.also_hz)} too" if time.also_hz else ""
     why = "while cycling" + also if time.kind != "sample" else time.rate_from or "rows a second"
-    return [*lines, *toml_line("sample_rate", rate, why, asked.get("time.sample_rate"))]
+    lines += toml_line("sample_rate", rate, why, asked.get("time.sample_rate"))
+    return lines + (toml_line("resolution", f"{time.coarse_s:g} s", "step of its clock") if time.coarse_s else [])
 
 
 def _format(found: Inspection, question: Question | None) -> list[str]:

@@ -18,7 +18,7 @@ LEAST_RISING = 0.98  # part of the steps of a time column that go forward
 LEAST_SHARE = 0.01  # of the steps, for a rate of its own
 LEAST_STEPS = 50
 LEAST_STILL = 0.02  # of the steps: so many rows at the time of the one before are a coarse clock, no fault
-MOST_OF_ONE_TIME = 100  # rows
+MOST_OF_ONE_TIME = 1000  # rows
 DAY_S = 86_400.0
 GAP_STEPS = 5.0  # as gap_samples in a rig file
 NAMES = re.compile(r"time|zeit|stamp|stempel|epoch|temps|tiempo|tempo|^t$|elapsed|clock|时间", re.IGNORECASE)
@@ -128,6 +128,8 @@ def _of_dates(outline: Outline, samples: list[LogSample]) -> TimeFinding:
         note = f"the date column stands still on {found.still:,} of {steps:,} steps: the elapsed time is taken"
         unit = known_unit(rising[0].unit) or "s"
         return replace(_elapsed(rising[0], unit, rising[0].unit_from, samples), notes=(note,))
+    if found.still > LEAST_STILL * steps and _in_even_steps(all_steps):
+        return _of_rows_a_second(found, all_steps)
     ask = (
         f"the date column stands still on {found.still:,} of {steps:,} steps, and such rows are rejected; "
         f'"sample" counts rows instead ({per_s:.6g} a second) and sees no gaps'
@@ -155,10 +157,15 @@ def columns_of(samples: list[LogSample], key: Key) -> list[Floats]:
 
 
 def _is_coarse_clock(column: LogColumn, pieces: list[Floats]) -> bool:
-    """Whether a column that is a time by its unit or name goes on in even steps, each for a few rows."""
+    """Whether a column is a time by its unit or name, and one of a clock that is coarser than the rows."""
     if _quantity(column) != "time" and not NAMES.search(split_name(str(column.key))[0]):
         return False
-    steps = np.concatenate([np.empty(0), *(np.diff(values) for values in pieces)])
+    return _in_even_steps([np.diff(values) for values in pieces])
+
+
+def _in_even_steps(pieces: list[Floats]) -> bool:
+    """Whether a clock goes on in even steps, each for a few rows."""
+    steps = np.concatenate([np.empty(0), *pieces])
     forward = steps[steps > 0]
     falls = float((steps < 0).mean()) if steps.size else 1.0
     few = forward.size >= len(steps) / MOST_OF_ONE_TIME and falls <= 1.0 - LEAST_RISING
