@@ -353,6 +353,9 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "remarks": REMARKS,
 }
 
+LANDMARKS = "landmarks"  # of the store alone: by them copies of rows are found
+STORED = (*TABLES, LANDMARKS)
+
 
 def columns(table: str) -> dict[str, Column]:
     """Columns of a table by name."""

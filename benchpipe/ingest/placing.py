@@ -19,10 +19,13 @@ import numpy as np
 
 from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.clock import Event, step_back
+from benchpipe.ingest.copies import Stretch
 from benchpipe.ingest.moved import IsCopy, at_once
 from benchpipe.ingest.overlap import NO_OVERLAP, Earlier, Overlap
 from benchpipe.ingest.ticks import most_rows, offsets_us
 from benchpipe.store.manifest import Placed, Remark, Source, key_of
+
+FindCopies = Callable[[list[Source], list[str]], dict[str, tuple[Stretch, ...]]]
 
 
 def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
@@ -50,7 +53,7 @@ class _End:
 
 def place_sources(
     sources: list[Source], time: TimeConfig, overlap: Callable[..., Overlap],
-    known: dict[str, Placed] | None = None, is_copy: IsCopy | None = None,
+    known: dict[str, Placed] | None = None, is_copy: IsCopy | None = None, copies: FindCopies | None = None,
 ) -> tuple[list[Source], list[Placed], list[Remark]]:  # fmt: skip
     """Order the files of a run and place them on one rising axis.
 
@@ -64,6 +67,8 @@ def place_sources(
         Places of the last time by file: overlaps and copies of what did not change are not looked for again.
     is_copy : callable, optional
         :func:`~benchpipe.ingest.moved.is_copy` on a store.
+    copies : callable, optional
+        What :mod:`benchpipe.ingest.copies` finds in logs in the order of time, given the best of them first.
 
     Returns
     -------
@@ -78,15 +83,19 @@ def place_sources(
     original = _originals(ordered)
     gap_us = round(1e6 * time.gap_s)
     moved = _moved_copies(ordered, original, known or {}, is_copy, gap_us) if is_copy and time.dated else {}
+    rest = [s for s in ordered if s.samples and s.file not in original and s.file not in moved]
+    best = [s.file for s in sorted(_the_best_first(ordered), key=lambda s: -s.samples)]
+    copied = copies(rest, best) if copies else {}
+    whole = {s.file for s in rest if sum(one.count for one in copied.get(s.file, ())) == s.samples}
     ticks = [s.stamps.tick_us for s in ordered if s.stamps is not None and s.stamps.tick_us]
     tick = 0 if time.kind == "sample" else time.resolution_us or min(ticks, default=0)
     places: dict[str, Placed] = {}
     remarks: list[Remark] = []
     end: _End | None = None
     earlier: list[Earlier] = []
-    for source in ordered:
+    for source in (_without_copies(s, copied.get(s.file, ())) for s in ordered):
         times = (source.first_us, source.last_us, source.native_last_us)
-        if source.file in original or source.file in moved or None in times:
+        if source.file in original or source.file in moved or source.file in whole or None in times:
             places[source.file] = Placed(file=source.file, shift_us=0, after_us=None, repeats=0)
             continue
         first, _, native = (us or 0 for us in times)
@@ -95,6 +104,7 @@ def place_sources(
             place, event = Placed(file=source.file, shift_us=end.shift, after_us=None, repeats=0, lead=lead), None
         else:
             place, event = _place(source, first, end, time, partial(_overlap, overlap, earlier, before))
+        place = _with_copies(place, copied.get(source.file, ()))
         places[source.file] = place
         remarks += _remarks(place, event)
         if place.left_out < source.samples:
@@ -113,7 +123,41 @@ def place_sources(
         places[source.file] = Placed(file=source.file, shift_us=shift, after_us=after, repeats=count, key=key)
         text = f"it is {one.file} again, its clock moved by {-by / 1e6:+,g} s: {count:,} row(s) are left out"
         remarks.append(Remark(step="ingest", code="moved-copy", where=source.file, count=count, text=text))
+    for source in (source for source in ordered if source.file in whole):
+        shift, after = places[source.file].shift_us, source.last_us or 0
+        places[source.file] = Placed(file=source.file, shift_us=shift, after_us=after, repeats=source.samples)
+    remarks += [_of_copies(file, stretches, whole) for file, stretches in copied.items()]
     return ordered, [places[s.file] for s in ordered], remarks
+
+
+def _without_copies(source: Source, stretches: tuple[Stretch, ...]) -> Source:
+    """A source as if it began and ended with samples that are no copies."""
+    first, last, native = source.first_us, source.last_us, source.native_last_us
+    if not stretches or first is None or last is None or native is None:
+        return source
+    begin = stretches[0].last_us + 1 if stretches[0].first_us == first else first
+    end = stretches[-1].first_us - 1 if stretches[-1].last_us == last else last
+    ends = {"first_us": begin, "last_us": end, "native_last_us": native - (last - end)}
+    return source.model_copy(update={**ends, "stamps": source.stamps if (begin, end) == (first, last) else None})
+
+
+def _with_copies(place: Placed, stretches: tuple[Stretch, ...]) -> Placed:
+    """A place without the copies that do not lie among the first samples, which are left out otherwise."""
+    left = [s for s in stretches if place.after_us is None or place.at(s.first_us) > place.after_us]
+    return place.model_copy(update={"copied": tuple((s.first_us, s.last_us, s.count) for s in left)})
+
+
+def _of_copies(file: str, stretches: tuple[Stretch, ...], whole: set[str]) -> Remark:
+    """The remark on samples that are copies."""
+    count = sum(one.count for one in stretches)
+    others = sorted({one.other for one in stretches}, key=natural_order)
+    by = (stretches[0].first_us - stretches[0].other_us) / 1e6
+    if file in whole and len(stretches) == 1 and len(others) == 1:
+        text = f"it is {others[0]} again, or a piece of it, its clock moved by {by:+,g} s: {count:,} row(s) are left out"
+    else:
+        named = ", ".join("it before" if one == file else one for one in others[:3]) + (", …" if len(others) > 3 else "")
+        text = f"{count:,} row(s) hold what stands in {named} at another time: a copy. They are left out"
+    return Remark(step="ingest", code="moved-copy", where=file, count=count, text=text)
 
 
 def _lead(source: Source, end: _End, time: TimeConfig, tick: int) -> tuple[tuple[int, int], ...]:
@@ -241,7 +285,7 @@ def _remarks(place: Placed, event: Event | None) -> list[Remark]:
         text = f"{place.repeats:,} row(s) repeat the file before and are left out"
         found.append(Remark(step="ingest", code="repeats", where=place.file, count=place.repeats, text=text))
     if place.late:
-        count = place.left_out - place.repeats
+        count = sum(rows for _, rows in place.late)
         text = f"{count:,} row(s) stand at times that the file before has other rows for; they are rejected"
         found.append(Remark(step="ingest", code="late", where=place.file, count=count, text=text))
     if event in ("end of summer time", "clock set back", "clock ahead again"):

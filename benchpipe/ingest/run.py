@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pyarrow as pa
 
@@ -17,6 +18,7 @@ from benchpipe.ingest.batch import Reject
 from benchpipe.ingest.certificates import calibration_remarks
 from benchpipe.ingest.clock import LATE
 from benchpipe.ingest.closed import closed_manifest, logs_must_be_there
+from benchpipe.ingest.copies import Stretch, find_copies, left_out
 from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.moved import is_copy
 from benchpipe.ingest.opened import hash_of_beginning, open_log
@@ -93,7 +95,7 @@ def ingest_run(
     if run.rig.second is not None:
         sources = [one.model_copy(update={"second": run.rig.is_second(one.file)}) for one in sources]
     before = manifest.steps.get(STEP)
-    new, odd = _placed(run, store, manifest, sources)
+    new, odd, of_copies = _placed(run, store, manifest, sources)
     of_second, of_join = join_logs(run.rig, store, new, before)
     key = key_of([ingest_settings(run.rig.of_log(second=one)) for one in run.rig.loggers]) if run.rig.second else (
         key_of(ingest_settings(run.rig))
@@ -103,7 +105,7 @@ def ingest_run(
     of_channels = (*zero_remarks(run.rig, zeros), *calibration_remarks(run.rig, new))
     of_files = (*found.remarks, *strangers.values(), *taking.remarks)
     remarks = (*of_files, *odd, *of_join, *of_channels, *damage_remarks(store))
-    state = {"account": new.account()._asdict(), **of_zeros, **of_second}
+    state = {"account": new.account()._asdict(), **of_zeros, **of_second, "copies": of_copies}
     parts = tuple(_late_rows(store, list(new.placed), key))
     new = _with(new, Step(key=key, version=VERSION, parts=parts, remarks=remarks, zeros=zeros, state=state))
     if new != manifest:
@@ -142,19 +144,29 @@ def _with(manifest: Manifest, step: Step) -> Manifest:
 
 def _placed(
     run: RunConfig, store: RunStore, manifest: Manifest, sources: list[Source]
-) -> tuple[Manifest, list[Remark]]:
-    """The manifest with its sources in order and placed, each logger's on an axis of its own; and what is odd."""
+) -> tuple[Manifest, list[Remark], list[dict[str, Any]]]:
+    """The manifest with its sources in order and placed, each logger's on an axis of its own; what is odd; copies."""
     known = {place.file: place for place in manifest.placed}
     ordered: list[Source] = []
     placed: list[Placed] = []
     odd: list[Remark] = []
+    step = manifest.steps.get(STEP)
+    before = step.state.get("copies", []) if step is not None else []
+    states: list[dict[str, Any]] = []
+
+    def copies(logs: list[Source], best: list[str]) -> dict[str, tuple[Stretch, ...]]:
+        known = before[len(states)] if len(states) < len(before) else {}
+        found, state = find_copies(store, logs, known)
+        states.append(state)
+        return left_out(found, best)
+
     for second in run.rig.loggers:
         own, time = [s for s in sources if s.second == second], run.rig.of_log(second=second).time
         in_order, places, remarks = place_sources(
-            own, time, partial(find_overlap, store), known, partial(is_copy, store)
+            own, time, partial(find_overlap, store), known, partial(is_copy, store), copies
         )
         ordered, placed, odd = ordered + in_order, placed + places, odd + remarks
-    return manifest.model_copy(update={"sources": tuple(ordered), "placed": tuple(placed)}), odd
+    return manifest.model_copy(update={"sources": tuple(ordered), "placed": tuple(placed)}), odd, states
 
 
 def _late_rows(store: RunStore, placed: list[Placed], key: str) -> Iterator[Part]:

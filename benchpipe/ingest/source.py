@@ -18,6 +18,7 @@ from benchpipe.errors import BenchpipeError, InputError
 from benchpipe.ingest.batch import RawBatch, Reject
 from benchpipe.ingest.calibrate import channel_settings, last_change_us, samples_schema, to_rows
 from benchpipe.ingest.clock import MOST_HELD, Clock, Placed, native_time
+from benchpipe.ingest.landmarks import WIDTH, Landmarks
 from benchpipe.ingest.moved import FARTHEST_US, Beginning
 from benchpipe.ingest.opened import HashedLog, must_be_still, open_log, shrank
 from benchpipe.ingest.readers import read_log
@@ -129,6 +130,8 @@ class _Reading:
             before = before.at(before.time_us - state["clock"]["shift_us"]) if before is not None else None
         self.ticks = Ticks(rig.time, state["ticks"] if state else None)
         self.clock = Clock(rig.time, state["clock"] if state else None, before)
+        last = last_rows(store, known, WIDTH - 1, None) if known is not None else None
+        self.landmarks = Landmarks(last, known.samples if known is not None else 0)
         self.begin = Beginning()
         if known is not None and known.begins is None and state is not None and rig.time.dated:
             for rows in rows_until(store, known, FARTHEST_US):
@@ -172,7 +175,9 @@ class _Reading:
         for rows in placed.rows if self.rig.time.dated else ():
             self.begin.add(rows)
         if placed.rows:
-            yield joined(placed.rows).table(self.schema)
+            rows = joined(placed.rows)
+            self.landmarks.add(rows)
+            yield rows.table(self.schema)
 
     def state(self, tail: Part | None) -> dict[str, Any] | None:
         """What is needed to go on when the log has grown; None where that is to read it whole.
@@ -247,6 +252,7 @@ def ingest_file(
         key = source_key(rig, sha, reading.clock.last_us)
         new = [writer.finish(key)] if writer.rows else []
         new += rejects.finish(key)
+    new += reading.landmarks.write(store, key)
     tail = _write_tail(store, name, tally.tail, key)
     rejected += sum(r.rows for r in tally.tail)
     if tally.read != tally.samples + rejected + tally.repeats:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.parquet as pq
 
 from benchpipe.ingest.rows import Rows, joined
 from benchpipe.store.manifest import Part, Source
@@ -55,6 +56,24 @@ def rows_between(store: RunStore, source: Source, first_us: int, last_us: int) -
                 return
 
 
+def rows_at(store: RunStore, source: Source, first: int, end: int) -> Rows:
+    """Samples ``first … end - 1`` of a log, by their numbers from 0; ``end`` is no more than there are."""
+    pieces: list[Rows] = []
+    begin = 0
+    for part in _samples(source):
+        if begin < end and begin + part.rows > first:
+            with open_part(store.folder, part) as file:
+                at = begin
+                for index in range(file.metadata.num_row_groups):
+                    count = file.metadata.row_group(index).num_rows
+                    if at < end and at + count > first:
+                        whole = _group(store, part, file, index)
+                        pieces.append(whole.part(slice(max(first - at, 0), end - at)))
+                    at += count
+        begin += part.rows
+    return joined(pieces)
+
+
 def _samples(source: Source) -> list[Part]:
     return [part for part in source.parts if part.table == "samples"]
 
@@ -63,9 +82,13 @@ def _groups(store: RunStore, part: Part, *, backwards: bool = False) -> Iterator
     with open_part(store.folder, part) as file:
         order = range(file.num_row_groups)
         for index in reversed(order) if backwards else order:
-            try:
-                table = file.read_row_group(index, use_threads=False)
-            except (OSError, pa.ArrowException) as error:
-                raise unread(store.folder / part.path, error) from None
-            arrays = {name: plain_array(table.column(name)) for name in table.column_names}
-            yield Rows(arrays.pop("row"), arrays.pop("time_us"), arrays)
+            yield _group(store, part, file, index)
+
+
+def _group(store: RunStore, part: Part, file: pq.ParquetFile, index: int) -> Rows:
+    try:
+        table = file.read_row_group(index, use_threads=False)
+    except (OSError, pa.ArrowException) as error:
+        raise unread(store.folder / part.path, error) from None
+    arrays = {name: plain_array(table.column(name)) for name in table.column_names}
+    return Rows(arrays.pop("row"), arrays.pop("time_us"), arrays)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -53,7 +54,8 @@ class SampleInput:
         zeros = [[[name, [list(step) for step in steps]] for name, steps in self.zeros]] if self.zeros else []
         second = [] if self.second is None else [self.until_us, self.second.identity]
         lead = [["lead", *map(list, self.lead)]] if self.lead else []
-        return [self.part.sha256, self.shift_us, self.after_us, *zeros, *lead, *second]
+        until = [["until", self.until_us]] if self.second is None and self.until_us is not None else []
+        return [self.part.sha256, self.shift_us, self.after_us, *zeros, *lead, *until, *second]
 
 
 def sample_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> list[SampleInput]:
@@ -69,11 +71,12 @@ def logger_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",), *, sec
     places = {p.file: p for p in manifest.placed}
     zeros = {} if second else _zeros_by_part(manifest)
     return [
-        _input(source, part, places[source.file], zeros.get((source.file, part.sha256), ()))
+        one
         for source in manifest.sources
         for part in source.parts
         if part.table == "samples" and matches(source.file, patterns)
         if places[source.file].left_out < source.samples and source.second == second
+        for one in _inputs(source, part, places[source.file], zeros.get((source.file, part.sha256), ()))
     ]
 
 
@@ -114,9 +117,18 @@ def _between(one: SampleInput, first_us: int, last_us: int) -> bool:
     return (one.last_us or 0) >= first_us and (one.first_us or 0) <= last_us
 
 
-def _input(source: Source, part: Part, place: Placed, zeros: Zeros) -> SampleInput:
+def _inputs(source: Source, part: Part, place: Placed, zeros: Zeros) -> Iterator[SampleInput]:
+    """A part's samples, in pieces between those that are left out as copies."""
     first, last = (None if us is None else place.at(us) for us in (source.first_us, source.last_us))
-    return SampleInput(source.file, part, place.shift_us, place.after_us, first, last, zeros, place.lead)
+    one = SampleInput(source.file, part, place.shift_us, place.after_us, first, last, zeros, place.lead)
+    for begin_us, end_us, _ in place.copied:
+        until = place.at(begin_us) - 1
+        if first is not None and first <= until:
+            yield replace(one, first_us=first, last_us=until, until_us=until)
+        first = place.at(end_us) + 1
+        one = replace(one, after_us=first - 1)
+    if first is None or last is None or first <= last:
+        yield replace(one, first_us=first)
 
 
 def _zeros_by_part(manifest: Manifest) -> dict[tuple[str, str], Zeros]:

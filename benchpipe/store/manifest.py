@@ -101,7 +101,8 @@ class Placed(_Record):
     and ``late`` are other rows at times that are over, as stretches (row, rows): they are rejects.
     ``key`` says what that was found from. Samples of the stamp in which the file before ends come after its own:
     ``lead`` says up to which of the file's own times, and by how much more they are moved, in rising order.
-    ``restart``: an elapsed clock began again with this file.
+    ``restart``: an elapsed clock began again with this file. ``copied``: samples from one of the file's own times to
+    another, and how many, that stand in other files, or before in this one, at other times: they are left out.
     """
 
     file: str
@@ -112,15 +113,21 @@ class Placed(_Record):
     key: str = ""
     lead: tuple[tuple[int, int], ...] = ()
     restart: bool = False
+    copied: tuple[tuple[int, int, int], ...] = ()
 
     def at(self, own_us: int) -> int:
         """Where one of the file's own times stands on the run's axis."""
         return own_us + self.shift_us + next((more for until, more in self.lead if own_us < until), 0)
 
     @property
+    def again(self) -> int:
+        """Samples of the file that stand elsewhere too."""
+        return self.repeats + sum(rows for _, _, rows in self.copied)
+
+    @property
     def left_out(self) -> int:
         """Samples of the file that are no samples of the run."""
-        return self.repeats + sum(rows for _, rows in self.late)
+        return self.again + sum(rows for _, rows in self.late)
 
 
 class Account(NamedTuple):
@@ -216,7 +223,7 @@ class Manifest(_Record):
 
     def account(self) -> Account:
         """Rows in the files, and where they ended."""
-        again = sum(place.repeats for place in self.placed)
+        again = sum(place.again for place in self.placed)
         late = sum(place.left_out for place in self.placed) - again
         return Account(
             rows=sum(s.rows for s in self.sources),

@@ -153,9 +153,11 @@ def sample_groups(
         if not _overlaps(source.first_us, source.last_us, from_us, until_us):
             continue
         begin, end = from_us, until_us
-        if source.second is not None:  # a piece of a part: the others have its other row groups
+        if source.until_us is not None:  # a piece of a part: the others have its other row groups
             begin = source.first_us if begin is None else max(begin, source.first_us or begin)
             end = source.until_us if end is None else min(end, source.until_us or end)
+        elif source.after_us is not None:
+            begin = source.after_us + 1 if begin is None else max(begin, source.after_us + 1)
         with open_part(folder, source.part) as file:
             meta, place = file.metadata, file.schema_arrow.names.index("time_us")
         for index in range(meta.num_row_groups):

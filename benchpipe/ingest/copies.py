@@ -1,0 +1,304 @@
+"""Copies of rows: the same measured values a second time in a run's logs, whatever their times and files.
+
+Rows that :mod:`benchpipe.ingest.landmarks` finds alike are compared one by one, and on to both sides, also from one log
+into the next. Values are the same where they are equal, or where one is the other printed with fewer digits.
+
+That a machine repeats itself is no copy. A stretch counts as one only where
+
+- :data:`LEAST` of its rows differ from the row before,
+- its values scatter by more than rounding can (:func:`_noisy`): a signal without noise may come again, and
+- its landmarks do not come again in the log itself.
+
+Shorter stretches, and data whose noise is less than about one step of the last digit, are not told from honest rows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import lru_cache
+from itertools import pairwise
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.ingest.landmarks import read_landmarks
+from benchpipe.ingest.rows import Rows, equal_rows, joined
+from benchpipe.ingest.stored import rows_at
+from benchpipe.store.manifest import Source, key_of
+from benchpipe.store.run_store import RunStore
+
+LEAST = 256  # rows that differ from the row before
+LEAST_NOISY = 0.125  # of these rows
+LEAST_VOTES = 2  # landmarks at one distance
+MOST_ALIKE = 8  # landmarks of one kind in all logs
+MOST_TRIED = 1000  # distances, those with the most landmarks first
+AT_ONCE = 1 << 12
+ROUNDING = 8.0  # fourth differences of values that are half a step off at most, in steps: 0.5 (1 + 4 + 6 + 4 + 1)
+FLOAT = 2.0**-23
+Whole = NDArray[np.int64]
+
+
+class Copied(NamedTuple):
+    """Samples of one log that are samples of another (or of itself): their number in all, and where they are.
+
+    ``first`` counts samples from 0; ``first_us`` and ``last_us`` are times by the log's own axis.
+    """
+
+    file: str
+    first: int
+    first_us: int
+    last_us: int
+    other: str
+    other_first: int
+    other_first_us: int
+    other_last_us: int
+    count: int
+
+
+class Stretch(NamedTuple):
+    """Consecutive samples of a log, by its own times, that stand in ``other`` too, there from ``other_us`` on."""
+
+    first_us: int
+    last_us: int
+    count: int
+    other: str
+    other_us: int
+
+
+class _Pair(NamedTuple):
+    """Landmarks of two places that are alike, at one distance on the axis of all samples."""
+
+    distance: int
+    at: Whole
+
+
+def find_copies(store: RunStore, sources: list[Source], known: dict[str, Any]) -> tuple[list[Copied], dict[str, Any]]:
+    """Find stretches of samples that stand in a run's logs twice.
+
+    Parameters
+    ----------
+    store : RunStore
+    sources : list of Source
+        In the order of time; none that is another byte for byte.
+    known : dict
+        The state of the last time: what did not change is not compared again.
+
+    Returns
+    -------
+    copies : list of Copied
+    state : dict
+        JSON.
+    """
+    marked = {s.file: key_of([p.sha256 for p in s.parts if p.table == "samples"]) for s in sources}
+    old = {file for file, parts in known.get("parts", {}).items() if marked.get(file) == parts}
+    found = [one for one in (Copied(*it) for it in known.get("found", [])) if {one.file, one.other} <= old]
+    if len(old) < len(marked):  # some log is new, or has grown
+        axis = _Axis(store, sources)
+        for pair in _pairs(store, sources, axis, old):
+            found += _compared(axis, pair)
+    found = sorted(set(found))
+    return found, {"parts": marked, "found": [list(one) for one in found]}
+
+
+def left_out(copies: list[Copied], best: list[str]) -> dict[str, tuple[Stretch, ...]]:
+    """Stretches of each log that are left out: of rows that stand twice, those in the best log stay, and there the first.
+
+    Parameters
+    ----------
+    copies : list of Copied
+    best : list of str
+        Logs, the best first.
+    """
+    rank = {file: place for place, file in enumerate(best)}
+    found: dict[str, list[tuple[int, int, Stretch]]] = {}
+    for one in copies:
+        ends = [
+            (rank[one.file], one.first, one.file, one.first_us, one.last_us),
+            (rank[one.other], one.other_first, one.other, one.other_first_us, one.other_last_us),
+        ]
+        (*_, kept, kept_us, _), (_, first, file, *own) = sorted(ends)
+        stretch = Stretch(own[0], own[1], one.count, kept, kept_us)
+        found.setdefault(file, []).append((first, first + one.count, stretch))
+    return {file: tuple(_merged(sorted(some))) for file, some in found.items()}
+
+
+def _merged(stretches: list[tuple[int, int, Stretch]]) -> Iterator[Stretch]:
+    """Stretches in order, those that overlap or touch as one."""
+    begin, end, whole = stretches[0]
+    for first, last, one in stretches[1:]:
+        if first > end:
+            yield whole
+            begin, end, whole = first, last, one
+        elif last > end:
+            end = last
+            whole = whole._replace(last_us=one.last_us, count=end - begin)
+    yield whole
+
+
+class _Axis:
+    """All samples of the logs, one after the other, numbered from 0."""
+
+    def __init__(self, store: RunStore, sources: list[Source]) -> None:
+        self.sources, self.begin = sources, np.cumsum([0, *(s.samples for s in sources)])
+        self._read = lru_cache(maxsize=16)(self._read_block)
+        self._store = store
+
+    def rows(self, first: int, count: int) -> Rows:
+        """So many samples from a number on, times by each log's own axis."""
+        blocks = range(first // AT_ONCE, (first + count - 1) // AT_ONCE + 1)
+        whole = joined([self._read(block) for block in blocks])
+        skip = first - blocks[0] * AT_ONCE
+        return whole.part(slice(skip, skip + count))
+
+    def _read_block(self, block: int) -> Rows:
+        begin, end = block * AT_ONCE, min((block + 1) * AT_ONCE, int(self.begin[-1]))
+        return joined([rows_at(self._store, self.sources[k], a, b) for k, a, b in self.split(begin, end)])
+
+    def split(self, begin: int, end: int) -> Iterator[tuple[int, int, int]]:
+        """Samples ``begin … end - 1`` as pieces: place of the log, and its own numbers."""
+        for k in range(int(np.searchsorted(self.begin, begin, "right")) - 1, len(self.sources)):
+            if self.begin[k] >= end:
+                return
+            a, b = max(begin, int(self.begin[k])), min(end, int(self.begin[k + 1]))
+            if a < b:
+                yield k, a - int(self.begin[k]), b - int(self.begin[k])
+
+    def copied(self, begin: int, end: int, distance: int, *, exact: bool) -> Iterator[Copied]:
+        """A stretch and its copy, as pieces of two logs each.
+
+        Not those of two logs that are equal at the same times: such logs overlap, and are placed so.
+        """
+        for j, c, d in self.split(begin + distance, end + distance):
+            start = int(self.begin[j]) - distance
+            for k, a, b in self.split(start + c, start + d):
+                other_first = a + int(self.begin[k]) - start
+                own, other = (
+                    [int(self.rows(at, 1).time_us[0]) for at in (begin_of, begin_of + b - a - 1)]
+                    for begin_of in (a + int(self.begin[k]), other_first + int(self.begin[j]))
+                )
+                if not (exact and own == other and j != k):
+                    yield Copied(
+                        self.sources[k].file, a, *own, self.sources[j].file, other_first, *other, b - a
+                    )  # fmt: skip
+
+
+def _pairs(store: RunStore, sources: list[Source], axis: _Axis, old: set[str]) -> list[_Pair]:
+    """Places that may be copies, of which one at least is in a log that is new or has grown."""
+    fresh = {k: read_landmarks(store, s) for k, s in enumerate(sources) if s.file not in old}
+    wanted = np.unique(np.concatenate([marks for marks, _ in fresh.values()]))
+    pieces: list[tuple[Whole, Whole, Whole]] = []
+    for k, source in enumerate(sources):
+        marks, samples = fresh[k] if k in fresh else read_landmarks(store, source)
+        if k not in fresh:
+            which = np.isin(marks, wanted)
+            marks, samples = marks[which], samples[which]
+        pieces.append((marks, np.full(marks.size, k), samples + axis.begin[k]))
+    mark, log, at = (np.concatenate(some) for some in zip(*pieces, strict=True))
+    order = np.lexsort((at, mark))
+    mark, log, at = mark[order], log[order], at[order]
+    starts = np.flatnonzero(np.diff(mark, prepend=mark[:1] - 1))
+    alike = np.repeat(np.diff(starts, append=mark.size), np.diff(starts, append=mark.size))
+    starts = np.flatnonzero((np.diff(mark, prepend=mark[:1] - 1) != 0) | (np.diff(log, prepend=-1) != 0))
+    own = np.repeat(np.diff(starts, append=mark.size), np.diff(starts, append=mark.size))  # alike in one log
+    found_at, distance = [], []
+    for lag in range(1, MOST_ALIKE):
+        a, b = slice(0, -lag), slice(lag, None)
+        same = (mark[a] == mark[b]) & (alike[a] <= MOST_ALIKE)
+        inside = log[a] == log[b]
+        told = np.where(inside, own[a] == 2, (own[a] == 1) & (own[b] == 1))  # it does not come again in the log
+        which = np.flatnonzero(same & told)
+        found_at.append(at[which])
+        distance.append(at[which + lag] - at[which])
+    at, apart = np.concatenate(found_at), np.concatenate(distance)
+    order = np.lexsort((at, apart))
+    at, apart = at[order], apart[order]
+    cuts = np.flatnonzero(np.diff(apart)) + 1
+    pairs = [_Pair(int(apart[a]), at[a:b]) for a, b in pairwise([0, *cuts.tolist(), at.size]) if b - a >= LEAST_VOTES]
+    return sorted(pairs, key=lambda pair: (-pair.at.size, pair.distance))[:MOST_TRIED]
+
+
+def _compared(axis: _Axis, pair: _Pair) -> Iterator[Copied]:
+    """Stretches at one distance that are copies."""
+    done = -1
+    for at in pair.at.tolist():
+        if at < done:
+            continue
+        tolerance = _tolerance(axis, at, at + pair.distance)
+        begin = at - _alike(axis, at, pair.distance, tolerance, -1)
+        end = at + _alike(axis, at, pair.distance, tolerance, 1)
+        done = max(end, at + 1)
+        votes = int(((pair.at >= begin) & (pair.at < end)).sum())
+        if end - begin > pair.distance or votes < LEAST_VOTES or not _tells(axis, begin, end, pair.distance, tolerance):
+            continue
+        yield from axis.copied(begin, end, pair.distance, exact=not tolerance.any())
+
+
+def _alike(axis: _Axis, at: int, distance: int, tolerance: NDArray[np.float64], way: int) -> int:
+    """Rows from a place on that are alike, forward or backward (there without the row itself)."""
+    count, total = 0, int(axis.begin[-1])
+    while True:
+        begin = at + count if way > 0 else max(at - count - AT_ONCE, 0)
+        end = min(begin + AT_ONCE, total - distance) if way > 0 else at - count
+        if begin >= end:
+            return count
+        same = _same(axis.rows(begin, end - begin), axis.rows(begin + distance, end - begin), tolerance)
+        same = same if way > 0 else same[::-1]
+        if not same.all():
+            return count + int(np.argmin(same))
+        count += same.size
+
+
+def _same(one: Rows, other: Rows, tolerance: NDArray[np.float64]) -> NDArray[np.bool_]:
+    if not tolerance.any():
+        return equal_rows(one, other)
+    same = np.ones(len(one), bool)
+    for (name, a), most in zip(one.values.items(), tolerance, strict=True):
+        b = other.values[name]
+        far = np.abs(a.astype(np.float64) - b) > most + 2 * FLOAT * np.abs(a)
+        same &= ~far & (np.isnan(a) == np.isnan(b))
+    return same
+
+
+def _tolerance(axis: _Axis, one: int, other: int) -> NDArray[np.float64]:
+    """By how much values of each channel may differ: half of the coarser print's step; nothing where both are equal."""
+    count = min(LEAST, int(axis.begin[-1]) - other)
+    a, b = axis.rows(one, count), axis.rows(other, count)
+    if equal_rows(a, b).all():
+        return np.zeros(len(a.values))
+    return np.array([0.5 * max(_step(v), _step(b.values[n])) for n, v in a.values.items()])
+
+
+def _step(values: NDArray[np.float32]) -> float:
+    """Step of the last digit: the least difference between values; 0 where there is one value."""
+    steps = np.diff(np.unique(values[np.isfinite(values)].astype(np.float64)))
+    steps = steps[steps > 4 * FLOAT * np.nanmax(np.abs(values))] if steps.size else steps
+    return float(steps.min(initial=np.inf)) if steps.size else 0.0
+
+
+def _tells(axis: _Axis, begin: int, end: int, distance: int, tolerance: NDArray[np.float64]) -> bool:
+    """Whether a stretch is long and noisy enough not to be the same twice by itself."""
+    moved, noisy = 0, 0
+    for a in range(begin, end, AT_ONCE):
+        count = min(AT_ONCE, end - a)
+        one, other = axis.rows(a, count), axis.rows(a + distance, count)
+        rounded = other if tolerance.any() and _coarser(other, one) else one
+        moved += int((~equal_rows(rounded.part(slice(1, None)), rounded.part(slice(0, -1)))).sum())
+        noisy += int(np.any([_noisy(values) for values in rounded.values.values()], axis=0).sum())
+    return moved >= LEAST - 1 and noisy >= LEAST_NOISY * moved
+
+
+def _coarser(one: Rows, other: Rows) -> bool:
+    return sum(_step(v) > _step(other.values[n]) for n, v in one.values.items()) * 2 > len(one.values)
+
+
+def _noisy(values: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Rows at which a channel scatters: fourth differences of turning sign, each more than rounding makes them."""
+    if values.size < 6:
+        return np.zeros(max(values.size - 5, 0), bool)
+    fourth = np.diff(values.astype(np.float64), 4)
+    least = ROUNDING * _step(values)
+    found: NDArray[np.bool_] = (
+        (np.abs(fourth[1:]) > least) & (np.abs(fourth[:-1]) > least) & (fourth[1:] * fourth[:-1] < 0)
+    )
+    return found

@@ -1,0 +1,136 @@
+"""Rows that stand twice in a run's logs count once, whatever their clock and files; a machine that repeats itself does not."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from benchpipe.ingest import copies
+from tests.ingest.taken import HEAD, Run
+
+Values = tuple[NDArray[np.float64], NDArray[np.float64]]
+
+
+def signal(count: int, seed: int | None = 1, *, noise: float = 1.0, period: float = 100.0) -> Values:
+    """Load and motion at 100 Hz (invented); without a seed they have no noise."""
+    k = np.arange(count)
+    extra = np.zeros((2, count)) if seed is None else np.random.default_rng(seed).normal(0, noise, (2, count))
+    turn = k * 2 * np.pi / period
+    return 500 + 400 * np.sin(turn) + extra[0], 5 * np.cos(turn) + 0.1 * extra[1]
+
+
+def lines(values: Values, first: int, last: int, *, at: float = 0.0, digits: tuple[int, int] = (2, 4)) -> str:
+    load, motion = values
+    return "".join(
+        f"{at + k / 100:.2f},{round(load[k], digits[0]):.{digits[0]}f},{round(motion[k], digits[1]):.{digits[1]}f}\n"
+        for k in range(first, last)
+    )
+
+
+def run_of(folder: Path, files: dict[str, str]) -> Run:
+    run = Run(folder)
+    for name, text in files.items():
+        run.write(name, HEAD + text)
+    return run
+
+
+def content(taken: Any) -> list[tuple[float, float]]:
+    return sorted((force, stroke) for *_, force, stroke in taken.samples)
+
+
+A = signal(4000)
+B = signal(3000, 2)
+WHOLE = {"day1.csv": lines(A, 0, 4000), "day2.csv": lines(B, 0, 3000, at=50.0)}
+COPIES: dict[str, dict[str, str]] = {
+    "an hour later": {"x.csv": lines(A, 0, 4000, at=3600.0)},
+    "17.3 s later": {"x.csv": lines(A, 0, 4000, at=17.3)},
+    "a piece": {"x.csv": lines(A, 1500, 2600, at=3600.0)},
+    "a piece in the same time": {"x.csv": lines(A, 1500, 2600, at=3.0)},
+    "in the same file": {"day2.csv": WHOLE["day2.csv"] + lines(B, 0, 3000, at=90.0)},
+    "a piece in the same file": {"day2.csv": WHOLE["day2.csv"] + lines(B, 1000, 2000, at=90.0)},
+    "of the other, appended": {"day2.csv": WHOLE["day2.csv"] + lines(A, 0, 4000, at=90.0)},
+    "cut into two": {"x1.csv": lines(A, 0, 1900, at=3600.0), "x2.csv": lines(A, 1900, 4000, at=3600.0)},
+    "cut into many": {f"x{n:02}.csv": lines(A, a, b, at=600.0) for n, (a, b) in enumerate(
+        itertools.pairwise([0, 300, 350, 900, 1000, 2500, 4000]))},
+    "two in one": {"x.csv": lines(A, 0, 4000, at=3600.0) + lines(B, 0, 3000, at=3650.0)},
+    "one digit less": {"x.csv": lines(A, 0, 4000, at=3600.0, digits=(1, 3))},
+    "a digit less in one channel": {"x.csv": lines(A, 0, 4000, at=3600.0, digits=(1, 4))},
+    "a digit less, a piece, in two files": {
+        "x1.csv": lines(A, 200, 1900, at=3600.0, digits=(1, 3)), "x2.csv": lines(A, 1900, 3900, at=3600.0, digits=(1, 3))
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", COPIES)
+def test_a_copy_counts_once_on_any_night(tmp_path: Path, name: str) -> None:
+    alone = run_of(tmp_path / "alone", WHOLE).take()
+    together = run_of(tmp_path / "together", WHOLE | COPIES[name]).take()
+    assert (len(together.samples), together.codes.get("moved-copy", 0) > 0) == (len(alone.samples), True)
+    assert content(together) == content(alone)
+    later, before = run_of(tmp_path / "later", WHOLE), run_of(tmp_path / "before", COPIES[name])
+    later.take()
+    before.take()
+    for run, files in ((later, COPIES[name]), (before, {n: t for n, t in WHOLE.items() if n not in COPIES[name]})):
+        for file, text in files.items():
+            run.write(file, HEAD + text)
+        nightly = run.take()
+        assert [(t, *rest) for t, *rest in nightly.samples] == [(t, *rest) for t, *rest in together.samples]
+        assert run.take().manifest == nightly.manifest
+
+
+HONEST: dict[str, dict[str, str]] = {
+    "noise-free": {f"a{n}.csv": lines(signal(4000, None), 0, 4000, at=n * 100.0) for n in range(3)},
+    "noise-free, of a long period": {
+        f"a{n}.csv": lines(signal(4000, None, period=1234.5), 0, 4000, at=n * 100.0) for n in range(2)
+    },
+    "noise-free, ten rows a cycle": {
+        f"a{n}.csv": lines(signal(4000, None, period=10.0), 0, 4000, at=n * 100.0) for n in range(2)
+    },
+    "noise below a digit": {
+        f"a{n}.csv": lines(signal(4000, n, noise=0.1), 0, 4000, at=n * 100.0, digits=(0, 1)) for n in range(3)
+    },
+    "noise of a digit": {
+        f"a{n}.csv": lines(signal(8000, n, noise=1.0), 0, 8000, at=n * 100.0, digits=(0, 1)) for n in range(3)
+    },
+    "other noise": {f"a{n}.csv": lines(signal(4000, n), 0, 4000, at=n * 100.0) for n in range(3)},
+    "still": {f"a{n}.csv": "".join(f"{n * 100 + k / 100:.2f},7.00,1.0000\n" for k in range(4000)) for n in range(3)},
+    "flicker": {
+        f"a{n}.csv": "".join(f"{n * 100 + k / 100:.2f},{7 + k * k % 7 % 2},1.0000\n" for k in range(4000))
+        for n in range(3)
+    },
+    "corners": {
+        f"a{n}.csv": "".join(
+            f"{n * 100 + k / 100:.2f},{abs(k % 100 - 50)}.00,{min(k % 100, 30)}.0000\n" for k in range(4000))
+        for n in range(3)
+    },
+    "too short": {"a.csv": lines(A, 0, 2000), "b.csv": lines(A, 500, 600, at=90.0)},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", HONEST)
+def test_a_machine_that_repeats_itself_is_no_copy(tmp_path: Path, name: str) -> None:
+    taken = run_of(tmp_path, HONEST[name]).take()
+    count = sum(text.count("\n") for text in HONEST[name].values())
+    assert (len(taken.samples), "moved-copy" in taken.codes) == (count, False)
+
+
+@pytest.mark.parametrize("nights", [[10, 290, 900, 4000], [1990, 2010, 4000], [4000]])
+def test_a_copy_that_grows_is_one_at_last(tmp_path: Path, nights: list[int]) -> None:
+    run = run_of(tmp_path, WHOLE)
+    for count in nights:
+        run.write("x.csv", HEAD + lines(A, 0, count, at=3600.0))
+        taken = run.take()
+    assert content(taken) == content(run_of(tmp_path / "alone", WHOLE).take())
+
+
+def test_logs_that_did_not_change_are_not_compared_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    run = run_of(tmp_path, WHOLE | COPIES["a piece"])
+    run.take()
+    monkeypatch.setattr(copies, "rows_at", lambda *_: pytest.fail("rows of an old log were read"))
+    run.write("day3.csv", HEAD + lines(signal(2000, 3), 0, 2000, at=90.0))
+    assert run.take().codes["moved-copy"] == 1100
