@@ -15,7 +15,6 @@ Shorter stretches, and data whose noise is less than about one step of the last 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import lru_cache
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -24,7 +23,7 @@ from numpy.typing import NDArray
 
 from benchpipe.ingest.landmarks import read_landmarks
 from benchpipe.ingest.rows import Rows, equal_rows, joined
-from benchpipe.ingest.stored import rows_at
+from benchpipe.ingest.stored import SampleReader
 from benchpipe.store.manifest import Source, key_of
 from benchpipe.store.run_store import RunStore
 
@@ -36,6 +35,7 @@ MOST_TRIED = 1000  # distances, those with the most landmarks first
 AT_ONCE = 1 << 12
 ROUNDING = 8.0  # fourth differences of values that are half a step off at most, in steps: 0.5 (1 + 4 + 6 + 4 + 1)
 FLOAT = 2.0**-23
+SLACK = 1.01  # steps are found from floats
 Whole = NDArray[np.int64]
 
 
@@ -53,7 +53,7 @@ class Copied(NamedTuple):
     other_first: int
     other_first_us: int
     other_last_us: int
-    count: int
+    rows: int
 
 
 class Stretch(NamedTuple):
@@ -61,7 +61,7 @@ class Stretch(NamedTuple):
 
     first_us: int
     last_us: int
-    count: int
+    rows: int
     other: str
     other_us: int
 
@@ -102,7 +102,7 @@ def find_copies(store: RunStore, sources: list[Source], known: dict[str, Any]) -
 
 
 def left_out(copies: list[Copied], best: list[str]) -> dict[str, tuple[Stretch, ...]]:
-    """Stretches of each log that are left out: of rows that stand twice, those in the best log stay, and there the first.
+    """Stretches of each log that are left out: of rows that stand twice, the first of those in the best log stay.
 
     Parameters
     ----------
@@ -117,9 +117,9 @@ def left_out(copies: list[Copied], best: list[str]) -> dict[str, tuple[Stretch, 
             (rank[one.file], one.first, one.file, one.first_us, one.last_us),
             (rank[one.other], one.other_first, one.other, one.other_first_us, one.other_last_us),
         ]
-        (*_, kept, kept_us, _), (_, first, file, *own) = sorted(ends)
-        stretch = Stretch(own[0], own[1], one.count, kept, kept_us)
-        found.setdefault(file, []).append((first, first + one.count, stretch))
+        (*_, kept, kept_us, _), (_, first, file, first_us, last_us) = sorted(ends)
+        stretch = Stretch(first_us, last_us, one.rows, kept, kept_us)
+        found.setdefault(file, []).append((first, first + one.rows, stretch))
     return {file: tuple(_merged(sorted(some))) for file, some in found.items()}
 
 
@@ -132,7 +132,7 @@ def _merged(stretches: list[tuple[int, int, Stretch]]) -> Iterator[Stretch]:
             begin, end, whole = first, last, one
         elif last > end:
             end = last
-            whole = whole._replace(last_us=one.last_us, count=end - begin)
+            whole = whole._replace(last_us=one.last_us, rows=end - begin)
     yield whole
 
 
@@ -141,19 +141,11 @@ class _Axis:
 
     def __init__(self, store: RunStore, sources: list[Source]) -> None:
         self.sources, self.begin = sources, np.cumsum([0, *(s.samples for s in sources)])
-        self._read = lru_cache(maxsize=16)(self._read_block)
-        self._store = store
+        self._reader = SampleReader(store)
 
     def rows(self, first: int, count: int) -> Rows:
         """So many samples from a number on, times by each log's own axis."""
-        blocks = range(first // AT_ONCE, (first + count - 1) // AT_ONCE + 1)
-        whole = joined([self._read(block) for block in blocks])
-        skip = first - blocks[0] * AT_ONCE
-        return whole.part(slice(skip, skip + count))
-
-    def _read_block(self, block: int) -> Rows:
-        begin, end = block * AT_ONCE, min((block + 1) * AT_ONCE, int(self.begin[-1]))
-        return joined([rows_at(self._store, self.sources[k], a, b) for k, a, b in self.split(begin, end)])
+        return joined([self._reader.rows(self.sources[k], a, b) for k, a, b in self.split(first, first + count)])
 
     def split(self, begin: int, end: int) -> Iterator[tuple[int, int, int]]:
         """Samples ``begin … end - 1`` as pieces: place of the log, and its own numbers."""
@@ -173,14 +165,14 @@ class _Axis:
             start = int(self.begin[j]) - distance
             for k, a, b in self.split(start + c, start + d):
                 other_first = a + int(self.begin[k]) - start
-                own, other = (
-                    [int(self.rows(at, 1).time_us[0]) for at in (begin_of, begin_of + b - a - 1)]
-                    for begin_of in (a + int(self.begin[k]), other_first + int(self.begin[j]))
-                )
+                own, other = self._ends(k, a, b), self._ends(j, other_first, other_first + b - a)
                 if not (exact and own == other and j != k):
-                    yield Copied(
-                        self.sources[k].file, a, *own, self.sources[j].file, other_first, *other, b - a
-                    )  # fmt: skip
+                    yield Copied(self.sources[k].file, a, *own, self.sources[j].file, other_first, *other, b - a)
+
+    def _ends(self, k: int, first: int, end: int) -> tuple[int, int]:
+        """Times of the first and last of some samples of a log."""
+        first_us, last_us = (int(self._reader.rows(self.sources[k], at, at + 1).time_us[0]) for at in (first, end - 1))
+        return first_us, last_us
 
 
 def _pairs(store: RunStore, sources: list[Source], axis: _Axis, old: set[str]) -> list[_Pair]:
@@ -199,15 +191,15 @@ def _pairs(store: RunStore, sources: list[Source], axis: _Axis, old: set[str]) -
     mark, log, at = mark[order], log[order], at[order]
     starts = np.flatnonzero(np.diff(mark, prepend=mark[:1] - 1))
     alike = np.repeat(np.diff(starts, append=mark.size), np.diff(starts, append=mark.size))
-    starts = np.flatnonzero((np.diff(mark, prepend=mark[:1] - 1) != 0) | (np.diff(log, prepend=-1) != 0))
-    own = np.repeat(np.diff(starts, append=mark.size), np.diff(starts, append=mark.size))  # alike in one log
+    begins = np.flatnonzero((np.diff(mark, prepend=mark[:1] - 1) != 0) | (np.diff(log, prepend=-1) != 0))
+    own = np.repeat(np.diff(begins, append=mark.size), np.diff(begins, append=mark.size))  # alike in one log
     found_at, distance = [], []
     for lag in range(1, MOST_ALIKE):
         a, b = slice(0, -lag), slice(lag, None)
         same = (mark[a] == mark[b]) & (alike[a] <= MOST_ALIKE)
         inside = log[a] == log[b]
-        told = np.where(inside, own[a] == 2, (own[a] == 1) & (own[b] == 1))  # it does not come again in the log
-        which = np.flatnonzero(same & told)
+        alone = np.where(inside, own[a] == 2, (own[a] == 1) & (own[b] == 1))  # it does not come again in the log
+        which = np.flatnonzero(same & alone)
         found_at.append(at[which])
         distance.append(at[which + lag] - at[which])
     at, apart = np.concatenate(found_at), np.concatenate(distance)
@@ -261,12 +253,15 @@ def _same(one: Rows, other: Rows, tolerance: NDArray[np.float64]) -> NDArray[np.
 
 
 def _tolerance(axis: _Axis, one: int, other: int) -> NDArray[np.float64]:
-    """By how much values of each channel may differ: half of the coarser print's step; nothing where both are equal."""
+    """By how much values of each channel may differ: a step of the coarser print, which may be rounded or cut off.
+
+    Nothing where both are equal.
+    """
     count = min(LEAST, int(axis.begin[-1]) - other)
     a, b = axis.rows(one, count), axis.rows(other, count)
     if equal_rows(a, b).all():
         return np.zeros(len(a.values))
-    return np.array([0.5 * max(_step(v), _step(b.values[n])) for n, v in a.values.items()])
+    return np.array([SLACK * max(_step(v), _step(b.values[n])) for n, v in a.values.items()])
 
 
 def _step(values: NDArray[np.float32]) -> float:
@@ -298,7 +293,6 @@ def _noisy(values: NDArray[np.float32]) -> NDArray[np.bool_]:
         return np.zeros(max(values.size - 5, 0), bool)
     fourth = np.diff(values.astype(np.float64), 4)
     least = ROUNDING * _step(values)
-    found: NDArray[np.bool_] = (
-        (np.abs(fourth[1:]) > least) & (np.abs(fourth[:-1]) > least) & (fourth[1:] * fourth[:-1] < 0)
-    )
+    high, turned = np.abs(fourth) > least, fourth[1:] * fourth[:-1] < 0
+    found: NDArray[np.bool_] = high[1:] & high[:-1] & turned
     return found

@@ -7,8 +7,6 @@ keeps in most places. Times, file names and numbers of rows take no part.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
@@ -22,31 +20,52 @@ from benchpipe.tables import LANDMARKS
 
 WIDTH = 16  # rows by which a landmark is known
 SPARSE = 4  # of those that are known by leading bits, every fourth: each may be rounded to the other side
-SHIFT, NOT_EXACT, NOT_ROUNDED = (np.uint64(n) for n in (40, 63, 255))  # one row of 64 is a landmark, and one of 256
-LEADING = np.uint32(15)  # bits of a float that are left away: 8 of its mantissa stay, 0.2 to 0.4 %
+CUT = 15  # bits of a float that are left away then: 8 of its mantissa stay, 0.2 to 0.4 %
+EVERY = (64, 256)  # rows to a landmark by all bits, and to one by leading bits
 SCHEMA = pa.schema([("mark", pa.int64()), ("sample", pa.int64())])
 
 
 class Landmarks:
-    """Collects the landmarks of a log; ``before`` are the last rows of the nights before, ``samples`` of them in all."""
+    """Collects the landmarks of a log; two channels, which may be one, say where they are.
 
-    def __init__(self, before: Rows | None = None, samples: int = 0) -> None:
-        self._before = before
+    ``samples`` of the log were taken in the nights before, and ``before`` are the last of them.
+    """
+
+    def __init__(self, channels: tuple[str, str], before: Rows | None = None, samples: int = 0) -> None:
+        self._channels, self._before = channels, before
         self._next = samples - (len(before) if before is not None else 0)
         self._marks: list[NDArray[np.int64]] = []
         self._samples: list[NDArray[np.int64]] = []
 
     def add(self, rows: Rows) -> None:
         """Add the next samples of the log."""
-        rows = rows if self._before is None else joined([self._before, rows])
+        if self._before is not None:  # those that begin before these rows
+            first = joined([self._before, rows.part(slice(0, WIDTH - 1))])
+            self._next += self._find(first)
+            if len(rows) < WIDTH - 1:
+                self._before = first.part(slice(max(len(first) - WIDTH + 1, 0), None))
+                return
+        self._next += self._find(rows)
+        last = slice(max(len(rows) - WIDTH + 1, 0), None)
+        self._before = Rows(rows.row[last].copy(), rows.time_us[last].copy(), {n: v[last].copy() for n, v in rows.values.items()})
+
+    def _find(self, rows: Rows) -> int:
+        """Find the landmarks that lie in some rows whole: at how many rows one may be."""
         n = len(rows) - WIDTH + 1
-        if n > 0:
-            marks, at = np.empty(2 * n, np.int64), np.empty(2 * n, np.int64)
-            count = _landmarks(_bits(rows), n, marks, at)
-            self._marks.append(marks[:count].copy())
-            self._samples.append(at[:count] + self._next)
-            self._next += n
-        self._before = rows.part(slice(max(n, 0), None))
+        if n <= 0:
+            return 0
+        one, other = (rows.values[name].view(np.uint32) for name in self._channels)
+        which = np.empty(n, np.bool_)
+        _choose(one, other, which)
+        at = np.flatnonzero(which)
+        for kind in range(len(EVERY)):
+            of_kind = at[_of_kind(one, other, at, kind)]
+            marks = np.zeros(of_kind.size, np.uint64)
+            for values in rows.values.values():
+                _know(values.view(np.uint32), of_kind, KEYS[kind], CUT if kind else 0, marks)
+            self._marks.append((marks & ~np.uint64(1)).view(np.int64) | kind)
+            self._samples.append(of_kind + self._next)
+        return n
 
     def write(self, store: RunStore, key: str) -> list[Part]:
         """The part of them, if there are any."""
@@ -65,53 +84,74 @@ def read_landmarks(store: RunStore, source: Source) -> tuple[NDArray[np.int64], 
     return marks, samples
 
 
-def _bits(rows: Rows) -> NDArray[np.uint32]:
-    """Values as whole numbers, shape (channels, n): minus zero is zero, all that is no value is the same."""
-    found = np.empty((len(rows.values), len(rows)), np.float32)
-    for k, values in enumerate(rows.values.values()):
-        np.add(values, np.float32(0.0), out=found[k])
-    return found.view(np.uint32)
+P, Q, MINUS_ZERO, HALF, BITS = (np.uint32(n) for n in (0x9E3779B1, 0x85EBCA77, 1 << 31, 1 << CUT - 1, CUT))
+LEAST = tuple(np.uint32((1 << 32) // every) for every in EVERY)
+_EACH = np.cumprod(np.full(WIDTH, 0xD1342543DE82EF95, np.uint64)) | np.uint64(1)
+KEYS = (_EACH, np.where(np.arange(WIDTH) % SPARSE == 0, _EACH, np.uint64(0)))
 
 
 @compiled
-def _landmarks(bits: NDArray[np.uint32], n: int, marks: NDArray[np.int64], at: NDArray[np.int64]) -> int:
-    """Landmarks among the first ``n`` rows.
+def _mixed(one: np.uint32, other: np.uint32) -> tuple[np.uint32, np.uint32]:
+    """What says of a row whether it is a landmark, by all bits and by leading ones: 32 bits wide, eight at once."""
+    a = np.uint32(0) if one == MINUS_ZERO else one
+    b = np.uint32(0) if other == MINUS_ZERO else other
+    exact = np.uint32(np.uint32(np.uint32(a * P) + b) * Q)
+    a, b = np.uint32(np.uint32(a + HALF) >> BITS), np.uint32(np.uint32(b + HALF) >> BITS)
+    return exact, np.uint32(np.uint32(np.uint32(a * P) + b) * Q)
+
+
+@compiled
+def _choose(one: NDArray[np.uint32], other: NDArray[np.uint32], which: NDArray[np.bool_]) -> None:
+    """Rows that may be landmarks.
 
     Parameters
     ----------
-    bits : uint32 array, shape (channels, n + WIDTH - 1)
-    n : int
-    marks, at : int64 arrays, shape (2 n,); out
-
-    Returns
-    -------
-    int
-        How many there are.
+    one, other : uint32 arrays, shape (n or more,)
+        Bits of the float32 values of two channels.
+    which : bool array, shape (n,); out
     """
-    prime = np.uint64(0x9E3779B97F4A7C15)
-    half = np.uint32(1 << (LEADING - np.uint32(1)))
-    exact, rounded = np.zeros(n, np.uint64), np.zeros(n, np.uint64)
-    for c in range(bits.shape[0]):
-        for i in range(n):
-            exact[i] = (exact[i] ^ np.uint64(bits[c, i])) * prime
-            rounded[i] = (rounded[i] ^ np.uint64((bits[c, i] + half) >> LEADING)) * prime
-    count = 0
-    for i in range(n):
-        for kind in range(2):
-            if (exact[i] >> SHIFT) & NOT_EXACT if kind == 0 else (rounded[i] >> SHIFT) & NOT_ROUNDED:
-                continue
-            known = np.uint64(0)
-            for k in range(0, WIDTH, 1 if kind == 0 else SPARSE):
-                for c in range(bits.shape[0]):
-                    value = bits[c, i + k] if kind == 0 else (bits[c, i + k] + half) >> LEADING
-                    known = (known ^ np.uint64(value)) * prime
-                    known ^= known >> np.uint64(29)
-            marks[count] = np.int64(known >> np.uint64(2)) * 2 + kind
-            at[count] = i
-            count += 1
-    return count
+    for i in range(which.size):
+        exact, rounded = _mixed(one[i], other[i])
+        which[i] = (exact < LEAST[0]) | (rounded < LEAST[1])
 
 
-def kinds(marks: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Which landmarks are known by leading bits alone."""
-    return (marks & 1).astype(bool)
+@compiled
+def _of_kind(
+    one: NDArray[np.uint32], other: NDArray[np.uint32], at: NDArray[np.int64], kind: int
+) -> NDArray[np.bool_]:
+    """Which of some rows are landmarks of a kind: none where all stands still."""
+    found = np.empty(at.size, np.bool_)
+    for k in range(at.size):
+        i = at[k]
+        mixed = _mixed(one[i], other[i])
+        still = i > 0 and one[i] == one[i - 1] and other[i] == other[i - 1]
+        found[k] = mixed[kind] < LEAST[kind] and not still
+    return found
+
+
+@compiled
+def _know(
+    bits: NDArray[np.uint32], at: NDArray[np.int64], keys: NDArray[np.uint64], cut: int, marks: NDArray[np.uint64]
+) -> None:
+    """Add what one channel holds from each landmark on to what it is known by.
+
+    Parameters
+    ----------
+    bits : uint32 array, shape (n + WIDTH - 1,)
+    at : int64 array, shape (k,)
+        Rows of the landmarks.
+    keys : uint64 array, shape (WIDTH,)
+        An odd number for each row; 0 for one that takes no part.
+    cut : int
+        Bits that are left away.
+    marks : uint64 array, shape (k,); in and out
+    """
+    half = np.uint64((1 << cut) >> 1)
+    for k in range(at.size):
+        known = marks[k]
+        for j in range(keys.size):
+            bit = bits[at[k] + j]
+            value = np.uint64(0 if bit == MINUS_ZERO else bit)
+            known += (((value + half) >> np.uint64(cut)) + np.uint64(1)) * keys[j]
+        known ^= known >> np.uint64(31)
+        marks[k] = known * np.uint64(0xBF58476D1CE4E5B9)

@@ -1,8 +1,7 @@
-"""Copies of a log whose clock was moved: the same rows in the same rhythm, at other times.
+"""Copies of a dated log in the same time: the same rows in the same rhythm, the clock moved by less than its length.
 
-A log is a copy of another where all its rows are the other's first ones. Content alone is evidence only where it does
-not come again in the log itself: pieces of a signal without noise are alike, and are no copies, unless they lie in the
-same time (:func:`at_once`).
+A log is such a copy of another where all its rows are the other's first ones. Both lie in the same time
+(:func:`at_once`), so that its values need not tell it from a machine that repeats itself.
 """
 
 from __future__ import annotations
@@ -19,10 +18,9 @@ from benchpipe.store.manifest import Source
 from benchpipe.store.run_store import RunStore
 
 ROWS = 256  # that differ from the row before: so many must be alike
-AGAIN = 32  # of them, that come a second time where a signal repeats itself
 AT_ONCE = 1 << 12
 FARTHEST_US = 1 << 62
-IsCopy = Callable[[Source, Source, bool], bool]
+IsCopy = Callable[[Source, Source], bool]
 
 
 def at_once(one: Source, other: Source, logs: list[Source], gap_us: int) -> bool:
@@ -75,18 +73,15 @@ def _hash(rows: Rows, first_us: int) -> str:
     return found.hexdigest()
 
 
-def is_copy(store: RunStore, one: Source, other: Source, together: bool) -> bool:
-    """Whether all rows of ``one`` are the first of ``other``, at times moved by one length, and tell it from others.
-
-    ``together``: they lie :func:`at_once`, so the rows need not tell it.
-    """
+def is_copy(store: RunStore, one: Source, other: Source) -> bool:
+    """Whether all rows of ``one`` are the first of ``other``, at times moved by one length."""
     shift = (other.first_us or 0) - (one.first_us or 0)
     theirs = _pieces(rows_until(store, other, FARTHEST_US))
     for rows in rows_until(store, one, FARTHEST_US):
         same = theirs(len(rows))
         if same is None or not (rows.time_us + shift == same.time_us).all() or not equal_rows(rows, same).all():
             return False
-    return together or not _comes_again(store, one)
+    return True
 
 
 def _pieces(stream: Iterator[Rows]) -> Callable[[int], Rows | None]:
@@ -105,33 +100,3 @@ def _pieces(stream: Iterator[Rows]) -> Callable[[int], Rows | None]:
         return whole.part(slice(0, count))
 
     return take
-
-
-def _comes_again(store: RunStore, source: Source) -> bool:
-    """Whether the first rows that differ from the row before stand in the log a second time."""
-    pattern: Rows | None = None
-    held: list[Rows] = []
-    last: Rows | None = None
-    for rows in rows_until(store, source, FARTHEST_US):
-        held.append(rows.part(_moved(rows, last)))
-        last = rows.part(slice(-1, None))
-        if sum(map(len, held)) < 2 * AGAIN:
-            continue
-        found = joined(held)
-        if pattern is None:
-            pattern, found = found.part(slice(0, AGAIN)), found.part(slice(1, None))
-        if _holds(found, pattern):
-            return True
-        held = [found.part(slice(1 - AGAIN, None))]
-    return False
-
-
-def _holds(rows: Rows, pattern: Rows) -> bool:
-    """Whether rows hold others one after the other, whatever their times."""
-    starts = np.arange(len(rows) - len(pattern) + 1)
-    for k in range(len(pattern)):
-        if not starts.size:
-            return False
-        wanted = pattern.part(np.full(starts.size, k))
-        starts = starts[equal_rows(rows.part(starts + k), wanted)]
-    return bool(starts.size)

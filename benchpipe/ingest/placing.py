@@ -86,7 +86,7 @@ def place_sources(
     rest = [s for s in ordered if s.samples and s.file not in original and s.file not in moved]
     best = [s.file for s in sorted(_the_best_first(ordered), key=lambda s: -s.samples)]
     copied = copies(rest, best) if copies else {}
-    whole = {s.file for s in rest if sum(one.count for one in copied.get(s.file, ())) == s.samples}
+    whole = {s.file for s in rest if sum(one.rows for one in copied.get(s.file, ())) == s.samples}
     ticks = [s.stamps.tick_us for s in ordered if s.stamps is not None and s.stamps.tick_us]
     tick = 0 if time.kind == "sample" else time.resolution_us or min(ticks, default=0)
     places: dict[str, Placed] = {}
@@ -126,7 +126,10 @@ def place_sources(
     for source in (source for source in ordered if source.file in whole):
         shift, after = places[source.file].shift_us, source.last_us or 0
         places[source.file] = Placed(file=source.file, shift_us=shift, after_us=after, repeats=source.samples)
-    remarks += [_of_copies(file, stretches, whole) for file, stretches in copied.items()]
+    begins = {s.file: s.first_us for s in ordered}
+    for file, some in copied.items():
+        count, text = sum(one.rows for one in some), _of_copies(file, some, begins, whole=file in whole)
+        remarks.append(Remark(step="ingest", code="moved-copy", where=file, count=count, text=text))
     return ordered, [places[s.file] for s in ordered], remarks
 
 
@@ -144,20 +147,19 @@ def _without_copies(source: Source, stretches: tuple[Stretch, ...]) -> Source:
 def _with_copies(place: Placed, stretches: tuple[Stretch, ...]) -> Placed:
     """A place without the copies that do not lie among the first samples, which are left out otherwise."""
     left = [s for s in stretches if place.after_us is None or place.at(s.first_us) > place.after_us]
-    return place.model_copy(update={"copied": tuple((s.first_us, s.last_us, s.count) for s in left)})
+    return place.model_copy(update={"copied": tuple((s.first_us, s.last_us, s.rows) for s in left)})
 
 
-def _of_copies(file: str, stretches: tuple[Stretch, ...], whole: set[str]) -> Remark:
-    """The remark on samples that are copies."""
-    count = sum(one.count for one in stretches)
+def _of_copies(file: str, stretches: tuple[Stretch, ...], begins: dict[str, int | None], *, whole: bool) -> str:
+    """What is said of samples that are copies; ``begins`` are the own times at which the logs begin."""
+    first, count = stretches[0], sum(one.rows for one in stretches)
+    if whole and len(stretches) == 1:
+        what = first.other if first.other_us == begins[first.other] else f"a piece of {first.other}"
+        by = (first.first_us - first.other_us) / 1e6
+        return f"it is {what} again, its clock moved by {by:+,g} s: {count:,} row(s) are left out"
     others = sorted({one.other for one in stretches}, key=natural_order)
-    by = (stretches[0].first_us - stretches[0].other_us) / 1e6
-    if file in whole and len(stretches) == 1 and len(others) == 1:
-        text = f"it is {others[0]} again, or a piece of it, its clock moved by {by:+,g} s: {count:,} row(s) are left out"
-    else:
-        named = ", ".join("it before" if one == file else one for one in others[:3]) + (", …" if len(others) > 3 else "")
-        text = f"{count:,} row(s) hold what stands in {named} at another time: a copy. They are left out"
-    return Remark(step="ingest", code="moved-copy", where=file, count=count, text=text)
+    named = ", ".join("it before" if one == file else one for one in others[:3]) + (", …" if len(others) > 3 else "")
+    return f"{count:,} row(s) stand in {named} too, at other times: they are a copy, and left out"
 
 
 def _lead(source: Source, end: _End, time: TimeConfig, tick: int) -> tuple[tuple[int, int], ...]:
@@ -236,7 +238,10 @@ def _samples(source: Source) -> list[str]:
 def _moved_copies(
     ordered: list[Source], others: dict[str, Source], known: dict[str, Placed], is_copy: IsCopy, gap_us: int
 ) -> dict[str, tuple[Source, str]]:
-    """For each file that is another with its clock moved: that other, and a key of what it was found from."""
+    """For each file that is another in the same time, its clock moved: that other, and a key of what it was found from.
+
+    No rig writes one thing twice at once, so that this holds without noise too (see :mod:`benchpipe.ingest.copies`).
+    """
     alike: dict[str, list[Source]] = {}
     for source in _the_best_first(ordered):
         if source.begins is not None and source.file not in others:
@@ -248,10 +253,11 @@ def _moved_copies(
             for one in group[:place]:
                 if one.file in copies or one.first_us == source.first_us:
                     continue
-                together = at_once(source, one, ordered, gap_us)
-                key = key_of(["moved", _samples(source), _samples(one), together])
+                if not at_once(source, one, ordered, gap_us):
+                    continue
+                key = key_of(["moved", _samples(source), _samples(one)])
                 before = known.get(source.file)
-                if (before is not None and before.key == key) or is_copy(source, one, together):
+                if (before is not None and before.key == key) or is_copy(source, one):
                     copies[source.file] = one, key
                     break
     return copies

@@ -131,7 +131,9 @@ class _Reading:
         self.ticks = Ticks(rig.time, state["ticks"] if state else None)
         self.clock = Clock(rig.time, state["clock"] if state else None, before)
         last = last_rows(store, known, WIDTH - 1, None) if known is not None else None
-        self.landmarks = Landmarks(last, known.samples if known is not None else 0)
+        names = [c.name for c in rig.channel]
+        load, motion = (axis.channel if axis.channel in names else names[0] for axis in (rig.load, rig.motion))
+        self.landmarks = Landmarks((load, motion), last, known.samples if known is not None else 0)
         self.begin = Beginning()
         if known is not None and known.begins is None and state is not None and rig.time.dated:
             for rows in rows_until(store, known, FARTHEST_US):
@@ -193,7 +195,8 @@ class _Reading:
         state = {
             "reader": reader, "ticks": self.ticks.state, "clock": self.clock.state, "stuck": self.stuck.state,
             "stuck_counts": self.stuck.counts, "events": self.tally.events, "places": self.tally.places,
-            "late": self.tally.late, "tail": tail.path if tail else None, "tail_rows": sum(r.rows for r in self.tally.tail),
+            "late": self.tally.late,
+            "tail": tail.path if tail else None, "tail_rows": sum(r.rows for r in self.tally.tail),
         }  # fmt: skip
         plain: dict[str, Any] = json.loads(json.dumps(state))  # as it is read back
         return plain

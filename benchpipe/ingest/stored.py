@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
+from functools import lru_cache
+from itertools import accumulate
 
 import numpy as np
 import pyarrow as pa
@@ -13,6 +16,8 @@ from benchpipe.store.manifest import Part, Source
 from benchpipe.store.parts import open_part, unread
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import plain_array
+
+GROUPS_KEPT = 8
 
 
 def last_rows(store: RunStore, source: Source, most: int, since_us: int | None) -> Rows | None:
@@ -56,22 +61,37 @@ def rows_between(store: RunStore, source: Source, first_us: int, last_us: int) -
                 return
 
 
-def rows_at(store: RunStore, source: Source, first: int, end: int) -> Rows:
-    """Samples ``first … end - 1`` of a log, by their numbers from 0; ``end`` is no more than there are."""
-    pieces: list[Rows] = []
-    begin = 0
-    for part in _samples(source):
-        if begin < end and begin + part.rows > first:
-            with open_part(store.folder, part) as file:
-                at = begin
-                for index in range(file.metadata.num_row_groups):
-                    count = file.metadata.row_group(index).num_rows
-                    if at < end and at + count > first:
-                        whole = _group(store, part, file, index)
-                        pieces.append(whole.part(slice(max(first - at, 0), end - at)))
-                    at += count
-        begin += part.rows
-    return joined(pieces)
+class SampleReader:
+    """Reads samples of logs by their numbers; the last row groups are kept, for what is near."""
+
+    def __init__(self, store: RunStore) -> None:
+        self._store = store
+        self._ends = lru_cache(maxsize=None)(self._ends_of)
+        self._group = lru_cache(maxsize=GROUPS_KEPT)(self._group_of)
+
+    def rows(self, source: Source, first: int, end: int) -> Rows:
+        """Samples ``first … end - 1`` of a log, counted from 0; at least one, and ``end`` no more than there are."""
+        pieces: list[Rows] = []
+        begin = 0
+        for part in _samples(source):
+            if begin < end and begin + part.rows > first:
+                ends = self._ends(part)
+                for index in range(bisect_right(ends, first - begin), len(ends)):
+                    at = begin + (ends[index - 1] if index else 0)
+                    if at >= end:
+                        break
+                    pieces.append(self._group(part, index).part(slice(max(first - at, 0), end - at)))
+            begin += part.rows
+        return joined(pieces)
+
+    def _ends_of(self, part: Part) -> list[int]:
+        with open_part(self._store.folder, part) as file:
+            meta = file.metadata
+        return list(accumulate(meta.row_group(k).num_rows for k in range(meta.num_row_groups)))
+
+    def _group_of(self, part: Part, index: int) -> Rows:
+        with open_part(self._store.folder, part) as file:
+            return _group(self._store, part, file, index)
 
 
 def _samples(source: Source) -> list[Part]:

@@ -1,4 +1,4 @@
-"""Rows that stand twice in a run's logs count once, whatever their clock and files; a machine that repeats itself does not."""
+"""Rows that stand twice in a run's logs count once under any clock and cut; a machine that repeats itself does not."""
 
 from __future__ import annotations
 
@@ -59,9 +59,11 @@ COPIES: dict[str, dict[str, str]] = {
         itertools.pairwise([0, 300, 350, 900, 1000, 2500, 4000]))},
     "two in one": {"x.csv": lines(A, 0, 4000, at=3600.0) + lines(B, 0, 3000, at=3650.0)},
     "one digit less": {"x.csv": lines(A, 0, 4000, at=3600.0, digits=(1, 3))},
+    "a digit less, cut off": {"x.csv": lines((A[0] - 0.05, A[1] - 0.0005), 0, 4000, at=3600.0, digits=(1, 3))},
     "a digit less in one channel": {"x.csv": lines(A, 0, 4000, at=3600.0, digits=(1, 4))},
     "a digit less, a piece, in two files": {
-        "x1.csv": lines(A, 200, 1900, at=3600.0, digits=(1, 3)), "x2.csv": lines(A, 1900, 3900, at=3600.0, digits=(1, 3))
+        "x1.csv": lines(A, 200, 1900, at=3600.0, digits=(1, 3)),
+        "x2.csv": lines(A, 1900, 3900, at=3600.0, digits=(1, 3)),
     },
 }  # fmt: skip
 
@@ -131,6 +133,6 @@ def test_a_copy_that_grows_is_one_at_last(tmp_path: Path, nights: list[int]) -> 
 def test_logs_that_did_not_change_are_not_compared_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     run = run_of(tmp_path, WHOLE | COPIES["a piece"])
     run.take()
-    monkeypatch.setattr(copies, "rows_at", lambda *_: pytest.fail("rows of an old log were read"))
+    monkeypatch.setattr(copies.SampleReader, "rows", lambda *_: pytest.fail("rows of an old log were read"))
     run.write("day3.csv", HEAD + lines(signal(2000, 3), 0, 2000, at=90.0))
     assert run.take().codes["moved-copy"] == 1100

@@ -74,7 +74,6 @@ def test_logs_that_are_alike_and_no_copies_count_each(tmp_path: Path) -> None:
         ("another day", (dated(400, seed=None), dated(400, at=86_400.0, seed=None)), 800),
         ("an hour later", (dated(400, seed=None), dated(400, at=3600.0, seed=None)), 800),
         ("pieces", (dated(400, seed=None), dated(400, at=0.0, seed=None, first=400)), 800),
-        ("one row", (dated(400), dated(399, at=3600.0) + dated(400, at=3600.0).splitlines()[-1][:-1] + "99\n"), 800),
         ("still", (HEAD + "".join(f"2026-03-01 1{h}:00:{s:02}.000,1,2\n" for s in range(60)) for h in (0, 1)), 120),
     ):
         run = Run(tmp_path / name, time=DATED)

@@ -233,7 +233,7 @@ def thinned(count: int, gone: int, at: int) -> list[int]:
 
 @pytest.mark.parametrize(("gone", "seen"), [(1, 0), (2, 0), (3, 1), (4, 1)])
 @pytest.mark.parametrize("time", [FOUND, DECLARED])
-def test_a_stamp_that_lacks_most_of_its_rows_is_marked(tmp_path: Path, time: dict[str, Any], gone: int, seen: int) -> None:
+def test_a_stamp_that_lacks_most_rows_is_marked(tmp_path: Path, time: dict[str, Any], gone: int, seen: int) -> None:
     whole, grown = run_of(tmp_path / "whole", time), run_of(tmp_path / "grown", time)
     lines = text(thinned(1000, gone, 100))
     whole.write("a.csv", HEAD + "".join(lines))
