@@ -63,6 +63,8 @@ class RawBatch:
         the bytes of the log that this batch and those before it cover.
     tail : bool
         The rejects may change when the log grows: a half-written line. Such a batch has no rows.
+    spare : bool
+        The rows end in a separator that their header lacks.
     """
 
     row: NDArray[np.int64]
@@ -71,6 +73,7 @@ class RawBatch:
     rejects: list[Reject] = field(default_factory=list)
     state: dict[str, Any] | None = None
     tail: bool = False
+    spare: bool = False
 
 
 Reader = Callable[[Path, IO[bytes], RigConfig], Iterator[RawBatch]]

@@ -46,8 +46,8 @@ class Landmarks:
                 self._before = first.part(slice(max(len(first) - WIDTH + 1, 0), None))
                 return
         self._next += self._find(rows)
-        last = slice(max(len(rows) - WIDTH + 1, 0), None)
-        self._before = Rows(rows.row[last].copy(), rows.time_us[last].copy(), {n: v[last].copy() for n, v in rows.values.items()})
+        last = np.arange(max(len(rows) - WIDTH + 1, 0), len(rows))
+        self._before = rows.part(last)  # a copy: the rows need not be kept for it
 
     def _find(self, rows: Rows) -> int:
         """Find the landmarks that lie in some rows whole: at how many rows one may be."""

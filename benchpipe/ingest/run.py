@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -103,7 +103,7 @@ def ingest_run(
     step = Step(key=key, version=VERSION, state=of_second)
     zeros, of_zeros = take_zeros(run, store, _with(new, step), before)
     of_channels = (*zero_remarks(run.rig, zeros), *calibration_remarks(run.rig, new))
-    of_files = (*found.remarks, *strangers.values(), *taking.remarks)
+    of_files = (*found.remarks, *strangers.values(), *taking.remarks, *_spare_separators(new.sources))
     remarks = (*of_files, *odd, *of_join, *of_channels, *damage_remarks(store))
     state = {"account": new.account()._asdict(), **of_zeros, **of_second, "copies": of_copies}
     parts = tuple(_late_rows(store, list(new.placed), key))
@@ -136,6 +136,20 @@ def _strangers(run: RunConfig, new: dict[str, Path], count: int) -> dict[str, Re
         )
         for name, why in what.items()
     }
+
+
+def _spare_separators(sources: Iterable[Source]) -> Iterator[Remark]:
+    """Remarks on logs whose rows have one separator more than their header, where those of other logs have not."""
+    for second in (False, True):
+        own = [s for s in sources if s.second == second and s.samples]
+        plain = sum(not s.spare for s in own)
+        for source in own if plain else ():
+            if source.spare:
+                text = (
+                    f"each of its rows has one separator more than its header, and those of {plain} other log(s) have "
+                    "not: a decimal comma or a stray separator may have shifted its columns. Compare rows and header"
+                )
+                yield Remark(step="ingest", code="spare-separator", where=source.file, count=source.samples, text=text)
 
 
 def _with(manifest: Manifest, step: Step) -> Manifest:

@@ -118,6 +118,7 @@ class _Reading:
 
     def __init__(self, rig: RigConfig, store: RunStore, known: Source | None) -> None:
         self.rig, self.decided, self.schema = rig, True, samples_schema(rig)
+        self.spare = known is not None and known.spare
         state = known.state if known is not None else None
         self.tally = _Tally()
         before = None
@@ -156,6 +157,7 @@ class _Reading:
         for batch, (rows, lost) in batches:
             self.tally.read += len(batch.row) + sum(r.rows for r in batch.rejects)
             self.tally.reader = batch.state or self.tally.reader
+            self.spare = self.spare or batch.spare
             if batch.tail:
                 self.tally.tail += batch.rejects
                 continue
@@ -285,6 +287,7 @@ def ingest_file(
         remarks=tuple(_remarks(name, reading, rejected)),
         state=reading.state(tail),
         stamps=reading.ticks.stamps,
+        spare=reading.spare,
         begins=(known.begins if known else None) or reading.begin.sha256,
     )
 

@@ -103,9 +103,12 @@ def _read(
             if item.end is not None and not log.packed:
                 left = {"codec": log.codec, "offset": item.end, "line": item.next_line, "slots": slots}
                 left["fed"] = item.fed
-                left["final"] = item.layout.settled or not item.layout.ended  # else more rows may change what these are
+                layout_may_change = item.layout.ended or item.layout.may_shift
+                left["final"] = item.layout.settled or not layout_may_change  # else more rows may change what these are
                 layout, known = (layout, known) if item.layout is layout else (item.layout, asdict(item.layout))
                 batch = replace(batch, state={**left, "layout": known})
+            if item.layout.spare:
+                batch = replace(batch, spare=True)
         yield batch, made
 
 
@@ -197,5 +200,6 @@ def _only(rejects: list[Reject], rig: RigConfig, *, tail: bool = False) -> RawBa
 def _layout_of(state: dict[str, Any]) -> TextLayout:
     """Layout from its JSON form."""
     head = tuple((str(line), str(why)) for line, why in state["head"])
-    counts = {name: int(state[name]) for name in ("ended", "plain", "rows")}
-    return TextLayout(state["width"], dict(state["places"]), head, state["lacking"], **counts)
+    counts = {name: int(state[name]) for name in ("ended", "plain", "rows", "blank")}
+    pointed = tuple(map(int, state["pointed"]))
+    return TextLayout(state["width"], dict(state["places"]), head, state["lacking"], **counts, pointed=pointed)

@@ -54,6 +54,7 @@ class BlockParser:
         self._marks = (ord(log.separator_text), ord(log.decimal), thousands, log.quoted)
         form = rig.time.format or "" if self._dated else ""
         self._tokens, self._split = _date_tokens(form, two_cells="date" in layout.places)
+        self._telling = () if log.quoted or log.separator == "space" else layout.telling
         self._words = _known_words(rig, self._names, self._twins, self._codec)
 
     def parse(self, data: bytes, first_line: int, lines: int) -> tuple[RawBatch, int]:
@@ -80,6 +81,8 @@ class BlockParser:
         )  # fmt: skip
         if hard_cells:
             not_taken += self._read_hard(raw, bounds[0], hard, values, stamps, state)
+        if self._telling and scan.digit_ends(raw):
+            not_taken += self._shifted(data, bounds, state)
         slots, count = _NONE, lines
         if not not_taken:
             row, rejects = np.arange(first_line, first_line + lines), list[Reject]()
@@ -95,6 +98,23 @@ class BlockParser:
         channels |= {name: channels[first] for name, first in self._twins.items()}
         time: NDArray[Any] = stamps if self._dated else values[0] if self._timed else slots
         return RawBatch(row, time, channels, rejects), count
+
+    def _shifted(self, data: bytes, bounds: NDArray[Any], state: NDArray[Any]) -> int:
+        """Refuse rows that are shifted into a last column which is empty elsewhere: how many were taken before.
+
+        Such a row has a number there, and a cell without the decimal mark that it has elsewhere: a decimal comma, or
+        a separator too many. A number that a person wrote there goes with cells that are as ever.
+        """
+        found = np.empty((3, state.size), np.int64)
+        separator, decimal = chr(self._marks[0]), chr(self._marks[1])
+        not_taken = 0
+        for line, start, end in found[:, : scan.find_digit_ends(np.frombuffer(data, np.uint8), *found)].T.tolist():
+            cells = data[start:end].decode("latin-1").split(separator)
+            whole = any(decimal not in cells[k] and cells[k].strip() for k in self._telling if k < len(cells))
+            if state[line] == scan.TAKEN and len(cells) == self._layout.width and whole and is_number(cells[-1]):
+                state[line], bounds[:, line] = scan.SHIFTED, (start, end)
+                not_taken += 1
+        return not_taken
 
     def _nothing(self, data: bytes, first_line: int, lines: int) -> RawBatch:
         """No row of a part without a needed column."""
@@ -177,6 +197,8 @@ class BlockParser:
             return EMPTY
         if state == scan.WIDTH:
             return f"{detail} cells instead of {self._layout.width}"
+        if state == scan.SHIFTED:
+            return "shifted: a number in the last column, empty elsewhere, and a cell without its decimals"
         if state == scan.OPEN_QUOTE:
             return "a quote that is not closed"
         if state == scan.TIME or self._names[detail] == "time":

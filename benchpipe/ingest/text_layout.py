@@ -19,6 +19,7 @@ HEADER_BYTES = 1 << 20
 HEAD_LINES_KEPT = 200
 FEW_LINES = 20
 LEAST_SPARE, NOT_SPARE = 3, 2  # rows with a last separator, and without one, of the first few where all rows have it
+LEAST_PLAIN = 5  # of the first few rows, to tell how cells are written
 _QUOTED = re.compile(r'"[^"]*"')
 
 
@@ -39,6 +40,10 @@ class TextLayout:
         The header of this part of the log has no such column: none of its rows can be taken.
     ended, plain, rows : int
         Of the first few rows: those that end in a separator that the header lacks, those that do not, and all.
+    blank : int
+        Of those that do not: those whose last cell is empty.
+    pointed : tuple of int
+        Of the same, for each cell: those in which it has a decimal mark.
     """
 
     width: int
@@ -48,6 +53,8 @@ class TextLayout:
     ended: int = 0
     plain: int = 0
     rows: int = 0
+    blank: int = 0
+    pointed: tuple[int, ...] = ()
 
     @property
     def spare(self) -> bool:
@@ -56,8 +63,20 @@ class TextLayout:
 
     @property
     def settled(self) -> bool:
-        """Whether rows to come cannot change :attr:`spare`."""
-        return self.plain > NOT_SPARE or self.rows >= FEW_LINES
+        """Whether rows to come cannot change :attr:`spare` and :attr:`telling`."""
+        return self.rows >= FEW_LINES or (self.plain > NOT_SPARE and not self.may_shift)
+
+    @property
+    def may_shift(self) -> bool:
+        """Whether a row may be shifted into its last column without a cell too many: nothing is read from there."""
+        return self.width - 1 not in self.places.values()
+
+    @property
+    def telling(self) -> tuple[int, ...]:
+        """Cells that tell such a row: (nearly) all have a decimal mark, and the last column is empty elsewhere."""
+        if not self.may_shift or self.plain < LEAST_PLAIN or self.blank < self.plain - NOT_SPARE:
+            return ()
+        return tuple(k for k in sorted(self.places.values()) if self.pointed[k] >= self.plain - NOT_SPARE)
 
 
 def codec_of(rig: RigConfig) -> str:
@@ -131,9 +150,16 @@ def with_first_rows(layout: TextLayout, text: bytes, rig: RigConfig) -> TextLayo
     lines = [_text(row, rig) for row in rows]
     cells = [(_QUOTED.sub("", line) if rig.log.quoted else line).split(rig.log.separator) for line in lines]
     ended = sum(len(row) == layout.width + 1 and not row[-1].strip() for row in cells)
-    plain = sum(len(row) == layout.width for row in cells)
-    ended, plain = layout.ended + ended, layout.plain + plain
-    return replace(layout, ended=ended, plain=plain, rows=layout.rows + len(cells))
+    plain = [row for row in cells if len(row) == layout.width]
+    pointed = layout.pointed or (0,) * layout.width
+    return replace(
+        layout,
+        ended=layout.ended + ended,
+        plain=layout.plain + len(plain),
+        rows=layout.rows + len(cells),
+        blank=layout.blank + sum(not row[-1].strip() for row in plain),
+        pointed=tuple(old + sum(rig.log.decimal in row[k] for row in plain) for k, old in enumerate(pointed)),
+    )
 
 
 def only_begun(head: bytes, rig: RigConfig) -> bool:

@@ -18,7 +18,7 @@ EXACT, POWERS = cells.EXACT, cells.POWERS
 
 Floats = NDArray[np.float64]
 # What a line is
-TAKEN, BLANK, WIDTH, CELL, TIME, OPEN_QUOTE = range(6)
+TAKEN, BLANK, WIDTH, CELL, TIME, OPEN_QUOTE, SHIFTED = range(7)
 
 
 @compiled
@@ -48,6 +48,42 @@ def count_lines(data: Bytes) -> int:
             count += 1
             i = _after_line_end(data, i, n) - 1
         i += 1
+    return count
+
+
+@compiled
+def digit_ends(data: Bytes) -> int:
+    """Line feeds after a digit, or after one and a carriage return, in an array of bytes."""
+    count = 0
+    for i in range(2, data.size):
+        before = data[i - 2] if data[i - 1] == CR else data[i - 1]
+        count += (data[i] == LF) & (before >= 48) & (before <= 57)
+    return count
+
+
+@compiled
+def find_digit_ends(data: Bytes, lines: Integers, starts: Integers, ends: Integers) -> int:
+    """Lines that end in a digit: how many.
+
+    Parameters
+    ----------
+    data : uint8 array
+        Ends with a line end.
+    lines, starts, ends : int64 arrays, shape (as many as there are lines,); out
+        Number of each such line from 0, and where it begins and ends.
+    """
+    count, line, start = 0, 0, 0
+    i = 0
+    while i < data.size:
+        if data[i] != LF and data[i] != CR:
+            i += 1
+            continue
+        if i > start and 48 <= data[i - 1] <= 57:
+            lines[count], starts[count], ends[count] = line, start, i
+            count += 1
+        i = i + 1 if data[i] == LF else _after_line_end(data, i, data.size)
+        line += 1
+        start = i
     return count
 
 

@@ -69,6 +69,7 @@ class Source(_Record):
     row of the file is moved by inside the file (clock restarts). ``stamps`` is there where samples may share one.
     ``begins`` names its first samples by their content. ``second``: the file is a second logger's. ``restarts`` are
     the file's own times of the first rows after an elapsed clock began again: how long each pause was is not known.
+    ``spare``: its rows end in a separator that its header lacks.
     """
 
     file: str
@@ -92,6 +93,7 @@ class Source(_Record):
     stamps: Stamps | None = None
     begins: str | None = None
     second: bool = False
+    spare: bool = False
 
 
 class Placed(_Record):

@@ -58,3 +58,55 @@ def test_a_log_that_grows_gives_what_it_gives_whole(tmp_path: Path) -> None:
     taken = whole.take()
     assert len(taken.samples) == 30
     assert (last.samples, last.rejects) == (taken.samples, taken.rejects)
+
+
+COMMENT = "Time,Load,Angle,comment\n"
+MOVED = "10.10,735,11,5.6449\n"  # by a decimal comma in the load
+NUMBERED = "10.10,735.11,5.6449,3\n"  # a person's comment
+
+
+def plain(count: int) -> list[str]:
+    return [f"{k / 100:.2f},735.{k},5.64{k},\n" for k in range(count)]
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+@pytest.mark.parametrize("at", [0, 3, 40])
+def test_a_row_that_is_shifted_into_an_empty_last_column_is_a_reject(at: int, end: str) -> None:
+    rows = plain(60)
+    rows[at:at] = [MOVED]
+    rows[30:30] = [NUMBERED]
+    read = read_bytes(log([row.replace("\n", end) for row in rows], COMMENT.replace("\n", end)), RIG)
+    assert (len(read.row), [line for line, _ in read.lines]) == (61, [at + 2 + (at == 40)])
+    assert read.rejects[0].reason.startswith("shifted")
+    assert read.rejects[0].text == MOVED.strip()
+
+
+def test_numbers_in_a_last_column_that_is_usually_filled_are_no_shift() -> None:
+    rows = [f"{k / 100:.2f},{735 + k / 4:g},5.64{k},{k}\n" for k in range(60)]
+    assert len(read_bytes(log(rows, COMMENT), RIG).row) == 60
+
+
+def test_a_shifted_row_is_one_however_the_log_grows(tmp_path: Path) -> None:
+    header = "t,F,x,comment\n"
+    rows = [f"{k / 100:.2f},735.{k},5.64{k},\n" for k in range(40)]
+    rows[2:2] = ["0.02,735,11,5.6449\n"]
+    whole, grown = Run(tmp_path / "whole"), Run(tmp_path / "grown")
+    whole.write("a.csv", header + "".join(rows))
+    for night in (1, 4, 6, 12, 25, 41):
+        grown.write("a.csv", header + "".join(rows[:night]))
+        last = grown.take()
+    taken = whole.take()
+    assert (len(taken.samples), len(taken.rejects)) == (40, 1)
+    assert (last.samples, last.rejects) == (taken.samples, taken.rejects)
+
+
+def test_a_log_whose_rows_all_have_a_separator_more_than_those_of_other_logs_is_named(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    header = "t,F,x,comment\n"
+    shifted = "".join(f"{k / 100 + 1:.2f},735,{k},5.64{k},\n" for k in range(40))
+    run.write("b.csv", header + shifted)
+    assert "spare-separator" not in run.take().codes  # alone it may be how the logger writes
+    run.write("a.csv", header + "".join(f"{k / 100:.2f},735.{k},5.64{k},\n" for k in range(40)))
+    taken = run.take()
+    assert taken.codes["spare-separator"] == 40
+    assert "those of 1 other log(s) have not" in taken.texts
