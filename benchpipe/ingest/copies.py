@@ -7,7 +7,7 @@ That a machine repeats itself is no copy. A stretch counts as one only where
 
 - :data:`LEAST` of its rows differ from the row before,
 - its values scatter by more than rounding can (:func:`_noisy`): a signal without noise may come again, and
-- its landmarks do not come again in the log itself.
+- its landmarks do not come again and again in the log itself.
 
 Shorter stretches, and data whose noise is less than about one step of the last digit, are not told from honest rows.
 """
@@ -31,6 +31,7 @@ LEAST = 256  # rows that differ from the row before
 LEAST_NOISY = 0.125  # of these rows
 LEAST_VOTES = 2  # landmarks at one distance
 MOST_ALIKE = 8  # landmarks of one kind in all logs
+MOST_OWN = 2  # in one log: it and a copy. What comes again more often is how the machine moves
 MOST_TRIED = 1000  # distances, those with the most landmarks first
 AT_ONCE = 1 << 12
 ROUNDING = 8.0  # fourth differences of values that are half a step off at most, in steps: 0.5 (1 + 4 + 6 + 4 + 1)
@@ -197,11 +198,9 @@ def _pairs(store: RunStore, sources: list[Source], axis: _Axis, old: set[str]) -
     for lag in range(1, MOST_ALIKE):
         a, b = slice(0, -lag), slice(lag, None)
         same = (mark[a] == mark[b]) & (alike[a] <= MOST_ALIKE)
-        inside = log[a] == log[b]
-        alone = np.where(inside, own[a] == 2, (own[a] == 1) & (own[b] == 1))  # it does not come again in the log
-        which = np.flatnonzero(same & alone)
-        found_at.append(at[which])
-        distance.append(at[which + lag] - at[which])
+        few = np.flatnonzero(same & (own[a] <= MOST_OWN) & (own[b] <= MOST_OWN))
+        found_at.append(at[few])
+        distance.append(at[few + lag] - at[few])
     at, apart = np.concatenate(found_at), np.concatenate(distance)
     order = np.lexsort((at, apart))
     at, apart = at[order], apart[order]
@@ -244,7 +243,7 @@ def _alike(axis: _Axis, at: int, distance: int, tolerance: NDArray[np.float64], 
 def _same(one: Rows, other: Rows, tolerance: NDArray[np.float64]) -> NDArray[np.bool_]:
     if not tolerance.any():
         return equal_rows(one, other)
-    same = np.ones(len(one), bool)
+    same: NDArray[np.bool_] = np.ones(len(one), np.bool_)
     for (name, a), most in zip(one.values.items(), tolerance, strict=True):
         b = other.values[name]
         far = np.abs(a.astype(np.float64) - b) > most + 2 * FLOAT * np.abs(a)

@@ -86,8 +86,8 @@ def read_landmarks(store: RunStore, source: Source) -> tuple[NDArray[np.int64], 
 
 P, Q, MINUS_ZERO, HALF, BITS = (np.uint32(n) for n in (0x9E3779B1, 0x85EBCA77, 1 << 31, 1 << CUT - 1, CUT))
 LEAST = tuple(np.uint32((1 << 32) // every) for every in EVERY)
-_EACH = np.cumprod(np.full(WIDTH, 0xD1342543DE82EF95, np.uint64)) | np.uint64(1)
-KEYS = (_EACH, np.where(np.arange(WIDTH) % SPARSE == 0, _EACH, np.uint64(0)))
+_EACH = [pow(0xD1342543DE82EF95, k + 1, 1 << 64) for k in range(WIDTH)]
+KEYS = tuple(np.array([n * (k % every == 0) for k, n in enumerate(_EACH)], np.uint64) for every in (1, SPARSE))
 
 
 @compiled

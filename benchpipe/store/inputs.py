@@ -110,7 +110,8 @@ def _joined(first: list[SampleInput], second: list[SampleInput], joint: dict[str
 def _at_own_ends(one: SampleInput, spans: dict[str, list[int]]) -> SampleInput:
     """An input with the times of its own first and last sample, not those of its log."""
     begin, end = one.placed(np.array(spans[one.part.sha256], np.int64)).tolist()
-    return replace(one, first_us=begin if one.after_us is None else max(begin, one.after_us + 1), last_us=end)
+    begin = begin if one.after_us is None else max(begin, one.after_us + 1)
+    return replace(one, first_us=begin, last_us=end if one.until_us is None else min(end, one.until_us))
 
 
 def _between(one: SampleInput, first_us: int, last_us: int) -> bool:

@@ -11,6 +11,8 @@ import pytest
 from numpy.typing import NDArray
 
 from benchpipe.ingest import copies
+from benchpipe.pipeline import work
+from benchpipe.store.run_store import RunStore
 from tests.ingest.taken import HEAD, Run
 
 Values = tuple[NDArray[np.float64], NDArray[np.float64]]
@@ -54,6 +56,10 @@ COPIES: dict[str, dict[str, str]] = {
     "in the same file": {"day2.csv": WHOLE["day2.csv"] + lines(B, 0, 3000, at=90.0)},
     "a piece in the same file": {"day2.csv": WHOLE["day2.csv"] + lines(B, 1000, 2000, at=90.0)},
     "of the other, appended": {"day2.csv": WHOLE["day2.csv"] + lines(A, 0, 4000, at=90.0)},
+    "in the same file, and in another": {
+        "day2.csv": WHOLE["day2.csv"] + lines(B, 0, 3000, at=90.0),
+        "x.csv": lines(B, 0, 3000, at=600.0),
+    },
     "cut into two": {"x1.csv": lines(A, 0, 1900, at=3600.0), "x2.csv": lines(A, 1900, 4000, at=3600.0)},
     "cut into many": {f"x{n:02}.csv": lines(A, a, b, at=600.0) for n, (a, b) in enumerate(
         itertools.pairwise([0, 300, 350, 900, 1000, 2500, 4000]))},
@@ -119,6 +125,23 @@ def test_a_machine_that_repeats_itself_is_no_copy(tmp_path: Path, name: str) -> 
     taken = run_of(tmp_path, HONEST[name]).take()
     count = sum(text.count("\n") for text in HONEST[name].values())
     assert (len(taken.samples), "moved-copy" in taken.codes) == (count, False)
+
+
+@pytest.mark.parametrize("name", ["an hour later", "a piece in the same file", "cut into many"])
+def test_a_copy_changes_no_cycle(tmp_path: Path, name: str) -> None:
+    tables = []
+    for folder, nights in (("alone", [WHOLE]), ("whole", [WHOLE | COPIES[name]]), ("nights", [WHOLE, COPIES[name]])):
+        run = Run(tmp_path / folder)
+        plan = run.folder / "plan.toml"
+        plan.write_text(plan.read_text().replace('"5 N"', '"100 N"').replace('"80 N"', '"900 N"'))
+        for files in nights:
+            for file, text in files.items():
+                run.write(file, HEAD + text)
+            outcome = work(run.config)
+        tables.append(RunStore(run.config.store, run.config.name).read(outcome.manifest, "cycles"))
+    assert tables[0].num_rows > 60
+    assert tables[0].equals(tables[1])
+    assert tables[1].equals(tables[2])
 
 
 @pytest.mark.parametrize("nights", [[10, 290, 900, 4000], [1990, 2010, 4000], [4000]])
