@@ -331,6 +331,11 @@ REMARKS: tuple[Column, ...] = (
     _c("text", "string", "", "what was seen, in a sentence"),
 )
 
+LANDMARKS: tuple[Column, ...] = (
+    _c("mark", "int64", "1", "what the rows from there on hold, as a hash: the same in a copy of them"),
+    _c("sample", "int64", "1", "place among the samples of its log, from 0"),
+)
+
 TABLES: dict[str, tuple[Column, ...]] = {
     "samples": SAMPLES,
     "rejects": REJECTS,
@@ -351,10 +356,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "budgets": BUDGETS,
     "origins": ORIGINS,
     "remarks": REMARKS,
+    "landmarks": LANDMARKS,
 }
-
-LANDMARKS = "landmarks"  # of the store alone: by them copies of rows are found
-STORED = (*TABLES, LANDMARKS)
 
 
 def columns(table: str) -> dict[str, Column]:

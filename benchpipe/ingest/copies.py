@@ -220,7 +220,7 @@ def _compared(axis: _Axis, pair: _Pair) -> Iterator[Copied]:
         end = at + _alike(axis, at, pair.distance, tolerance, 1)
         done = max(end, at + 1)
         votes = int(((pair.at >= begin) & (pair.at < end)).sum())
-        if end - begin > pair.distance or votes < LEAST_VOTES or not _tells(axis, begin, end, pair.distance, tolerance):
+        if votes < LEAST_VOTES or not _tells(axis, begin, end, pair.distance, tolerance):
             continue
         yield from axis.copied(begin, end, pair.distance, exact=not tolerance.any())
 

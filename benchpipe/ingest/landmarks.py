@@ -14,15 +14,14 @@ from numpy.typing import NDArray
 from benchpipe.ingest.rows import Rows, joined
 from benchpipe.kernels.compiled import compiled
 from benchpipe.store.manifest import Part, Source
-from benchpipe.store.parts import read_part
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import LANDMARKS
+from benchpipe.tables import schema
 
 WIDTH = 16  # rows by which a landmark is known
 SPARSE = 4  # of those that are known by leading bits, every fourth: each may be rounded to the other side
 CUT = 15  # bits of a float that are left away then: 8 of its mantissa stay, 0.2 to 0.4 %
 EVERY = (64, 256)  # rows to a landmark by all bits, and to one by leading bits
-SCHEMA = pa.schema([("mark", pa.int64()), ("sample", pa.int64())])
+TABLE = "landmarks"
 
 
 class Landmarks:
@@ -71,17 +70,14 @@ class Landmarks:
         """The part of them, if there are any."""
         if not sum(map(len, self._marks)):
             return []
-        table = pa.Table.from_arrays([np.concatenate(self._marks), np.concatenate(self._samples)], schema=SCHEMA)
-        return [store.write(LANDMARKS, table, key)]
+        arrays = [pa.array(np.concatenate(some)) for some in (self._marks, self._samples)]
+        return [store.write(TABLE, pa.Table.from_arrays(arrays, schema=schema(TABLE)), key)]
 
 
 def read_landmarks(store: RunStore, source: Source) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Landmarks of a log, and the number (from 0) of the sample where each is."""
-    tables = [read_part(store.folder, part) for part in source.parts if part.table == LANDMARKS]
-    marks, samples = (
-        np.concatenate([np.empty(0, np.int64), *(t.column(name).to_numpy() for t in tables)]) for name in SCHEMA.names
-    )
-    return marks, samples
+    table = store.read_parts([part for part in source.parts if part.table == TABLE], TABLE)
+    return table.column("mark").to_numpy(), table.column("sample").to_numpy()
 
 
 P, Q, MINUS_ZERO, HALF, BITS = (np.uint32(n) for n in (0x9E3779B1, 0x85EBCA77, 1 << 31, 1 << CUT - 1, CUT))

@@ -19,7 +19,7 @@ from benchpipe.store.files import (
     write_whole,
 )
 from benchpipe.store.run_store import HISTORY, MANIFEST
-from benchpipe.tables import STORED
+from benchpipe.tables import TABLES
 
 CHUNK = 4 << 20
 LINE = re.compile(r"([0-9a-f]{64})  (\S.*)")
@@ -148,7 +148,7 @@ def tidied(folder: Path, sums: Sums) -> None:
     with told_as_store_error(folder):
         for path in folder.rglob("*"):
             name = path.relative_to(folder).as_posix()
-            ours = name.partition("/")[0] in (*STORED, HISTORY) and "/" in name
+            ours = name.partition("/")[0] in (*TABLES, HISTORY) and "/" in name
             if path.is_file() and (path.name.startswith(TEMPORARY) or (ours and name not in sums)):
                 path.unlink()
 

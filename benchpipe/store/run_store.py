@@ -15,7 +15,7 @@ from benchpipe.store.away import must_be_here, must_be_no_archive
 from benchpipe.store.files import remove_unfinished, sync_folder, write_whole
 from benchpipe.store.manifest import SCHEMA, Manifest, Part, is_sealed, sealed
 from benchpipe.store.parts import new_part, read_part
-from benchpipe.tables import STORED, schema
+from benchpipe.tables import TABLES, schema
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -115,7 +115,7 @@ class RunStore:
         """Remove leftovers of killed jobs, parts that are not in use any more, and old copies of the manifest."""
         remove_unfinished(self.folder)
         kept = {part.path for part in manifest.parts()}
-        for table in (HISTORY, *STORED):  # a manifest that never counted goes before its parts
+        for table in (HISTORY, *TABLES):  # a manifest that never counted goes before its parts
             for path in (self.folder / table).glob("*"):
                 unused = path.suffix == ".parquet" and f"{table}/{path.name}" not in kept
                 past = table == HISTORY and not keeps(manifest, path.name)
