@@ -7,7 +7,7 @@ That a machine repeats itself is no copy. A stretch counts as one only where
 
 - :data:`LEAST` of its rows differ from the row before,
 - its values scatter by more than rounding can (:func:`_noisy`): a signal without noise may come again, and
-- its landmarks do not come again and again in the log itself.
+- pieces of it do not come again and again near by (:func:`_again`), compared as closely as the stretch itself is.
 
 Shorter stretches, and data whose noise is less than about one step of the last digit, are not told from honest rows.
 """
@@ -37,6 +37,10 @@ AT_ONCE = 1 << 12
 ROUNDING = 8.0  # fourth differences of values that are half a step off at most, in steps: 0.5 (1 + 4 + 6 + 4 + 1)
 FLOAT = 2.0**-23
 SLACK = 1.01  # steps are found from floats
+COARSER = 5.0  # times the step of a print, for one with fewer digits
+PATTERN = 32  # rows that may come again
+NEAR = 1 << 15  # rows to both sides
+MOST_AGAIN = 3  # times: other copies
 Whole = NDArray[np.int64]
 
 
@@ -254,13 +258,12 @@ def _same(one: Rows, other: Rows, tolerance: NDArray[np.float64]) -> NDArray[np.
 def _tolerance(axis: _Axis, one: int, other: int) -> NDArray[np.float64]:
     """By how much values of each channel may differ: a step of the coarser print, which may be rounded or cut off.
 
-    Nothing where both are equal.
+    Nothing where both are printed alike.
     """
-    count = min(LEAST, int(axis.begin[-1]) - other)
+    count = min(AT_ONCE, int(axis.begin[-1]) - other)
     a, b = axis.rows(one, count), axis.rows(other, count)
-    if equal_rows(a, b).all():
-        return np.zeros(len(a.values))
-    return np.array([SLACK * max(_step(v), _step(b.values[n])) for n, v in a.values.items()])
+    steps = [sorted((_step(v), _step(b.values[n]))) for n, v in a.values.items()]
+    return np.array([SLACK * most if most > COARSER * least else 0.0 for least, most in steps])
 
 
 def _step(values: NDArray[np.float32]) -> float:
@@ -279,7 +282,20 @@ def _tells(axis: _Axis, begin: int, end: int, distance: int, tolerance: NDArray[
         rounded = other if tolerance.any() and _coarser(other, one) else one
         moved += int((~equal_rows(rounded.part(slice(1, None)), rounded.part(slice(0, -1)))).sum())
         noisy += int(np.any([_noisy(values) for values in rounded.values.values()], axis=0).sum())
-    return moved >= LEAST - 1 and noisy >= LEAST_NOISY * moved
+    if moved < LEAST - 1 or noisy < LEAST_NOISY * moved:
+        return False
+    places = (begin, (begin + end - PATTERN) // 2, end - PATTERN)
+    return all(_again(axis, at, tolerance) <= MOST_AGAIN for at in places)
+
+
+def _again(axis: _Axis, at: int, tolerance: NDArray[np.float64]) -> int:
+    """How often a few rows come again near by, as closely as they were compared: what the machine does each cycle."""
+    begin, end = max(at - NEAR, 0), min(at + NEAR, int(axis.begin[-1]))
+    rows, starts = axis.rows(begin, end - begin), np.arange(end - begin - PATTERN + 1)
+    for k in range(PATTERN):
+        wanted = rows.part(np.full(starts.size, at - begin + k))
+        starts = starts[_same(rows.part(starts + k), wanted, tolerance)]
+    return starts.size - 1
 
 
 def _coarser(one: Rows, other: Rows) -> bool:
