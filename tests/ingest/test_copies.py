@@ -26,6 +26,14 @@ def signal(count: int, seed: int | None = 1, *, noise: float = 1.0, period: floa
     return 500 + 400 * np.sin(turn) + extra[0], 5 * np.cos(turn) + 0.1 * extra[1]
 
 
+def drifting(count: int, seed: int, step: float) -> Values:
+    """Ten rows a cycle, noise of a tenth of the coarser converter's step, the same drift in each."""
+    load, motion = signal(count, None, period=10.0)
+    noise = np.random.default_rng(seed).normal(0, 0.1, (2, count))
+    exact = load + np.arange(count) / 1000 + noise[0], motion + noise[1] / 80
+    return np.rint(exact[0] / step) * step, np.rint(exact[1] / step * 80) * step / 80
+
+
 def lines(values: Values, first: int, last: int, *, at: float = 0.0, digits: tuple[int, int] = (2, 4)) -> str:
     load, motion = values
     return "".join(
@@ -101,6 +109,13 @@ HONEST: dict[str, dict[str, str]] = {
     },
     "noise below a digit": {
         f"a{n}.csv": lines(signal(4000, n, noise=0.1), 0, 4000, at=n * 100.0, digits=(0, 1)) for n in range(3)
+    },
+    "noise below a digit, ten rows a cycle, the same drift each day": {
+        f"a{n}.csv": lines(drifting(30_000, n, 1.0), 0, 30_000, at=n * 400.0, digits=(2, 6)) for n in range(4)
+    },
+    "other digits on other days": {
+        f"a{n}.csv": lines(drifting(20_000, n, (1.0, 0.01)[n // 2]), 0, 20_000, at=n * 400.0, digits=(2, 6))
+        for n in range(4)
     },
     "noise of a digit": {
         f"a{n}.csv": lines(signal(8000, n, noise=1.0), 0, 8000, at=n * 100.0, digits=(0, 1)) for n in range(3)

@@ -69,10 +69,10 @@ OPEN: dict[str, tuple[set[str], Callable[[], tuple[str, str]]]] = {
         lambda: ("t1 [s];t2 [s];F [N];x [mm]\n" + "".join(
             f"{k}.5;{k}.7;{k % 5}.1;{k % 5}.2\n" for k in range(40)), "utf-8"),
     ),
-    "a clock of whole seconds": (
+    "a clock that stands still, and jumps": (
         {"time.kind"},
         lambda: ("Date;F [N];x [mm]\n" + "".join(
-            f"2031-04-03 10:00:{k // 10:02d};{k % 7}.1;{k % 7}.2\n" for k in range(200)), "utf-8"),
+            f"2031-04-03 10:{k // 40 * 9:02d}:{k // 8 % 5:02d};{k % 7}.1;{k % 7}.2\n" for k in range(200)), "utf-8"),
     ),
     "signs": (
         {"motion.sign"},
