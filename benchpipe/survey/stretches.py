@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from benchpipe.config.rig import RigConfig
 from benchpipe.ingest.calibrate import to_rows
 from benchpipe.ingest.clock import native_time
+from benchpipe.ingest.inspect.states import FREE
 from benchpipe.ingest.opened import open_log
 from benchpipe.ingest.readers import read_log
 from benchpipe.process.signals import Signals, to_signals
@@ -64,6 +65,8 @@ class Surveyed:
         Counter before and after each fall of it.
     first_count : float
         The counter at the first sample; NaN where the rig has none.
+    free : frozenset of int
+        Modes whose word in the log says that the joint is free.
     """
 
     stretches: tuple[Stretch, ...]
@@ -73,6 +76,7 @@ class Surveyed:
     restarts: int
     resets: tuple[tuple[float, float], ...]
     first_count: float
+    free: frozenset[int] = frozenset()
 
 
 def survey_logs(
@@ -119,7 +123,7 @@ class _Reading:
     def surveyed(self) -> Surveyed:
         return Surveyed(
             tuple(self._stretches), dict(self._rows), self._rejected, tuple(self._partly), self._restarts,
-            tuple(self._resets), self._first_count,
+            tuple(self._resets), self._first_count, _free_modes(self._rig),
         )  # fmt: skip
 
     def log(self, name: str, path: Path, most: int) -> None:
@@ -195,3 +199,9 @@ def _gaps(steps: NDArray[np.int64], longest_us: int) -> NDArray[np.bool_]:
     steady = like_next | like_before
     changed = np.append(False, steady[1:] != steady[:-1]) if slow.size else steady
     return np.asarray((slow & ~steady) | changed)
+
+
+def _free_modes(rig: RigConfig) -> frozenset[int]:
+    """Modes whose word says that the joint is free."""
+    words = rig.find(rig.mode).map if rig.mode is not None else ()
+    return frozenset(round(number) for word, number in words if FREE.match(word))
