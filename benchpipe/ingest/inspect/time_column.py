@@ -19,6 +19,9 @@ LEAST_SHARE = 0.01  # of the steps, for a rate of its own
 LEAST_STEPS = 50
 LEAST_STILL = 0.02  # of the steps: so many rows at the time of the one before are a coarse clock, no fault
 MOST_OF_ONE_TIME = 100  # rows
+RUNNING = 25  # steps: over so many a coarse clock is even
+TWO_RATES = 1.05  # times one another: nearer ones are one rate
+MOST_BETWEEN = 0.1  # of a log whose rate changes from stretch to stretch lies between the two
 DAY_S = 86_400.0
 GAP_STEPS = 5.0  # as gap_samples in a rig file
 NAMES = re.compile(r"time|zeit|stamp|stempel|epoch|temps|tiempo|tempo|^t$|elapsed|clock|时间", re.IGNORECASE)
@@ -202,6 +205,7 @@ def _measured(pieces: list[Floats], said: str) -> TimeFinding:
     if not len(forward):
         return TimeFinding("", None, {}, math.nan, said, back=back, still=still)
     groups = _groups(forward)
+    groups[:1] = _stretches_of(steps, groups[0])
     mean, spread = _centre(groups[0])
     also = tuple(_nice(1.0 / m, s / m / math.sqrt(len(g))) for g in groups[1:] for m, s in [_centre(g)])
     longest_kept = max(float(g[-1]) for g in groups)
@@ -220,6 +224,24 @@ def _groups(forward: Floats) -> list[Floats]:
     cuts = np.flatnonzero(np.diff(np.log2(forward)) > 0.5) + 1
     groups = [g for g in np.split(forward, cuts) if len(g) >= least]
     return groups or [forward]
+
+
+def _stretches_of(steps: Floats, group: Floats) -> list[Floats]:
+    """Steps of a group, apart where whole stretches of the log have two near rates: those of the more first.
+
+    A clock that counts in coarse steps has two lengths of step too, but they alternate: their running mean does not
+    show them.
+    """
+    own = steps[(steps >= group[0]) & (steps <= group[-1])]
+    if own.size < 2 * LEAST_STEPS:
+        return [group]
+    mean = np.convolve(own, np.full(RUNNING, 1.0 / RUNNING), mode="same")[RUNNING:-RUNNING]
+    low, high = np.quantile(mean, (0.02, 0.98))
+    between = (mean > low + 0.25 * (high - low)) & (mean < high - 0.25 * (high - low))
+    if high <= TWO_RATES * low or between.mean() > MOST_BETWEEN:
+        return [group]
+    fast = np.convolve(own, np.full(RUNNING, 1.0 / RUNNING), mode="same") < 0.5 * (low + high)
+    return sorted((np.sort(own[fast]), np.sort(own[~fast])), key=len, reverse=True)
 
 
 def _centre(group: Floats) -> tuple[float, float]:
