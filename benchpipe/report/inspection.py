@@ -21,7 +21,12 @@ Line = tuple[str, str]
 def inspection_lines(found: Inspection, marks: Marks = UNICODE) -> list[Line]:
     """The screen of an inspection, top to bottom."""
     lines: list[Line] = [*_head(found, marks), *_facts(found, marks), *_time(found, marks), ("", "")]
-    lines += [*_channels(found, marks), ("", ""), *_glimpse(found, marks)]
+    lines += [*_channels(found, marks), ("", "")]
+    if found.second is not None:
+        second = found.second
+        lines += [*_head(second, marks), *_facts(second, marks), *_time(second, marks), ("", "")]
+        lines += [*_channels(second, marks), ("", "")]
+    lines += _glimpse(found, marks)
     lines += [line for note in _odd(found, marks) for line in _wrapped("! ", note, "yellow", marks)]
     lines += _questions(found.questions, marks)
     return lines
