@@ -235,13 +235,15 @@ def _stretches_of(steps: Floats, group: Floats) -> list[Floats]:
     own = steps[(steps >= group[0]) & (steps <= group[-1])]
     if own.size < 2 * LEAST_STEPS:
         return [group]
-    mean = np.convolve(own, np.full(RUNNING, 1.0 / RUNNING), mode="same")[RUNNING:-RUNNING]
-    low, high = np.quantile(mean, (0.02, 0.98))
-    between = (mean > low + 0.25 * (high - low)) & (mean < high - 0.25 * (high - low))
-    if high <= TWO_RATES * low or between.mean() > MOST_BETWEEN:
+    mean = np.convolve(own, np.full(RUNNING, 1.0 / RUNNING), mode="same")
+    low, high = np.quantile(mean[RUNNING:-RUNNING], (0.02, 0.98))
+    part = (mean[RUNNING:-RUNNING] - low) / max(high - low, 1e-300)
+    if high <= TWO_RATES * low or ((part > 0.25) & (part < 0.75)).mean() > MOST_BETWEEN:
         return [group]
-    fast = np.convolve(own, np.full(RUNNING, 1.0 / RUNNING), mode="same") < 0.5 * (low + high)
-    return sorted((np.sort(own[fast]), np.sort(own[~fast])), key=len, reverse=True)
+    fast = mean < 0.5 * (low + high)
+    changing = np.convolve(np.diff(fast, prepend=fast[:1]), np.ones(2 * RUNNING), mode="same") > 0.0
+    parts = (np.sort(own[fast & ~changing]), np.sort(own[~fast & ~changing]))
+    return sorted(parts, key=len, reverse=True) if min(map(len, parts)) >= LEAST_STEPS else [group]
 
 
 def _centre(group: Floats) -> tuple[float, float]:
