@@ -58,6 +58,7 @@ def _time(found: Inspection, marks: Marks) -> Iterator[Line]:
         yield from _labelled("time", "no column: rows are counted", marks)
     else:
         kind = "date and time" if time.kind == "datetime" else "elapsed"
+        kind += f" since {time.keys['since']}" if "since" in time.keys else ""
         name = split_name(str(time.column))[0]
         unit = f" [{time.keys['unit']}]" if "unit" in time.keys else ""
         form = found.outline.choices["date"].values[0] if time.kind == "datetime" else ""

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import gzip
 import re
+import tomllib
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from benchpipe.config.model import load_model
-from benchpipe.config.rig import RigConfig
+from benchpipe.config.rig import RigConfig, TimeConfig
 from benchpipe.errors import ConfigError, InputError
+from benchpipe.ingest.clock import native_time
 from benchpipe.ingest.inspect.draft import draft_rig
 from benchpipe.ingest.inspect.run import inspect_logs
 from benchpipe.ingest.readers import read_log
@@ -414,6 +416,19 @@ def test_a_count_from_1970_says_its_unit_by_its_size(unit: str, factor: float, t
     found = inspect_logs([by_hand(tmp_path / "log.csv", "stamp;F [N];x [mm]\n" + "\n".join(rows) + "\n")])
     assert found.questions == ()
     assert (found.time.kind, found.time.keys["unit"], found.time.rate_hz) == ("elapsed", unit, 50.0)
+    time = RigConfig.model_validate(tomllib.loads(draft_rig(found, "r"))).time
+    assert time.dated
+    native, good = native_time(np.array([factor * 1_931_235_600.25, np.nan]), time)
+    assert good.tolist() == [True, False]
+    assert native[0] == pytest.approx(1_931_235_600_250_000, abs=1)
+
+
+def test_a_clock_may_count_from_any_day_and_only_an_elapsed_one() -> None:
+    since = date(2001, 1, 1)
+    native, _ = native_time(np.array([1.5]), TimeConfig(column="t", sample_rate="1 Hz", since=since))
+    assert native[0] == int(datetime(2001, 1, 1, tzinfo=UTC).timestamp()) * 1_000_000 + 1_500_000
+    with pytest.raises(ValueError, match="since is the day from which an elapsed time counts"):
+        TimeConfig(kind="sample", sample_rate="1 Hz", since=since)
 
 
 @pytest.mark.parametrize("gap", [0.0, 40.0])

@@ -97,6 +97,8 @@ def _time(found: Inspection, asked: dict[str, Question]) -> list[str]:
         lines += toml_line("unit", time.keys.get("unit", "s"), time.rate_from or "its unit", asked.get("time.unit"))
         said = next((column.unit for column in found.outline.columns if column.key == time.column), "")
         lines += _unit_in_log(said, found)
+        if "since" in time.keys:
+            lines += toml_line("since", time.keys["since"], "the day from which it counts, in UTC: its times are dates")
     if time.kind == "datetime":
         lines += _format(found, asked.get("time.format"))
     rate = f"{time.rate_hz:.10g} {INSIDE_UNIT['frequency']}" if math.isfinite(time.rate_hz) else "?"

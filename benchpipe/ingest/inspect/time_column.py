@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
+from datetime import date
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,12 +60,13 @@ def find_time(outline: Outline, samples: list[LogSample]) -> TimeFinding:
 
 
 def _elapsed(column: LogColumn, unit: str, said: str, samples: list[LogSample]) -> TimeFinding:
-    factor = find_unit(unit).factor
-    steps = [np.diff(values) * factor for values in columns_of(samples, column.key)]
-    found = replace(
-        _measured(steps, f"unit from the {said}" if said else ""), kind="elapsed", column=column.key,
-        keys={"unit": unit},
-    )  # fmt: skip
+    factor, values = find_unit(unit).factor, columns_of(samples, column.key)
+    steps = [np.diff(v) * factor for v in values]
+    keys: dict[str, Any] = {"unit": unit}
+    if epoch_unit(values) == unit:
+        keys["since"] = date(1970, 1, 1)
+    measured = _measured(steps, f"unit from the {said}" if said else "")
+    found = replace(measured, kind="elapsed", column=column.key, keys=keys)
     return _of_rows_a_second(found, steps) if found.still > LEAST_STILL * sum(map(len, steps)) else found
 
 
