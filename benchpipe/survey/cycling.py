@@ -22,6 +22,7 @@ SAME_RATE = 1.3
 STEADY = 0.05  # of the range: nearly all peaks and valleys of steady cycling lie so near one another
 STEADIER = 2.0  # times as steady as the other: that axis is controlled
 SOFT, WIDER = 0.25, 1.5  # of the stiffness and of the motion of the stiffest cycles: a free joint against a spring
+SOFTEST = 0.1  # of the stiffness: so, whatever the motion
 WIDE_LOOP = 0.5  # of the load's range follows the motion: less has too much friction for a locked joint
 EVEN_SPEED = 0.32  # scatter of the motion over its range: between that of constant speed and of a sine
 LONGEST = 3.0  # periods after which a sweep that did not come back is a stop, as in the processing
@@ -69,8 +70,9 @@ def _are_sweeps(cycles: Cycles, stiffest: Cycles | None, free: frozenset[int]) -
         return slow
     flat = np.nan_to_num(cycles.flat, nan=1.0) < FLAT
     if stiffest is not None and cycles is not stiffest:
-        soft = cycles.stiffness < SOFT * float(np.median(stiffest.stiffness))
-        flat |= soft & (_reach(cycles) >= WIDER * float(np.median(_reach(stiffest))))
+        part = cycles.stiffness / float(np.median(stiffest.stiffness))
+        wide = _reach(cycles) >= WIDER * float(np.median(_reach(stiffest)))
+        flat |= ((part < SOFT) & wide) | (part < SOFTEST)
     return np.asarray(slow & flat)
 
 

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.kernels.robust import mad_sigma
 from benchpipe.survey.activity import Axis, Place, Spans
 from benchpipe.survey.stretches import Stretch
 
@@ -22,6 +23,7 @@ SWAYING = 0.3  # of the level: as near the load stays in a stance
 RAMPING = 0.01  # of the held load, from bin to bin: the load is still on its way
 STILL = 0.15  # of the span of all loads, and of the load itself: most that moves in a bin of a hold
 AWAY = 0.1  # of the largest load of all logs: less is no load
+NOISE = 3.0  # times the scatter of the averages, but no more than as much again: so far noise takes a held level
 LEAST_LOST = 0.01  # of the load: less is no relaxation
 STEADIER = 3.0  # times as steady is a motion that is held, where the load relaxes
 ONE_WAY = 1.5  # times what it loses in all: a relaxing load moves no more than that
@@ -150,11 +152,13 @@ def _stays(bins: _Bins, allowed: NDArray[np.bool_], near: float) -> list[tuple[i
     """Bins from and to (not included) over which the mean stays near where it began."""
     found: list[tuple[int, int]] = []
     mean, first = bins.mean, 0
+    noise = NOISE * float(mad_sigma(np.diff(mean[allowed]))) if np.count_nonzero(allowed) > LEAST_BINS else 0.0
     while first < mean.size:
         end = first
         if allowed[first]:
             level = float(np.median(mean[first : first + 3]))
-            while end < mean.size and allowed[end] and abs(mean[end] - level) <= near * abs(level):
+            within = near * abs(level) + min(noise, near * abs(level))
+            while end < mean.size and allowed[end] and abs(mean[end] - level) <= within:
                 end += 1
         if end - first >= LEAST_BINS:
             found.append((first, end))

@@ -7,6 +7,8 @@ import tomllib
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchpipe.config.plan import PlanConfig, RelaxationBlock, StanceBlock, SweepBlock
 from benchpipe.process.signals import Signals
@@ -56,6 +58,34 @@ def drafted(of: Surveyed) -> DraftedPlan:
 
 def plan_of(text: str) -> PlanConfig:
     return PlanConfig.model_validate(tomllib.loads(text))
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.permutations(["Cyclic", "Hold", "Relaxation", "Sweep"]), st.integers(1, 4), st.sampled_from([10.0, 20.0, 50.0]),
+    st.sampled_from([5.0, 18.0, 60.0]), st.sampled_from([0.001, 0.01]), st.sampled_from([40.0, 160.0]),
+    st.sampled_from([0.0, 0.3]), st.integers(1, 3),
+)  # fmt: skip
+def test_any_mix_of_tests_is_found(
+    order: list[str], most: int, rate: float, stiffness: float, noise: float, top: float, spring: float, times: int
+) -> None:
+    bench = Bench(rate=rate, stiffness=stiffness, noise=noise)
+    wanted = order[:most]
+    for kind in wanted:
+        bench.rest(8.0)
+        if kind == "Cyclic":
+            bench.cycle(20, 5.0, top, 0.5)
+        elif kind == "Sweep":  # against a spring only where locked cycles are there to compare with
+            bench.sweep(5, -12.0, 15.0, 9.0, spring=spring if "Cyclic" in wanted else 0.0)
+        for _ in range(times if kind in ("Hold", "Relaxation") else 0):
+            if kind == "Hold":
+                bench.hold(0.7 * top, 40.0).rest(6.0)
+            else:
+                bench.relax(0.7 * top / stiffness, 60.0, lost=0.05).rest(6.0)
+    found = find_blocks(surveyed(bench, mode=True))
+    assert sorted(kinds(found)) == sorted(wanted)
+    assert all(one.count == times for one in (*found.holds, *found.relaxations))
+    assert found.stances == ()
 
 
 def test_a_relaxing_load_is_one_relaxation_and_no_holds() -> None:
