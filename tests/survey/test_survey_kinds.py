@@ -130,7 +130,7 @@ def test_holds_in_stretches_of_their_own_are_no_dwell() -> None:
     assert (found.holds[0].count, found.notes) == (6, ())
 
 
-@pytest.mark.parametrize(("spring", "friction"), [(0.12, 0.7), (0.3, 0.7), (0.5, 0.3)])
+@pytest.mark.parametrize(("spring", "friction"), [(0.12, 0.7), (0.3, 0.7), (0.5, 0.3), (2.5, 0.3)])
 def test_sweeps_against_a_spring_are_sweeps(spring: float, friction: float) -> None:
     bench = Bench().sweep(5, -15.0, 20.0, 12.0, spring=spring, friction=friction).cycle(60, 5.0, 80.0, 1.0)
     for found in (
