@@ -20,6 +20,7 @@ LEAST_SWEEPS = 2  # slow cycles between the same ends
 SAME_END = 0.05  # of the range
 LEAST_EVEN = 0.6  # of the periods: cycles repeat
 LEAST_BELONGING = 0.3
+NEIGHBOURS, FEWER_NEIGHBOURS = 9, 5  # of a period, itself among them; fewer where there are few periods
 ALIKE = (0.6, 1.6)  # a period beside the middle one of its neighbours
 SLOW_S = 4.0  # a sweep takes longer than that
 INNER = 0.6  # middle part of the motion, in which a free joint shows its resistance
@@ -163,17 +164,21 @@ def _between(
     for k in np.flatnonzero(slow).tolist():
         own = slice(int(tops[k]), int(tops[k + 1]))
         shape[:, k] = _flatness(load[own], motion[own]), *_free_range(load[own], motion[own]), _scatter(motion[own])
-    place, end = (stretch.number, first + int(tops[0])), first + int(last)
-    found = Cycles(stretch.file, stretch.mode, axis, place, end, period, *extremes, *shape)
     even = _even(period)
+    begun, ended = (
+        (first + int(tops[k]) for k in np.flatnonzero(even)[[0, -1]] + [0, 1]) if even.any() else (first, first)
+    )
+    found = Cycles(stretch.file, stretch.mode, axis, (stretch.number, begun), ended, period, *extremes, *shape)
     if even.mean() >= LEAST_EVEN and (int(even.sum()) >= LEAST_CYCLES or bool(slow.any())):
         yield found.select(even)
 
 
 def _even(period: Floats) -> NDArray[np.bool_]:
     """Periods that are like those of their neighbours."""
-    padded = np.pad(period, 2, mode="edge")
-    near = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    many = period.size >= NEIGHBOURS
+    width = NEIGHBOURS if many else FEWER_NEIGHBOURS
+    padded = np.pad(period, width // 2, mode="reflect" if many else "edge")
+    near = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
     return np.asarray((period > ALIKE[0] * near) & (period < ALIKE[1] * near))
 
 
