@@ -67,7 +67,7 @@ class Hold:
 
 @dataclass(frozen=True)
 class Sway:
-    """A load that stays about a level and sways, as under a person who stands."""
+    """A load that stays about a level and sways, as under a standing person."""
 
     file: str
     mode: int | None

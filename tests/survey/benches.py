@@ -83,7 +83,7 @@ class Bench:
         return self._add(np.full(t.size, 0.2), motion - motion[0], self.cycles, "free")
 
     def stand(self, seconds: float, load: float, sway: float) -> Bench:
-        """Somebody stands on the locked joint: the load sways slowly and unevenly by ``sway`` of itself."""
+        """A person on the locked joint: the load sways slowly and unevenly by ``sway`` of itself."""
         t = np.arange(round(seconds * self.rate)) / self.rate
         swaying = np.sin(1.7 * t) + 0.7 * np.sin(2.9 * t + 0.5) + 0.8 * np.sin(0.71 * t + 2.0)
         held = load * (1.0 + sway * swaying / 2.5) * np.clip(t / 1.0, 0.0, 1.0) * np.clip(seconds - t, 0.0, 1.0)

@@ -1,4 +1,4 @@
-"""From unknown logs to a right first verdict: what `init` prints, run as it stands, with one round of edits at most."""
+"""From unknown logs to a right first verdict: what `init` prints, run unchanged, with one round of edits at most."""
 
 from __future__ import annotations
 

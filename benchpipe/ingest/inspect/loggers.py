@@ -28,7 +28,7 @@ class Loggers:
 
 
 def tell_loggers(outlines: Outlines, strangers: Collection[Path]) -> Loggers:
-    """Two loggers are told by one of them having the load only and the other the motion only.
+    """There are two loggers where one group of logs has the load only and another the motion only.
 
     Files in a folder (``strangers``) that share no column with the logs are left out. All others stay with the logs of
     the first logger, whether or not they are of its dialect.
