@@ -59,7 +59,8 @@ _QUANTITIES: dict[str, tuple[str, dict[str, float]]] = {
 _OFFSETS = {"K": -273.15, "degF": -32.0 * 5.0 / 9.0}
 # Other ways people write the same unit.
 _ALIASES = {
-    "°": "deg", "degrees": "deg", "°C": "degC", "C": "degC", "°F": "degF", "µm": "um", "μm": "um",
+    "°": "deg", "degree": "deg", "degrees": "deg", "Grad": "deg",
+    "°C": "degC", "C": "degC", "°F": "degF", "µm": "um", "μm": "um",
     "µs": "us", "μs": "us", "sec": "s", "hour": "h", "day": "d", "inch": "in", "lb": "lbf",
     "Nm": "N*m", "N·m": "N*m", "N m": "N*m", "N.m": "N*m", "Nmm": "N*mm", "N·mm": "N*mm", "N mm": "N*mm",
     "kN m": "kN*m", "kN·m": "kN*m", "kNm": "kN*m", "lbf·in": "lbf*in", "lbf·ft": "lbf*ft",

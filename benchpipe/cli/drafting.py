@@ -55,8 +55,10 @@ def drafted_rig(found: Inspection, name: str) -> tuple[str, RigConfig | None]:
     """Text of a rig file, and what it says; None while a question is open."""
     from benchpipe.config.rig import RigConfig
     from benchpipe.ingest.inspect.draft import draft_rig
+    from benchpipe.survey.names import pattern_of
 
-    text = draft_rig(found, name)
+    own, others = ({path.name for path in one.logs} if one is not None else set() for one in (found.second, found))
+    text = draft_rig(found, name, pattern_of(own, others) if own else ())
     return text, None if found.questions else RigConfig.model_validate(tomllib.loads(text))
 
 
@@ -82,7 +84,8 @@ def logs_of_rig(rig: RigConfig, files: list[Path], inside: set[Path]) -> tuple[l
     for path in files:
         try:
             with open_log(path) as file:
-                if not any(len(batch.row) for batch in islice(read_log(path, file, rig), FIRST_BATCHES)):
+                batches = read_log(path, file, rig.of_file(path.name))
+                if not any(len(batch.row) for batch in islice(batches, FIRST_BATCHES)):
                     raise InputError("no row of it can be read", where=path)
             logs.append(path)
         except InputError as error:

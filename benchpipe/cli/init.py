@@ -70,7 +70,7 @@ def _write_lab(lab: Path, logs: list[Path]) -> int:
         (lab / "logs").mkdir(parents=True)
         for name, text in files.items():
             _write(lab / name, text)
-        for path in found.logs if found else ():
+        for path in found.files if found else ():
             tell(f"copying {path.name}")
             shutil.copy2(path, lab / "logs" / path.name)
     except OSError as error:
@@ -98,7 +98,7 @@ def _inspected(logs: list[Path]) -> Inspection | None:
         return None
     files, inside = log_files(logs)
     found = inspect_logs(files, strangers=inside, tell=lambda name: tell(f"looking at {name}"))
-    names = [path.name for path in found.logs]
+    names = [path.name for path in found.files]
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:
         raise ConfigError(f"two logs are called '{twice}'", do_next="make a lab for each folder, or rename one")
@@ -111,7 +111,7 @@ def _drafted(lab: Path, found: Inspection, here: str, files: int) -> int:
 
     text, rig = drafted_rig(found, lab.name)
     _write(lab / "rig.toml", text)
-    copied = [lab / "logs" / path.name for path in found.logs]
+    copied = [lab / "logs" / path.name for path in found.files]
     typer.echo(f"{lab}: {files} files, {len(copied)} log(s) copied, rig file drafted")
     for note in found.notes:
         typer.echo(f"! {note}")

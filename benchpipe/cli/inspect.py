@@ -57,7 +57,7 @@ def inspect(
     )
     text, config = drafted_rig(found, write_rig.stem if write_rig is not None else "rig")
     _show(found)
-    surveyed = surveyed_logs(config, list(found.logs)) if config is not None else None
+    surveyed = surveyed_logs(config, list(found.files)) if config is not None else None
     if config is not None and surveyed is not None:
         _show_survey(config, surveyed)
     questions = bool(found.questions)
@@ -71,7 +71,7 @@ def inspect(
                 err=True,
             )
         else:
-            questions |= _write_plan(config, write_rig, list(found.logs), write_plan, found, surveyed)
+            questions |= _write_plan(config, write_rig, list(found.files), write_plan, found, surveyed)
     return ExitCode.INCONCLUSIVE if questions else ExitCode.OK
 
 

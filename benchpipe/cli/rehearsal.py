@@ -106,7 +106,7 @@ def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
         run.name,
         run.rig.log.format,
         to_read,
-        max(ends, default=None) if run.rig.time.kind == "datetime" else None,
+        max(ends, default=None) if run.rig.time.shown_as_dates else None,
         written,
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from fnmatch import fnmatch
 from typing import Literal, Self
 
@@ -59,7 +60,8 @@ class TimeConfig(ConfigModel):
     ``format`` is that of both with one space between them. ``unit_in_log`` is how the log's
     units row writes the unit, where that text is not one we know. ``uncertainty`` is that of the
     clock's rate (expanded, k = 2), as a part of any time. ``resolution`` is the step in which the clock counts:
-    where it is longer than a sample, rows of one stamp are spread over it by ``sample_rate``.
+    where it is longer than a sample, rows of one stamp are spread over it by ``sample_rate``. ``since`` is the day from
+    whose midnight an elapsed time counts: its times are dates.
     """
 
     kind: Literal["elapsed", "datetime", "sample"] = "elapsed"
@@ -67,6 +69,7 @@ class TimeConfig(ConfigModel):
     date_column: Column | None = None
     unit: UnitText = "s"
     unit_in_log: str | None = None
+    since: date | None = None
     format: str | None = None
     sample_rate: Hertz = Field(gt=0)
     gap_samples: float = Field(default=5.0, gt=1)
@@ -81,6 +84,8 @@ class TimeConfig(ConfigModel):
             raise ValueError(
                 "kind 'datetime' needs 'format', such as '%Y-%m-%d %H:%M:%S.%f' (day or month first is never guessed)"
             )
+        if self.since is not None and self.kind != "elapsed":
+            raise ValueError(f"since is the day from which an elapsed time counts, and kind is '{self.kind}'")
         if find_unit(self.unit).quantity != "time":
             raise ValueError(f"unit '{self.unit}' is not a time")
         if self.date_column is not None and (self.kind != "datetime" or " " not in (self.format or "")):
@@ -90,7 +95,18 @@ class TimeConfig(ConfigModel):
     @property
     def dated(self) -> bool:
         """Whether the clock shows the day, not only the time of day or since a start."""
-        return self.kind == "datetime" and any(part in (self.format or "") for part in DAY_PARTS)
+        written = self.kind == "datetime" and any(part in (self.format or "") for part in DAY_PARTS)
+        return written or self.since is not None
+
+    @property
+    def shown_as_dates(self) -> bool:
+        """Whether times are shown as dates: those of a clock that shows the time of day are too."""
+        return self.kind == "datetime" or self.dated
+
+    @property
+    def origin_us(self) -> int:
+        """Where the clock's zero is [µs since 1970]; 0 where that is not known, and for dates."""
+        return (self.since - date(1970, 1, 1)).days * 86_400_000_000 if self.since is not None else 0
 
     @property
     def resolution_us(self) -> int | None:

@@ -84,7 +84,10 @@ def native_time(raw: NDArray[Any], config: TimeConfig) -> tuple[NDArray[np.int64
         native = raw.astype(np.int64)
         return native, np.abs(native) < FARTHEST_US
     factor = 1e6 / config.sample_rate if config.kind == "sample" else 1e6 * find_unit(config.unit).factor
-    return _scaled(raw, factor)
+    native, good = _scaled(raw, factor)
+    if config.origin_us:
+        native[good] += config.origin_us
+    return native, good
 
 
 @compiled

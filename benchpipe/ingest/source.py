@@ -55,7 +55,8 @@ EVENTS = {
 def ingest_settings(rig: RigConfig, until_us: int | None = None, version: int = VERSION) -> dict[str, object]:
     """What of a rig file decides the samples (a new certificate number does not), those up to a time if given."""
     channels = [channel_settings(c, until_us) for c in rig.channel]
-    time = rig.time.model_dump(mode="json", exclude={"unit_in_log"})
+    unsaid = {"since"} if rig.time.since is None else set()
+    time = rig.time.model_dump(mode="json", exclude={"unit_in_log", *unsaid})
     return {"version": version, "log": rig.log.model_dump(mode="json"), "time": time, "channels": channels}
 
 

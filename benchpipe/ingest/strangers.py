@@ -1,6 +1,6 @@
-"""Files among the logs that are none: office files, pictures, what a file browser leaves, notes.
+"""Files among the logs that are none: office files, pictures, what a file browser leaves, notes, lists of events.
 
-Told by their first bytes or their name. A file that may be a log, damaged or written otherwise than the rig file says,
+Known by their first bytes or their name. A file that may be a log, damaged or written otherwise than the rig file says,
 is none of them: that is an error, since rows would be missing without a word.
 """
 
@@ -11,11 +11,20 @@ from pathlib import Path
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.ingest.batch import needed_columns
+from benchpipe.ingest.inspect.dates import is_date
 from benchpipe.ingest.opened import open_log
 
-HEAD = 1 << 16  # bytes of a note that are looked at
-LEAST_FIGURES, MOST_OF_A_ROW = 2, 0.6  # numbers in a line, and their part of its cells, from which on it may be a row
-_NUMBER = re.compile(r"[-+\u2212]?[\d.,:/\- T\u00a0]*\d[\d.,:/\- T]*(?:[eE][-+]?\d+)?|[Nn][Aa][Nn]")
+HEAD = 1 << 16  # bytes that are looked at
+MOST_OF_A_ROW = 0.6  # of its cells are numbers or times in a row
+LEAST_BYTES, LEAST_LETTERS = 64, 0.7  # letters, digits and blanks of plain text, of the bytes that are not zero
+_NUMBER = re.compile(r"[-+\u2212]?[\d.,'\u00a0 ]*\d[\d.,]*(?:[eE][-+]?\d+)?|[Nn][Aa][Nn]")
+_TIME = re.compile(r"[\d.,:/\-+ TZ]*\d[\d.,:/\-+ TZ]*")
+_PLAIN = bytes((*range(32, 127), 9, 10, 13))
+BEGINS = {
+    "parquet": (b"PAR1",), "mdf": (b"MDF     ", b"UnFinMF "), "xlsx": (b"PK\x03\x04",),
+    "hdf5": (b"\x89HDF\r\n\x1a\n", b"MATLAB 7.3"),
+}  # fmt: skip
+GZIP = b"\x1f\x8b"
 NAMES = {
     "thumbs.db": "thumbnails of a file browser", "ehthumbs.db": "thumbnails of a file browser",
     "desktop.ini": "settings of a file browser",
@@ -53,9 +62,33 @@ def why_stranger(path: Path, rig: RigConfig) -> str | None:
         for beginning, what in BEGINNINGS.items():
             if head.startswith(beginning) and (len(head) == len(beginning) or not _as_text(head)):
                 return what
-    if rig.log.format == "text" and head and len(head) < HEAD and _is_note(head, rig):
-        return "text without rows of numbers, and without the rig file's columns"
+    if not head.strip(b"\x00"):  # empty, or room that was never written to
+        return None
+    begins = BEGINS.get(rig.log.format)
+    if begins is not None:
+        places = range(0, len(head), 512) if rig.log.format == "hdf5" else (0,)
+        known_as = any(head.startswith(begins, place) for place in places)
+        return None if known_as else f"a file of another format than {rig.log.format}"
+    if rig.log.format in ("matlab", "arrow") and _as_text(head) and not head.startswith(b"MATLAB"):
+        return "a file of text"
+    if rig.log.format == "text" and not head.startswith(GZIP):
+        if _is_binary(head):
+            return "a file of bytes that are no text"
+        if _is_note(head, rig):
+            return "text without rows of numbers as the rig file has them, and without its columns"
     return None
+
+
+def _is_binary(head: bytes) -> bool:
+    """Whether few of the bytes are letters, digits and blanks, and it is no UTF-8; zeros may be damage, or UTF-16."""
+    written = head.replace(b"\x00", b"")
+    if len(written) < LEAST_BYTES or len(written.translate(None, _PLAIN)) <= (1.0 - LEAST_LETTERS) * len(written):
+        return False
+    try:
+        head[: len(head) - len(head) % 4 - 4].decode("utf-8", "strict")
+    except UnicodeDecodeError as error:
+        return error.start < len(head) - 8
+    return False
 
 
 def _as_text(head: bytes) -> bool:
@@ -64,23 +97,29 @@ def _as_text(head: bytes) -> bool:
 
 
 def _is_note(head: bytes, rig: RigConfig) -> bool:
-    """Whether a whole small file has words, no row of numbers by any separator, and none of the columns."""
+    """Whether the beginning of a file has words, no row as long as the rig file's, and few of its columns."""
     codec = "utf-16" if head.startswith((b"\xff\xfe", b"\xfe\xff")) else rig.log.encoding
-    text = head.decode(codec, "replace")
-    columns = [column for column in needed_columns(rig).values() if isinstance(column, str)]
-    if "\x00" in text or "\ufffd" in text or any(re.search(rf"(?<!\w){re.escape(c)}(?!\w)", text) for c in columns):
+    text = head.decode(codec, "ignore" if len(head) == HEAD else "replace")
+    if "\x00" in text or "\ufffd" in text or (not text.endswith(("\n", "\r")) and len(head) < HEAD):
         return False
+    columns = {column for column in needed_columns(rig).values() if isinstance(column, str)}
+    named = sum(re.search(rf"(?<!\w){re.escape(column)}(?!\w)", text) is not None for column in columns)
+    if columns and 2 * named >= len(columns):
+        return False
+    numbers = len({c.column for c in rig.channel if not c.map})
     lines = [line for line in text.splitlines() if line.strip()]
-    rows = any(_may_be_row(line) for line in lines)
-    return not rows and text.endswith(("\n", "\r")) and re.search(r"[^\W\d]{3}", text) is not None
+    return not any(_may_be_row(line, numbers, timed=rig.time.kind != "sample") for line in lines)
 
 
-def _may_be_row(line: str) -> bool:
-    """Whether most cells of a line are numbers or times, whichever separator it has."""
+def _may_be_row(line: str, numbers: int, *, timed: bool) -> bool:
+    """Whether a line has so many numbers, and a time, and little else, whichever separator it has."""
     for separator in (",", ";", "\t", "|", None):
         cells = [cell.strip(" \t\"'") for cell in line.split(separator)]
         cells = [cell for cell in cells if cell]
-        numbers = sum(_NUMBER.fullmatch(cell) is not None for cell in cells)
-        if numbers >= LEAST_FIGURES and numbers >= MOST_OF_A_ROW * len(cells):
+        dates = [cell for cell in cells if is_date(cell)]
+        plain = [cell for cell in cells if cell not in dates and _NUMBER.fullmatch(cell)]
+        rest = [cell for cell in cells if cell not in dates and cell not in plain]
+        times = len(dates) + sum(_TIME.fullmatch(cell) is not None for cell in rest)
+        if len(plain) >= numbers and len(plain) + times >= max(numbers + timed, MOST_OF_A_ROW * len(cells)):
             return True
     return False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -85,8 +86,11 @@ def codec_of(rig: RigConfig) -> str:
 
 
 def split_cells(line: str, separator: str) -> list[str]:
-    """Cells of a header or units row."""
-    cells = line.split() if separator == "space" else line.split(separator)
+    """Cells of a header or units row; a name in quotes may hold the separator, also where no number is quoted."""
+    if separator != "space" and '"' in line and line.count('"') % 2 == 0:
+        cells = next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])
+    else:
+        cells = line.split() if separator == "space" else line.split(separator)
     return [cell.strip().strip('"').strip() for cell in cells]
 
 

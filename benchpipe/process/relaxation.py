@@ -204,7 +204,7 @@ class LoadLost:
             return rows
         start = self.load_end + full.creep_end.value
         for at, one in zip(asked_s, full.creep_at, strict=True):
-            if one is None:
+            if one is None or not np.isfinite(one.value):  # after the end, and too far to project
                 continue
             part, part_u = self._part(one.value, half_u(one), start)
             rows.append({

@@ -21,7 +21,12 @@ Line = tuple[str, str]
 def inspection_lines(found: Inspection, marks: Marks = UNICODE) -> list[Line]:
     """The screen of an inspection, top to bottom."""
     lines: list[Line] = [*_head(found, marks), *_facts(found, marks), *_time(found, marks), ("", "")]
-    lines += [*_channels(found, marks), ("", ""), *_glimpse(found, marks)]
+    lines += [*_channels(found, marks), ("", "")]
+    if found.second is not None:
+        second = found.second
+        lines += [*_head(second, marks), *_facts(second, marks), *_time(second, marks), ("", "")]
+        lines += [*_channels(second, marks), ("", "")]
+    lines += _glimpse(found, marks)
     lines += [line for note in _odd(found, marks) for line in _wrapped("! ", note, "yellow", marks)]
     lines += _questions(found.questions, marks)
     return lines
@@ -53,6 +58,7 @@ def _time(found: Inspection, marks: Marks) -> Iterator[Line]:
         yield from _labelled("time", "no column: rows are counted", marks)
     else:
         kind = "date and time" if time.kind == "datetime" else "elapsed"
+        kind += f" since {time.keys['since']}" if "since" in time.keys else ""
         name = split_name(str(time.column))[0]
         unit = f" [{time.keys['unit']}]" if "unit" in time.keys else ""
         form = found.outline.choices["date"].values[0] if time.kind == "datetime" else ""

@@ -7,14 +7,24 @@ from textwrap import wrap
 
 from benchpipe.report.inspection import LABEL, WIDTH, Line
 from benchpipe.report.signs import UNICODE, Marks, unit_shown
-from benchpipe.survey.seen import BlockSeen, CyclicSeen, HoldSeen, Seen, SweepSeen, Where
+from benchpipe.survey.seen import (
+    BlockSeen,
+    CyclicSeen,
+    HoldSeen,
+    MovingSeen,
+    RelaxationSeen,
+    Seen,
+    SlowSeen,
+    SweepSeen,
+    Where,
+)
 from benchpipe.survey.stretches import Surveyed
 
 
 def survey_lines(seen: Seen, surveyed: Surveyed, units: dict[str, str], marks: Marks = UNICODE) -> list[Line]:
     """The screen of a survey; ``units`` are those of ``load`` and ``motion``."""
     shown = {axis: unit_shown(unit, marks) for axis, unit in units.items()}
-    facts = [*(_where(one.where) + _block(one, shown) for one in seen.blocks), *_rest(seen, surveyed)]
+    facts = [*(_where(one.where) + _block(one, shown) for one in seen.blocks), *_rest(seen, surveyed, shown)]
     facts = facts or ["nothing that repeats: no cycles, holds or sweeps"]
     lines = [part for fact in facts for part in wrap(fact, WIDTH - LABEL, subsequent_indent="  ")]
     return [(f"{'seen' if n == 0 else '':<{LABEL}}{line}", "") for n, line in enumerate(lines)]
@@ -35,13 +45,28 @@ def _block(one: BlockSeen, units: dict[str, str]) -> str:
     if isinstance(one, SweepSeen):
         lasted = f"{one.fastest_s:.3g} to {one.slowest_s:.3g} s each"
         return f"{one.sweeps} sweeps from {one.low:.4g} to {one.high:.4g} {units['motion']}, {lasted}"
+    if isinstance(one, SlowSeen):
+        return f"{_block(one.sweep, units)}: or cycles, which the log cannot say"
     if isinstance(one, HoldSeen):
         return f"{one.load.value:.4g} {load} held {one.count} time(s), {one.longest_s:,.4g} s at most"
+    if isinstance(one, RelaxationSeen):
+        held = f"{one.motion.value:.4g} {units['motion']} held {one.count} time(s), {one.longest_s:,.4g} s at most"
+        return f"{held}, while the load falls by {one.lost:.1%}"
+    if isinstance(one, MovingSeen):
+        return (
+            f"{one.seconds:.3g} s of motion from {one.motion[0]:.4g} to {one.motion[1]:.4g} {units['motion']}, load "
+            f"from {one.load[0]:.4g} to {one.load[1]:.4g} {load}, which do not repeat"
+        )
     held = f"{one.load.value:.4g} {load} held {one.count} time(s) for {one.hold_s:.3g} s"
     return f"{held}, from {one.settling:.3g} {load}"
 
 
-def _rest(seen: Seen, surveyed: Surveyed) -> Iterator[str]:
+def _rest(seen: Seen, surveyed: Surveyed, units: dict[str, str]) -> Iterator[str]:
+    for one in seen.stances:
+        low, high = one.load
+        yield (
+            f"{_where(one.where)}{low:.4g} to {high:.4g} {units['load']} held {one.count} time(s), swaying: a stance?"
+        )
     if seen.changes:
         yield f"the mode changes {seen.changes:,} time(s)"
     if surveyed.restarts:

@@ -133,7 +133,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         running=running,
         first_us=min(starts, default=None),
         last_us=last_us,
-        dated=run.rig.time.kind == "datetime",
+        dated=run.rig.time.shown_as_dates,
         logs=len(sources),
         rows=account.rows,
         samples=account.samples,

@@ -1,10 +1,9 @@
-"""What happens in a stretch of samples: held loads, and cycles of load or motion with what they look like."""
+"""Cycles of load or motion in a stretch of samples, and what they look like."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -13,20 +12,15 @@ from numpy.typing import NDArray
 from benchpipe.kernels.swings import turning_places
 from benchpipe.survey.stretches import Stretch
 
-BIN_S = 0.5
-LEAST_OF_BIN = 4  # samples
-LEAST_HOLD_S = 10.0
-LEAST_BINS = 5
-HELD = 0.02  # of the load: as near a held load stays
-RAMPING = 0.01  # of the held load, from bin to bin: the load is still on its way
-STILL = 0.15  # of the span of all loads, and of the load itself: most that moves in a bin of a hold
-AWAY = 0.1  # of the largest load of all logs: less is no load
 ENDS = (0.005, 0.995)
 SWING = 0.3  # of the range of the part: a smaller move is no peak
 LEAST_MOVING = 0.05  # of the range of all: what moves less does not cycle
 LEAST_CYCLES = 3
+LEAST_SWEEPS = 2  # slow cycles between the same ends
+SAME_END = 0.05  # of the range
 LEAST_EVEN = 0.6  # of the periods: cycles repeat
 LEAST_BELONGING = 0.3
+NEIGHBOURS, FEWER_NEIGHBOURS = 9, 5  # of a period, itself among them; fewer where there are few periods
 ALIKE = (0.6, 1.6)  # a period beside the middle one of its neighbours
 SLOW_S = 4.0  # a sweep takes longer than that
 INNER = 0.6  # middle part of the motion, in which a free joint shows its resistance
@@ -39,38 +33,21 @@ Place = tuple[int, int]  # number of a stretch, and a sample of it
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class Hold:
-    """A held load, ``at`` that stretch and sample.
-
-    ``before`` and ``after`` are the loads at which it rested next to the hold, NaN where it did not; ``rest_s`` is how
-    long, the shorter of both [s].
-    """
-
-    file: str
-    mode: int | None
-    at: Place
-    start_us: int
-    load: float
-    duration_s: float
-    before: float
-    after: float
-    rest_s: float
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Cycles:
     """Cycles of one axis in one log and mode, in order: arrays of one value a cycle.
 
-    ``flat`` is the part of the load's range that follows the motion in its middle: small in a free sweep.
-    ``free_low`` and ``free_high`` bound the motion round its middle in which the load is that of the middle, and
-    ``resistance`` is its size there. NaN where the cycles are too fast to be sweeps.
+    They lie in samples ``at`` … ``end - 1`` of the stretch. ``flat`` is the part of the load's range that follows the
+    motion in its middle: small in a free sweep. ``free_low`` and ``free_high`` bound the motion round its middle in
+    which the load is that of the middle, and ``resistance`` is its size there. ``scatter`` is the standard deviation
+    of the motion over its range: 0.29 at constant speed, 0.35 in a sine. NaN where a cycle is too fast to be a sweep.
     """
 
     file: str
     mode: int | None
     axis: Axis
     at: Place
+    end: int
     period_s: Floats
     load_max: Floats
     load_min: Floats
@@ -80,21 +57,34 @@ class Cycles:
     free_low: Floats
     free_high: Floats
     resistance: Floats
+    scatter: Floats
 
     def __len__(self) -> int:
         return int(self.period_s.size)
 
     def select(self, mask: NDArray[np.bool_]) -> Cycles:
         """Those where ``mask`` is true."""
-        return Cycles(self.file, self.mode, self.axis, self.at, *(a[mask] for a in self.arrays))
+        return Cycles(self.file, self.mode, self.axis, self.at, self.end, *(a[mask] for a in self.arrays))
 
     @property
     def arrays(self) -> tuple[Floats, ...]:
         """All arrays, in the order of the fields."""
         return (
             self.period_s, self.load_max, self.load_min, self.motion_max, self.motion_min, self.flat,
-            self.free_low, self.free_high, self.resistance,
+            self.free_low, self.free_high, self.resistance, self.scatter,
         )  # fmt: skip
+
+    @property
+    def stiffness(self) -> Floats:
+        """Load range over motion range."""
+        return np.asarray((self.load_max - self.load_min) / np.maximum(self.motion_max - self.motion_min, 1e-12))
+
+    def beside(self, other: Cycles) -> bool:
+        """Whether both are of the same time: what they share is half of the shorter at least."""
+        if self.at[0] != other.at[0]:
+            return False
+        shared = min(self.end, other.end) - max(self.at[1], other.at[1])
+        return 2 * shared >= min(self.end - self.at[1], other.end - other.at[1])
 
 
 @dataclass(frozen=True)
@@ -118,61 +108,6 @@ def spans_of(stretches: tuple[Stretch, ...]) -> Spans:
     return Spans(float(high - low), float(np.subtract(*np.quantile(motion, ENDS[::-1]))), float(max(-low, high)))
 
 
-def holds_of(stretch: Stretch, spans: Spans) -> list[tuple[Hold, int, int]]:
-    """Held loads of a stretch, each with its first sample and the one after its last."""
-    time_s, load = stretch.time_s, stretch.signals.load.astype(np.float64)
-    step = float(np.median(np.diff(time_s)))
-    size = max(round(BIN_S / step), LEAST_OF_BIN)
-    count = load.size // size
-    if count < LEAST_BINS:
-        return []
-    binned = load[: count * size].reshape(count, size)
-    mean, moved = binned.mean(axis=1), np.ptp(binned, axis=1)
-    size_of = np.abs(mean)
-    away = (size_of > 0.0) & (size_of >= AWAY * spans.top) & (moved <= STILL * np.minimum(spans.load, 2.0 * size_of))
-    begun = time_s[: count * size : size]
-    found: list[tuple[Hold, int, int]] = []
-    first = 0
-    while first < count:
-        end = first
-        if away[first]:
-            level = float(np.median(mean[first : first + 3]))
-            while end < count and away[end] and abs(mean[end] - level) <= HELD * abs(level):
-                end += 1
-        lasted = float(time_s[end * size - 1] - begun[first]) if end > first else 0.0
-        if end - first >= LEAST_BINS and lasted >= LEAST_HOLD_S:
-            level = float(np.median(mean[first:end]))
-            (before, rested), (after, rests) = _rest(mean, first, -1, level), _rest(mean, end - 1, 1, level)
-            place, start_us = (stretch.number, first * size), int(stretch.signals.time_us[first * size])
-            held = Hold(
-                stretch.file,
-                stretch.mode,
-                place,
-                start_us,
-                level,
-                lasted,
-                before,
-                after,
-                size * step * min(rested, rests),
-            )
-            found.append((held, first * size, end * size))
-        first = max(end, first + 1)
-    return found
-
-
-def _rest(mean: Floats, at: int, way: Literal[1, -1], level: float) -> tuple[float, int]:
-    """Load at which it rests next, that way in time, and for how many bins; NaN where the samples end before."""
-    at += way
-    while 0 < at < mean.size - 1 and abs(mean[at + way] - mean[at]) > RAMPING * abs(level):
-        at += way
-    beyond = mean[: at + 1][::-1] if way < 0 else mean[at:]
-    if beyond.size < 2 or float(np.ptp(beyond[:3])) > 3 * RAMPING * abs(level):
-        return float("nan"), 0
-    rest = float(np.median(beyond[:3]))
-    left = np.flatnonzero(np.abs(beyond - rest) > RAMPING * abs(level))
-    return rest, int(left[0]) if left.size else int(beyond.size)
-
-
 def cycles_of(stretch: Stretch, axis: Axis, spans: Spans, without: list[tuple[int, int]]) -> Iterator[Cycles]:
     """Cycles of one axis between the holds of a stretch; what does not repeat evenly is none."""
     time_s = stretch.time_s
@@ -189,7 +124,9 @@ def cycles_of(stretch: Stretch, axis: Axis, spans: Spans, without: list[tuple[in
             continue
         places = turning_places(series, SWING * span)
         tops = _tops(series, places)
-        if tops.size > LEAST_CYCLES:
+        if tops.size > LEAST_CYCLES or (
+            tops.size > LEAST_SWEEPS and _is_alike(series, places, tops, time_s[own], span)
+        ):
             yield from _between(stretch, axis, first, time_s[own], load[own], motion[own], tops)
 
 
@@ -208,6 +145,13 @@ def _tops(series: Floats, places: NDArray[np.int64]) -> NDArray[np.int64]:
     return inner[0 if rising else 1 :: 2]
 
 
+def _is_alike(series: Floats, places: NDArray[np.int64], tops: NDArray[np.int64], time_s: Floats, span: float) -> bool:
+    """Whether a few slow cycles go between the same ends: what moves at will does not."""
+    valleys = places[(places > tops[0]) & (places < tops[-1]) & ~np.isin(places, tops)]
+    apart = max(float(np.ptp(series[tops])), float(np.ptp(series[valleys])))
+    return float(np.diff(time_s[tops]).min()) >= SLOW_S and apart <= SAME_END * span
+
+
 def _between(
     stretch: Stretch, axis: Axis, first: int, time_s: Floats, load: Floats, motion: Floats, tops: NDArray[np.int64]
 ) -> Iterator[Cycles]:
@@ -215,20 +159,26 @@ def _between(
     last = tops[-1]
     period = np.diff(time_s[tops])
     extremes = [reduce.reduceat(x[:last], tops[:-1]) for x in (load, motion) for reduce in (np.maximum, np.minimum)]
-    middle = float(np.median(period))
-    shape = np.full((4, period.size), np.nan)
-    for k, (a, b) in enumerate(pairwise(tops.tolist())) if middle >= SLOW_S else ():
-        shape[:, k] = _flatness(load[a:b], motion[a:b]), *_free_range(load[a:b], motion[a:b])
-    found = Cycles(stretch.file, stretch.mode, axis, (stretch.number, first + int(tops[0])), period, *extremes, *shape)
+    slow = period >= SLOW_S
+    shape = np.full((5, period.size), np.nan)
+    for k in np.flatnonzero(slow).tolist():
+        own = slice(int(tops[k]), int(tops[k + 1]))
+        shape[:, k] = _flatness(load[own], motion[own]), *_free_range(load[own], motion[own]), _scatter(motion[own])
     even = _even(period)
-    if even.mean() >= LEAST_EVEN and (int(even.sum()) >= LEAST_CYCLES or middle >= SLOW_S):
+    begun, ended = (
+        (first + int(tops[k]) for k in np.flatnonzero(even)[[0, -1]] + [0, 1]) if even.any() else (first, first)
+    )
+    found = Cycles(stretch.file, stretch.mode, axis, (stretch.number, begun), ended, period, *extremes, *shape)
+    if even.mean() >= LEAST_EVEN and (int(even.sum()) >= LEAST_CYCLES or bool(slow.any())):
         yield found.select(even)
 
 
 def _even(period: Floats) -> NDArray[np.bool_]:
     """Periods that are like those of their neighbours."""
-    padded = np.pad(period, 2, mode="edge")
-    near = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    many = period.size >= NEIGHBOURS
+    width = NEIGHBOURS if many else FEWER_NEIGHBOURS
+    padded = np.pad(period, width // 2, mode="reflect" if many else "edge")
+    near = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
     return np.asarray((period > ALIKE[0] * near) & (period < ALIKE[1] * near))
 
 
@@ -244,6 +194,12 @@ def _flatness(load: Floats, motion: Floats) -> float:
     terms = np.stack([np.ones(int(inside.sum())), motion[inside], way[inside]], axis=1)
     slope = float(np.linalg.lstsq(terms, load[inside], rcond=None)[0][1])
     return abs(slope) * INNER * span / reach
+
+
+def _scatter(motion: Floats) -> float:
+    """Standard deviation of the motion over its range."""
+    span = float(np.ptp(motion))
+    return float(np.std(motion)) / span if span > 0.0 else float("nan")
 
 
 def _free_range(load: Floats, motion: Floats) -> tuple[float, float, float]:

@@ -10,10 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, ProofBlock, SweepBlock
+from benchpipe.config.relaxation import RelaxationBlock
 from benchpipe.config.run import RunConfig
 from benchpipe.process.signals import signal_units
 from benchpipe.store.samples import matches
-from benchpipe.survey.activity import Cycles, Spans, cycles_of, holds_of, spans_of
+from benchpipe.survey.activity import Axis, Cycles, Spans, cycles_of, spans_of
+from benchpipe.survey.held import holds_of
 from benchpipe.survey.stretches import Stretch, Surveyed
 
 OTHER_RATE = 0.2  # of the plan's frequency
@@ -64,8 +66,8 @@ def plan_against_logs(run: RunConfig, surveyed: Surveyed) -> Iterator[Difference
             continue
         if isinstance(block, CyclicBlock) and block.boundary == "crossing":
             yield from _cycles(block, own, spans, units)
-        elif isinstance(block, HoldBlock | ProofBlock):
-            yield from _loads(block, own, spans, units["load"])
+        elif isinstance(block, HoldBlock | ProofBlock | RelaxationBlock):
+            yield from _held(block, own, spans, units)
         elif isinstance(block, SweepBlock):
             yield from _sweeps(block, own, units["motion"])
     yield from _not_taken(run, surveyed)
@@ -77,7 +79,7 @@ def _takes(block: Block, file: str, mode: int | None) -> bool:
 
 def _cycles(block: CyclicBlock, own: list[Stretch], spans: Spans, units: dict[str, str]) -> Iterator[Difference]:
     axis = block.trigger
-    found = [c for s in own for c in cycles_of(s, axis, spans, [(a, b) for _, a, b in holds_of(s, spans)])]
+    found = [c for s in own for c in cycles_of(s, axis, spans, [hold.samples for hold in holds_of(s, spans)])]
     if sum(map(len, found)) < FEWEST:
         return
     low, high = (float(np.median(np.concatenate(x))) for x in zip(*(_ends(c) for c in found), strict=True))
@@ -102,15 +104,19 @@ def _ends(cycles: Cycles) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return (cycles.load_min, cycles.load_max) if cycles.axis == "load" else (cycles.motion_min, cycles.motion_max)
 
 
-def _loads(block: HoldBlock | ProofBlock, own: list[Stretch], spans: Spans, unit: str) -> Iterator[Difference]:
-    held = [hold.load for s in own for hold, _, _ in holds_of(s, spans)]
-    asked, band = block.load.value, block.tolerance * abs(block.load.value)
-    if not held or any(abs(load - asked) <= band for load in held):
+def _held(
+    block: HoldBlock | ProofBlock | RelaxationBlock, own: list[Stretch], spans: Spans, units: dict[str, str]
+) -> Iterator[Difference]:
+    axis: Axis = "motion" if isinstance(block, RelaxationBlock) else "load"
+    asked = (block.motion if isinstance(block, RelaxationBlock) else block.load).value
+    band, unit = block.tolerance * abs(asked), units[axis]
+    held = [hold.level for s in own for hold in holds_of(s, spans) if hold.axis == axis]
+    if not held or any(abs(level - asked) <= band for level in held):
         return
-    levels = ", ".join(dict.fromkeys(f"{load:.4g}" for load in sorted(held)[:MOST_NAMED]))
+    levels = ", ".join(dict.fromkeys(f"{level:.4g}" for level in sorted(held)[:MOST_NAMED]))
     yield Difference(
-        f"block '{block.name}' asks for a load of {asked:g} {unit}, the logs show loads held at {levels} {unit}",
-        "compare load with the protocol, or look at the rig",
+        f"block '{block.name}' asks for a {axis} of {asked:g} {unit}, the logs show {axis}s held at {levels} {unit}",
+        f"compare {axis} with the protocol, or look at the rig",
     )
 
 

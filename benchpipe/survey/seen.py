@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from benchpipe.process.thresholds import HIGH_PART, LOW_PART
 from benchpipe.survey.activity import Axis, Place
 
 
@@ -65,6 +66,12 @@ class SweepSeen:
     fastest_s: float
     slowest_s: float
 
+    @property
+    def thresholds(self) -> tuple[float, float]:
+        """Motions that a sweep crosses: at about a third and two thirds of the way."""
+        span = self.high - self.low
+        return self.low + LOW_PART * span, self.low + HIGH_PART * span
+
 
 @dataclass(frozen=True)
 class HoldSeen:
@@ -88,7 +95,48 @@ class ProofSeen:
     hold_s: float
 
 
-BlockSeen = CyclicSeen | SweepSeen | HoldSeen | ProofSeen
+@dataclass(frozen=True)
+class RelaxationSeen:
+    """A motion that was held while the load fell by ``lost`` of itself: how often, and the longest [s] in one log."""
+
+    where: Where
+    motion: Level
+    load: float
+    lost: float
+    count: int
+    longest_s: float
+
+
+@dataclass(frozen=True)
+class SlowSeen:
+    """Slow motion there and back against a spring: cycles of a locked joint, or sweeps of a free one."""
+
+    where: Where
+    cyclic: CyclicSeen
+    sweep: SweepSeen
+
+
+@dataclass(frozen=True)
+class MovingSeen:
+    """Rows in which load or motion moves, between these ends, and nothing repeats or is held."""
+
+    where: Where
+    seconds: float
+    load: tuple[float, float]
+    motion: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class StanceSeen:
+    """A load that stays about a level and sways: how often, and the shortest [s]."""
+
+    where: Where
+    load: tuple[float, float]
+    count: int
+    shortest_s: float
+
+
+BlockSeen = CyclicSeen | SweepSeen | SlowSeen | HoldSeen | RelaxationSeen | ProofSeen | MovingSeen
 
 
 @dataclass(frozen=True)
@@ -96,17 +144,28 @@ class Seen:
     """All that the logs show.
 
     ``idle`` holds where rows are in which nothing happens; ``changes`` counts the changes of the mode channel.
+    ``stances`` may be such: no log says it surely.
     """
 
-    cyclic: tuple[CyclicSeen, ...]
-    sweeps: tuple[SweepSeen, ...]
-    holds: tuple[HoldSeen, ...]
-    proofs: tuple[ProofSeen, ...]
-    idle: tuple[Where, ...]
-    changes: int
+    cyclic: tuple[CyclicSeen, ...] = ()
+    sweeps: tuple[SweepSeen, ...] = ()
+    slow: tuple[SlowSeen, ...] = ()
+    holds: tuple[HoldSeen, ...] = ()
+    relaxations: tuple[RelaxationSeen, ...] = ()
+    proofs: tuple[ProofSeen, ...] = ()
+    moving: tuple[MovingSeen, ...] = ()
+    stances: tuple[StanceSeen, ...] = ()
+    idle: tuple[Where, ...] = ()
+    changes: int = 0
     notes: tuple[str, ...] = ()
 
     @property
     def blocks(self) -> tuple[BlockSeen, ...]:
         """What a plan has blocks for, in the order in which it is first seen."""
-        return tuple(sorted((*self.cyclic, *self.sweeps, *self.holds, *self.proofs), key=lambda one: one.where.at))
+        found = (*self.repeated, *self.moving)
+        return tuple(sorted(found, key=lambda one: one.where.at))
+
+    @property
+    def repeated(self) -> tuple[BlockSeen, ...]:
+        """What repeats or is held."""
+        return (*self.cyclic, *self.sweeps, *self.slow, *self.holds, *self.relaxations, *self.proofs)

@@ -18,10 +18,12 @@ from numpy.typing import NDArray
 from benchpipe.config.rig import RigConfig
 from benchpipe.ingest.calibrate import to_rows
 from benchpipe.ingest.clock import native_time
+from benchpipe.ingest.inspect.states import FREE
 from benchpipe.ingest.opened import open_log
 from benchpipe.ingest.readers import read_log
 from benchpipe.process.signals import Signals, to_signals
 from benchpipe.store.samples import SampleBatch
+from benchpipe.survey.second import LogRows, join_second
 
 MOST_ROWS = 8_000_000  # of all logs together: 16 bytes each are kept
 LEAST_ROWS = 50_000  # of each log
@@ -64,6 +66,8 @@ class Surveyed:
         Counter before and after each fall of it.
     first_count : float
         The counter at the first sample; NaN where the rig has none.
+    free : frozenset of int
+        Modes whose word in the log says that the joint is free.
     """
 
     stretches: tuple[Stretch, ...]
@@ -73,6 +77,7 @@ class Surveyed:
     restarts: int
     resets: tuple[tuple[float, float], ...]
     first_count: float
+    free: frozenset[int] = frozenset()
 
 
 def survey_logs(
@@ -109,6 +114,7 @@ class _Reading:
 
     def __init__(self, rig: RigConfig) -> None:
         self._rig = rig
+        self._logs: list[LogRows] = []
         self._stretches: list[Stretch] = []
         self._rows: Counter[tuple[str, int | None]] = Counter()
         self._partly: list[str] = []
@@ -117,22 +123,28 @@ class _Reading:
         self._first_count, self._count = float("nan"), float("nan")
 
     def surveyed(self) -> Surveyed:
+        """Cut what was read, and say what was met."""
+        second = self._rig.second
+        for log in self._logs if second is None else join_second(self._rig, second, self._logs):
+            self._cut(log.name, log.time_us, log.columns)
         return Surveyed(
             tuple(self._stretches), dict(self._rows), self._rejected, tuple(self._partly), self._restarts,
-            tuple(self._resets), self._first_count,
+            tuple(self._resets), self._first_count, _free_modes(self._rig),
         )  # fmt: skip
 
     def log(self, name: str, path: Path, most: int) -> None:
+        """Read a log."""
         times: list[NDArray[np.int64]] = []
-        columns: dict[str, list[NDArray[Any]]] = {channel.name: [] for channel in self._rig.channel}
+        rig = self._rig.of_file(name)
+        columns: dict[str, list[NDArray[Any]]] = {channel.name: [] for channel in rig.channel}
         looked = 0
         with open_log(path) as file:
-            for batch in read_log(path, file, self._rig):
+            for batch in read_log(path, file, rig):
                 if looked >= most:
                     self._partly.append(name)
                     break
-                native, good = native_time(batch.time, self._rig.time)
-                rows = to_rows(batch, native, self._rig)
+                native, good = native_time(batch.time, rig.time)
+                rows = to_rows(batch, native, rig)
                 times.append(native[good])
                 for channel, values in rows.values.items():
                     columns[channel].append(values[good])
@@ -140,7 +152,7 @@ class _Reading:
                 looked += len(batch.row)
         if times:
             joined = {channel: np.concatenate(parts) for channel, parts in columns.items()}
-            self._cut(name, np.concatenate(times), joined)
+            self._logs.append(LogRows(name, np.concatenate(times), joined))
 
     def _cut(self, name: str, time_us: NDArray[np.int64], columns: dict[str, NDArray[Any]]) -> None:
         """Cut where the clock goes back, at gaps, and where the mode changes."""
@@ -195,3 +207,9 @@ def _gaps(steps: NDArray[np.int64], longest_us: int) -> NDArray[np.bool_]:
     steady = like_next | like_before
     changed = np.append(False, steady[1:] != steady[:-1]) if slow.size else steady
     return np.asarray((slow & ~steady) | changed)
+
+
+def _free_modes(rig: RigConfig) -> frozenset[int]:
+    """Modes whose word says that the joint is free."""
+    words = rig.find(rig.mode).map if rig.mode is not None else ()
+    return frozenset(round(number) for word, number in words if FREE.match(word))

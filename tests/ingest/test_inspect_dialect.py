@@ -84,6 +84,24 @@ def test_some_numbers_decide(more: str, value: float) -> None:
     assert found.form.value("1,234") == value
 
 
+def test_a_number_below_one_decides_where_it_goes_with_its_column() -> None:
+    found = find_dialect([*(f"{k % 7 + 1},{k:03d};5,678" for k in range(100, 150)), "0,929;5,678"])
+    assert (found.numbers.is_open, found.form.decimal) == (False, ",")
+    lost = find_dialect([*(f"{k},{k:03d};5,678" for k in range(100, 150)), "0,929;5,678"])  # 100,929 that lost its head
+    assert lost.numbers.is_open
+
+
+def test_names_in_quotes_hold_the_separator_where_numbers_stand_without() -> None:
+    lines = [
+        '"Time (s)","Load, filtered (N)","Travel, ""left"" (mm)"',
+        "0.00,1.5,2.25",
+        "0.01,1.6,2.26",
+        "0.02,1.7,2.27",
+    ]
+    found = find_heading(lines, find_dialect(lines))
+    assert found.header == ("Time (s)", "Load, filtered (N)", 'Travel, "left" (mm)')
+
+
 def test_one_broken_cell_decides_nothing() -> None:
     found = find_dialect([*["1,234;5,678"] * 50, "2,34;6,789"])
     assert found.numbers.is_open
@@ -129,6 +147,9 @@ def test_a_row_of_descriptions_is_no_row_of_units() -> None:
         ("Kraft in kN", ("Kraft", "kN")), ("drop in test", ("drop in test", "")),
         ("load_Nm", ("load", "Nm")), ("Angle", ("Angle", "")), ("temp_C", ("temp", "C")), ("pos_in", ("pos_in", "")),
         ("a/b", ("a/b", "")), ("[N]", ("[N]", "")),
+        ("Moment Nm", ("Moment", "Nm")), ("Rotation deg", ("Rotation", "deg")), ("Load cell 2 N", ("Load cell 2", "N")),
+        ("Moment N m", ("Moment", "N m")), ("Winkel [Grad]", ("Winkel", "Grad")), ("Load min", ("Load min", "")),
+        ("Sensor C", ("Sensor C", "")), ("Torsion bar", ("Torsion bar", "")), ("Phase 1", ("Phase 1", "")),
     ],
 )  # fmt: skip
 def test_units_in_names(name: str, parts: tuple[str, str]) -> None:
@@ -136,8 +157,8 @@ def test_units_in_names(name: str, parts: tuple[str, str]) -> None:
 
 
 def test_units_are_known_or_not() -> None:
-    assert [known_unit(text) for text in ("[N·m]", "°C", " (kN) ", "furlong", "", "nm", "-")] == [
-        "N*m", "degC", "kN", None, None, None, "1",
+    assert [known_unit(text) for text in ("[N·m]", "°C", " (kN) ", "Grad", "furlong", "", "nm", "-")] == [
+        "N*m", "degC", "kN", "deg", None, None, None, "1",
     ]  # fmt: skip
 
 

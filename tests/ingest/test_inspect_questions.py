@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import gzip
 import re
+import tomllib
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from benchpipe.config.model import load_model
-from benchpipe.config.rig import RigConfig
+from benchpipe.config.rig import RigConfig, TimeConfig
 from benchpipe.errors import ConfigError, InputError
+from benchpipe.ingest.clock import native_time
 from benchpipe.ingest.inspect.draft import draft_rig
 from benchpipe.ingest.inspect.run import inspect_logs
 from benchpipe.ingest.readers import read_log
@@ -247,6 +249,30 @@ def test_jitter_and_a_rate_that_is_not_round(tmp_path: Path) -> None:
     assert found.frequency_hz == pytest.approx(128.0 / (2 * np.pi * 20), rel=2e-3)
 
 
+def test_two_rates_of_a_log_are_both_said_and_a_coarse_clock_has_one(tmp_path: Path) -> None:
+    def rate_of(times: np.ndarray) -> tuple[float, tuple[float, ...]]:  # type: ignore[type-arg]
+        rows = "".join(f"{t:.2f};{np.sin(t):.4f};{np.sin(t):.3f}\n" for t in times)
+        found = inspect_logs([by_hand(tmp_path / "a.csv", "t [s];F [N];x [mm]\n" + rows)]).time
+        return found.rate_hz, found.also_hz
+
+    at_20, at_25 = np.arange(1500) / 20.0, np.arange(2500) / 25.0
+    assert rate_of(np.concatenate([at_20, 75.0 + at_25])) == (25.0, (20.0,))
+    assert rate_of(np.concatenate([at_25[:800], 32.0 + at_20])) == (20.0, (25.0,))
+    rate, also = rate_of(np.arange(3000) / 30.0)  # steps of 0.03 and 0.04 s in turn
+    assert (rate, also) == (pytest.approx(30.0, rel=0.01), ())
+
+
+def test_seconds_with_a_point_say_that_numbers_have_one(tmp_path: Path) -> None:
+    def questions(mark: str, seconds: str) -> list[str]:
+        times = [f"2033-05-17 06:40:{k // 50:02d}{seconds}{k % 50 * 20:03d}" for k in range(400)]
+        rows = "".join(f"{t};{5 + k % 9}{mark}{101 + k};{k % 7 + 1}{mark}{201 + k}\n" for k, t in enumerate(times))
+        found = inspect_logs([by_hand(tmp_path / "a.csv", "stamp;F [N];x [mm]\n" + rows)])
+        return [question.key for question in found.questions]
+
+    assert questions(".", ".") == questions(",", ",") == []
+    assert questions(",", ".") == ["log.decimal", "log.thousands"]
+
+
 def test_a_large_log_is_sampled(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import benchpipe.ingest.inspect.run as inspecting
 
@@ -301,7 +327,8 @@ ODD = {
     "a column of words": ("Time [s];F [N];x [mm];State\n" + _rows("{t:.2f};{w:.3f};{w:.3f};OK"), ["f", "x"]),
     "comments above": ("# rig one\n#\nTime [s],F [N],x [mm]\n" + _rows("{t:.2f},{w:.3f},{w:.3f}"), ["f", "x"]),
     "a unit that is not known": (
-        "Time [s];F [N];x [mm];P [furlong]\n" + _rows("{t:.2f};{w:.3f};{w:.3f};{o}"), ["f", "x", "p"],
+        "Time [s];F [N];x [mm];P [furlong]\n" + _rows("{t:.2f};{w:.3f};{w:.3f};{o}"),
+        ["f", "x", "p"],
     ),
     "units in words": ("Zeit in s;Kraft in N;Weg in mm\n" + _rows("{t:.2f};{w:.3f};{w:.3f}"), ["kraft", "weg"]),
     "columns of one width": ("  Time_s   F_N  x_mm\n" + _rows("{t:10.2f} {w:9.3f} {w:9.3f}"), ["f", "x"]),
@@ -310,15 +337,19 @@ ODD = {
     "exponents": ("t [s],F [N],x [mm]\n" + _rows("{t:.3E},{w:.5E},{w:.5e}"), ["f", "x"]),
     "three rows": ("t [s];F [N];x [mm]\n" + _rows("{t:.2f};{w:.3f};{w:.3f}", 3), ["f", "x"]),
     "a true minus sign": (
-        "t [s];F [N];x [mm]\n" + _rows("{t:.2f};{w:.3f};{w:.3f}").replace("-", "\u2212"), ["f", "x"],
+        "t [s];F [N];x [mm]\n" + _rows("{t:.2f};{w:.3f};{w:.3f}").replace("-", "\u2212"),
+        ["f", "x"],
     ),
     "no-break spaces between thousands": (
-        "t [s];F [N];x [mm]\n" + "".join(
-            f"{k / 50:.2f};{1500 + 900 * np.sin(k / 8):,.1f};{np.sin(k / 8):.3f}\n" for k in range(400)
-        ).replace(",", "\u202f"), ["f", "x"],
+        "t [s];F [N];x [mm]\n"
+        + "".join(f"{k / 50:.2f};{1500 + 900 * np.sin(k / 8):,.1f};{np.sin(k / 8):.3f}\n" for k in range(400)).replace(
+            ",", "\u202f"
+        ),
+        ["f", "x"],
     ),
     "carriage returns alone": (
-        "Station: R7\r\rt [s];F [N];x [mm]\r" + _rows("{t:.2f};{w:.3f};{w:.3f}").replace("\n", "\r"), ["f", "x"],
+        "Station: R7\r\rt [s];F [N];x [mm]\r" + _rows("{t:.2f};{w:.3f};{w:.3f}").replace("\n", "\r"),
+        ["f", "x"],
     ),
 }
 
@@ -387,6 +418,19 @@ def test_a_count_from_1970_says_its_unit_by_its_size(unit: str, factor: float, t
     found = inspect_logs([by_hand(tmp_path / "log.csv", "stamp;F [N];x [mm]\n" + "\n".join(rows) + "\n")])
     assert found.questions == ()
     assert (found.time.kind, found.time.keys["unit"], found.time.rate_hz) == ("elapsed", unit, 50.0)
+    time = RigConfig.model_validate(tomllib.loads(draft_rig(found, "r"))).time
+    assert time.dated
+    native, good = native_time(np.array([factor * 1_931_235_600.25, np.nan]), time)
+    assert good.tolist() == [True, False]
+    assert native[0] == pytest.approx(1_931_235_600_250_000, abs=1)
+
+
+def test_a_clock_may_count_from_any_day_and_only_an_elapsed_one() -> None:
+    since = date(2001, 1, 1)
+    native, _ = native_time(np.array([1.5]), TimeConfig(column="t", sample_rate="1 Hz", since=since))
+    assert native[0] == int(datetime(2001, 1, 1, tzinfo=UTC).timestamp()) * 1_000_000 + 1_500_000
+    with pytest.raises(ValueError, match="since is the day from which an elapsed time counts"):
+        TimeConfig(kind="sample", sample_rate="1 Hz", since=since)
 
 
 @pytest.mark.parametrize("gap", [0.0, 40.0])

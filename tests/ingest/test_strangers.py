@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from benchpipe.config.log import LogConfig
 from benchpipe.errors import InputError
 from benchpipe.ingest.strangers import why_stranger
 from tests.ingest.taken import HEAD, Run, rows
@@ -20,6 +22,14 @@ STRANGERS = {
     "photo.jpg": (b"\xff\xd8\xff\xe0\x00\x10JFIF" + bytes(40), "image"),
     "screen.png": (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR" + bytes(40), "image"),
     "certificate.pdf": (b"%PDF-1.7\n%\xe2\xe3\n", "PDF"),
+    "events.txt": (
+        b"2033-05-17;06:40:00;pump;3\n2033-05-17 06:41:00.250;operator stopped it;4\n" * 2000,
+        "without rows",
+    ),
+    "events.csv": (b"time,event\n2033-05-17T06:40:00,start\n2033-05-17T06:41:00,stop\n", "without rows"),
+    "numbers.txt": (b"".join(b"%d %.2f\n" % (k, 1.01 * k) for k in range(60)), "without rows"),
+    "state.bin": (np.random.default_rng(5).bytes(5000), "no text"),
+    "floats.bin": (np.linspace(0.1, 7.0, 900).astype("<f8").tobytes(), "no text"),
     "readme.txt": (NOTE.encode(), "text without rows"),
 }
 
@@ -49,6 +59,8 @@ def test_strangers_are_skipped_and_reported_and_sound_logs_go_on(tmp_path: Path)
         "12.04.2031 10:30:00\t3.5\t2\n",
         "t,F\n" + "see page\n",  # one of the columns
         "II*,MM,some text of a log\n0,1,2\n",
+        "2031-04-12T10:30:00.250+01:00;3.5;2\n2031-04-12T10:30:00.260+01:00;3.6;2\n",
+        "0'010\t1'203.5\t2\n",
         "",
         "unfinished",
     ],
@@ -56,6 +68,34 @@ def test_strangers_are_skipped_and_reported_and_sound_logs_go_on(tmp_path: Path)
 def test_what_may_be_a_log_is_no_stranger(tmp_path: Path, content: str) -> None:
     run = Run(tmp_path)
     assert why_stranger(run.write("b.csv", content), run.config.rig) is None
+
+
+def test_damage_is_no_stranger(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    sound = (HEAD + rows(0, 300)).encode()
+    for damaged in (
+        sound[:900] + bytes(3000) + sound[900:],
+        bytes(5000),
+        sound.decode().encode("utf-16"),
+        b"\x1f\x8b\x08",
+    ):
+        path = run.write("b.csv", damaged)
+        assert why_stranger(path, run.config.rig) is None
+
+
+@pytest.mark.parametrize(
+    ("form", "own"),
+    [
+        ("parquet", b"PAR1"), ("mdf", b"MDF     4.10"), ("hdf5", bytes(512) + b"\x89HDF\r\n\x1a\n"),
+        ("xlsx", b"PK\x03\x04"), ("matlab", b"MATLAB 5.0 MAT-file"), ("arrow", b"ARROW1\x00\x00"),
+    ],
+)  # fmt: skip
+def test_a_note_among_logs_of_other_formats_is_a_stranger(tmp_path: Path, form: str, own: bytes) -> None:
+    run = Run(tmp_path)
+    rig = run.config.rig.model_copy(update={"log": LogConfig(format=form)})
+    assert why_stranger(run.write("numbers.txt", STRANGERS["numbers.txt"][0]), rig) is not None
+    assert why_stranger(run.write("log", own + bytes(100)), rig) is None
+    assert why_stranger(run.write("log", bytes(100)), rig) is None
 
 
 def test_a_log_that_is_damaged_or_written_otherwise_still_stops_the_run(tmp_path: Path) -> None:

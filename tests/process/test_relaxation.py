@@ -104,6 +104,16 @@ def test_a_beginning_that_was_not_seen_gives_no_loss() -> None:
     assert "time zero is not known" in row["remark"]
 
 
+def test_a_time_after_the_end_has_no_row_of_points() -> None:
+    config = block().model_copy(update={"report_at": (60.0, 600.0, 1800.0)})
+    builder = RelaxationBuilder(config, RIG)
+    builder.feed(held(0.03))
+    points = builder.finish().points
+    asked = [row["time_s"] for row in points if row["kind"] == "asked"]
+    assert asked == [60.0, 600.0]
+    assert all(math.isfinite(row["load"]) for row in points)
+
+
 def test_a_motion_that_drifts_is_undecided() -> None:
     (row,) = rows_of(held(0.05, drift=0.035)).held
     assert row["kind"] == "undecided"

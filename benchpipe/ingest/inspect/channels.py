@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
@@ -24,9 +25,9 @@ TAKEN = frozenset(("time", "date", "time_us", "file", "row", "reject"))
 Floats = NDArray[np.float64]
 
 
-def channel_names(outline: Outline) -> dict[Key, str]:
-    """A channel name for each column of a log."""
-    taken: set[str] = set(TAKEN)
+def channel_names(outline: Outline, used: Collection[str] = ()) -> dict[Key, str]:
+    """A channel name for each column of a log; ``used`` are those of another logger."""
+    taken: set[str] = {*TAKEN, *used}
     names: dict[Key, str] = {}
     for place, column in enumerate(outline.columns):
         if column.key not in names:

@@ -6,8 +6,11 @@ other explains as many cells and gives other numbers: else 1,234 could be a thou
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from dataclasses import dataclass
+
+import numpy as np
 
 from benchpipe.errors import InputError
 from benchpipe.ingest.inspect.cells import (
@@ -27,6 +30,8 @@ MOST_CELLS = 100_000
 LEAST_ROWS = 2
 LEAST_SCORE = 0.2
 NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", "space": "spaces"}
+ZERO_LED = re.compile(r"[+-]?0[.,]\d")
+BESIDE = 0.1  # of the range of a column: as far beyond it a number still goes with the others
 MARGIN = 3  # cells by which a way of writing must explain more than another: a broken cell or two decide nothing
 
 
@@ -119,6 +124,7 @@ def _numbers(best: _Try) -> Choice:
     counts = {form: sum(v is not None for v in values[form]) for form in possible}
     most = max(counts.values())
     near = tuple(form for form in possible if counts[form] > most - MARGIN)
+    near = tuple(form for form in near if not _denied(best.rows, form, near)) or near
     for form in near[1:]:
         for cell, one, other in zip(cells, values[near[0]], values[form], strict=True):
             if one is not None and other is not None and one != other:
@@ -126,6 +132,26 @@ def _numbers(best: _Try) -> Choice:
                 ask = f"is '{cell}' {one:g} ({marks(near[0])}) or {other:g} ({marks(form)})?"
                 return Choice((near[0], form), False, "", ask)
     return Choice(near, True, "" if any("." in cell or "," in cell for cell in cells) else "whole numbers only")
+
+
+def _denied(rows: list[list[str]], form: NumberForm, others: tuple[NumberForm, ...]) -> bool:
+    """Whether a column holds numbers such as 0,929 that are none in this way of writing, and go with the rest of it.
+
+    A cell that lost its first digits looks like that too, but lies apart from the others.
+    """
+    for column in zip(*rows, strict=True):
+        led = {cell for cell in column if ZERO_LED.match(cell) and form.value(cell) is None}
+        for other in others if led else ():
+            known = np.array([v for cell in column if cell not in led and (v := other.value(cell)) is not None])
+            zeros = [v for cell in led if (v := other.value(cell)) is not None]
+            if (
+                zeros
+                and known.size
+                and min(zeros) >= known.min() - BESIDE * np.ptp(known)
+                and max(zeros) <= (known.max() + BESIDE * np.ptp(known))
+            ):
+                return True
+    return False
 
 
 def _separator(best: _Try, tries: list[_Try], lines: list[str]) -> Choice:

@@ -18,14 +18,14 @@ ENCODINGS = "utf-8, utf-16, latin-1, cp1252 or gbk"
 WIDTH = 44  # where comments begin
 
 
-def draft_rig(found: Inspection, name: str) -> str:
-    """Text of a rig file for the logs that were inspected."""
+def draft_rig(found: Inspection, name: str, second_files: tuple[str, ...] = ()) -> str:
+    """Text of a rig file for the logs that were inspected; ``second_files``: patterns of a second logger's logs."""
     asked = {question.key: question for question in found.questions}
     state = "works as it stands"
     if asked:
         state = f"does not work before {len(asked)} QUESTION(s) are answered"
-    logs = ", ".join(path.name for path in found.logs[:3])
-    logs += f" and {len(found.logs) - 3} more" if len(found.logs) > 3 else ""
+    logs = ", ".join(path.name for path in found.files[:3])
+    logs += f" and {len(found.files) - 3} more" if len(found.files) > 3 else ""
     lines = [
         f"# Rig file drafted by 'benchpipe inspect' from {logs}.",
         f"# It {state}. Signs, zeros and calibration are for you to check.",
@@ -35,8 +35,11 @@ def draft_rig(found: Inspection, name: str) -> str:
         "",
         *_time(found, asked),
     ]
-    for channel in found.channels:
-        lines += ["", *_channel(channel, found, asked)]
+    if found.second is not None:
+        lines += ["", *_second(found, found.second, second_files, asked)]
+    for logger, one in (("", found), ("second", found.second)):
+        for channel in one.channels if one is not None else ():
+            lines += ["", *_channel(channel, one or found, asked, logger)]
     for axis in ("load", "motion"):
         lines += ["", f"[{axis}]", *_axis(axis, found, asked)]
     roles = [
@@ -94,6 +97,8 @@ def _time(found: Inspection, asked: dict[str, Question]) -> list[str]:
         lines += toml_line("unit", time.keys.get("unit", "s"), time.rate_from or "its unit", asked.get("time.unit"))
         said = next((column.unit for column in found.outline.columns if column.key == time.column), "")
         lines += _unit_in_log(said, found)
+        if "since" in time.keys:
+            lines += toml_line("since", time.keys["since"], "the day from which it counts, in UTC: its times are dates")
     if time.kind == "datetime":
         lines += _format(found, asked.get("time.format"))
     rate = f"{time.rate_hz:.10g} {INSIDE_UNIT['frequency']}" if math.isfinite(time.rate_hz) else "?"
@@ -110,13 +115,29 @@ def _format(found: Inspection, question: Question | None) -> list[str]:
     return [*_asked(question), *(f"# format = {as_toml(form)}" for form in choice.values)]
 
 
-def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Question]) -> list[str]:
+def _second(found: Inspection, second: Inspection, files: tuple[str, ...], asked: dict[str, Question]) -> list[str]:
+    """What a second logger writes, and how its clock compares."""
+    own = {key.removeprefix("second."): question for key, question in asked.items() if key.startswith("second.")}
+    dialect, clock = _log(second, own), _time(second, own)
+    why = "its clock less the first one's: both are taken to show the same" if found.time.kind == "datetime" else ""
+    return [
+        "[second]", *toml_line("files", list(files), "its logs; rows are joined at the times of the first"),
+        *toml_line("offset", "0 s", why, own.get("offset")),
+        *toml_line("offset_uncertainty", "?", "expanded, k = 2", own.get("offset_uncertainty")),
+        "# a channel of each logger that show the same quantity: the offset is then found from them:",
+        '# same = ["CHANNEL", "CHANNEL_2"]',
+        "", "[second.log]", *dialect[1:], "", "[second.time]", *clock[1:],
+    ]  # fmt: skip
+
+
+def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Question], logger: str) -> list[str]:
     where = f"channel.{channel.name}"
     unit = asked.get(f"{where}.unit")
     out = channel.unit is None and unit is None and bool(channel.said)
     lines = ["[[channel]]"]
     lines += toml_line("name", channel.name, f"{_number(channel.lowest)} to {_number(channel.highest)} in the log")
     lines += _column(channel.key, found, asked, "")
+    lines += toml_line("logger", logger, "") if logger else []
     said = f"from the {channel.unit_from}" if channel.unit_from else "the log gives none: plain numbers"
     said = "counts" if channel.name == found.roles.get("counter") else said
     lines += toml_line("unit", channel.unit or "1", said, unit)

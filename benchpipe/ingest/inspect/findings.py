@@ -197,7 +197,8 @@ class Inspection:
     """All that was found in one or more logs of one rig.
 
     ``roles`` names the channels by ``load``, ``motion``, ``temperature``, ``counter`` and ``mode``;
-    ``frequency_hz`` is NaN where load and motion do not cycle.
+    ``frequency_hz`` is NaN where load and motion do not cycle. ``second`` is what the logs of a second logger hold:
+    roles and questions are all of the first, those on the second's dialect and clock begin with ``second.``.
     """
 
     logs: tuple[Path, ...]
@@ -212,3 +213,9 @@ class Inspection:
     glimpse: Glimpse | None
     questions: tuple[Question, ...]
     notes: tuple[str, ...]
+    second: Inspection | None = None
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """Logs of all loggers."""
+        return self.logs if self.second is None else (*self.logs, *self.second.logs)

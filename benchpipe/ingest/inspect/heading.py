@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 from benchpipe.errors import ConfigError, InputError
-from benchpipe.ingest.inspect.cells import PLAIN_FORMS, kind_of
+from benchpipe.ingest.inspect.cells import PLAIN_FORMS, kind_of, split_line
 from benchpipe.ingest.inspect.dialect import DialectFinding
 from benchpipe.ingest.inspect.findings import Key, LogColumn
 from benchpipe.units import find_unit
@@ -14,9 +14,12 @@ from benchpipe.units import find_unit
 _IN_BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]*)\s*[\])]$")
 _AFTER_SLASH = re.compile(r"^(?P<name>.+?)\s+/\s+(?P<unit>\S+)$")
 _AFTER_IN = re.compile(r"^(?P<name>.+?)\s+in\s+(?P<unit>\S+)$")
+_AFTER_SPACE = re.compile(r"^(?P<name>.*[^\W\d_]{2}.*?)\s+(?P<unit>k?N m|\S+)$")
 _AFTER_LINE = re.compile(r"^(?P<name>.+)_(?P<unit>kN|N|Nm|Nmm|deg|rad|mm|um|ms|us|s|degC|C)$")
 _PAIR = re.compile(r"^[#%*\s]*(?P<key>[^:=\t;,|]{1,40}?)\s*[:=\t;,|]\s*(?P<value>.*)$")
 MOST_HEADING = 200  # lines
+MEASURED = ("force", "torque", "angle", "length", "time", "temperature", "stress")
+WORDS_TOO = frozenset(("in", "min", "um", "bar", "m", "h", "d", "K", "C"))  # as the last word of a name no unit
 
 
 @dataclass(frozen=True)
@@ -39,7 +42,7 @@ def find_heading(lines: list[str], dialect: DialectFinding) -> HeadingFinding:
     InputError
         No row of the dialect follows within :data:`MOST_HEADING` lines, or the header has other columns than the rows.
     """
-    rows = [dialect.cells(line) for line in lines[: MOST_HEADING + 2]]
+    rows = [_cells(line, dialect) for line in lines[: MOST_HEADING + 2]]
     first = next((i for i in range(len(rows)) if all(_is_row(r, dialect) for r in rows[i : i + 2])), None)
     if first is None:
         raise InputError(f"no row of numbers stands in the first {MOST_HEADING} lines", got=(lines or [""])[0][:60])
@@ -67,10 +70,17 @@ def split_name(name: str) -> tuple[str, str, str]:
         match = pattern.match(name)
         if match is not None and match["name"]:
             return match["name"], match["unit"], "column name"
-    match = _AFTER_IN.match(name)
-    if match is not None and known_unit(match["unit"]) is not None:
-        return match["name"], match["unit"], "column name"
+    for pattern, words in ((_AFTER_IN, frozenset[str]()), (_AFTER_SPACE, WORDS_TOO)):
+        match = pattern.match(name)
+        if match is not None and match["unit"] not in words and _is_measured(match["unit"]):
+            return match["name"], match["unit"], "column name"
     return name, "", ""
+
+
+def _is_measured(text: str) -> bool:
+    """Whether a text is a unit of what rigs measure."""
+    unit = known_unit(text)
+    return unit is not None and find_unit(unit).quantity in MEASURED
 
 
 def log_column(key: Key, unit: str, unit_from: str, kind: str) -> LogColumn:
@@ -90,6 +100,15 @@ def known_unit(text: str) -> str | None:
         return find_unit(inside).text
     except ConfigError:
         return None
+
+
+def _cells(line: str, dialect: DialectFinding) -> list[str]:
+    """Cells of a line; names may stand in quotes, and hold the separator, where numbers do not."""
+    cells = dialect.cells(line)
+    if len(cells) != dialect.width and '"' in line:
+        quoted = split_line(line, dialect.separator.values[0], quoted=True)
+        return quoted if len(quoted) == dialect.width else cells
+    return cells
 
 
 def _is_row(cells: list[str], dialect: DialectFinding) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from types import MappingProxyType
 from typing import Any
 
@@ -85,7 +86,7 @@ def as_toml(value: Any) -> str:
     """A value as TOML."""
     if isinstance(value, bool):
         return "true" if value else "false"
-    if isinstance(value, int | float):
+    if isinstance(value, int | float | date):
         return str(value)
     if isinstance(value, list | tuple):
         return "[" + ", ".join(as_toml(v) for v in value) + "]"

@@ -6,7 +6,7 @@ import os
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from importlib.metadata import EntryPoint
 from pathlib import Path
 
@@ -16,13 +16,24 @@ from benchpipe.errors import BenchpipeError, InputError, MissingExtraError
 from benchpipe.ingest.inspect.agreement import agree
 from benchpipe.ingest.inspect.channels import channel_names, find_channels, without_sentinels
 from benchpipe.ingest.inspect.columnar_log import outline_columnar, sample_columnar
-from benchpipe.ingest.inspect.findings import Choice, Inspection, Key, LogColumn, LogSample, Outline, TimeFinding
+from benchpipe.ingest.inspect.findings import (
+    ChannelFinding,
+    Choice,
+    Inspection,
+    Key,
+    LogColumn,
+    LogSample,
+    Outline,
+    Question,
+    TimeFinding,
+)
 from benchpipe.ingest.inspect.heading import known_unit
+from benchpipe.ingest.inspect.loggers import must_have_one_clock, of_offset, tell_loggers
 from benchpipe.ingest.inspect.plugin_log import outline_plugin, sample_plugin
 from benchpipe.ingest.inspect.questions import of_channels, of_choices, of_signs
 from benchpipe.ingest.inspect.record_log import outline_records, sample_records
 from benchpipe.ingest.inspect.rhythm import find_frequency, find_glimpse
-from benchpipe.ingest.inspect.roles import find_roles
+from benchpipe.ingest.inspect.roles import RoleFinding, find_roles
 from benchpipe.ingest.inspect.samples import LEAST_PIECE_BYTES, PIECE_BYTES
 from benchpipe.ingest.inspect.states import find_states
 from benchpipe.ingest.inspect.text_outline import outline_text
@@ -66,6 +77,41 @@ def inspect_logs(
 def _inspected(logs: list[Path], encoding: str | None, strangers: set[Path], tell: Progress | None) -> Inspection:
     logs, empty = _with_bytes(logs)
     outlines, left_out = _outlines(logs, encoding, strangers, tell)
+    told = tell_loggers(outlines, strangers)
+    first = _look(told.first, least=1 if told.second else 2)
+    notes = (*empty, *left_out, *told.notes)
+    if told.second:
+        other = _look(told.second, least=1, used={c.name for c in first.inspection.channels})
+        return _two_loggers(first, other, notes)
+    found = first.inspection
+    load, motion = (first.keys.get(found.roles.get(axis, "")) for axis in ("load", "motion"))
+    signs = of_signs(first.samples, load, motion)
+    questions = (*of_choices(found.outline), *found.time.questions, *first.of_roles, *signs)
+    return replace(
+        found,
+        frequency_hz=(frequency := _frequency(first.samples, load, motion, found.time)),
+        glimpse=find_glimpse(first.samples, load, motion, found.time, frequency),
+        questions=questions,
+        notes=(*notes, *found.notes),
+    )
+
+
+@dataclass(frozen=True)
+class _Looked:
+    """What one logger's logs hold, without what both axes are needed for; ``states`` can be the mode only."""
+
+    inspection: Inspection
+    samples: list[LogSample]
+    states: tuple[ChannelFinding, ...]
+    of_roles: tuple[Question, ...]
+
+    @property
+    def keys(self) -> dict[str, Key]:
+        return {c.name: c.key for c in self.inspection.channels}
+
+
+def _look(outlines: dict[Path, Outline], *, least: int, used: Collection[str] = ()) -> _Looked:
+    """Look at the logs of one logger, with ``least`` columns of measurements; ``used`` are channels of another."""
     logs = list(outlines)
     outline = agree(logs, list(outlines.values()))
     samples = []
@@ -74,21 +120,13 @@ def _inspected(logs: list[Path], encoding: str | None, strangers: set[Path], tel
             samples.append(_sample(path, outline, len(logs)))
     time = find_time(outline, samples)
     with _placed(logs[0]):
-        columns, dropped = _measured(outline, samples, time.column)
-    names = channel_names(outline)
+        columns, dropped = _measured(outline, samples, time.column, least)
+    names = channel_names(outline, used)
     channels = find_channels(columns, samples, names)
     samples = without_sentinels(samples, channels)
     states = find_states(logs, outline, names)
-    found = find_roles(channels, list(states.channels))
-    channels = [replace(c, unit=found.units.get(c.name, c.unit)) for c in channels]
-    keys = {c.name: c.key for c in channels}
-    load, motion = (keys.get(found.roles.get(axis, "")) for axis in ("load", "motion"))
-    frequency = _frequency(samples, load, motion, time)
-    questions = [
-        *of_choices(outline), *time.questions, *of_channels(channels, found.roles), *found.questions,
-        *of_signs(samples, load, motion),
-    ]  # fmt: skip
-    return Inspection(
+    found, channels, questions = _roles(channels, states.channels)
+    inspection = Inspection(
         logs=tuple(logs),
         size=sum(path.stat().st_size for path in logs),
         outline=outline,
@@ -97,10 +135,44 @@ def _inspected(logs: list[Path], encoding: str | None, strangers: set[Path], tel
         channels=(*channels, *states.channels),
         roles=found.roles,
         axes=found.axes,
-        frequency_hz=frequency,
-        glimpse=find_glimpse(samples, load, motion, time, frequency),
-        questions=tuple(questions),
-        notes=(*empty, *left_out, *outline.notes, *time.notes, *dropped, *states.notes, *found.notes),
+        frequency_hz=float("nan"),
+        glimpse=None,
+        questions=(),
+        notes=(*outline.notes, *time.notes, *dropped, *states.notes, *found.notes),
+    )
+    return _Looked(inspection, samples, states.channels, questions)
+
+
+def _roles(
+    channels: list[ChannelFinding], states: tuple[ChannelFinding, ...]
+) -> tuple[RoleFinding, list[ChannelFinding], tuple[Question, ...]]:
+    found = find_roles(channels, list(states))
+    channels = [replace(c, unit=found.units.get(c.name, c.unit)) for c in channels]
+    return found, channels, (*of_channels(channels, found.roles), *found.questions)
+
+
+def _two_loggers(one: _Looked, other: _Looked, notes: tuple[str, ...]) -> Inspection:
+    """Both loggers together: the slower is the first, at whose times they are joined."""
+    one, other = sorted((one, other), key=lambda looked: np.nan_to_num(looked.inspection.time.rate_hz))
+    first, second = one.inspection, other.inspection
+    must_have_one_clock(first, second)
+    states = (*one.states, *other.states)
+    measured = [c for c in (*first.channels, *second.channels) if c not in states]
+    found, _, of_roles = _roles(measured, states)
+    of_second = [replace(q, key=f"second.{q.key}") for q in (*of_choices(second.outline), *second.time.questions)]
+    frequencies = [
+        find_frequency(looked.samples, looked.keys.get(found.roles.get(axis, "")), looked.inspection.time)
+        for axis in ("load", "motion") for looked in (one, other)
+    ]  # fmt: skip
+    joined = f"load and motion are in logs of two loggers: {first.logs[0].name} and {second.logs[0].name}"
+    return replace(
+        first,
+        second=replace(second, roles=found.roles),
+        roles=found.roles,
+        axes=found.axes,
+        frequency_hz=next((f for f in frequencies if np.isfinite(f)), float("nan")),
+        questions=(*of_choices(first.outline), *first.time.questions, *of_second, *of_roles, *of_offset(first)),
+        notes=(*notes, joined, *first.notes, *second.notes),
     )
 
 
@@ -228,7 +300,9 @@ def _frequency(samples: list[LogSample], load: Key | None, motion: Key | None, t
     return found[1] if twice or not np.isfinite(found[0]) else found[0]
 
 
-def _measured(outline: Outline, samples: list[LogSample], time: Key | None) -> tuple[list[LogColumn], list[str]]:
+def _measured(
+    outline: Outline, samples: list[LogSample], time: Key | None, least: int
+) -> tuple[list[LogColumn], list[str]]:
     """Columns of numbers but the time, a row number, and columns that hold nothing; and notes on those."""
     kept, dropped = [], []
     for column in outline.columns:
@@ -242,6 +316,6 @@ def _measured(outline: Outline, samples: list[LogSample], time: Key | None) -> t
             kept.append(column)
         else:
             dropped.append(f"the column '{column.key}' is not read: it holds no number")
-    if len(kept) < 2:
+    if len(kept) < least:
         raise InputError("the log has fewer than two columns of measurements: a load and a motion are needed")
     return kept, dropped

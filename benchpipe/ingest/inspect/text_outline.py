@@ -41,7 +41,7 @@ def outline_text(path: Path, encoding: str | None = None) -> Outline:
     dates, date = _dates(pieces, heading, dialect, keys)
     choices = {"encoding": choice, "separator": dialect.separator, "numbers": dialect.numbers}
     if date is not None:
-        choices["date"] = date
+        choices |= {"date": date, "numbers": _as_in_dates(dialect.numbers, str(date.values[0]))}
     log = {"quoted": dialect.quoted, "header": heading.header is not None, "units_row": heading.units_row}
     facts = _facts(cut, pieces, choice, dialect, heading)
     return Outline("text", log, columns, choices, dates, facts, heading.preamble, notes)
@@ -110,6 +110,16 @@ def _dates(
     if len(chosen) == 2:
         keyed["date_column"] = keys[chosen[0]]
     return (keyed, date) if date is not None else ({}, None)
+
+
+def _as_in_dates(numbers: Choice, form: str) -> Choice:
+    """Numbers, where the decimal mark of the seconds is one that would else stand between thousands."""
+    mark = next((mark for mark in ".," if f"{mark}%f" in form), None)
+    if mark is None or not numbers.is_open:
+        return numbers
+    chosen = tuple(one for one in numbers.values if one.decimal == mark)
+    grouped = all(one.thousands == mark for one in numbers.values if one not in chosen)
+    return Choice(chosen, True, "") if len(chosen) == 1 and grouped else numbers
 
 
 def _day_changes(series: list[list[str]]) -> Iterator[tuple[str, str]]:

@@ -63,9 +63,9 @@ def _after_lines(text: bytes, lines: int) -> bytes:
 def _rig(outline: Outline, words: dict[Key, tuple[str, ...]]) -> RigConfig:
     """A rig that reads every column of numbers as it stands; units do not matter to a reader."""
     places = [k for k, column in enumerate(outline.columns) if column.kind == "number"]
-    if len(places) < 2:
-        raise InputError("the log has fewer than two columns of numbers: a load and a motion are needed")
-    units = ["N", "mm", *["1"] * (len(places) - 2)]
+    if not places:
+        raise InputError("the log has no column of numbers")
+    units = ["N", *["mm", *["1"] * (len(places) - 2)][: len(places) - 1]]
     keys = [column.key for column in outline.columns]
     form: NumberForm = outline.choices["numbers"].values[0]
     time: dict[str, Any] = {"kind": "sample", "sample_rate": "1 Hz"}
@@ -82,8 +82,8 @@ def _rig(outline: Outline, words: dict[Key, tuple[str, ...]]) -> RigConfig:
         "channel": [
             {"name": f"c{k}", "column": f"c{k}", "unit": unit, "missing": list(words.get(keys[k], ()))}
             for k, unit in zip(places, units, strict=True)
-        ],
-        "load": {"channel": f"c{places[0]}"}, "motion": {"channel": f"c{places[1]}"},
+        ] + ([{"name": "motion", "column": f"c{places[0]}", "unit": "mm"}] if len(places) == 1 else []),
+        "load": {"channel": f"c{places[0]}"}, "motion": {"channel": f"c{places[1]}" if len(places) > 1 else "motion"},
     })  # fmt: skip
 
 
@@ -107,7 +107,7 @@ def _read(
 def _joined(batches: list[RawBatch], keys: dict[str, Key], *, dated: bool) -> Piece:
     row = np.concatenate([np.empty(0, np.int64), *(b.row for b in batches)])
     stamps = np.concatenate([np.empty(0, np.int64), *(b.time.astype(np.int64) for b in batches)]) if dated else None
-    names = list(batches[0].channels) if batches else []
+    names = [name for name in batches[0].channels if name in keys] if batches else []
     return Piece(row, stamps, {keys[name]: np.concatenate([b.channels[name] for b in batches]) for name in names})
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
+from datetime import date
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,9 @@ LEAST_SHARE = 0.01  # of the steps, for a rate of its own
 LEAST_STEPS = 50
 LEAST_STILL = 0.02  # of the steps: so many rows at the time of the one before are a coarse clock, no fault
 MOST_OF_ONE_TIME = 1000  # rows
+RUNNING = 25  # steps: over so many a coarse clock is even
+TWO_RATES = 1.05  # times one another: nearer ones are one rate
+MOST_BETWEEN = 0.1  # of a log whose rate changes from stretch to stretch lies between the two
 DAY_S = 86_400.0
 GAP_STEPS = 5.0  # as gap_samples in a rig file
 NAMES = re.compile(r"time|zeit|stamp|stempel|epoch|temps|tiempo|tempo|^t$|elapsed|clock|时间", re.IGNORECASE)
@@ -55,12 +60,13 @@ def find_time(outline: Outline, samples: list[LogSample]) -> TimeFinding:
 
 
 def _elapsed(column: LogColumn, unit: str, said: str, samples: list[LogSample]) -> TimeFinding:
-    factor = find_unit(unit).factor
-    steps = [np.diff(values) * factor for values in columns_of(samples, column.key)]
-    found = replace(
-        _measured(steps, f"unit from the {said}" if said else ""), kind="elapsed", column=column.key,
-        keys={"unit": unit},
-    )  # fmt: skip
+    factor, values = find_unit(unit).factor, columns_of(samples, column.key)
+    steps = [np.diff(v) * factor for v in values]
+    keys: dict[str, Any] = {"unit": unit}
+    if epoch_unit(values) == unit:
+        keys["since"] = date(1970, 1, 1)
+    measured = _measured(steps, f"unit from the {said}" if said else "")
+    found = replace(measured, kind="elapsed", column=column.key, keys=keys)
     return _of_rows_a_second(found, steps) if found.still > LEAST_STILL * sum(map(len, steps)) else found
 
 
@@ -209,6 +215,7 @@ def _measured(pieces: list[Floats], said: str) -> TimeFinding:
     if not len(forward):
         return TimeFinding("", None, {}, math.nan, said, back=back, still=still)
     groups = _groups(forward)
+    groups[:1] = _stretches_of(steps, groups[0])
     mean, spread = _centre(groups[0])
     also = tuple(_nice(1.0 / m, s / m / math.sqrt(len(g))) for g in groups[1:] for m, s in [_centre(g)])
     longest_kept = max(float(g[-1]) for g in groups)
@@ -227,6 +234,26 @@ def _groups(forward: Floats) -> list[Floats]:
     cuts = np.flatnonzero(np.diff(np.log2(forward)) > 0.5) + 1
     groups = [g for g in np.split(forward, cuts) if len(g) >= least]
     return groups or [forward]
+
+
+def _stretches_of(steps: Floats, group: Floats) -> list[Floats]:
+    """Steps of a group, apart where whole stretches of the log have two near rates: those of the more first.
+
+    A clock that counts in coarse steps has two lengths of step too, but they alternate: their running mean does not
+    show them.
+    """
+    own = steps[(steps >= group[0]) & (steps <= group[-1])]
+    if own.size < 2 * LEAST_STEPS:
+        return [group]
+    mean = np.convolve(own, np.full(RUNNING, 1.0 / RUNNING), mode="same")
+    low, high = np.quantile(mean[RUNNING:-RUNNING], (0.02, 0.98))
+    part = (mean[RUNNING:-RUNNING] - low) / max(high - low, 1e-300)
+    if high <= TWO_RATES * low or ((part > 0.25) & (part < 0.75)).mean() > MOST_BETWEEN:
+        return [group]
+    fast = mean < 0.5 * (low + high)
+    changing = np.convolve(np.diff(fast, prepend=fast[:1]), np.ones(2 * RUNNING), mode="same") > 0.0
+    parts = (np.sort(own[fast & ~changing]), np.sort(own[~fast & ~changing]))
+    return sorted(parts, key=len, reverse=True) if min(map(len, parts)) >= LEAST_STEPS else [group]
 
 
 def _centre(group: Floats) -> tuple[float, float]:
