@@ -95,7 +95,7 @@ CYCLES: tuple[Column, ...] = (
     _c("flags", "uint16", "",
        "bits: open 1, under-sampled 2, gap 4, saturated 8, off target 16, peaks only 32, stood still 64, "
        "lost rows 128, broken off 256, several loops 512, "
-       "part of loop 1024, ramp alone 2048"),
+       "part of loop 1024, ramp alone 2048, uncrossed 4096"),
     _c("peak_load", "float32", "load", "largest load"),
     _c("valley_load", "float32", "load", "smallest load"),
     _c("peak_time_s", "float32", "s", "time of the peak after the boundary", null=True),
