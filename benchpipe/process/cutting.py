@@ -159,6 +159,8 @@ class Anchor:
         Rows that were lost after the last cycle, up to the sample.
     load_range, motion_range : float or None
         Of the last closed cycle.
+    change_us : int
+        Of the first sample of the log: the longest step where the mode changed just before it.
     """
 
     time_us: int
@@ -170,6 +172,7 @@ class Anchor:
     lost: int = 0
     load_range: float | None = None
     motion_range: float | None = None
+    change_us: int = 0
 
 
 def anchor_of(standing: Standing, closed: int) -> Anchor | None:
@@ -179,8 +182,10 @@ def anchor_of(standing: Standing, closed: int) -> Anchor | None:
     scan = standing.scan
     uncrossed = scan.row in (LEAD, BETWEEN)
     armed = scan.armed if scan.row in (NO_ROW, BETWEEN) else scan.row == OPEN
+    fresh = uncrossed and scan.start == 0
+    change_us = int(standing.held.change_us[0]) if fresh and standing.held.change_us.size else 0
     return Anchor(
-        int(standing.held.time_us[0]), armed, scan.segment, closed, uncrossed, uncrossed and scan.start == 0
+        int(standing.held.time_us[0]), armed, scan.segment, closed, uncrossed, fresh, change_us=change_us
     )  # fmt: skip
 
 
@@ -234,11 +239,12 @@ def end_of_log(cut: Cut, standing: Standing) -> Pieces | None:
 
 
 def _cut(signals: Signals, first: int, cut: Cut, scan: ScanState) -> tuple[Pieces, Standing]:
+    time_us = _scan_times(signals, cut)
     if cut.by_record:
-        events, scan = find_records(signals.time_us, first, cut.break_us, scan)
+        events, scan = find_records(time_us, first, cut.break_us, scan)
     else:
         events, scan = find_boundaries(
-            signals.time_us, trigger_of(signals, cut), first, cut.low, cut.high, cut.break_us, cut.longest_us, scan
+            time_us, trigger_of(signals, cut), first, cut.low, cut.high, cut.break_us, cut.longest_us, scan
         )
     pieces = _pieces(signals, events, cut)
     keep = len(signals) - 1
@@ -246,6 +252,13 @@ def _cut(signals: Signals, first: int, cut: Cut, scan: ScanState) -> tuple[Piece
         keep = min(scan.start - (0 if cut.by_record else 1), keep)
     keep = max(keep, 0)
     return pieces, Standing(signals.part(keep, len(signals)), scan._replace(start=scan.start - keep))
+
+
+def _scan_times(signals: Signals, cut: Cut) -> NDArray[np.int64]:
+    """Times in which each change of the mode ends the segment, however short it was."""
+    if not signals.change_us.any():
+        return signals.time_us
+    return signals.time_us + (cut.break_us + 1) * np.cumsum(signals.change_us > 0)
 
 
 def trigger_of(signals: Signals, cut: Cut) -> NDArray[Any]:

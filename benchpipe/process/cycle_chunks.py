@@ -9,7 +9,7 @@ pass: neighbours may be worked on anywhere, in any order, and joined in order.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -112,7 +112,19 @@ def without_rows(chunk: CycleChunk) -> CycleChunk:
     return CycleChunk(chunk.head, (), chunk.standing)
 
 
-def open_rows(chunk: CycleChunk, settings: CycleSettings) -> CycleRows:
-    """The cycle in which the log ends, or what comes after the last one, as rows (one, or none)."""
+def after_change(chunk: CycleChunk, change_us: int) -> CycleChunk:
+    """The same chunk where the mode changed just before its first sample."""
+    if chunk.head is None or not len(chunk.head) or not change_us:
+        return chunk
+    changes = chunk.head.change_us.copy()
+    changes[0] = change_us
+    return replace(chunk, head=replace(chunk.head, change_us=changes).copy())
+
+
+def open_rows(chunk: CycleChunk, settings: CycleSettings, change_us: int = 0) -> CycleRows:
+    """The cycle in which the log ends, or what comes after the last one, as rows (one, or none).
+
+    ``change_us`` is that of the next sample, which is not there yet.
+    """
     pieces = end_of_log(settings.cut, chunk.standing) if chunk.standing is not None else None
-    return measure_pieces(pieces, settings) if pieces is not None else no_rows()
+    return measure_pieces(pieces, settings, change_us) if pieces is not None else no_rows()

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import RigConfig
 from benchpipe.process.cutting import Anchor, anchor_of, beginning, resumed
-from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, open_rows, without_rows
+from benchpipe.process.cycle_chunks import CycleChunk, after_change, chunk_of, joined, known, open_rows, without_rows
 from benchpipe.process.cycles import NEVER, CycleRows, CycleSettings, cycles_table, joined_rows
 from benchpipe.process.lost import Losses, in_order, no_losses, together
+from benchpipe.process.mode_changes import BatchEnds, Between, with_changes
 from benchpipe.process.rejected import Rejected, reject_losses
 from benchpipe.process.signals import look_back_us, signal_columns, signal_units, signals_and_losses
 from benchpipe.process.uncrossed import Ranges, uncrossed_cycles
@@ -61,12 +62,14 @@ class CycleTables:
         self._last_us = anchor.time_us if anchor else BEFORE_ALL
         self._lost_before = anchor.lost if anchor else 0
         self._ranges = Ranges(anchor.load_range, anchor.motion_range) if anchor else Ranges()
+        self._rows: Between | None = None  # from the last sample of the block on, where it asks for a mode
+        self._change_us = anchor.change_us if anchor else 0
 
     def __iter__(self) -> Iterator[pa.Table]:
         waiting: list[CycleRows] = []
-        for one, lost in self._chunks():
+        for one, lost, ends in self._chunks():
             self._dropped += [lost] if len(lost) else []
-            chunk = joined(self._chunk, one, self._settings)
+            chunk = joined(self._chunk, self._after_change(one, ends), self._settings)
             waiting += chunk.pieces
             self._chunk = without_rows(chunk)
             if sum(map(len, waiting)) >= ROWS_AT_ONCE:
@@ -101,15 +104,30 @@ class CycleTables:
         return 0 if len(self._open_rows()[0]) else self._lost_before + self._lost(NEVER)
 
     def _open_rows(self) -> tuple[CycleRows, NDArray[np.int64]]:
-        rows = open_rows(self._chunk, self._settings)
+        rows = open_rows(self._chunk, self._settings, self._rows.change_us if self._rows is not None else 0)
         return _found(rows, uncrossed_cycles(rows, self._ranges)[0])
 
-    def _chunks(self) -> Iterator[tuple[CycleChunk, Losses]]:
+    def _after_change(self, chunk: CycleChunk, ends: BatchEnds | None) -> CycleChunk:
+        """The next chunk, its first sample with the change of the mode before it."""
+        if ends is None:
+            return chunk
+        rows = ends.head if self._rows is None else self._rows.followed_by(ends.head)
+        if ends.tail is None:
+            self._rows = rows
+            return chunk
+        self._rows = ends.tail
+        change_us, self._change_us = rows.change_us or self._change_us, 0
+        return after_change(chunk, change_us)
+
+    def _chunks(self) -> Iterator[tuple[CycleChunk, Losses, BatchEnds | None]]:
         rig, block, settings = self._rig, self._block, self._settings
 
-        def work(batch: SampleBatch) -> tuple[CycleChunk, Losses]:
+        def work(batch: SampleBatch) -> tuple[CycleChunk, Losses, BatchEnds | None]:
             signals, lost = signals_and_losses(batch, rig, block.mode)
-            return chunk_of(signals, settings), together(lost, signals.time_us)
+            ends = None
+            if rig.mode is not None and block.mode is not None:
+                signals, ends = with_changes(batch, signals, rig.mode, block.mode)
+            return chunk_of(signals, settings), together(lost, signals.time_us), ends
 
         return map_samples(
             work, self._store.folder, self._inputs, signal_columns(rig, block.mode),

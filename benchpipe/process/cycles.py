@@ -151,8 +151,8 @@ def joined_rows(rows: list[CycleRows]) -> CycleRows:
     return CycleRows(*(np.concatenate([getattr(r, one.name) for r in rows]) for one in fields(CycleRows)))
 
 
-def measure_pieces(pieces: Pieces, settings: CycleSettings) -> CycleRows:
-    """Measure cycles that were cut."""
+def measure_pieces(pieces: Pieces, settings: CycleSettings, change_us: int = 0) -> CycleRows:
+    """Measure cycles that were cut; ``change_us`` is that of a sample after the last one, which is not there yet."""
     signals, first = pieces.signals, pieces.first
     measures = measure_loops(
         signals.time_us, signals.load, signals.motion, signals.temperature,
@@ -165,9 +165,16 @@ def measure_pieces(pieces: Pieces, settings: CycleSettings) -> CycleRows:
     time_us, end = signals.time_us, pieces.end
     first_us, last_us = time_us[first], time_us[end - 1]
     after_us = np.where(end < time_us.size, time_us[np.minimum(end, time_us.size - 1)], NEVER)
-    missing = time_us[first] - time_us[np.maximum(first - 1, 0)] > settings.cut.break_us
-    missing |= (after_us < NEVER) & (after_us - last_us > settings.cut.break_us)
-    broken = missing & ~pieces.closed & (pieces.odd == 0)
+    before = time_us[first] - time_us[np.maximum(first - 1, 0)]
+    behind = np.where(after_us < NEVER, after_us - last_us, 0)
+    incomplete = ~pieces.closed & (pieces.odd == 0)
+    if signals.change_us.size:  # where the mode changed, only what the log is silent for is missing
+        at_start, at_end = (np.append(signals.change_us, change_us)[place] for place in (first, end))
+        before, behind = (np.where(at > 0, at, step) for at, step in ((at_start, before), (at_end, behind)))
+        silent = np.where(incomplete, 1e-6 * np.maximum(at_start, at_end), 0.0)
+        step_s = measures[:, FIELD["longest_step_s"]]
+        measures[:, FIELD["longest_step_s"]] = np.fmax(step_s, silent)
+    broken = (np.maximum(before, behind) > settings.cut.break_us) & incomplete
     load_turns, motion_turns = _turns(pieces, last_us - first_us, settings.cut)
     return CycleRows(
         measures, pieces.closed, pieces.between, pieces.segment, pieces.samples, first_us, last_us, after_us, broken,

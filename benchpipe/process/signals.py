@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
@@ -40,6 +40,9 @@ class Signals:
     temperature : float array, shape (n,) or (0,)
         NaN where missing.
     counter : float array, shape (n,) or (0,)
+    change_us : int64 array, shape (n,) or (0,)
+        Where the mode changed since the sample before, the longest step between rows of the log there
+        (:mod:`benchpipe.process.mode_changes`); else 0.
     """
 
     time_us: NDArray[np.int64]
@@ -47,6 +50,7 @@ class Signals:
     motion: NDArray[Any]
     temperature: NDArray[Any]
     counter: NDArray[Any]
+    change_us: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
 
     def __len__(self) -> int:
         return int(self.time_us.size)
@@ -69,7 +73,7 @@ class Signals:
         return Signals(*(_joined((a,)) for a in self._arrays()))
 
     def _arrays(self) -> tuple[NDArray[Any], ...]:
-        return self.time_us, self.load, self.motion, self.temperature, self.counter
+        return self.time_us, self.load, self.motion, self.temperature, self.counter, self.change_us
 
 
 def _joined(arrays: tuple[NDArray[Any], ...]) -> NDArray[Any]:
