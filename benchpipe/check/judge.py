@@ -179,7 +179,9 @@ def _judged(case: Case, values: Values) -> Judged:
         why = values.why or "none of the values could be measured"
         left_out = listed(counted(values.reason, values.called))
         why = f"{why}: {left_out}" if left_out and not values.why else why
-        return _described(case, values, not_judged(case, why, due=True, of=values.of))
+        judged = not_judged(case, values.doubt or why, due=True, of=values.of)
+        judged = replace(judged, verdict=Verdict.INCONCLUSIVE) if values.doubt else judged
+        return _described(case, values, judged)
     rules = {"count": _count, "share": _share, "max": _extreme, "min": _extreme}
     judged = rules.get(case.limit.statistic, _middle)(case, values)
     return _described(case, values, _with_breaking(case, values, judged))

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.lines import LineResult, straight_line
-from benchpipe.kernels.proof_falls import Falls, FallsResult
+from benchpipe.kernels.proof_falls import COLLAPSE, Falls, FallsResult, LossResult
 from benchpipe.kernels.proof_recovery import NOT_KNOWN, RecoveryResult, recovery
 from benchpipe.kernels.proofs import OUTER, ProofTargets, longest_still
 from benchpipe.kernels.robust import effective_size, lag1_autocorrelation
@@ -185,8 +185,8 @@ class _Proof:
         if loss is not None and loss.failed:
             self.remarks = remarks
             result = self._judged(begun, FallsResult((loss.top, loss.bottom), loss.top, known=True), open_end=open_end)
-        elif loss is not None and loss.undecided and not open_end:
-            self.remarks.append(f"the load was lost within {t[loss.bottom] - t[loss.top]:.2g} s: {NOT_TOLD}")
+        elif why := self._undecided(loss, result.outcome):
+            self.remarks.append(f"{why}: {NOT_TOLD}")
             dropped = found.drop is not None
             result = replace(
                 result, outcome="inconclusive", drops_known=dropped, carried=result.carried if dropped else nan
@@ -194,6 +194,24 @@ class _Proof:
         if not open_end and result.outcome in ("held", "cut short"):
             result = self._unloaded(result, top_load)
         return replace(result, remarks=tuple(self.remarks))
+
+    def _undecided(self, loss: LossResult | None, outcome: str) -> str:
+        """What became of a load of which the reason is not known; empty where nothing did.
+
+        Where the log ends in a fall, what comes next decides. A load that has stayed down needs no more to be said.
+        """
+        t, stays = self.t, outcome != "log ends" or self._is_down()
+        if loss is not None and loss.undecided and stays:
+            return f"the load was lost within {t[loss.bottom] - t[loss.top]:.2g} s"
+        if outcome == "log ends" and stays:
+            high, low = float(self.load[self.peak]), float(self.load[self.end - 1])
+            return f"the load fell from {high:.4g} to {low:.4g} and stayed down until the log ends"
+        return ""
+
+    def _is_down(self) -> bool:
+        """Whether the last second of the log lies below a part of the largest load."""
+        last = int(np.searchsorted(self.t[: self.end], self.t[self.end - 1] - READ_S))
+        return last > self.peak and bool(np.max(self.load[last : self.end]) < COLLAPSE[1] * self.load[self.peak])
 
     def _judged(self, result: ProofResult, falls: FallsResult, *, open_end: bool) -> ProofResult:
         """Outcome and hold, with the falls that were found."""

@@ -106,3 +106,41 @@ def test_a_log_that_ends_in_the_fall_is_a_failure_only_if_the_motion_says_so() -
 
     assert cut(0.3) == "failed"
     assert cut(1.0) == "log ends"
+
+
+def stays_down(fall_s: float, returns: float, *, reached: bool, to: float = 0.5, after_s: float = 20.0) -> Signals:
+    """A proof that loses a part of its load, in so many seconds, and stays there until the log ends."""
+    top = 110.0 if reached else 90.0
+    end = 9.0 + (top - 5.0) / 10.0 + (10.0 if reached else 0.0)
+    corners = [(0.0, 5.0), (9.0, 5.0), (9.0 + (top - 5.0) / 10.0, top), (end + 1e-9, top)]
+    t, load = path(*corners, (end + fall_s, to * top), (end + fall_s + after_s, to * top))
+    motion = np.where(t > end, top / K - returns * (top - load) / K, load / K)
+    return signals(t, load, motion)
+
+
+@pytest.mark.parametrize("reached", [False, True])
+@pytest.mark.parametrize(
+    ("fall_s", "returns", "outcome"),
+    [(0.5, 0.2, "failed"), (0.5, 1.0, "inconclusive"), (5.0, 0.0, "failed"), (5.0, 1.0, "inconclusive"),
+     (60.0, 1.0, "inconclusive")],
+)  # fmt: skip
+def test_a_load_that_fell_and_stays_down_until_the_log_ends_is_said(
+    fall_s: float, returns: float, outcome: str, reached: bool
+) -> None:
+    row = only(stays_down(fall_s, returns, reached=reached))
+    assert row["outcome"] == outcome
+    assert not row["complete"]
+    if outcome == "inconclusive":
+        assert "until the log ends" in row["remark"] or "look alike" in row["remark"]
+        assert row["sudden_drop"] is None
+
+
+@pytest.mark.parametrize("to", [0.7, 0.3])
+def test_a_part_of_the_load_or_nearly_all_of_it(to: float) -> None:
+    assert only(stays_down(2.0, 1.0, reached=True, to=to))["outcome"] == "inconclusive"
+
+
+@pytest.mark.parametrize(("to", "after_s"), [(0.97, 10.0), (0.5, 0.5)])
+def test_a_proof_under_way_is_not_judged(to: float, after_s: float) -> None:
+    """The load sags a little in the hold; the log ends as the load goes."""
+    assert only(stays_down(0.3, 1.0, reached=True, to=to, after_s=after_s))["outcome"] == "log ends"
