@@ -17,6 +17,7 @@ from benchpipe.check.block_noise import Noises
 from benchpipe.check.budget import FEW, Budget, Part, few_values, rectangular
 from benchpipe.check.extremes import largest_lower, largest_upper, smallest_lower, smallest_upper
 from benchpipe.check.measures import Measure
+from benchpipe.check.reading_noise import READING, scatter_of, scatter_of_others
 from benchpipe.check.rig_parts import rig_parts
 from benchpipe.check.rules import Guards, Rule
 from benchpipe.check.values import Values
@@ -49,6 +50,9 @@ class JudgedFigure:
         Place of the extreme among them.
     high, low : Part or None
         What may have made it read too high, or too low, besides: it counts on that side of a limit alone.
+    others : Part or None
+        Of an extreme of few readings: its noise as the others show it. A fail may rest on it, a pass may not
+        (:mod:`benchpipe.check.reading_noise`).
     note : str
         What else must be said of it.
     raw, correction, correction_u : float
@@ -63,6 +67,7 @@ class JudgedFigure:
     at: int = -1
     high: Part | None = None
     low: Part | None = None
+    others: Part | None = None
     note: str = ""
     raw: float = math.nan
     correction: float = math.nan
@@ -72,31 +77,35 @@ class JudgedFigure:
         """Half-width of the 95 % interval; of an extreme, whose sides differ, the wider."""
         if self.readings is None:
             return self.budget.expanded(0.95, few=self.few)
-        return max(self._around(0.025, statistic))
+        return max(self.own_guards(0.025, statistic))
 
     def guards(self, rule: Rule, statistic: str) -> Guards:
-        """How far above and below the value the truth may lie, at the rule's risk."""
+        """How far above and below the value the truth may lie, at the rule's risk: the guard bands of a verdict."""
         if not rule.guarded:
             return Guards(0.0, 0.0)
         if self.readings is None:
             return Guards(*(self._wide(rule.risk, self.budget, one) for one in (self.low, self.high)))
-        return self._around(rule.risk, statistic)
+        wide, own = self._around(rule.risk, statistic), self.own_guards(rule.risk, statistic)
+        return Guards(wide.above, own.below) if statistic == "max" else Guards(own.above, wide.below)
+
+    def own_guards(self, risk: float, statistic: str) -> Guards:
+        """The same of an extreme with the noise of its reading as the budget has it."""
+        return self._around(risk, statistic, self.others)
 
     def shared_guards(self, risk: float) -> Guards:
         """Guards of what all readings of an extreme have in common."""
         shared = Budget(tuple(part for part in self.budget.parts if part.name != READING))
         return Guards(*(self._wide(risk, shared, one) for one in (self.low, self.high)))
 
-    def _around(self, risk: float, statistic: str) -> Guards:
-        """The same of the largest or smallest of many readings."""
+    def _around(self, risk: float, statistic: str, noise: Part | None = None) -> Guards:
+        """The same of the largest or smallest of many readings, with one noise of them or each its own."""
         if self.readings is None:
             return Guards(math.nan, math.nan)
-        values = self.readings
-        of = values.value, values.u, values.dof, risk
+        of = self.readings
+        u, dof = (of.u, of.dof) if noise is None else (noise.u, noise.dof)
         up, down = self.shared_guards(risk)
-        if statistic == "max":
-            return Guards(largest_upper(*of, shared=up), largest_lower(*of, shared=down))
-        return Guards(smallest_upper(*of, shared=up), smallest_lower(*of, shared=down))
+        upper, lower = (largest_upper, largest_lower) if statistic == "max" else (smallest_upper, smallest_lower)
+        return Guards(upper(of.value, u, dof, risk, shared=up), lower(of.value, u, dof, risk, shared=down))
 
     def _wide(self, risk: float, budget: Budget, besides: Part | None) -> float:
         parts = budget.with_parts(besides) if besides is not None else budget
@@ -104,7 +113,6 @@ class JudgedFigure:
 
 
 TANGENTS = ("loading_stiffness", "unloading_stiffness")
-READING = "noise of one reading"
 SCATTER = "scatter of the values"
 
 
@@ -223,26 +231,41 @@ def _extreme(limit: LimitConfig, measure: Measure, rig: RigConfig, values: Value
     size = np.abs(known.value) if measure.absolute else known.value
     at = int(size.argmax() if limit.statistic == "max" else size.argmin())
     value, u, dof = float(size[at]), known.u, known.dof
+    stated = rig_parts(measure, rig, float(known.value[at]), known)
     more: tuple[Part, ...] = ()
     beyond: Beyond = (None, None)
+    few: NDArray[np.bool_] = np.zeros(size.size, bool)  # readings whose noise is their scatter: both bounds stay, wider
     if measure.kind == "cyclic":
         whole = values.select(values.whole)
-        noise = _noise(limit, noises, measure, whole if whole.value.size else known)
-        one = reading_u(noise)
-        if not one.known and whole.value.size > 1:  # the total scatter in its place keeps the bounds, only wider
-            one = replace(one, u=float(np.std(whole.value, ddof=1)), dof=whole.value.size - 1.0)
+        one = reading_u(_noise(limit, noises, measure, whole if whole.value.size else known))
         u, dof = np.full(size.size, one.u), np.full(size.size, one.dof)
+        few = known.whole & (not one.known)
         beyond = _read_beyond(measure, known)
         more = _attenuated(measure, value, known)
     elif measure.bound:
         u = np.zeros(size.size)
-    elif not np.isfinite(u).all() and size.size > 1:  # total scatter in its place keeps both bounds, only wider
-        scatter = float(np.std(known.value, ddof=1))
-        u, dof = np.where(np.isfinite(u), u, scatter), np.where(np.isfinite(u), dof, size.size - 1.0)
+    elif not np.isfinite(u).all():
+        few = np.ones(size.size, bool)
+    all_of = scatter_of(known.value[few])
+    if all_of is not None:
+        own = few & np.isfinite(known.u)
+        u, dof = np.where(own, u, all_of.u), np.where(own, dof, all_of.dof)
     if known.sampling_u is not None:
         more = (*more, _sampling(float(known.sampling_u[at])))
-    stated = rig_parts(measure, rig, float(known.value[at]), known)
-    parts = (Part(READING, float(u[at]), float(dof[at]), "A"), *more, *stated)
-    few = measure.kind != "cyclic" and float(dof[at]) < FEW - 1
-    readings = replace(known, value=size, u=u, dof=dof)
-    return JudgedFigure(value, Budget(parts), few, "", readings, at, *beyond)
+    reading = Part(READING, float(u[at]), float(dof[at]), "A")
+    found = JudgedFigure(
+        value, Budget((reading, *more, *stated)), measure.kind != "cyclic" and float(dof[at]) < FEW - 1, "",
+        replace(known, value=size, u=u, dof=dof), at, *beyond,
+    )  # fmt: skip
+    forbids = limit.operator == ("<=" if limit.statistic == "max" else ">=")
+    if not (forbids and few[at]) or math.isfinite(known.u[at]):
+        return found
+    others = scatter_of_others(known.value[few], int(few[:at].sum()), stated)
+    return _with_others(found, others, limit.statistic) if others is not None else found
+
+
+def _with_others(found: JudgedFigure, others: Part, statistic: str) -> JudgedFigure:
+    """With the noise of the other readings in the budget, where that makes its uncertainty the smaller."""
+    parts = tuple(others if part.name == READING else part for part in found.budget.parts)
+    apart = replace(found, budget=Budget(parts), others=others)
+    return apart if apart.expanded_u(statistic) < found.expanded_u(statistic) else found

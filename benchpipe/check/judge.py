@@ -52,6 +52,7 @@ from benchpipe.config.rig import RigConfig
 MOST_LOST = 0.05  # of the rows of a hold, sweep, window or proof: with more, a figure of many rows is not its own
 MOST_NAMED = 8  # items beyond a limit that are listed by name
 EXACT = ("count", "share")
+FEW_READINGS = "too few readings to know slow noise: a pass asks for the scatter of all of them, the largest included"
 PLANNED = {
     "hold": "planned_holds", "relaxation": "planned_relaxations",
     "sweep": "planned_sweeps", "stance": "planned_windows", "proof": "planned_proofs",
@@ -398,4 +399,8 @@ def _decided(case: Case, figure: JudgedFigure) -> Judged:
         verdict, remark = Verdict.INCONCLUSIVE, figure.doubt
     elif verdict is Verdict.NOT_EVALUATED:
         remark = remark or "its uncertainty is not known: one value without an uncertainty of its own"
+    elif verdict is Verdict.INCONCLUSIVE and figure.others is not None:
+        own = figure.own_guards(rule.risk, case.limit.statistic)
+        if decide(figure.value, own, case.window) is Verdict.PASS:
+            remark = "; ".join(filter(None, (FEW_READINGS, remark)))
     return Judged(verdict, figure, guards, rule, case.window, remark=remark)

@@ -33,7 +33,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.samples import matches
 from benchpipe.tables import schema
 
-VERSION = 6
+VERSION = 7
 STEP = "check"
 Rows = tuple[dict[str, Any], list[dict[str, Any]]]
 

@@ -16,7 +16,6 @@ from benchpipe.process.mode_changes import Between, with_changes
 from benchpipe.process.signals import Signals
 from benchpipe.store.samples import SampleBatch
 from benchpipe.tables import CycleFlag
-from tests.config.written import write_lab
 from tests.process.test_lost_rows import MARKS, RATE, Lab, log
 
 CUT_OFF = CycleFlag.OPEN | CycleFlag.BROKEN_OFF
@@ -82,7 +81,7 @@ def test_rejected_rows_at_a_change_are_lost_rows(lab: ModeLab) -> None:
 
 def test_a_gap_where_the_block_ends_is_seen_and_one_before_it_begins(lab: ModeLab) -> None:
     """The other mode goes on to the end of the log, and begins it."""
-    rows = rows_with(range(0, 210), range(800, 1000))
+    rows = rows_with(range(210), range(800, 1000))
     sound = lab.night({"a.csv": rows})
     assert {row["flags"] for row in incomplete(sound)} == {int(CycleFlag.OPEN)}
     for gone in (range(210, 275), range(760, 800)):

@@ -1,0 +1,39 @@
+"""Noise of the deciding reading of an extreme where few readings show it: the others, without the reading itself.
+
+One overload among six readings is most of their scatter: 95 among 80s reads 95 ± 26, and a limit of 85 was not broken.
+The scatter s of the others does not depend on the reading, so (x − limit)/s is Student's t with n − 2 degrees of
+freedom, and t(1 − risk/n) s a guard at the risk for white noise, whichever of n is the largest (Bonferroni).
+
+That guard serves a fail alone. For a pass it would not do: slow noise, which a few readings in a row do not show,
+passed 14 % of items at the limit falsely (six readings, AR(1) of 0.9, one truly higher than the others; none with the
+scatter of all). The figure has one uncertainty, that of the others where it is the narrower; an item that only the
+scatter of all keeps from passing is inconclusive and says so.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchpipe.check.budget import Part
+
+READING = "noise of one reading"
+FEWEST_OTHERS = 2
+DIGIT = 2.0  # times the standard uncertainty of a digit: fewer readings than it takes may all show the same one
+
+
+def scatter_of(values: NDArray[np.float64], what: str = "") -> Part | None:
+    """The scatter of some readings as the noise of one; None where there are too few."""
+    if values.size < FEWEST_OTHERS:
+        return None
+    note = f"scatter of {what} {values.size:,}".replace("  ", " ")
+    return Part(READING, float(np.std(values, ddof=1)), values.size - 1.0, "A", note)
+
+
+def scatter_of_others(values: NDArray[np.float64], at: int, stated: tuple[Part, ...]) -> Part | None:
+    """The scatter of the readings without the one at a place, no less than the digits in ``stated`` let it show."""
+    found = scatter_of(np.delete(values, at), "the other")
+    if found is None:
+        return None
+    digit = float(np.hypot.reduce([part.u for part in stated if part.name.startswith("resolution of '")] or [0.0]))
+    return Part(READING, max(found.u, DIGIT * digit), found.dof, "A", found.note)

@@ -1,0 +1,68 @@
+"""The noise of one overload among few readings: it breaks a limit, and makes no pass easier (invented figures)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from benchpipe.check.figure import JudgedFigure, figure_of_values
+from benchpipe.check.measures import MEASURES
+from benchpipe.check.reading_noise import READING
+from benchpipe.kernels.risk import student_guard
+from benchpipe.kernels.window_noise import fit_block_noise
+from tests.benchmarks.verdicts import RIG, RULE, Drawn, limit, window
+from tests.check.judged import SURE_RIG, cycles, judge, run_with
+from tests.check.judged import limit as written
+
+FEW = [80.0, 80.1, 79.9, 80.0, 80.05, 95.0]
+
+
+def figure(values: np.ndarray, statistic: str = "max", operator: str = "<=") -> JudgedFigure:
+    tables: Any = Drawn(fit_block_noise(values))
+    how = limit("energy_j", statistic, operator)
+    return figure_of_values(how, MEASURES["energy_j"], RIG, window(values, 0), tables)
+
+
+@pytest.mark.parametrize(("asked", "verdict"), [("85 N*m", "fail"), ("100 N*m", "inconclusive"), ("120 N*m", "pass")])
+def test_one_overload_of_six_cycles_breaks_a_limit_and_passes_none(tmp_path: Path, asked: str, verdict: str) -> None:
+    run = run_with(tmp_path / "run", written("peak_load", asked, statistic="max"), rig=SURE_RIG)
+    (row,) = judge(run, cycles=cycles(6, peak_load=FEW))
+    assert row["verdict"] == verdict
+    assert row["expanded_u"] == pytest.approx(0.36, abs=0.01)  # whatever the limit: t4(0.975/6) times 0.075
+    assert ("slow noise" in row["remark"]) == (verdict == "inconclusive")
+
+
+def test_the_smallest_is_judged_as_the_largest_and_any_other_limit_as_before() -> None:
+    values = np.array(FEW)
+    high, low = figure(values), figure(200.0 - values, "min", ">=")
+    assert low.expanded_u("min") == pytest.approx(high.expanded_u("max"))
+    assert low.guards(RULE, "min") == pytest.approx(high.guards(RULE, "max")[::-1])
+    asked = figure(values, "max", ">=")  # one cycle that reaches it is enough: the overload must not prove it
+    assert asked.others is None
+    assert min(asked.guards(RULE, "max")) > 10.0
+
+
+def test_the_budget_has_the_noise_that_the_uncertainty_is_made_of() -> None:
+    found = figure(np.array(FEW))
+    (reading,) = (part for part in found.budget.parts if part.name == READING)
+    assert reading.u == pytest.approx(np.std(FEW[:-1], ddof=1))
+    assert (reading.dof, reading.note) == (4.0, "scatter of the other 5")
+
+
+@pytest.mark.parametrize("n", [2, 3, 5, 6, 7, 10])
+def test_a_pass_asks_for_the_scatter_of_all_and_a_fail_is_false_in_few(n: int) -> None:
+    """600 draws at the limit, in half of them one cycle is truly higher: 2.3 % may fail."""
+    rng = np.random.default_rng(n)
+    failed = 0
+    for k in range(600):
+        values = 100.0 + rng.standard_normal(n)
+        if k % 2:
+            values[np.arange(n) != k % n] -= 15.0
+        found = figure(values)
+        guards = found.guards(RULE, "max")
+        assert guards.above == pytest.approx(student_guard(RULE.risk, n - 1.0) * np.std(values, ddof=1))
+        failed += found.value - guards.below > 100.0
+    assert failed <= 24  # 600 times 2.3 % and three standard deviations
