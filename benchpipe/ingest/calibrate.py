@@ -41,11 +41,19 @@ def samples_schema(rig: RigConfig) -> pa.Schema:
 
 def to_rows(batch: RawBatch, native_us: NDArray[np.int64], rig: RigConfig) -> Rows:
     """Calibrate the rows of a batch; ``native_us`` is their time by the log's own clock."""
-    values = {}
+    values, outside = {}, {}
     for channel in rig.channel:
         raw = without_sentinels(batch.channels[channel.name], rig, channel)
         values[channel.name] = calibrated(raw, channel, native_us)
-    return Rows(batch.row, native_us, values)
+        if table_ends(channel):
+            lost = int((np.isnan(values[channel.name]) & ~np.isnan(raw)).sum())
+            outside |= {channel.name: lost} if lost else {}
+    return Rows(batch.row, native_us, values, outside)
+
+
+def table_ends(channel: ChannelConfig) -> list[tuple[float, float]]:
+    """First and last raw number of each table between whose points a channel is interpolated: no value beyond."""
+    return [(way.table[0][0], way.table[-1][0]) for way in channel.calibrations if way.table and way.degree is None]
 
 
 def without_sentinels(raw: Floats, rig: RigConfig, channel: ChannelConfig) -> Floats:

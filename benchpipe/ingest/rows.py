@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -23,11 +23,14 @@ class Rows:
         By the log's own clock, or on the axis of its samples once they are placed.
     values : dict of float32 arrays, shape (n,)
         By channel; NaN where there is no value.
+    outside : dict of int
+        By channel: how many rows of the batch they were made of lie outside the calibration's table. Of that alone.
     """
 
     row: NDArray[np.int64]
     time_us: NDArray[np.int64]
     values: dict[str, NDArray[np.float32]]
+    outside: dict[str, int] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return int(self.row.size)

@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache, partial
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, cast
@@ -16,7 +16,7 @@ import pyarrow as pa
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import BenchpipeError, InputError
 from benchpipe.ingest.batch import RawBatch, Reject
-from benchpipe.ingest.calibrate import channel_settings, last_change_us, samples_schema, to_rows
+from benchpipe.ingest.calibrate import channel_settings, last_change_us, samples_schema, table_ends, to_rows
 from benchpipe.ingest.clock import MOST_HELD, Clock, Placed, native_time
 from benchpipe.ingest.landmarks import WIDTH, Landmarks
 from benchpipe.ingest.moved import FARTHEST_US, Beginning
@@ -84,6 +84,7 @@ class _Tally:
     places: dict[str, int] = field(default_factory=dict)
     restarts: list[int] = field(default_factory=list)
     missing: dict[str, int] = field(default_factory=dict)
+    outside: dict[str, int] = field(default_factory=dict)
     tail: list[Reject] = field(default_factory=list)
     reader: dict[str, Any] | None = None
 
@@ -111,7 +112,7 @@ def _rows_of(rig: RigConfig, stuck: StuckChannels, batch: RawBatch) -> _Made:
     if good.all():
         return rows, []
     lost = [Reject(int(r), 1, "a time beyond all calendars") for r in batch.row[~good]]
-    return rows.part(good), lost
+    return replace(rows.part(good), outside=rows.outside), lost
 
 
 class _Reading:
@@ -126,7 +127,8 @@ class _Reading:
         if known is not None and state is not None:
             self.tally = _Tally(
                 known.rows - state["tail_rows"], known.samples, known.repeats, state["late"], dict(state["events"]),
-                dict(state["places"]), list(known.restarts), dict(known.missing), reader=state["reader"],
+                dict(state["places"]), list(known.restarts), dict(known.missing), dict(state["outside"]),
+                reader=state["reader"],
             )  # fmt: skip
             before = last_rows(store, known, MOST_HELD, state["clock"]["since_us"])
             before = before.at(before.time_us - state["clock"]["shift_us"]) if before is not None else None
@@ -162,6 +164,8 @@ class _Reading:
             if batch.tail:
                 self.tally.tail += batch.rejects
                 continue
+            for name, count in rows.outside.items():
+                self.tally.outside[name] = self.tally.outside.get(name, 0) + count
             placed = self.clock.place(self.ticks.spread(rows))
             found = [*batch.rejects, *lost, *placed.rejects, *self.ticks.lacking()]
             self.tally.late += sum(one.rows for one in placed.rejects)
@@ -198,7 +202,7 @@ class _Reading:
         state = {
             "reader": reader, "ticks": self.ticks.state, "clock": self.clock.state, "stuck": self.stuck.state,
             "stuck_counts": self.stuck.counts, "events": self.tally.events, "places": self.tally.places,
-            "late": self.tally.late,
+            "late": self.tally.late, "outside": self.tally.outside,
             "tail": tail.path if tail else None, "tail_rows": sum(r.rows for r in self.tally.tail),
         }  # fmt: skip
         plain: dict[str, Any] = json.loads(json.dumps(state))  # as it is read back
@@ -340,5 +344,9 @@ def _remarks(name: str, reading: _Reading, rejected: int) -> Iterator[Remark]:
     for channel, count in reading.stuck.counts.items():
         text = f"'{channel}' dropped out: {count:,} row(s) repeat its last value; they have none"
         yield remark(code="dropout", count=count, text=text)
+    for channel, count in tally.outside.items():
+        ends = ", ".join(f"{low:.6g} to {high:.6g}" for low, high in table_ends(reading.rig.find(channel)))
+        text = f"{count:,} row(s) of '{channel}' lie outside its calibration table ({ends} raw): they have no value"
+        yield remark(code="outside-table", count=count, text=text)
     for channel, holes in tally.missing.items():
         yield remark(code="missing", count=holes, text=f"{holes:,} row(s) without a value of '{channel}'")

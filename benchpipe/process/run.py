@@ -14,6 +14,7 @@ from benchpipe.process.found import Found
 from benchpipe.process.holds import hold_block
 from benchpipe.process.lock_changes import locking_block
 from benchpipe.process.order import CODES, Span, block_span, order_remarks
+from benchpipe.process.outside_table import outside_remarks, outside_tables
 from benchpipe.process.proofs import proof_block
 from benchpipe.process.rejected import identity_of, only_added, rejected_rows
 from benchpipe.process.relaxation import relaxation_block
@@ -117,6 +118,9 @@ def _process_block(task: BlockTask[Block], known: dict[str, Any] | None, before:
         return Found([old[path] for path in known["parts"]], remarks, known)
     past = _resumable(known, now)
     found = BLOCKS[block.kind](replace(task, key=key_of([*now.values()]), past=past, old=old))
+    if block.kind != "idle":
+        found.state["outside"] = outside_tables(task, past)
+        found.remarks += outside_remarks(block.name, task.rig, found.state["outside"])
     found.state |= {**now, "parts": [p.path for p in found.parts]}
     return found
 

@@ -15,8 +15,8 @@ RANKS: tuple[frozenset[str], ...] = (
     ),
     frozenset(
         {"saturated", "gap", "lost-rows", "stood-still", "broken-off", "under-sampled", "several-loops", "part-of-loop",
-         "sparse-rows", "off-target", "dropout", "missing", "hold", "order", "pause", "pause-unknown", "late",
-         "clock-set-back", "restart", "thin-stamps", "moved-copy"}
+         "sparse-rows", "off-target", "dropout", "missing", "outside-table", "hold", "order", "pause", "pause-unknown",
+         "late", "clock-set-back", "restart", "thin-stamps", "moved-copy"}
     ),
     frozenset({"zero-shift", "zero", "thresholds-learnt", "calibration-early", "calibration-overdue", "ramp-alone"}),
 )  # fmt: skip
