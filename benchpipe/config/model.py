@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, ValidationError, ValidationInfo
 
+from benchpipe.config.questions import open_questions
 from benchpipe.config.toml import KeyPath, TomlFile, key_text, read_toml
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.units import INSIDE_UNIT, parse_quantity, parse_value
@@ -160,21 +161,29 @@ def load_model(kind: type[ModelT], path: Path) -> tuple[ModelT, TomlFile]:
         and the nearest known key.
     """
     file = read_toml(path)
+    asked = open_questions(file)
     try:
-        return kind.model_validate(file.values, context=FROM_FILE), file
+        model = kind.model_validate(file.values, context=FROM_FILE)
     except ValidationError as error:
-        raise _config_error(kind, file, error) from None
+        raise _config_error(kind, file, error, asked) from None
+    if asked:
+        raise together(list(asked.values()))
+    return model, file
 
 
-def _config_error(kind: type[ConfigModel], file: TomlFile, error: ValidationError) -> ConfigError:
-    """One error of all that is wrong in a file."""
-    found: dict[KeyPath, ConfigError] = {}
+def _config_error(
+    kind: type[ConfigModel], file: TomlFile, error: ValidationError, asked: dict[KeyPath, ConfigError]
+) -> ConfigError:
+    """One error of all that is wrong in a file; questions that it still asks first."""
+    found = dict(asked)
     for item in error.errors(include_url=False):
         keys = _keys_in(file.values, item)
         if _short_pair(item, keys):
             keys = keys[:-1]
         if item["type"] == "too_short" and _value_at(file.values, keys):
             continue  # its items are wrong and told one by one
+        if any(keys == one[: len(keys)] for one in asked):
+            continue  # what is wrong with a table may be its open question alone
         found.setdefault(keys, _problem(kind, file, keys, item))
     return together(list(found.values()))
 

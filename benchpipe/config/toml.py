@@ -29,11 +29,12 @@ _LONG_NUMBER = re.compile(rf"(?<![\w.\-])[+-]?\d[\w.+\-]{{{MOST_LETTERS},}}")
 
 @dataclass(frozen=True)
 class TomlFile:
-    """The values of one TOML file, and where each stands."""
+    """The values of one TOML file, where each stands, and its lines of text."""
 
     path: Path
     values: dict[str, Any]
     nodes: dict[str, Any]
+    lines: tuple[str, ...] = ()
 
     def line_of(self, keys: KeyPath) -> int | None:
         """Line (from 1) of the key at ``keys``, or of its nearest known parent; of a table, its first key."""
@@ -107,7 +108,7 @@ def read_toml(path: Path) -> TomlFile:
         raise ConfigError(f"not valid TOML: {error}", where=path) from None
     if _depth(values) > MOST_PARTS:
         raise _too_deep(path)
-    return TomlFile(path, values, _nodes(text))
+    return TomlFile(path, values, _nodes(text), tuple(text.splitlines()))
 
 
 def _must_be_plain(path: Path, text: str) -> None:
