@@ -44,7 +44,7 @@ def log_files(named: list[Path]) -> tuple[list[Path], set[Path]]:
             deeper = ", ".join(sorted(p.name for p in path.iterdir() if p.is_dir()))
             raise InputError(
                 "the folder holds no file", where=path,
-                do_next=f"name a folder in it: {deeper}" if deeper else "",
+                do_next=f"name a folder in it: {deeper}" if deeper else "copy some logs of the rig into it",
             )  # fmt: skip
         found += sorted(inside, key=lambda p: natural_order(p.name))
         inside_folders |= set(inside)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -40,10 +41,15 @@ def lab_file(path: Path | None) -> Path:
     Raises
     ------
     ConfigError
-        None was given and none stands here or above.
+        None was given and none stands here or above, or the folder has none.
     """
     from benchpipe.config.run import LAB_FILE, find_lab
 
+    if path is not None and path.is_dir() and not (path / LAB_FILE).exists():
+        raise ConfigError(
+            f"the folder holds no {LAB_FILE}", where=path,
+            do_next=f"make a lab of it: benchpipe init {shlex.quote(str(path))}; or give the path of a lab file",
+        )  # fmt: skip
     if path is not None:
         return (path / LAB_FILE if path.is_dir() else path).absolute()
     found = find_lab(Path.cwd())

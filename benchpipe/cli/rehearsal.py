@@ -134,7 +134,8 @@ def _drafted(run: RunConfig, topic: str) -> Iterator[Finding]:
                 bool(drafted_keys(limit, MEASURES[limit.measure], block))
                 for limits in run.limits for limit in limits.config.limit if limit.block in (block.name, block.kind)
             )  # fmt: skip
-            text = f"block '{block.name}': {', '.join(block.drafted)} drafted from the log: {waiting} limit(s) wait"
+            text = f"block '{block.name}': {', '.join(block.drafted)} drafted from the log"
+            text += f": {waiting} limit(s) wait" if waiting else ", and not confirmed"
             do_next = f"compare with the protocol, then remove from drafted in {run.plan_path}"
             yield Finding("look", topic, text, do_next)
 

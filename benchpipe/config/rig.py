@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from benchpipe.config.channel import ChannelConfig
 from benchpipe.config.log import LogConfig, SecondConfig, TimeConfig, name_matches
-from benchpipe.config.model import AnyQuantity, ConfigModel, Many, Millimetres, Pair, Quantity, Ratio
+from benchpipe.config.model import AnyQuantity, AtKeyError, ConfigModel, Many, Millimetres, Pair, Quantity, Ratio
 from benchpipe.units import a_quantity
 
 __all__ = ["AxisConfig", "ChannelConfig", "LogConfig", "RigConfig", "SecondConfig", "TimeConfig"]
@@ -127,10 +127,27 @@ class RigConfig(ConfigModel):
             if name is not None and name not in names:
                 raise ValueError(f"{key} names the channel '{name}', which no [[channel]] has; known: {known}")
         self._quantities_fit()
+        self._columns_fit()
         self._second_fits()
         for second in self.loggers:
             self.of_log(second=second)._time_fits()
         return self
+
+    def _columns_fit(self) -> None:
+        """In a text log without a header a column is its number."""
+        for second in self.loggers:
+            one, above = self.of_log(second=second), ("second",) if second else ()
+            if one.log.header or one.log.format != "text":
+                continue
+            columns: dict[tuple[str | int, ...], str | int | None] = {
+                (*above, "time", "column"): one.time.column, (*above, "time", "date_column"): one.time.date_column,
+                **{("channel", self.channel.index(c), "column"): c.column for c in one.channel},
+            }  # fmt: skip
+            for keys, column in columns.items():
+                if isinstance(column, str) or (column is not None and column < 1):
+                    number = str(column) if str(column).isdigit() and str(column) != "0" else "1"
+                    text = "the log has no header (header = false), so it is a number from 1, without quotes"
+                    raise AtKeyError(f"{text}, such as {number}", *keys)
 
     def _second_fits(self) -> None:
         """What the second logger and the first one say of one another."""

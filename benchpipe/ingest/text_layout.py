@@ -292,14 +292,6 @@ def _shown(cells: list[str]) -> str:
 
 
 def _by_number(path: Path, head: bytes, rig: RigConfig) -> TextLayout:
-    needed = needed_columns(rig)
-    for key, column in needed.items():
-        if not isinstance(column, int) or column < 1:
-            raise InputError(
-                f"the rig file says the log has no header, so '{key}' needs a column number from 1",
-                where=path,
-                got=repr(column),
-            )
     widths = [len(split_cells(_text(c, rig), rig.log.separator)) for _, _, c in lines_of(head[:10_000]) if c.strip()]
     places = _places(str(path), [], rig)
     fitting = [width for width in widths if width > max(places.values())]

@@ -17,7 +17,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.tails import last_rows_of
 
 DAY_US = 86_400_000_000
-LEAST_US = 30 * 60_000_000  # of logs: a shorter piece says nothing of a day
+LEAST_US = 30 * 60_000_000  # of logs, without pauses: a shorter piece says nothing of a day
 
 
 @dataclass(frozen=True)
@@ -116,7 +116,7 @@ def pace_of(
     if last_us is None or since is None or not done:
         return Pace(done, planned, None, None)
     began = max(since, min(firsts)) if len(firsts) == sum(tail.done > 0 for tail in tails) else since
-    if last_us - began < LEAST_US:
+    if clock.logged_us(clock.axis(began), clock.axis(last_us)) < LEAST_US:
         return Pace(done, planned, None, None)
     per_day = sum(int((clock.real(tail.start_us) >= began).sum()) for tail in tails) * DAY_US / (last_us - began)
     left = sum((end.planned or 0) - end.cycles for end in ends if end.planned is not None and not end.over)

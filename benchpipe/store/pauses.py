@@ -18,6 +18,7 @@ from benchpipe.store.manifest import Manifest, Source
 
 RESTART_PAUSE_US = 3_600_000_000
 FILE_TIMES = "file times"
+NO_FILE_TIMES = "the times of the files cannot be right, as after copying, or the restart is inside a file"
 Stated = float | Literal["file times"] | None  # every pause [s]; from the times of the files; not at all
 
 
@@ -123,6 +124,11 @@ class RunClock:
         """Whether a pause of unknown length lies between two times on the axis."""
         return any(from_us < one.at_us <= until_us and one.pause_us is None for one in self.restarts)
 
+    def logged_us(self, from_us: int, until_us: int) -> int:
+        """Time from one time on the axis to another, without any pause, known or not [us]."""
+        known = sum(one.pause_us or 0 for one in self.restarts if from_us < one.at_us <= until_us)
+        return self.between_us(from_us, until_us) - known
+
     def between_us(self, from_us: int, until_us: int) -> int:
         """Time from one time on the axis to another, known pauses included [us]."""
         first, last = self.real([from_us, until_us]).tolist()
@@ -146,7 +152,8 @@ class RunClock:
             yield f"{which} {total:.3g} h together {how}"
         if known[False]:
             several = "pause" if count == 1 else "pauses"
-            yield f"{several if not known[True] else f'{known[False]:,} of them'} unknown"
+            unknown = f"{several if not known[True] else f'{known[False]:,} of them'} unknown"
+            yield unknown + (f" ({NO_FILE_TIMES})" if self.stated == FILE_TIMES else "")
 
 
 NO_RESTART = RunClock()

@@ -14,8 +14,11 @@ import pytest
 
 from benchpipe.cli import findings
 from benchpipe.cli.doctor import look_over
+from benchpipe.cli.drafting import log_files
 from benchpipe.cli.findings import Finding
 from benchpipe.cli.main import call
+from benchpipe.cli.options import lab_file
+from benchpipe.errors import ConfigError, InputError
 from tests.cli.commands import playground, run
 from tests.conftest import copy_samples
 from tests.store.kept import tree
@@ -230,6 +233,8 @@ def test_plan_limits_and_logs_that_fit_say_nothing(fresh: Path) -> None:
         ('low = "-4 deg"\nhigh = "4 deg"', 'low = "-40 deg"\nhigh = "4 deg"', "counts sweeps through -40 and 4 deg"),
         ('kind = "cyclic"\n', 'kind = "cyclic"\ndrafted = ["baseline"]\n',
          "block 'durability': baseline drafted from the log: 2 limit(s) wait"),
+        ('kind = "cyclic"\n', 'kind = "cyclic"\ndrafted = ["frequency"]\n',
+         "block 'durability': frequency drafted from the log, and not confirmed"),
     ],
 )  # fmt: skip
 def test_what_plan_limits_and_logs_contradict_one_another_in(fresh: Path, old: str, new: str, told: str) -> None:
@@ -237,6 +242,15 @@ def test_what_plan_limits_and_logs_contradict_one_another_in(fresh: Path, old: s
     (text,) = looks(fresh)
     assert told in text
     assert call(["doctor", str(fresh)]) == 0
+
+
+def test_an_empty_folder_is_answered_with_what_to_do(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match=r"holds no lab\.toml") as lab:
+        lab_file(tmp_path)
+    assert lab.value.do_next == f"make a lab of it: benchpipe init {tmp_path}; or give the path of a lab file"
+    with pytest.raises(InputError, match="holds no file") as logs:
+        log_files([tmp_path])
+    assert logs.value.do_next == "copy some logs of the rig into it"
 
 
 def test_rows_that_no_block_takes_and_files_that_are_no_logs(fresh: Path) -> None:

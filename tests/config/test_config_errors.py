@@ -109,6 +109,7 @@ VALUES = [
     ("rig", '"utf-8"', '"utf-8"\ndecimal = ","', "decimal ',' and thousands '' must differ", "key log"),
     ("rig", 'column = "t"\n', 'kind = "datetime"\ncolumn = "t"\n', "needs 'format'", "key time"),
     ("rig", 'column = "t"\n', "", "kind 'elapsed' needs 'column'", "key time"),
+    ("rig", '"utf-8"', '"utf-8"\nheader = false', "a number from 1, without quotes, such as 1", "key time.column"),
     ("rig", '"deg"', '"deg"\ndue = "2032-01-15"', "valid date", "got:      '2032-01-15'"),
     ("rig", '"torque"\n\n', '"torsion"\n\n', "load names the channel 'torsion'", "known: torque, angle, temperature"),
     ("rig", '[time]\ncolumn = "t"\nsample_rate = "50 Hz"\n', "", "the key 'time' is missing", "add 'time'"),
