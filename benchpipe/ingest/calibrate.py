@@ -41,7 +41,8 @@ def samples_schema(rig: RigConfig) -> pa.Schema:
 
 def to_rows(batch: RawBatch, native_us: NDArray[np.int64], rig: RigConfig) -> Rows:
     """Calibrate the rows of a batch; ``native_us`` is their time by the log's own clock."""
-    values, outside = {}, {}
+    values: dict[str, NDArray[np.float32]] = {}
+    outside: dict[str, int] = {}
     for channel in rig.channel:
         raw = without_sentinels(batch.channels[channel.name], rig, channel)
         values[channel.name] = calibrated(raw, channel, native_us)

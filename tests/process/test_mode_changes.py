@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -121,7 +122,9 @@ def test_however_the_log_is_cut_the_cycles_are_the_same(rows: list[str], at: lis
         folder = Path(name)
         whole = ModeLab(_made(folder / "whole")).night({"a.csv": rows})
         ends = sorted({*(k for k in at if k < len(rows)), len(rows)})
-        pieces = {f"a{i}.csv": rows[a:b] for i, (a, b) in enumerate(zip([0, *ends[:-1]], ends, strict=True))}
+        pieces: dict[str, Sequence[str]] = {
+            f"a{i}.csv": rows[a:b] for i, (a, b) in enumerate(zip([0, *ends[:-1]], ends, strict=True))
+        }
         lab = ModeLab(_made(folder / "cut"))
         if nights:
             for file, part in pieces.items():
