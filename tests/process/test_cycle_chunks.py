@@ -33,8 +33,8 @@ def cycle_settings(**changes: object) -> CycleSettings:
 
 
 @st.composite
-def signals(draw: st.DrawFn) -> Signals:
-    """Cycling with noise, fading, plateaus, gaps, pauses, jitter and restarts."""
+def signals(draw: st.DrawFn, *, modes: bool = True) -> Signals:
+    """Cycling with noise, fading, plateaus, gaps, pauses, jitter, restarts and changes of the mode."""
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     n = draw(st.integers(1, 600))
     rate = draw(st.sampled_from([10.0, 25.0, 100.0]))
@@ -53,7 +53,10 @@ def signals(draw: st.DrawFn) -> Signals:
     motion = 0.1 * load + 0.5 * np.cos(phase) + 0.01 * rng.standard_normal(n)
     temperature = np.where(rng.uniform(size=n) < 0.1, np.nan, 20 + rng.standard_normal(n)).astype(np.float32)
     counter = np.arange(n, dtype=np.float32)
-    return Signals(time_us, load.astype(np.float32), motion.astype(np.float32), temperature, counter).copy()
+    changes = np.zeros(n if modes and draw(st.booleans()) else 0, np.int64)
+    for _ in range(draw(st.integers(0, 4)) if changes.size else 0):
+        changes[rng.integers(0, n)] = draw(st.sampled_from([10_000, 300_000, 700_000]))
+    return Signals(time_us, load.astype(np.float32), motion.astype(np.float32), temperature, counter, changes).copy()
 
 
 SETTINGS = st.sampled_from(
@@ -183,7 +186,7 @@ def by_hand(whole: Signals, cut: Cut) -> list[tuple[int, int, str]]:
 
 
 @settings(max_examples=300)
-@given(signals(), SETTINGS)
+@given(signals(modes=False), SETTINGS)
 def test_every_row_is_where_the_rules_say(whole: Signals, how: CycleSettings) -> None:
     """Leads too: each sample that reaches the upper threshold is in a row, unless a stop holds it there."""
     if how.cut.by_record:
@@ -210,7 +213,7 @@ def test_every_row_is_where_the_rules_say(whole: Signals, how: CycleSettings) ->
 
 
 @settings(max_examples=100)
-@given(signals())
+@given(signals(modes=False))
 def test_the_longest_step_and_the_extremes_of_each_row_are_those_of_its_samples(whole: Signals) -> None:
     how = cycle_settings()
     everything = rows_of([whole], how)
