@@ -29,6 +29,7 @@ from benchpipe.check.left_out import (
     not_accepted,
 )
 from benchpipe.check.measures import Measure
+from benchpipe.check.reading_noise import FEW_READINGS
 from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.rules import (
     Guards,
@@ -52,7 +53,6 @@ from benchpipe.config.rig import RigConfig
 MOST_LOST = 0.05  # of the rows of a hold, sweep, window or proof: with more, a figure of many rows is not its own
 MOST_NAMED = 8  # items beyond a limit that are listed by name
 EXACT = ("count", "share")
-FEW_READINGS = "too few readings to know slow noise: a pass asks for the scatter of all of them, the largest included"
 PLANNED = {
     "hold": "planned_holds", "relaxation": "planned_relaxations",
     "sweep": "planned_sweeps", "stance": "planned_windows", "proof": "planned_proofs",
@@ -180,9 +180,8 @@ def _judged(case: Case, values: Values) -> Judged:
         why = values.why or "none of the values could be measured"
         left_out = listed(counted(values.reason, values.called))
         why = f"{why}: {left_out}" if left_out and not values.why else why
-        judged = not_judged(case, values.doubt or why, due=True, of=values.of)
-        judged = replace(judged, verdict=Verdict.INCONCLUSIVE) if values.doubt else judged
-        return _described(case, values, judged)
+        judged = _described(case, values, not_judged(case, values.doubt or why, due=True, of=values.of))
+        return replace(judged, verdict=Verdict.INCONCLUSIVE) if values.doubt else judged
     rules = {"count": _count, "share": _share, "max": _extreme, "min": _extreme}
     judged = rules.get(case.limit.statistic, _middle)(case, values)
     return _described(case, values, _with_breaking(case, values, judged))
@@ -220,15 +219,11 @@ def _count(case: Case, values: Values) -> Judged:
     known = values.value[np.isfinite(values.value)]
     failures = case.measure.unit == "times" and case.measure.name != "lock_changes"
     total = float(known.sum() if failures else known[-1])
-    figure = JudgedFigure(total)
-    verdict = decide(total, 0.0, case.window)
+    verdict, remark = Verdict.INCONCLUSIVE if values.doubt else decide(total, 0.0, case.window), values.why
     hidden = _hidden(case, values) if failures else ()
-    remark = values.why
-    if values.doubt:
-        verdict = Verdict.INCONCLUSIVE
     if hidden and _wants_all(case.limit, "max"):
         verdict, remark = _at_best(verdict, hidden), _may_hide(hidden, values.why)
-    return Judged(verdict, figure, Guards(0.0, 0.0), case.rule, case.window, remark=remark)
+    return Judged(verdict, JudgedFigure(total), Guards(0.0, 0.0), case.rule, case.window, remark=remark)
 
 
 def _share(case: Case, values: Values) -> Judged:
@@ -400,7 +395,6 @@ def _decided(case: Case, figure: JudgedFigure) -> Judged:
     elif verdict is Verdict.NOT_EVALUATED:
         remark = remark or "its uncertainty is not known: one value without an uncertainty of its own"
     elif verdict is Verdict.INCONCLUSIVE and figure.others is not None:
-        own = figure.own_guards(rule.risk, case.limit.statistic)
-        if decide(figure.value, own, case.window) is Verdict.PASS:
-            remark = "; ".join(filter(None, (FEW_READINGS, remark)))
+        if decide(figure.value, figure.own_guards(rule.risk, case.limit.statistic), case.window) is Verdict.PASS:
+            remark = f"{FEW_READINGS}; {remark}" if remark else FEW_READINGS
     return Judged(verdict, figure, guards, rule, case.window, remark=remark)

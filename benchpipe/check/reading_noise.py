@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from benchpipe.check.budget import Part
 
 READING = "noise of one reading"
+FEW_READINGS = "too few readings to know slow noise: a pass asks for the scatter of all of them, the largest included"
 FEWEST_OTHERS = 2
 DIGIT = 2.0  # times the standard uncertainty of a digit: fewer readings than it takes may all show the same one
 
