@@ -9,16 +9,16 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from benchpipe.config.run import LAB_FILE, RunConfig, find_lab, find_plan, load_run
 from benchpipe.errors import BenchpipeError, ConfigError, nearest
-from benchpipe.store.known import must_be_there
+from benchpipe.run import LAB_FILE, RunConfig, find_lab, find_plan, load_run
+from benchpipe.store.identity import must_be_there
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from benchpipe.report.tracing import LogRows
+    from benchpipe.views.trace import LogRows
 
 __all__ = ["BenchpipeError", "Run", "open_run"]
 
@@ -83,7 +83,7 @@ class Run:
     @cached_property
     def attrs(self) -> dict[str, Any]:
         """Specimen, rig, note, units of load and motion, and the plan as it is filled in."""
-        from benchpipe.process.signals import signal_units
+        from benchpipe.samples.signals import signal_units
 
         plan = self.config.plan
         return {
@@ -137,9 +137,9 @@ class Run:
         import pyarrow as pa
         import pyarrow.compute as pc
 
-        from benchpipe.process.signals import signal_units
-        from benchpipe.report.tables_out import table_pieces
+        from benchpipe.samples.signals import signal_units
         from benchpipe.tables import TABLES, schema
+        from benchpipe.views.export import table_pieces
 
         if name not in TABLES:
             raise ConfigError(f"there is no table '{name}'", expected=nearest(name, list(TABLES)))
@@ -185,9 +185,9 @@ class Run:
         """
         import pyarrow as pa
 
-        from benchpipe.process.signals import block_signals, signal_units
-        from benchpipe.report.tracing import span_of
-        from benchpipe.store.samples import sample_inputs
+        from benchpipe.samples.inputs import sample_inputs
+        from benchpipe.samples.signals import block_signals, signal_units
+        from benchpipe.views.trace import span_of
 
         what, at = _one(number)
         chosen = self._block(block, what)
@@ -239,7 +239,7 @@ class Run:
         ConfigError
             There is no such block or number.
         """
-        from benchpipe.report.tracing import traced
+        from benchpipe.views.trace import traced
 
         what, at = _one(number)
         if what is None:

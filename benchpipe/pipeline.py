@@ -10,12 +10,12 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Literal, TypedDict, Unpack
 
-from benchpipe.check.fitting import limits_fit
 from benchpipe.check.run import check_run
-from benchpipe.config.run import RunConfig
+from benchpipe.check.validate_limits import limits_fit
 from benchpipe.errors import ConfigError, DamageError
 from benchpipe.ingest.run import ingest_run
 from benchpipe.process.run import process_run
+from benchpipe.run import RunConfig
 from benchpipe.store.lock import hold_store
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.mending import Mended, mend, mend_more

@@ -18,10 +18,10 @@ import pyarrow as pa
 import pytest
 
 from benchpipe.cli.main import call
-from benchpipe.config.run import load_run
 from benchpipe.errors import ConfigError, StoreBusyError, StoreError
 from benchpipe.pipeline import work
-from benchpipe.store.known import NOTE
+from benchpipe.run import load_run
+from benchpipe.store.identity import NOTE
 from benchpipe.store.lock import hold_store
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore

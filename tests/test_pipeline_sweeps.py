@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
+from benchpipe.run import load_run
 from benchpipe.simulate import simulate
 from benchpipe.simulate.blocks import HoldConfig, SweepConfig
 from benchpipe.simulate.log import WrittenLogConfig

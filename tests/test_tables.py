@@ -9,12 +9,14 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from benchpipe.blocks.cyclic.tables import FLAG_MEANING, CycleFlag, flag_names
 from benchpipe.check.measures import MEASURES
-from benchpipe.config.run import load_run
+from benchpipe.columns import unit_text
 from benchpipe.ingest.calibrate import samples_schema
-from benchpipe.process.signals import signal_units
+from benchpipe.run import load_run
+from benchpipe.samples.signals import signal_units
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import FLAG_MEANING, TABLES, Column, CycleFlag, columns, flag_names, schema, unit_text
+from benchpipe.tables import TABLES, Column, columns, schema
 from benchpipe.units import UNITS
 
 RUNS = ("healthy", "wearing", "creeping-lock")

@@ -18,16 +18,16 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from benchpipe.blocks.cyclic.sampling import Sampled, sampling_u
+from benchpipe.blocks.values import Typical, values_of
 from benchpipe.check.budget import Budget
 from benchpipe.check.measures import MEASURES
 from benchpipe.check.rig_parts import rig_parts
-from benchpipe.check.sampling import Sampled, sampling_u
-from benchpipe.check.values import Typical, values_of
+from benchpipe.columns import floats
 from benchpipe.config.rig import RigConfig
-from benchpipe.config.run import RunConfig, load_run
 from benchpipe.kernels.robust import mad_sigma
 from benchpipe.pipeline import work
-from benchpipe.process.trends import floats
+from benchpipe.run import RunConfig, load_run
 from benchpipe.simulate import ScenarioConfig, simulate
 from benchpipe.simulate.blocks import CyclicConfig
 from benchpipe.simulate.log import WrittenLogConfig

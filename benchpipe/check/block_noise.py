@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.check.run_tables import RunTables
+from benchpipe.blocks.cyclic.trends import NOT_JUDGED
+from benchpipe.blocks.run_tables import RunTables
+from benchpipe.columns import floats
 from benchpipe.kernels.window_noise import BlockNoise, fit_block_noise
-from benchpipe.process.trends import NOT_JUDGED, floats
 
 Floats = NDArray[np.float64]
 MOST_CYCLES = 1 << 17  # the last so many of a block show its noise; reading two million would take as long as a night

@@ -8,18 +8,18 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.blocks.cyclic.plan import CyclicBlock, TemperatureConfig
+from benchpipe.blocks.cyclic.values import cycle_values
+from benchpipe.blocks.left_out import INCOMPLETE, LogClock, accepted_rows
+from benchpipe.blocks.measures import Measure
+from benchpipe.blocks.run_tables import RunTables
+from benchpipe.blocks.values import Values, nothing
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.budget import FEW, Budget, Part, rectangular
-from benchpipe.check.cycle_values import cycle_values
 from benchpipe.check.figure import SCATTER, JudgedFigure
-from benchpipe.check.left_out import INCOMPLETE, LogClock, accepted_rows
-from benchpipe.check.measures import Measure
 from benchpipe.check.monte_carlo import Input, larger_of, propagate
 from benchpipe.check.rig_parts import recalibrated
-from benchpipe.check.run_tables import RunTables
-from benchpipe.check.values import Values, nothing
 from benchpipe.config.limits import AcceptConfig, LimitConfig
-from benchpipe.config.plan import CyclicBlock, TemperatureConfig
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.steps import find_steps, without_steps
 from benchpipe.kernels.temperature_change import TemperatureChange, change_at_temperature

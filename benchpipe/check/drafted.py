@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from benchpipe.check.measures import Measure
+from benchpipe.blocks.measures import Measure
 from benchpipe.config.limits import LimitConfig
-from benchpipe.config.plan import Block
+from benchpipe.plan import Block
 
 TARGETS = ("load_min", "load_max", "motion_min", "motion_max", "tolerance")
 RESISTANCE = ("free_resistance", "asymmetry", "coulomb", "laminar", "orifice", "breakaway")

@@ -13,14 +13,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.blocks.measures import Measure
+from benchpipe.blocks.values import Values
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.budget import FEW, Budget, Part, few_values, rectangular
 from benchpipe.check.extremes import largest_lower, largest_upper, smallest_lower, smallest_upper
-from benchpipe.check.measures import Measure
 from benchpipe.check.reading_noise import READING, scatter_of, scatter_of_others
 from benchpipe.check.rig_parts import rig_parts
 from benchpipe.check.rules import Guards, Rule
-from benchpipe.check.values import Values
 from benchpipe.config.limits import LimitConfig
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.slope_attenuation import attenuation_u

@@ -11,13 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchpipe.check.block_noise import Noises
-from benchpipe.check.change import base_of, baseline_values, change_figure
-from benchpipe.check.decision import Verdict
-from benchpipe.check.drafted import drafted_keys
-from benchpipe.check.extremes import exception_guards
-from benchpipe.check.figure import JudgedFigure, figure_of_values
-from benchpipe.check.left_out import (
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.left_out import (
     BOUNDS,
     INCOMPLETE,
     NAMES,
@@ -28,7 +23,15 @@ from benchpipe.check.left_out import (
     listed,
     not_accepted,
 )
-from benchpipe.check.measures import Measure
+from benchpipe.blocks.measures import Measure
+from benchpipe.blocks.run_tables import RunTables
+from benchpipe.blocks.values import Values
+from benchpipe.check.block_noise import Noises
+from benchpipe.check.change import base_of, baseline_values, change_figure
+from benchpipe.check.decision import Verdict
+from benchpipe.check.drafted import drafted_keys
+from benchpipe.check.extremes import exception_guards
+from benchpipe.check.figure import JudgedFigure, figure_of_values
 from benchpipe.check.reading_noise import FEW_READINGS
 from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.rules import (
@@ -44,11 +47,9 @@ from benchpipe.check.rules import (
     margin_of,
     simple_acceptance,
 )
-from benchpipe.check.run_tables import RunTables
-from benchpipe.check.values import Values
 from benchpipe.config.limits import LimitConfig, LimitsConfig
-from benchpipe.config.plan import Block, CyclicBlock
 from benchpipe.config.rig import RigConfig
+from benchpipe.plan import Block
 
 MOST_LOST = 0.05  # of the rows of a hold, sweep, window or proof: with more, a figure of many rows is not its own
 MOST_NAMED = 8  # items beyond a limit that are listed by name

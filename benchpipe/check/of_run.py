@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import date
 
+from benchpipe.blocks.hold.levels import leak_over_levels
+from benchpipe.blocks.run_tables import RunTables
 from benchpipe.check.budget import Budget, Part
 from benchpipe.check.decision import NOT_APPLICABLE
 from benchpipe.check.figure import SCATTER, JudgedFigure
 from benchpipe.check.rig_parts import day_of
-from benchpipe.check.run_tables import RunTables
 from benchpipe.config.channel import ChannelConfig
-from benchpipe.config.run import RunConfig
-from benchpipe.process.hold_levels import leak_over_levels
 from benchpipe.process.order import CODES, SPANNED, UNKNOWN
+from benchpipe.run import RunConfig
 from benchpipe.store.manifest import Manifest
 
 DAY_S = 86_400.0

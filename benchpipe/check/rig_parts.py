@@ -16,12 +16,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
+from benchpipe.blocks.measures import Measure
+from benchpipe.blocks.values import Typical, Values
 from benchpipe.check.budget import Part, from_expanded, rectangular, triangular
-from benchpipe.check.measures import Measure
-from benchpipe.check.values import Typical, Values
 from benchpipe.config.channel import CalibrationConfig, ChannelConfig
 from benchpipe.config.rig import RigConfig
-from benchpipe.process.signals import ENERGY_FACTOR, gearing
+from benchpipe.samples.signals import ENERGY_FACTOR, gearing
 
 DAY_US = 86_400e6
 

@@ -11,26 +11,29 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.planned_end import planned_end
+from benchpipe.blocks.cyclic.values import cycle_values
+from benchpipe.blocks.left_out import LogClock
+from benchpipe.blocks.measures import Measure
+from benchpipe.blocks.run_tables import RunTables
+from benchpipe.blocks.values import Values, nothing, values_of
 from benchpipe.check.block_noise import Noises
-from benchpipe.check.cycle_values import cycle_values
 from benchpipe.check.decision import NOT_APPLICABLE
-from benchpipe.check.fitting import blocks_of, limit_unit
 from benchpipe.check.judge import Case, Judged, judge, not_judged, rule_of, window_of_limit
-from benchpipe.check.left_out import LogClock
-from benchpipe.check.measures import MEASURES, Measure
+from benchpipe.check.measures import MEASURES
 from benchpipe.check.of_run import NotThere, out_of_calibration, run_figure
-from benchpipe.check.planned_end import planned_end
 from benchpipe.check.rows import budget_rows, verdict_row
 from benchpipe.check.rules import decide
-from benchpipe.check.run_tables import RunTables
-from benchpipe.check.values import Values, item_values, nothing, values_of
-from benchpipe.config.limits import LimitConfig
-from benchpipe.config.plan import Block, CyclicBlock
-from benchpipe.config.run import LimitSet, RunConfig
+from benchpipe.check.validate_limits import blocks_of, limit_unit
+from benchpipe.check.values import item_values
+from benchpipe.config.limits import LimitConfig, LimitSet
+from benchpipe.plan import Block
+from benchpipe.run import RunConfig
+from benchpipe.samples.stream import matches
 from benchpipe.store.manifest import Manifest, Remark, Step, key_of
 from benchpipe.store.pauses import RunClock
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import matches
 from benchpipe.tables import schema
 
 VERSION = 7

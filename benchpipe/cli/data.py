@@ -14,7 +14,7 @@ from benchpipe.cli.output import in_one_line, tell
 from benchpipe.errors import ConfigError, nearest
 
 if TYPE_CHECKING:
-    from benchpipe.config.run import RunConfig
+    from benchpipe.run import RunConfig
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 
@@ -42,7 +42,7 @@ def export(
         raise ConfigError("Parquet is not for a terminal", do_next="give --out FILE, or redirect the output")
     _, run_store, manifest = _kept(run, lab, store)
     _tell_dropped(manifest)
-    from benchpipe.report.tables_out import write_table
+    from benchpipe.views.export import write_table
 
     write_table(run_store, manifest, table, chosen, out)
 
@@ -64,7 +64,7 @@ def trace(
 
     Example: benchpipe trace sample_runs/healthy/plan.toml durability --cycle 100
     """
-    from benchpipe.report.tracing import trace_rows
+    from benchpipe.views.trace import trace_rows
 
     given = {
         "cycle": cycle, "hold": hold, "relaxation": relaxation, "sweep": sweep, "stance": stance,
@@ -97,7 +97,7 @@ def explain(
     import json
 
     from benchpipe.report.document import plain
-    from benchpipe.report.explaining import explained, explained_lines
+    from benchpipe.views.explaining import explained, explained_lines
 
     config, run_store, manifest = _kept(run, lab, store)
     found = explained(config, run_store, manifest, block, limit, limits)

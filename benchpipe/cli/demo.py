@@ -29,7 +29,7 @@ def demo(
         raise ConfigError("the sample runs are not there", where=folder, do_next="give the folder sample_runs")
     tell("An invented scenario: three simulated ankles, names and figures made up.")
     night = work_night(folder / "lab.toml", new_store=True)
-    from benchpipe.report.besides import Besides
+    from benchpipe.views.lab_view import Besides
 
     code = night.code
     give_runs(list(night.views), code, as_json=False, besides=Besides(tests=night.tests))

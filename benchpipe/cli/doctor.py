@@ -43,8 +43,8 @@ def look_over(lab: Path) -> list[Finding]:
     """Everything that is found of a lab, in the order in which it is looked at."""
     from benchpipe.cli import findings
     from benchpipe.cli.rehearsal import rehearse
-    from benchpipe.config.run import load_lab
     from benchpipe.health.look import nobody_named
+    from benchpipe.run import load_lab
 
     try:
         config, plans, store = load_lab(lab, with_tests=True)

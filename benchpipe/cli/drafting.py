@@ -14,7 +14,7 @@ from benchpipe.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
     from benchpipe.config.rig import RigConfig
-    from benchpipe.ingest.inspect.findings import Inspection
+    from benchpipe.inspect.findings import Inspection
     from benchpipe.survey.stretches import Surveyed
 
 LIMITS = {"torque": "limits/lockable-ankle.toml", "force": "limits/drift.toml"}
@@ -31,7 +31,7 @@ def log_files(named: list[Path]) -> tuple[list[Path], set[Path]]:
     InputError
         A folder holds no file.
     """
-    from benchpipe.ingest.placing import natural_order
+    from benchpipe.store.files import natural_order
 
     found: list[Path] = []
     inside_folders: set[Path] = set()
@@ -54,7 +54,7 @@ def log_files(named: list[Path]) -> tuple[list[Path], set[Path]]:
 def drafted_rig(found: Inspection, name: str) -> tuple[str, RigConfig | None]:
     """Text of a rig file, and what it says; None while a question is open."""
     from benchpipe.config.rig import RigConfig
-    from benchpipe.ingest.inspect.draft import draft_rig
+    from benchpipe.inspect.draft import draft_rig
     from benchpipe.survey.names import pattern_of
 
     own, others = ({path.name for path in one.logs} if one is not None else set() for one in (found.second, found))
@@ -76,8 +76,8 @@ def logs_of_rig(rig: RigConfig, files: list[Path], inside: set[Path]) -> tuple[l
     InputError
         A file that was named cannot be read, or none of a folder can.
     """
-    from benchpipe.ingest.opened import open_log
-    from benchpipe.ingest.readers import read_log
+    from benchpipe.readers.log_file import open_log
+    from benchpipe.readers.registry import read_log
 
     logs: list[Path] = []
     refused: dict[Path, InputError] = {}
@@ -108,7 +108,7 @@ def write_plan(
     rig: RigConfig, rig_path: Path, logs: list[Path], plan: Path, found: Inspection | None, surveyed: Surveyed
 ) -> tuple[str, ...]:
     """Draft a plan file from logs that stand below it; what it asks before it works."""
-    from benchpipe.process.signals import signal_units
+    from benchpipe.samples.signals import signal_units
     from benchpipe.survey.blocks import find_blocks
     from benchpipe.survey.draft import PlanHead, draft_plan
 

@@ -99,7 +99,7 @@ def _numbers(version: str) -> tuple[int, ...]:
 
 def store_access(lab: Path, store: Path) -> Iterator[Finding]:
     """Is it the store that the lab had, may it be written, does a lock work, is it held, is its clock ours?"""
-    from benchpipe.store.known import must_be_there
+    from benchpipe.store.identity import must_be_there
     from benchpipe.store.lock import hold_store
 
     try:
@@ -197,8 +197,8 @@ def space(store: Path, to_come: int) -> Finding:
 
 def telling(asked: tuple[TellConfig, ...], folder: Path) -> Iterator[Finding]:
     """Whoever is to be told of a night: the library, and the addresses, which are shown to nobody."""
-    from benchpipe.telling.addresses import addresses
-    from benchpipe.telling.sending import library
+    from benchpipe.notify.addresses import addresses
+    from benchpipe.notify.sending import library
 
     for one in asked:
         try:

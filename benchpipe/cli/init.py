@@ -14,7 +14,7 @@ from benchpipe.cli.output import tell
 from benchpipe.errors import ConfigError, ExitCode
 
 if TYPE_CHECKING:
-    from benchpipe.ingest.inspect.findings import Inspection
+    from benchpipe.inspect.findings import Inspection
 
 
 def init(
@@ -92,7 +92,7 @@ def _write_lab(lab: Path, logs: list[Path]) -> int:
 def _inspected(logs: list[Path]) -> Inspection | None:
     """What the logs hold; two of one name cannot stand in one folder."""
     from benchpipe.cli.drafting import log_files
-    from benchpipe.ingest.inspect.run import inspect_logs
+    from benchpipe.inspect.run import inspect_logs
 
     if not logs:
         return None

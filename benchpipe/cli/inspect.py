@@ -13,7 +13,7 @@ from benchpipe.errors import ConfigError, ExitCode
 
 if TYPE_CHECKING:
     from benchpipe.config.rig import RigConfig
-    from benchpipe.ingest.inspect.findings import Inspection
+    from benchpipe.inspect.findings import Inspection
     from benchpipe.report.signs import Marks
     from benchpipe.survey.stretches import Surveyed
 
@@ -40,7 +40,7 @@ def inspect(
     Example: benchpipe inspect sample_runs/healthy/logs --write-rig my-rig.toml
     """
     from benchpipe.cli.drafting import drafted_rig, log_files, must_be_new, surveyed_logs, write_new
-    from benchpipe.ingest.inspect.run import inspect_logs
+    from benchpipe.inspect.run import inspect_logs
 
     for path in (write_rig, write_plan):
         if path is not None:
@@ -131,8 +131,8 @@ def _show(found: Inspection) -> None:
 
 
 def _show_survey(config: RigConfig, surveyed: Surveyed) -> None:
-    from benchpipe.process.signals import signal_units
     from benchpipe.report.survey_lines import survey_lines
+    from benchpipe.samples.signals import signal_units
     from benchpipe.survey.blocks import find_blocks
 
     seen = find_blocks(surveyed)

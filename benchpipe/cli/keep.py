@@ -49,7 +49,7 @@ def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> No
 
     Example: benchpipe drop sample_runs/creeping-lock/plan.toml
     """
-    from benchpipe.keeping import drop_samples
+    from benchpipe.retention import drop_samples
     from benchpipe.store.lock import hold_store
     from benchpipe.store.run_store import RunStore
 
@@ -131,8 +131,8 @@ def restore(
 def _place(run: str, lab: Path | None, store: Path | None) -> tuple[str, Path]:
     """Name of a run and its store. The plan need not be there any more: a name and a store are enough."""
     from benchpipe.cli.options import lab_file
-    from benchpipe.config.run import load_lab
-    from benchpipe.store.known import must_be_there
+    from benchpipe.run import load_lab
+    from benchpipe.store.identity import must_be_there
 
     if Path(run).suffix == ".toml" or Path(run).is_file():
         config = loaded(run, lab, store)
@@ -149,9 +149,9 @@ def _place(run: str, lab: Path | None, store: Path | None) -> tuple[str, Path]:
 def _apart_from_logs(run: str, lab: Path | None, archive: Path) -> None:
     """Refuse an archive among the raw logs of the run, as far as its plan is there to name them."""
     from benchpipe.config.model import load_model
-    from benchpipe.config.places import apart_from_logs
-    from benchpipe.config.plan import PlanConfig
-    from benchpipe.config.run import find_plan
+    from benchpipe.places import apart_from_logs
+    from benchpipe.plan import PlanConfig
+    from benchpipe.run import find_plan
 
     try:
         plan, file = load_model(PlanConfig, find_plan(run, lab))

@@ -12,7 +12,7 @@ import typer
 from benchpipe.errors import ConfigError
 
 if TYPE_CHECKING:
-    from benchpipe.config.run import RunConfig
+    from benchpipe.run import RunConfig
 
 Run = Annotated[str, typer.Argument(metavar="RUN", help="A plan file, or a run's name in the lab file.")]
 Lab = Annotated[
@@ -43,7 +43,7 @@ def lab_file(path: Path | None) -> Path:
     ConfigError
         None was given and none stands here or above, or the folder has none.
     """
-    from benchpipe.config.run import LAB_FILE, find_lab
+    from benchpipe.run import LAB_FILE, find_lab
 
     if path is not None and path.is_dir() and not (path / LAB_FILE).exists():
         raise ConfigError(
@@ -68,8 +68,8 @@ def loaded(run: str, lab: Path | None, store: Path | None) -> RunConfig:
     StoreError
         Its store is not the one that its lab has seen there.
     """
-    from benchpipe.config.run import find_lab, find_plan, load_run
-    from benchpipe.store.known import must_be_there
+    from benchpipe.run import find_lab, find_plan, load_run
+    from benchpipe.store.identity import must_be_there
 
     config = load_run(find_plan(run, lab), store)
     lab = lab or find_lab(config.plan_path.parent)

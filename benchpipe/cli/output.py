@@ -11,8 +11,8 @@ import typer
 
 if TYPE_CHECKING:
     from benchpipe.errors import ExitCode
-    from benchpipe.report.besides import Besides
-    from benchpipe.report.view import RunView
+    from benchpipe.views.lab_view import Besides
+    from benchpipe.views.model import RunView
 
 
 def tell(text: str) -> None:
@@ -59,7 +59,7 @@ def give_runs(
     OSError
         The output cannot be written for another reason.
     """
-    from benchpipe.report.besides import NOTHING
+    from benchpipe.views.lab_view import NOTHING
 
     besides = besides or NOTHING
     try:

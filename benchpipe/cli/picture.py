@@ -12,11 +12,11 @@ from rich._export_format import CONSOLE_SVG_FORMAT
 from rich.console import Console
 from rich.terminal_theme import MONOKAI
 
-from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
 from benchpipe.report.terminal import show
-from benchpipe.report.view import run_view
+from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
+from benchpipe.views.run_view import run_view
 
 BACKGROUND = '<rect width="100%" height="100%" rx="8" fill="#0c0c0c"/>'
 SAMPLES = Path(__file__).parents[2] / "sample_runs"

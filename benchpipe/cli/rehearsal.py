@@ -9,20 +9,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from benchpipe.check.drafted import drafted_keys
-from benchpipe.check.fitting import limits_fit
 from benchpipe.check.judge import rule_of
 from benchpipe.check.measures import MEASURES
 from benchpipe.check.rig_parts import not_stated
+from benchpipe.check.validate_limits import limits_fit
 from benchpipe.cli.findings import Finding, of_error
-from benchpipe.config.run import RunConfig, load_run
 from benchpipe.errors import BenchpipeError, ExitCode, InputError
 from benchpipe.ingest.clock import native_time
 from benchpipe.ingest.logs import find_logs
-from benchpipe.ingest.opened import open_log
-from benchpipe.ingest.readers import read_log
 from benchpipe.ingest.source import source_key
 from benchpipe.ingest.strangers import why_stranger
-from benchpipe.store.away import read_away
+from benchpipe.readers.log_file import open_log
+from benchpipe.readers.registry import read_log
+from benchpipe.run import RunConfig, load_run
+from benchpipe.store.archive_note import read_away
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import MANIFEST, RunStore
 from benchpipe.survey.compare import plan_against_limits, plan_against_logs

@@ -14,9 +14,9 @@ from benchpipe.cli.telling import tell_of
 from benchpipe.errors import ConfigError, ExitCode
 
 if TYPE_CHECKING:
-    from benchpipe.config.run import RunConfig
     from benchpipe.night.lab import Night
-    from benchpipe.report.view import RunView
+    from benchpipe.run import RunConfig
+    from benchpipe.views.model import RunView
 
 DETAILED = 5
 MOST_REMARKS = 12
@@ -26,12 +26,12 @@ def _show(run: RunConfig, lab: Path | None, *, as_json: bool) -> ExitCode:
     """Show a run as it stands in the store, its alarms as the last night left them."""
     from datetime import UTC, datetime
 
-    from benchpipe.config.run import find_lab, load_lab
     from benchpipe.config.watching import HealthConfig
     from benchpipe.night.lab import with_known_alarms
     from benchpipe.night.one import healthy_view
-    from benchpipe.report.severity import exit_code
+    from benchpipe.run import find_lab, load_lab
     from benchpipe.store.run_store import RunStore
+    from benchpipe.views.exit_codes import exit_code
 
     lab, now = lab or find_lab(run.plan_path.parent), datetime.now(UTC)
     rules = load_lab(lab)[0].health if lab else HealthConfig()
@@ -47,7 +47,7 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
     Example: benchpipe ingest sample_runs/healthy/plan.toml
     """
     from benchpipe.pipeline import work
-    from benchpipe.report.alarms import QUIET
+    from benchpipe.views.alarms import QUIET
 
     config = loaded(run, lab, store)
     tell_of_kernels()
@@ -130,7 +130,7 @@ def nightly(
     night = work_night(lab_file(lab), wait_s=wait, jobs=jobs, new_store=new_store)
     if night.note:
         tell(f"note: {night.note}")
-    from benchpipe.report.besides import Besides
+    from benchpipe.views.lab_view import Besides
 
     code, not_told = tell_of(lab_file(lab), night)
     for why in not_told:
@@ -158,7 +158,7 @@ def work_night(lab: Path, *, wait_s: float = 0.0, jobs: int = 1, new_store: bool
     """A night over a lab, with its progress on standard error."""
     from benchpipe.cli.bugs import bug_report
     from benchpipe.cli.progress import watching
-    from benchpipe.config.run import load_lab
+    from benchpipe.run import load_lab
 
     plans = load_lab(lab, with_tests=True)[1]  # before anything heavy is imported
     from benchpipe.night.lab import work_lab

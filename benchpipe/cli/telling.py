@@ -23,14 +23,14 @@ def try_out(
 
     Example: benchpipe tell sample_runs/lab.toml
     """
-    from benchpipe.config.run import load_lab
+    from benchpipe.run import load_lab
 
     path = lab_file(lab)
     config = load_lab(path)[0]
     if not config.tell:
         typer.echo("the lab file names nobody: add [[tell]] to it")
         return ExitCode.OK
-    from benchpipe.telling.night import send_test
+    from benchpipe.notify.night import send_test
 
     result = send_test(config, path.parent)
     for label in result.told:
@@ -42,13 +42,13 @@ def try_out(
 
 def tell_of(lab: Path, night: Night) -> tuple[ExitCode, tuple[str, ...]]:
     """Tell people of a night: its exit code then, and who could not be told, and why."""
-    from benchpipe.config.run import load_lab
+    from benchpipe.run import load_lab
 
     config, _, store = load_lab(lab)
     if not config.tell:
         return night.code, ()
-    from benchpipe.report.severity import SEVERITY
-    from benchpipe.telling.night import tell_night
+    from benchpipe.notify.night import tell_night
+    from benchpipe.views.exit_codes import SEVERITY
 
     result = tell_night(config, lab.parent, store, night.views, night.store, night.began)
     codes = (night.code, ExitCode.NOT_TOLD if result.not_told else ExitCode.OK)

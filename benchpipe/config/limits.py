@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
@@ -18,6 +19,7 @@ from benchpipe.config.model import (
     Ratio,
     Seconds,
 )
+from benchpipe.config.toml import TomlFile
 
 Statistic = Literal["median", "mean", "max", "min", "last", "change", "count", "share"]
 Decision = Literal["guarded", "simple", "risk"]
@@ -193,3 +195,11 @@ class LimitsConfig(ConfigModel):
         """A key of the decision rule: the limit's own, else the file's."""
         own = getattr(limit, key)
         return getattr(self, key) if own is None else own
+
+
+@dataclass(frozen=True)
+class LimitSet:
+    """One limit file with its place."""
+
+    file: TomlFile
+    config: LimitsConfig

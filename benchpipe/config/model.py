@@ -300,3 +300,6 @@ def _tags(model: type[BaseModel]) -> tuple[str, ...]:
     """What tells a member of a union: its ``kind``."""
     field = model.model_fields.get("kind")
     return getattr(field.annotation, "__args__", ()) if field else ()
+
+
+Cycles = Annotated[int, Field(ge=1)]

@@ -8,7 +8,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.config.plan import CyclicBlock
+from benchpipe.blocks.cyclic.plan import CyclicBlock
 
 Floats = NDArray[np.float64]
 

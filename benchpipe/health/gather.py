@@ -14,21 +14,25 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.check.planned_end import block_end
-from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, IdleBlock
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.planned_end import block_end
+from benchpipe.blocks.cyclic.remarks import REMARK_COLUMNS, count_cycles
+from benchpipe.blocks.hold.plan import HoldBlock
+from benchpipe.blocks.idle.plan import IdleBlock
+from benchpipe.columns import floats
 from benchpipe.config.rig import RigConfig
-from benchpipe.config.run import RunConfig
 from benchpipe.config.watching import HealthConfig
 from benchpipe.errors import InputError
 from benchpipe.health.facts import ChannelTail, CycleTail, RunFacts
 from benchpipe.health.growth import growth
 from benchpipe.ingest.logs import find_logs
-from benchpipe.process.remarks import REMARK_COLUMNS, count_cycles
-from benchpipe.process.trends import floats
+from benchpipe.plan import Block
+from benchpipe.run import RunConfig
+from benchpipe.samples.inputs import SampleInput, sample_inputs
+from benchpipe.samples.stream import matches, stream_samples
 from benchpipe.store.manifest import Manifest, Part, Source
 from benchpipe.store.pauses import RunClock
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleInput, matches, sample_inputs, stream_samples
 from benchpipe.store.tails import last_rows_of
 
 if TYPE_CHECKING:

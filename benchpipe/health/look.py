@@ -10,12 +10,12 @@ from fnmatch import fnmatch
 from pathlib import Path
 
 from benchpipe.config.lab import LabConfig
-from benchpipe.config.run import RunConfig
 from benchpipe.config.watching import HealthConfig
 from benchpipe.errors import BenchpipeError, nearest
 from benchpipe.health.facts import StoreFacts
 from benchpipe.health.gather import run_facts, watched
 from benchpipe.health.rules import RUN_RULES, STORE_RULES, Finding, findings
+from benchpipe.run import RunConfig
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 

@@ -14,9 +14,9 @@ from typing import Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.config.watching import HealthConfig
 from benchpipe.health.facts import CycleTail, RunFacts, StoreFacts
-from benchpipe.tables import CycleFlag
 
 F = TypeVar("F")
 Found = Iterator[tuple[str, str]]  # place (which one it is, from night to night), what is wrong

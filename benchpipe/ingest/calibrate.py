@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from benchpipe.config.channel import CalibrationConfig
 from benchpipe.config.rig import ChannelConfig, RigConfig
 from benchpipe.errors import ConfigError
-from benchpipe.ingest.batch import RawBatch, is_number, missing_texts
 from benchpipe.ingest.rows import Rows
 from benchpipe.kernels.compiled import compiled
 from benchpipe.kernels.polynomials import polynomial
+from benchpipe.readers.batch import RawBatch, is_number, missing_texts
 from benchpipe.tables import schema
 from benchpipe.units import INSIDE_UNIT, Unit, find_unit
 

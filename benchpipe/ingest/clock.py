@@ -27,9 +27,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.rig import TimeConfig
-from benchpipe.ingest.batch import Reject, stretches
 from benchpipe.ingest.rows import Rows, equal_rows, joined
 from benchpipe.kernels.compiled import compiled
+from benchpipe.readers.batch import Reject, stretches
 from benchpipe.store.pauses import RESTART_PAUSE_US
 from benchpipe.units import find_unit
 
@@ -78,7 +78,7 @@ def native_time(raw: NDArray[Any], config: TimeConfig) -> tuple[NDArray[np.int64
     Parameters
     ----------
     raw : array, shape (n,)
-        As in :class:`~benchpipe.ingest.batch.RawBatch`.
+        As in :class:`~benchpipe.readers.batch.RawBatch`.
     """
     if config.kind == "datetime":
         native = raw.astype(np.int64)

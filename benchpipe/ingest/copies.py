@@ -22,8 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.ingest.landmarks import read_landmarks
+from benchpipe.ingest.readback import SampleReader
 from benchpipe.ingest.rows import Rows, equal_rows, joined
-from benchpipe.ingest.stored import SampleReader
 from benchpipe.store.manifest import Source, key_of
 from benchpipe.store.run_store import RunStore
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
-from benchpipe.config.run import RunConfig
 from benchpipe.errors import InputError
-from benchpipe.ingest.placing import natural_order
+from benchpipe.run import RunConfig
+from benchpipe.store.files import natural_order
 from benchpipe.store.manifest import Remark
 
 MOST_NAMED = 5

@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.ingest.readback import rows_until
 from benchpipe.ingest.rows import Rows, equal_rows, joined
-from benchpipe.ingest.stored import rows_until
 from benchpipe.store.manifest import Source
 from benchpipe.store.run_store import RunStore
 

@@ -8,10 +8,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.ingest.batch import Reject, stretches
 from benchpipe.ingest.clock import LATE, LEAST_UNLIKE
+from benchpipe.ingest.readback import rows_between, rows_until
 from benchpipe.ingest.rows import Rows, equal_rows, joined
-from benchpipe.ingest.stored import rows_between, rows_until
+from benchpipe.readers.batch import Reject, stretches
 from benchpipe.store.manifest import Source
 from benchpipe.store.run_store import RunStore
 

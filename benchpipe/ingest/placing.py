@@ -23,15 +23,10 @@ from benchpipe.ingest.copies import Stretch
 from benchpipe.ingest.moved import IsCopy, at_once
 from benchpipe.ingest.overlap import NO_OVERLAP, Earlier, Overlap
 from benchpipe.ingest.ticks import most_rows, offsets_us
+from benchpipe.store.files import natural_order
 from benchpipe.store.manifest import Placed, Remark, Source, key_of
 
 FindCopies = Callable[[list[Source], list[str]], dict[str, tuple[Stretch, ...]]]
-
-
-def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
-    """Sort key in which ``day9`` comes before ``day10``."""
-    pieces = re.split(r"(\d+)", name)
-    return tuple((1, int(p), "") if p.isdecimal() else (0, 0, p) for p in pieces)
 
 
 @dataclass(frozen=True)

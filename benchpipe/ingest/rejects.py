@@ -9,7 +9,7 @@ from typing import Self
 
 import pyarrow as pa
 
-from benchpipe.ingest.batch import Reject
+from benchpipe.readers.batch import Reject
 from benchpipe.store.manifest import Part
 from benchpipe.store.parts import PartWriter, new_part
 from benchpipe.store.run_store import RunStore

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
-from benchpipe.ingest.opened import hash_of_beginning
+from benchpipe.readers.log_file import hash_of_beginning
 from benchpipe.store.manifest import Manifest, Part, Source
 from benchpipe.store.run_store import RunStore
 

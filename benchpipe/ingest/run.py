@@ -12,16 +12,13 @@ from typing import Any
 import pyarrow as pa
 
 from benchpipe.config.rig import RigConfig
-from benchpipe.config.run import RunConfig
 from benchpipe.errors import InputError
-from benchpipe.ingest.batch import Reject
 from benchpipe.ingest.certificates import calibration_remarks
 from benchpipe.ingest.clock import LATE
-from benchpipe.ingest.closed import closed_manifest, logs_must_be_there
 from benchpipe.ingest.copies import Stretch, find_copies, left_out
+from benchpipe.ingest.dropped_samples import closed_manifest, logs_must_be_there
 from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.moved import is_copy
-from benchpipe.ingest.opened import hash_of_beginning, open_log
 from benchpipe.ingest.overlap import find_overlap
 from benchpipe.ingest.placing import place_sources
 from benchpipe.ingest.rejects import rejects_table
@@ -30,6 +27,9 @@ from benchpipe.ingest.second import join_logs
 from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings, source_key
 from benchpipe.ingest.strangers import why_stranger
 from benchpipe.ingest.zeros import take_zeros, zero_remarks
+from benchpipe.readers.batch import Reject
+from benchpipe.readers.log_file import hash_of_beginning, open_log
+from benchpipe.run import RunConfig
 from benchpipe.store.manifest import Manifest, Part, Placed, Remark, Source, Step, key_of
 from benchpipe.store.mending import Damage, beyond_repair, damage_remarks
 from benchpipe.store.run_store import RunStore

@@ -1,6 +1,6 @@
 """How the logs of two loggers go together: which rows of the second stand beside which of the first.
 
-Rows are joined at the times of the slower logger (:mod:`benchpipe.store.second_log`), on the way out of the store;
+Rows are joined at the times of the slower logger (:mod:`benchpipe.samples.second_log`), on the way out of the store;
 here is found what that needs. The offset of the second clock is stated, or found in windows of ten minutes from a
 quantity that both loggers show. A window's rows are joined by a line through the offsets found before it, since more
 rows must not change what is there; its own offset then shows whether that was right.
@@ -20,12 +20,12 @@ from numpy.typing import NDArray
 from benchpipe.config.rig import RigConfig, SecondConfig
 from benchpipe.errors import StoreError
 from benchpipe.kernels.clock_offset import find_offset
-from benchpipe.store.inputs import SampleInput, logger_inputs
+from benchpipe.samples.inputs import SampleInput, logger_inputs
+from benchpipe.samples.second_log import ClockLine, on_first_clock
+from benchpipe.samples.stream import stream_samples
 from benchpipe.store.manifest import Manifest, Remark, Step
 from benchpipe.store.parts import open_part
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import stream_samples
-from benchpipe.store.second_log import ClockLine, on_first_clock
 
 WINDOW_US = 600_000_000
 POINTS = 12  # so many of the last offsets the line goes through: an hour of them
@@ -52,7 +52,7 @@ def join_logs(
     Returns
     -------
     state : dict
-        ``{"second": ...}`` (JSON), as :func:`~benchpipe.store.inputs.sample_inputs` reads it; empty for one logger.
+        ``{"second": ...}`` (JSON), as :func:`~benchpipe.samples.inputs.sample_inputs` reads it; empty for one logger.
     remarks : list of Remark
     """
     second = rig.second

@@ -15,19 +15,19 @@ import pyarrow as pa
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import BenchpipeError, InputError
-from benchpipe.ingest.batch import RawBatch, Reject
 from benchpipe.ingest.calibrate import channel_settings, last_change_us, samples_schema, table_ends, to_rows
 from benchpipe.ingest.clock import MOST_HELD, Clock, Placed, native_time
 from benchpipe.ingest.landmarks import WIDTH, Landmarks
 from benchpipe.ingest.moved import FARTHEST_US, Beginning
-from benchpipe.ingest.opened import HashedLog, must_be_still, open_log, shrank
-from benchpipe.ingest.readers import read_log
+from benchpipe.ingest.readback import last_rows, rows_until
 from benchpipe.ingest.rejects import RejectWriter
 from benchpipe.ingest.rows import Rows, holes_in, joined
-from benchpipe.ingest.stored import last_rows, rows_until
 from benchpipe.ingest.stuck import StuckChannels
-from benchpipe.ingest.text import read_and_make, read_text
 from benchpipe.ingest.ticks import Ticks
+from benchpipe.readers.batch import RawBatch, Reject
+from benchpipe.readers.log_file import HashedLog, must_be_still, open_log, shrank
+from benchpipe.readers.registry import read_log
+from benchpipe.readers.text import read_and_make, read_text
 from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Part, Remark, Source, canonical
 from benchpipe.store.parts import new_part

@@ -10,9 +10,9 @@ import re
 from pathlib import Path
 
 from benchpipe.config.rig import RigConfig
-from benchpipe.ingest.batch import needed_columns
-from benchpipe.ingest.inspect.dates import is_date
-from benchpipe.ingest.opened import open_log
+from benchpipe.inspect.dates import is_date
+from benchpipe.readers.batch import needed_columns
+from benchpipe.readers.log_file import open_log
 
 HEAD = 1 << 16  # bytes that are looked at
 MOST_OF_A_ROW = 0.6  # of its cells are numbers or times in a row

@@ -22,10 +22,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.rig import TimeConfig
-from benchpipe.ingest.batch import Reject
 from benchpipe.ingest.clock import FEW_LATE
 from benchpipe.ingest.rows import Rows, equal_rows, joined
 from benchpipe.kernels.compiled import compiled
+from benchpipe.readers.batch import Reject
 from benchpipe.store.manifest import Stamps
 
 HEAD = 4096

@@ -16,14 +16,15 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.config.plan import IdleBlock
+from benchpipe.blocks.idle.plan import IdleBlock
 from benchpipe.config.rig import ChannelConfig, RigConfig, TimeConfig
-from benchpipe.config.run import RunConfig
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.kernels.robust import mad_sigma
+from benchpipe.run import RunConfig
+from benchpipe.samples.inputs import SampleInput, sample_inputs
+from benchpipe.samples.stream import matches, stream_samples
 from benchpipe.store.manifest import Manifest, Remark, Step, Zero, key_of
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleInput, matches, sample_inputs, stream_samples
 from benchpipe.units import INSIDE_UNIT
 
 LEAST_SAMPLES = 10

@@ -21,8 +21,8 @@ from typing import Literal
 
 from benchpipe.errors import ExitCode
 from benchpipe.night.one import Done, Task, work_run
-from benchpipe.report.view import failed_view
 from benchpipe.stream.memory import collect_rarely
+from benchpipe.views.run_view import failed_view
 
 GRACE_S = 5.0
 CRASHES = ("SIGSEGV", "SIGBUS", "SIGILL", "SIGFPE", "SIGABRT")

@@ -9,23 +9,23 @@ from functools import partial
 from pathlib import Path
 
 from benchpipe.check.specimens import LabTestResult
-from benchpipe.config.places import PlaceError
-from benchpipe.config.run import RunConfig, load_lab, load_run
 from benchpipe.errors import BenchpipeError, ConfigError, ExitCode, StoreError
 from benchpipe.health.look import nobody_named, store_health
 from benchpipe.health.rules import Finding
 from benchpipe.ingest.logs import find_logs
 from benchpipe.night.apart import Event, work_apart
 from benchpipe.night.one import Bug, Done, Task, broken, work_run
-from benchpipe.report.alarms import Alarm, alarms_of, dated
-from benchpipe.report.severity import SEVERITY
-from benchpipe.report.specimen_views import lab_tests
-from benchpipe.report.view import RunView, StepUse
-from benchpipe.store.known import must_be_there, note_store
+from benchpipe.places import PlaceError
+from benchpipe.run import RunConfig, load_lab, load_run
+from benchpipe.store.identity import must_be_there, note_store
 from benchpipe.store.lock import hold_store
+from benchpipe.store.notes import SAID, read_said, write_said
 from benchpipe.store.run_store import MANIFEST, RunStore
-from benchpipe.store.said import SAID, read_said, write_said
 from benchpipe.store.step_uses import read_step_uses, write_step_uses
+from benchpipe.views.alarms import alarms_of, dated
+from benchpipe.views.exit_codes import SEVERITY
+from benchpipe.views.model import Alarm, RunView, StepUse
+from benchpipe.views.specimen_views import lab_tests
 
 Watch = Callable[[Event], None]
 

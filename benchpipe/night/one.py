@@ -8,17 +8,18 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from benchpipe.config.lab import RetentionConfig
-from benchpipe.config.run import RunConfig, load_run
 from benchpipe.config.watching import HealthConfig
 from benchpipe.errors import BenchpipeError, DamageError, ExitCode, InputError
 from benchpipe.health.gather import now_of
 from benchpipe.health.look import run_health
-from benchpipe.keeping import retain
 from benchpipe.pipeline import Outcome, run_steps
-from benchpipe.report.severity import exit_code
-from benchpipe.report.view import RunView, StepUse, archived_view, failed_view, run_view, with_health
-from benchpipe.store.away import read_away
+from benchpipe.retention import retain
+from benchpipe.run import RunConfig, load_run
+from benchpipe.store.archive_note import read_away
 from benchpipe.store.run_store import RunStore
+from benchpipe.views.exit_codes import exit_code
+from benchpipe.views.model import RunView, StepUse
+from benchpipe.views.run_view import archived_view, failed_view, run_view, with_health
 
 Bug = Callable[[BaseException, list[str]], str]
 Tell = Callable[[str], None]

@@ -11,8 +11,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from benchpipe.config.plan import Block
-from benchpipe.process.trends import floats
+from benchpipe.columns import floats
+from benchpipe.plan import Block
 from benchpipe.store.manifest import Part, Remark
 from benchpipe.store.pauses import NO_RESTART, RunClock
 from benchpipe.store.run_store import RunStore

@@ -10,11 +10,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from benchpipe.config.run import RunConfig
-from benchpipe.process.trends import floats
+from benchpipe.columns import floats
+from benchpipe.run import RunConfig
+from benchpipe.samples.inputs import sample_inputs
+from benchpipe.samples.stream import SampleBatch, stream_samples, stream_second
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleBatch, sample_inputs, stream_samples, stream_second
 from benchpipe.tables import TABLES, columns, schema
 
 LENGTHS = {"period_s", "duration_s"}

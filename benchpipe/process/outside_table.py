@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 
+from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import AxisConfig, RigConfig
-from benchpipe.process.task import BlockTask
+from benchpipe.samples.stream import stream_samples
 from benchpipe.store.manifest import Remark
-from benchpipe.store.samples import stream_samples
 from benchpipe.units import INSIDE_UNIT
 
 CODE = "outside-table"

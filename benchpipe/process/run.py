@@ -6,25 +6,26 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from benchpipe.config.plan import Block, ProofBlock
+from benchpipe.blocks.cyclic.measure import cyclic_block
+from benchpipe.blocks.found import Found
+from benchpipe.blocks.hold.measure import hold_block
+from benchpipe.blocks.locking.measure import locking_block
+from benchpipe.blocks.proof.measure import proof_block
+from benchpipe.blocks.proof.plan import ProofBlock
+from benchpipe.blocks.rejected import identity_of, only_added, rejected_rows
+from benchpipe.blocks.relaxation.measure import relaxation_block
+from benchpipe.blocks.stance.measure import stance_block
+from benchpipe.blocks.sweep.measure import sweep_block
+from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
-from benchpipe.config.run import RunConfig
-from benchpipe.process.cyclic import cyclic_block
-from benchpipe.process.found import Found
-from benchpipe.process.holds import hold_block
-from benchpipe.process.lock_changes import locking_block
+from benchpipe.plan import Block
 from benchpipe.process.order import CODES, Span, block_span, order_remarks
 from benchpipe.process.outside_table import outside_remarks, outside_tables
-from benchpipe.process.proofs import proof_block
-from benchpipe.process.rejected import identity_of, only_added, rejected_rows
-from benchpipe.process.relaxation import relaxation_block
-from benchpipe.process.stance import stance_block
-from benchpipe.process.sweeps import sweep_block
-from benchpipe.process.task import BlockTask
+from benchpipe.run import RunConfig
+from benchpipe.samples.inputs import sample_inputs
 from benchpipe.store.manifest import Manifest, Step, key_of
 from benchpipe.store.pauses import RunClock
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import sample_inputs
 
 VERSION = 14
 STEP = "process"

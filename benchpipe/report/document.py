@@ -14,12 +14,11 @@ from typing import Any
 
 from benchpipe import __version__
 from benchpipe.check.rounding import decimal_of
-from benchpipe.columns import VERDICTS
 from benchpipe.errors import ExitCode
-from benchpipe.report.besides import NOTHING, Besides
-from benchpipe.report.caution import CAUTION
-from benchpipe.report.view import RunView
-from benchpipe.tables import REMARKS
+from benchpipe.tables import REMARKS, VERDICTS
+from benchpipe.views.caution import CAUTION
+from benchpipe.views.lab_view import NOTHING, Besides
+from benchpipe.views.model import RunView
 
 VERSION = 2  # expanded_u is the half-width of a 95 % interval, no longer 2 u
 

@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterator
 from textwrap import wrap
 
-from benchpipe.ingest.inspect.findings import ChannelFinding, Inspection, Question
-from benchpipe.ingest.inspect.heading import split_name
+from benchpipe.inspect.findings import ChannelFinding, Inspection, Question
+from benchpipe.inspect.heading import split_name
 from benchpipe.report.signs import ASCII, UNICODE, Marks, number, unit_shown, with_unit
 
 WIDTH = 80

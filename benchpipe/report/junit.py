@@ -23,8 +23,8 @@ from typing import Any
 from xml.etree import ElementTree as ET
 
 from benchpipe.check.decision import NOT_APPLICABLE, Verdict, applies
-from benchpipe.report.caution import CAUTION
-from benchpipe.report.view import RunView
+from benchpipe.views.caution import CAUTION
+from benchpipe.views.model import RunView
 
 # Characters that XML 1.0 (section 2.2) does not have.
 _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")

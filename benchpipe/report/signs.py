@@ -81,11 +81,3 @@ def clock(us: int | None, *, dated: bool, marks: Marks = UNICODE) -> str:
     if dated:
         return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=us)).strftime("%Y-%m-%d %H:%M")
     return f"{number(us / 3.6e9, 3)} h"
-
-
-def duration(seconds: float) -> str:
-    """A time in the largest unit that it is a whole number of."""
-    for size, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
-        if seconds >= size and seconds % size == 0:
-            return f"{seconds / size:.0f} {unit}"
-    return f"{seconds:g} s"

@@ -15,17 +15,17 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
+from benchpipe.blocks.figures import BlockView, Figure
 from benchpipe.check.decision import COVERAGE_FACTOR, NOT_APPLICABLE, Verdict, applies
 from benchpipe.check.rounding import rounded
 from benchpipe.check.rules import false_passes_together
 from benchpipe.health.rules import Finding
-from benchpipe.report.besides import NOTHING, Besides
-from benchpipe.report.caution import CAUTION, UNVERIFIED
-from benchpipe.report.figures import BlockView, Figure
-from benchpipe.report.lab_rows import NONE, lab_row
 from benchpipe.report.signs import ASCII, UNICODE, Marks, clock, number, sparkline, unit_shown, with_unit
-from benchpipe.report.specimen_views import lab_test_lines
-from benchpipe.report.view import RunView
+from benchpipe.views.caution import CAUTION, UNVERIFIED
+from benchpipe.views.lab_rows import NONE, lab_row
+from benchpipe.views.lab_view import NOTHING, Besides
+from benchpipe.views.model import RunView
+from benchpipe.views.specimen_views import lab_test_lines
 
 STYLE = {
     Verdict.PASS: "green",

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from benchpipe.errors import ConfigError, DamageError, StoreError
+from benchpipe.store.archive_note import NOTE, SUMS, Away, must_be_no_archive, read_away, write_away
 from benchpipe.store.archived_files import (
     Sums,
     Tell,
@@ -28,7 +29,6 @@ from benchpipe.store.archived_files import (
     verify,
     write_sums,
 )
-from benchpipe.store.away import NOTE, SUMS, Away, must_be_no_archive, read_away, write_away
 from benchpipe.store.files import sha256_of, sync_folder, told_as_store_error
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore

@@ -8,7 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from benchpipe.errors import DamageError
-from benchpipe.store.away import NOTE, SUMS
+from benchpipe.store.archive_note import NOTE, SUMS
 from benchpipe.store.files import (
     TEMPORARY,
     finish,

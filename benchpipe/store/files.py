@@ -9,6 +9,7 @@ import errno
 import hashlib
 import io
 import os
+import re
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -176,3 +177,9 @@ def told_as_store_error(where: Path) -> Iterator[None]:
     except OSError as error:
         what = f"it cannot be written there: {error.strerror or error}"
         raise StoreError(what, where=where, do_next=advice(error, "choose another store")) from error
+
+
+def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
+    """Sort key in which ``day9`` comes before ``day10``."""
+    pieces = re.split(r"(\d+)", name)
+    return tuple((1, int(p), "") if p.isdecimal() else (0, 0, p) for p in pieces)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from benchpipe import __version__
 from benchpipe.errors import DamageError, StoreError
-from benchpipe.store.away import must_be_here, must_be_no_archive
+from benchpipe.store.archive_note import must_be_here, must_be_no_archive
 from benchpipe.store.files import remove_unfinished, sync_folder, write_whole
 from benchpipe.store.manifest import SCHEMA, Manifest, Part, is_sealed, sealed
 from benchpipe.store.parts import new_part, read_part

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from benchpipe.store.files import write_whole
-from benchpipe.store.said import NIGHTS
+from benchpipe.store.notes import NIGHTS
 
 STEP_USES = f"{NIGHTS}/steps.json"
 Uses = tuple[tuple[str, float, float], ...]

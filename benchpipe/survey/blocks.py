@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from benchpipe.store.samples import matches
+from benchpipe.samples.stream import matches
 from benchpipe.survey.activity import Place, Spans, cycles_of, spans_of
 from benchpipe.survey.cycling import ByAxis, repeating_of
 from benchpipe.survey.held import Hold, Sway, holds_of, sways_of

@@ -9,11 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, ProofBlock, SweepBlock
-from benchpipe.config.relaxation import RelaxationBlock
-from benchpipe.config.run import RunConfig
-from benchpipe.process.signals import signal_units
-from benchpipe.store.samples import matches
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.hold.plan import HoldBlock
+from benchpipe.blocks.proof.plan import ProofBlock
+from benchpipe.blocks.relaxation.plan import RelaxationBlock
+from benchpipe.blocks.sweep.plan import SweepBlock
+from benchpipe.plan import Block
+from benchpipe.run import RunConfig
+from benchpipe.samples.signals import signal_units
+from benchpipe.samples.stream import matches
 from benchpipe.survey.activity import Axis, Cycles, Spans, cycles_of, spans_of
 from benchpipe.survey.held import holds_of
 from benchpipe.survey.stretches import Stretch, Surveyed

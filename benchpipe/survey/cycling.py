@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.robust import mad_sigma
-from benchpipe.store.samples import matches
+from benchpipe.samples.stream import matches
 from benchpipe.survey.activity import FLAT, SLOW_S, Axis, Cycles
 from benchpipe.survey.rows import where_of
 from benchpipe.survey.runin import find_baseline

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
-from benchpipe.ingest.inspect.questions import as_toml
+from benchpipe.inspect.questions import as_toml
 from benchpipe.kernels.shortest import shortest
 from benchpipe.survey.draft_sheet import Sheet, drafted_lines, key_line
 from benchpipe.survey.seen import (

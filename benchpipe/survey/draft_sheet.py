@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from benchpipe.ingest.inspect.questions import as_toml
+from benchpipe.inspect.questions import as_toml
 from benchpipe.survey.seen import Where
 
 WIDTH = 40  # where comments begin

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from benchpipe.store.samples import matches
+from benchpipe.samples.stream import matches
 
 LEAST_LETTERS = 2
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchpipe.process.thresholds import HIGH_PART, LOW_PART
+from benchpipe.blocks.cyclic.thresholds import HIGH_PART, LOW_PART
 from benchpipe.survey.activity import Axis, Place
 
 

@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 from benchpipe.config.rig import RigConfig
 from benchpipe.ingest.calibrate import to_rows
 from benchpipe.ingest.clock import native_time
-from benchpipe.ingest.inspect.states import FREE
-from benchpipe.ingest.opened import open_log
-from benchpipe.ingest.readers import read_log
-from benchpipe.process.signals import Signals, to_signals
-from benchpipe.store.samples import SampleBatch
+from benchpipe.inspect.states import FREE
+from benchpipe.readers.log_file import open_log
+from benchpipe.readers.registry import read_log
+from benchpipe.samples.signals import Signals, to_signals
+from benchpipe.samples.stream import SampleBatch
 from benchpipe.survey.second import LogRows, join_second
 
 MOST_ROWS = 8_000_000  # of all logs together: 16 bytes each are kept

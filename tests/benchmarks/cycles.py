@@ -21,16 +21,17 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from benchpipe.blocks.cyclic.cycle_tables import CycleTables
+from benchpipe.blocks.cyclic.cycles import cycle_settings
+from benchpipe.blocks.cyclic.measure import write_cycles
+from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, LogConfig, RigConfig, TimeConfig
 from benchpipe.ingest.calibrate import samples_schema
-from benchpipe.process.cycle_tables import CycleTables
-from benchpipe.process.cycles import cycle_settings
-from benchpipe.process.cyclic import write_cycles
+from benchpipe.samples.inputs import SampleInput
+from benchpipe.samples.stream import map_samples
 from benchpipe.store.parts import ROW_GROUP, new_part
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleInput, map_samples
 from benchpipe.stream.memory import collect_rarely
 from benchpipe.stream.ordered import ordered_map
 from tests.benchmarks import peers

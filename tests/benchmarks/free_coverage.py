@@ -16,11 +16,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchpipe.blocks.held_curves import HoldCurve, hold_curve
 from benchpipe.kernels.creep_curve import curve_layout
 from benchpipe.kernels.creep_fit import fit_creep
 from benchpipe.kernels.creep_free import FreeFigure, free_creep
 from benchpipe.kernels.holds import FRESH_HOLD, fresh_bins, scan_hold
-from benchpipe.process.hold_curves import HoldCurve, hold_curve
 from tests.benchmarks.drawn_holds import IN_TABLE, LAWS, NEW_IN_TABLE, NOISES, DrawnHold, drawn
 
 HOLDS = {"10 min": (600.0, 10.0, 180.0), "1 h": (3600.0, 2.0, 600.0)}

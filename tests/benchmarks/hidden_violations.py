@@ -16,8 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
+from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
 from tests.benchmarks.drawn_runs import PLAN, SPOILS, clipped, cycling, held, write_run
 

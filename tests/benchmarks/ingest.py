@@ -96,8 +96,8 @@ def write_logs(folder: Path, rows: int) -> None:
 
 def ours(folder: Path, log: str = "clean") -> None:
     """The ingest step of a run."""
-    from benchpipe.config.run import load_run
     from benchpipe.ingest.run import ingest_run
+    from benchpipe.run import load_run
     from benchpipe.store.run_store import RunStore
 
     run = load_run(folder / f"{log}.toml", store=folder / "store")

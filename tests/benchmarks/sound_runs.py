@@ -281,8 +281,8 @@ def logs(rng: np.random.Generator, kind: str) -> dict[str, list[str]]:
 
 def judged(kind: str, seed: int) -> list[tuple[str, str, str]]:
     """Limit, verdict and remark of everything that is due in one drawn run."""
-    from benchpipe.config.run import load_run
     from benchpipe.pipeline import work
+    from benchpipe.run import load_run
     from benchpipe.store.run_store import RunStore
 
     rng = np.random.default_rng([SEED, seed])

@@ -27,8 +27,8 @@ RUNS = 5
 
 def ours(folder: Path) -> dict[str, float]:
     """Ingest and process the clean log anew; seconds of each step."""
-    from benchpipe.config.run import load_run
     from benchpipe.pipeline import work
+    from benchpipe.run import load_run
 
     outcome = work(load_run(folder / "clean.toml", store=folder / "store"), until="process", again=True)
     return outcome.seconds

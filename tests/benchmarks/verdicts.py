@@ -20,16 +20,16 @@ from typing import Any
 import numpy as np
 from scipy.signal import lfilter
 
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.values import Values, values_of
 from benchpipe.check.change import change_figure
 from benchpipe.check.decision import Verdict
 from benchpipe.check.figure import JudgedFigure, figure_of_values
 from benchpipe.check.measures import MEASURES
 from benchpipe.check.rules import Window, decide, guard_of_u
-from benchpipe.check.values import Values, values_of
 from benchpipe.config.channel import ChannelConfig
 from benchpipe.config.limits import LimitConfig
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import AxisConfig, RigConfig, TimeConfig
 from benchpipe.kernels.window_noise import BlockNoise, fit_block_noise
 

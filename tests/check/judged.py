@@ -9,12 +9,14 @@ from typing import Any
 
 import pyarrow as pa
 
-from benchpipe.check.fitting import limits_fit
+from benchpipe.blocks.locking.plan import LockingBlock
+from benchpipe.blocks.proof.plan import ProofBlock
+from benchpipe.blocks.relaxation.plan import RelaxationBlock
+from benchpipe.blocks.stance.plan import StanceBlock
 from benchpipe.check.run import check_run
+from benchpipe.check.validate_limits import limits_fit
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import LockingBlock, ProofBlock, StanceBlock
-from benchpipe.config.relaxation import RelaxationBlock
-from benchpipe.config.run import RunConfig, load_run
+from benchpipe.run import RunConfig, load_run
 from benchpipe.store.manifest import Manifest, Placed, Remark, Source, Step
 from benchpipe.store.run_store import RunStore
 from benchpipe.tables import TABLES, schema

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pyarrow as pa
 
-from benchpipe.check.cycle_values import _after_a_pause, _with_lost_end
-from benchpipe.check.left_out import NAMES
-from benchpipe.check.values import values_of
-from benchpipe.tables import CycleFlag
+from benchpipe.blocks.cyclic.tables import CycleFlag
+from benchpipe.blocks.cyclic.values import _after_a_pause, _with_lost_end
+from benchpipe.blocks.left_out import NAMES
+from benchpipe.blocks.values import values_of
 
 
 def peaks(seconds: list[float]) -> pa.Table:

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 
 from benchpipe.cli.main import call
-from benchpipe.config.run import load_run
 from benchpipe.errors import ConfigError
+from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
 from tests.cli.commands import playground
 from tests.conftest import copy_samples

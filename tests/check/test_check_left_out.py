@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchpipe.tables import CycleFlag
+from benchpipe.blocks.cyclic.tables import CycleFlag
 from tests.check.judged import cycles, judge, limit, rows, run_with
 from tests.config.written import RIG
 

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.check.planned_end import REASONS, block_end, planned_end
-from benchpipe.config.plan import CyclicBlock
-from benchpipe.process.counting import KINDS, reconcile
+from benchpipe.blocks.cyclic.counting import KINDS, reconcile
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.planned_end import REASONS, block_end, planned_end
 from benchpipe.store.manifest import Manifest, Step
 
 PLAN = 2_000_000

@@ -11,8 +11,8 @@ import numpy as np
 import pyarrow.compute as pc
 import pytest
 
-from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
+from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
 
 RIG = """

@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from benchpipe.blocks.values import Typical, Values, values_of
 from benchpipe.check.measures import MEASURES
 from benchpipe.check.rig_parts import calibrations_at, not_stated, recalibrated, rig_parts, sensitivity_of
-from benchpipe.check.values import Typical, Values, values_of
 from benchpipe.config.channel import CalibrationConfig
 from benchpipe.config.model import Quantity, load_model
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.process.signals import gearing
+from benchpipe.samples.signals import gearing
 from tests.config.written import write_lab
 
 TYPICAL = Typical(load_range=75.0, motion_range=3.6, period_s=1.0, phase_deg=5.0)

@@ -10,13 +10,16 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchpipe.blocks.cyclic.tables import CycleFlag
+from benchpipe.blocks.measures import Measure
 from benchpipe.check.decision import Verdict
-from benchpipe.check.measures import MEASURES, Measure
+from benchpipe.check.measures import MEASURES
 from benchpipe.check.run import check_run
-from benchpipe.process.signals import signal_units
+from benchpipe.columns import unit_text
+from benchpipe.samples.signals import signal_units
 from benchpipe.store.manifest import Remark
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import CycleFlag, columns, unit_text
+from benchpipe.tables import columns
 from tests.check.judged import SURE_RIG, TODAY, cycles, judge, limit, rows, run_with
 from tests.config.written import RIG
 

@@ -13,15 +13,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchpipe.blocks.cutting import Cut, beginning
+from benchpipe.blocks.cyclic.chunks import chunk_of, joined, known
+from benchpipe.blocks.cyclic.cycles import CycleSettings, cycles_table
+from benchpipe.blocks.cyclic.sampling import RECTANGLE, Sampled, area_under_read, peak_under_read, sampling_u
 from benchpipe.check.measures import MEASURES
-from benchpipe.check.sampling import RECTANGLE, Sampled, area_under_read, peak_under_read, sampling_u
+from benchpipe.columns import floats
 from benchpipe.kernels.filters import gaussian_weights
-from benchpipe.process.cutting import Cut, beginning
-from benchpipe.process.cycle_chunks import chunk_of, joined, known
-from benchpipe.process.cycles import CycleSettings, cycles_table
-from benchpipe.process.range_ends import NO_ENDS
-from benchpipe.process.signals import Signals
-from benchpipe.process.trends import floats
+from benchpipe.samples.range_ends import NO_ENDS
+from benchpipe.samples.signals import Signals
 from benchpipe.tables import schema
 from tests.check.judged import SURE_RIG, judge, limit, run_with
 from tests.check.judged import cycles as cycle_rows

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from benchpipe.config.run import load_run
+from benchpipe.run import load_run
 from tests.check.judged import cycles, judge, limit, run_with
 
 

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
+from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
 from tests.benchmarks.drawn_runs import PLAN, cycling, write_run
 

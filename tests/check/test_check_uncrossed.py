@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
+from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
 
 RIG = """

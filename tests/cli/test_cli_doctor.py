@@ -193,7 +193,7 @@ def test_the_document_says_the_same(lab: Path, capsys: pytest.CaptureFixture[str
 
 
 def test_who_is_told_of_a_night_is_looked_at(lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("benchpipe.telling.sending.library", lambda: None)
+    monkeypatch.setattr("benchpipe.notify.sending.library", lambda: None)
     lab.write_text(lab.read_text() + '\n[[tell]]\nname = "shop"\nfile = "urls.txt"\n')
     (found,) = (one for one in look_over(lab) if one.topic == "tell")
     assert (found.state, found.code) == ("wrong", 2)

@@ -17,7 +17,7 @@ import pytest
 
 from benchpipe.cli.main import call
 from benchpipe.errors import ExitCode
-from benchpipe.report.severity import SEVERITY
+from benchpipe.views.exit_codes import SEVERITY
 from tests.cli.commands import environment, playground, run, started
 from tests.conftest import copy_samples
 from tests.store.test_store_lock import another_job

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.check.fitting import limits_fit
+from benchpipe.check.validate_limits import limits_fit
 from benchpipe.config.model import load_model
-from benchpipe.config.plan import PlanConfig
-from benchpipe.config.run import find_plan, load_lab, load_run
 from benchpipe.config.toml import read_toml
 from benchpipe.errors import ConfigError
+from benchpipe.plan import PlanConfig
+from benchpipe.run import find_plan, load_lab, load_run
 from tests.config.written import FILES, LIMITS, PLAN, RIG, line_of, write_lab
 
 

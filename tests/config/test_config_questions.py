@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.config.run import load_run
 from benchpipe.errors import ConfigError
+from benchpipe.run import load_run
 from tests.config.written import line_of, write_lab
 
 

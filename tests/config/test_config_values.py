@@ -8,12 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.config.limits import LimitsConfig
 from benchpipe.config.model import Quantity, load_model
-from benchpipe.config.plan import CyclicBlock, PlanConfig
 from benchpipe.config.rig import RigConfig
-from benchpipe.config.run import load_run
 from benchpipe.config.toml import key_text
+from benchpipe.plan import PlanConfig
+from benchpipe.run import load_run
 from tests.config.written import write_lab
 
 

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.config.run import find_plan, load_lab, load_run
 from benchpipe.errors import ConfigError
+from benchpipe.run import find_plan, load_lab, load_run
 from tests.config.written import PLAN, write_lab
 
 TEST = """

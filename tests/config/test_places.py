@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from benchpipe.cli.main import call
-from benchpipe.config.places import PlaceError
-from benchpipe.config.run import load_run
+from benchpipe.places import PlaceError
+from benchpipe.run import load_run
 from tests.config.written import line_of, write_lab
 from tests.conftest import copy_samples
 

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.config.plan import StanceBlock, SweepBlock
-from benchpipe.config.run import load_run
+from benchpipe.blocks.stance.plan import StanceBlock
+from benchpipe.blocks.sweep.plan import SweepBlock
 from benchpipe.errors import ConfigError
+from benchpipe.run import load_run
 from tests.config.written import write_lab
 
 SWEEP = 'usable_load = "3 N*m"\n'

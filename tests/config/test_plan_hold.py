@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from pydantic import ValidationError
 
+from benchpipe.blocks.hold.plan import HoldBlock
 from benchpipe.config.model import FROM_FILE
-from benchpipe.config.plan import HoldBlock
 
 HOLD = {"name": "held", "kind": "hold", "load": "60 N*m"}
 

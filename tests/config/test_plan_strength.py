@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.config.plan import LockingBlock, ProofBlock
-from benchpipe.config.run import load_run
+from benchpipe.blocks.locking.plan import LockingBlock
+from benchpipe.blocks.proof.plan import ProofBlock
 from benchpipe.errors import ConfigError
+from benchpipe.run import load_run
 from tests.config.written import RIG, write_lab
 
 PROOF = """

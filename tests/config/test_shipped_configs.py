@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
-from benchpipe.check.fitting import limits_fit
+from benchpipe.check.validate_limits import limits_fit
 from benchpipe.config.lab import LabConfig
 from benchpipe.config.limits import LimitsConfig
 from benchpipe.config.model import ConfigModel, load_model
-from benchpipe.config.plan import PlanConfig
 from benchpipe.config.rig import RigConfig
-from benchpipe.config.run import load_lab, load_run
+from benchpipe.plan import PlanConfig
+from benchpipe.run import load_lab, load_run
 from benchpipe.simulate import ScenarioConfig
 
 REPO = Path(__file__).resolve().parents[2]

@@ -9,8 +9,8 @@ import pytest
 
 from benchpipe.config.lab import LabConfig
 from benchpipe.config.model import _portable, load_model
-from benchpipe.config.plan import PlanConfig
 from benchpipe.errors import ConfigError
+from benchpipe.plan import PlanConfig
 from tests.conftest import copy_samples
 
 NOT_HERE = "a drive or share of Windows: mount it here"

@@ -15,9 +15,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.hold.plan import HoldBlock
+from benchpipe.blocks.sweep.plan import SweepBlock
 from benchpipe.cli.main import call
-from benchpipe.config.plan import CyclicBlock, HoldBlock, SweepBlock
-from benchpipe.config.run import RunConfig, load_run
+from benchpipe.run import RunConfig, load_run
 from benchpipe.store.run_store import RunStore
 from tests.first_night.written_logs import LOGS, Truth
 

@@ -8,8 +8,8 @@ import pytest
 
 from benchpipe.cli.drafting import log_patterns
 from benchpipe.cli.main import call
-from benchpipe.config.run import load_run
 from benchpipe.ingest.logs import find_logs
+from benchpipe.run import load_run
 from tests.first_night.written_logs import LOGS
 
 

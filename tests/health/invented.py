@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from benchpipe.config.plan import CyclicBlock
+from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.config.watching import HealthConfig
 from benchpipe.health.facts import CycleTail, RunFacts
 

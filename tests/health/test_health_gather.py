@@ -13,7 +13,6 @@ import numpy as np
 import pytest
 
 from benchpipe.cli.bugs import bug_report
-from benchpipe.config.run import load_run
 from benchpipe.config.watching import HealthConfig
 from benchpipe.health.gather import now_of, run_facts
 from benchpipe.health.growth import growth
@@ -21,6 +20,7 @@ from benchpipe.health.look import NOT_LOOKED_AT, RunHealth, run_health, store_he
 from benchpipe.health.rules import Finding
 from benchpipe.night.lab import work_lab
 from benchpipe.pipeline import work
+from benchpipe.run import load_run
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 from tests.config.written import LAB, PLAN, RIG

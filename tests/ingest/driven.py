@@ -10,12 +10,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from benchpipe.config.run import load_run
-from benchpipe.ingest.inspect.draft import draft_rig
-from benchpipe.ingest.inspect.findings import Inspection
-from benchpipe.ingest.inspect.run import inspect_logs
+from benchpipe.inspect.draft import draft_rig
+from benchpipe.inspect.findings import Inspection
+from benchpipe.inspect.run import inspect_logs
 from benchpipe.pipeline import work
-from benchpipe.report.tables_out import write_table
+from benchpipe.run import load_run
 from benchpipe.simulate import simulate
 from benchpipe.simulate.blocks import CyclicConfig
 from benchpipe.simulate.log import WrittenLogConfig
@@ -23,6 +22,7 @@ from benchpipe.simulate.rig import ChannelConfig, RigConfig
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.specimen import SpecimenConfig, SpringConfig
 from benchpipe.store.run_store import RunStore
+from benchpipe.views.export import write_table
 
 PLAN = """
 name = "run"

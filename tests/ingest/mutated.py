@@ -18,7 +18,7 @@ import numpy as np
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError
-from benchpipe.ingest.readers import read_log
+from benchpipe.readers.registry import read_log
 
 FORMATS = ("parquet", "arrow", "matlab", "hdf5", "mdf")
 ROWS = 200

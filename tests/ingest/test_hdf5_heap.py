@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from benchpipe.errors import InputError
-from benchpipe.ingest.hdf5_heap import CHUNK, MARK, heaps_must_be_sound
-from benchpipe.ingest.hdf5_types import attribute_text
+from benchpipe.readers.hdf5_heap import CHUNK, MARK, heaps_must_be_sound
+from benchpipe.readers.hdf5_types import attribute_text
 
 h5py = pytest.importorskip("h5py")
 COPIES = 150

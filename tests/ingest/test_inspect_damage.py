@@ -13,8 +13,8 @@ import pytest
 from benchpipe.config.model import load_model
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import ConfigError, InputError
-from benchpipe.ingest.inspect.draft import draft_rig
-from benchpipe.ingest.inspect.run import inspect_logs
+from benchpipe.inspect.draft import draft_rig
+from benchpipe.inspect.run import inspect_logs
 from benchpipe.report.inspection import WIDTH, inspection_lines
 from tests.ingest.driven import logs_of, simulated
 from tests.ingest.test_inspect_formats import write_arrow, write_matlab, write_parquet

@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchpipe.errors import InputError
-from benchpipe.ingest.inspect.cells import GROUPED_FORMS, PLAIN_FORMS, SEPARATORS, NumberForm, split_line
-from benchpipe.ingest.inspect.dates import find_format
-from benchpipe.ingest.inspect.dialect import find_dialect
-from benchpipe.ingest.inspect.encoding import find_encoding
-from benchpipe.ingest.inspect.heading import find_heading, known_unit, split_name
+from benchpipe.inspect.cells import GROUPED_FORMS, PLAIN_FORMS, SEPARATORS, NumberForm, split_line
+from benchpipe.inspect.dates import find_format
+from benchpipe.inspect.dialect import find_dialect
+from benchpipe.inspect.encoding import find_encoding
+from benchpipe.inspect.heading import find_heading, known_unit, split_name
 
 MARK = {"space": " "}
 

@@ -12,7 +12,7 @@ import pytest
 
 from benchpipe.config.model import load_model
 from benchpipe.config.rig import RigConfig
-from benchpipe.ingest.inspect.run import inspect_logs
+from benchpipe.inspect.run import inspect_logs
 from benchpipe.simulate import faults as fault
 from benchpipe.simulate import scenarios, simulate
 from tests.ingest.driven import COLUMNS, drafted, driven, equal, logs_of, rig_text, simulated

@@ -15,8 +15,8 @@ import pytest
 from benchpipe.config.model import load_model
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import ConfigError
-from benchpipe.ingest.inspect.draft import draft_rig
-from benchpipe.ingest.inspect.run import inspect_logs
+from benchpipe.inspect.draft import draft_rig
+from benchpipe.inspect.run import inspect_logs
 from tests.ingest.driven import drafted, driven, equal, logs_of, rig_text, simulated
 
 UNITS = {"Time": "s", "Torque": "N·m", "Angle": "deg", "Oil": "°C", "Count": ""}
@@ -139,7 +139,7 @@ def test_each_format_is_found_and_driven(
 def test_large_tables_are_sampled(
     truth: tuple[pa.Table, dict[str, pa.Table]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import benchpipe.ingest.inspect.run as inspecting
+    import benchpipe.inspect.run as inspecting
 
     monkeypatch.setattr(inspecting, "MOST_ROWS", 9_000)
     table, _ = truth

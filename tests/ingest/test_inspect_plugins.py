@@ -13,7 +13,7 @@ import pyarrow.csv as pacsv
 import pytest
 
 from benchpipe.errors import InputError
-from benchpipe.ingest.inspect.run import inspect_logs
+from benchpipe.inspect.run import inspect_logs
 from tests.ingest.driven import drafted, driven, equal, logs_of, rig_text, simulated
 from tests.ingest.test_readers_plugins import PLUGIN, write_fixed
 

@@ -16,10 +16,10 @@ from benchpipe.config.model import load_model
 from benchpipe.config.rig import RigConfig, TimeConfig
 from benchpipe.errors import ConfigError, InputError
 from benchpipe.ingest.clock import native_time
-from benchpipe.ingest.inspect.draft import draft_rig
-from benchpipe.ingest.inspect.run import inspect_logs
-from benchpipe.ingest.readers import read_log
 from benchpipe.ingest.source import ingest_file
+from benchpipe.inspect.draft import draft_rig
+from benchpipe.inspect.run import inspect_logs
+from benchpipe.readers.registry import read_log
 from benchpipe.simulate import faults as fault
 from benchpipe.store.run_store import RunStore
 from tests.ingest.driven import channels, drafted, driven, equal, logs_of, rig_text, simulated
@@ -274,7 +274,7 @@ def test_seconds_with_a_point_say_that_numbers_have_one(tmp_path: Path) -> None:
 
 
 def test_a_large_log_is_sampled(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    import benchpipe.ingest.inspect.run as inspecting
+    import benchpipe.inspect.run as inspecting
 
     folder = simulated(tmp_path / "run", units_row=True)
     whole, draft = drafted(folder)

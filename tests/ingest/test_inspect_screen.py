@@ -13,7 +13,7 @@ import pytest
 from benchpipe.cli.main import call
 from benchpipe.config.model import load_model
 from benchpipe.config.rig import RigConfig
-from benchpipe.ingest.inspect.run import inspect_logs
+from benchpipe.inspect.run import inspect_logs
 from benchpipe.report.inspection import inspection_lines
 from benchpipe.report.signs import ASCII, UNICODE
 from benchpipe.simulate import faults as fault

@@ -15,8 +15,8 @@ import pytest
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError
-from benchpipe.ingest.batch import RawBatch
-from benchpipe.ingest.readers import read_log
+from benchpipe.readers.batch import RawBatch
+from benchpipe.readers.registry import read_log
 
 N = 700_000  # rows: more than two batches
 

@@ -14,14 +14,14 @@ import pytest
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError
-from benchpipe.ingest.arrow_ipc import read_arrow
-from benchpipe.ingest.batch import RawBatch, Reject, needed_columns
-from benchpipe.ingest.hdf5 import read_hdf5
-from benchpipe.ingest.matlab_check import read_checked_matlab
-from benchpipe.ingest.mdf import read_mdf
-from benchpipe.ingest.reader_kit import CHECKS, ReaderCase, ReaderFaultError, check_reader
-from benchpipe.ingest.tabular import read_parquet
-from benchpipe.ingest.text import read_text
+from benchpipe.readers.arrow_ipc import read_arrow
+from benchpipe.readers.batch import RawBatch, Reject, needed_columns
+from benchpipe.readers.hdf5 import read_hdf5
+from benchpipe.readers.matlab_check import read_checked_matlab
+from benchpipe.readers.mdf import read_mdf
+from benchpipe.readers.reader_kit import CHECKS, ReaderCase, ReaderFaultError, check_reader
+from benchpipe.readers.tabular import read_parquet
+from benchpipe.readers.text import read_text
 
 # --- how logs of each format are written --------------------------------------------------------------------
 

@@ -16,8 +16,8 @@ import pytest
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import ConfigError, MissingExtraError
-from benchpipe.ingest.reader_kit import ReaderCase, check_reader
-from benchpipe.ingest.readers import READERS, as_reader, find_reader, from_arrow
+from benchpipe.readers.reader_kit import ReaderCase, check_reader
+from benchpipe.readers.registry import READERS, as_reader, find_reader, from_arrow
 
 PLUGIN = '''
 import pyarrow as pa
@@ -168,7 +168,7 @@ def test_every_format_of_ours_is_found_without_its_extra(monkeypatch: pytest.Mon
 
 def test_entry_points_are_only_asked_for_what_is_not_ours(monkeypatch: pytest.MonkeyPatch) -> None:
     point = SimpleNamespace(name="text", value="other:read", load=lambda: None)
-    monkeypatch.setattr("benchpipe.ingest.readers.entry_points", lambda group: [point])
+    monkeypatch.setattr("benchpipe.readers.registry.entry_points", lambda group: [point])
     assert find_reader("text").__name__ == "read_text"
 
 

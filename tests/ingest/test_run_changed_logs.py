@@ -14,8 +14,8 @@ import pytest
 
 from benchpipe.errors import InputError
 from benchpipe.ingest import source
-from benchpipe.ingest.opened import open_log
 from benchpipe.ingest.run import ingest_run
+from benchpipe.readers.log_file import open_log
 from benchpipe.store.run_store import RunStore
 from tests.ingest.taken import HEAD, Run, rows
 

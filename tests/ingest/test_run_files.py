@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.config.run import load_run
 from benchpipe.errors import InputError
 from benchpipe.ingest.logs import missing_numbers
+from benchpipe.run import load_run
 from tests.ingest.taken import HEAD, Run, rows
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from benchpipe.errors import ConfigError
 from benchpipe.ingest import zeros
-from benchpipe.store.samples import sample_inputs
+from benchpipe.samples.inputs import sample_inputs
 from tests.ingest.taken import HEAD, Run, Taken, rows
 
 IDLE_FILES = '[[block]]\nname = "idle"\nkind = "idle"\nfiles = ["*idle*"]'

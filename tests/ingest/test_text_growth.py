@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchpipe.errors import InputError
-from benchpipe.ingest import text_lines
-from benchpipe.ingest.text_lines import LONGEST_LINE
+from benchpipe.readers import text_lines
+from benchpipe.readers.text_lines import LONGEST_LINE
 from tests.ingest.test_text_rows import blocks_of, render
 from tests.ingest.text_logs import make_rig, read_bytes, same_numbers
 

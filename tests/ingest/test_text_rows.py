@@ -16,7 +16,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from benchpipe.config.rig import RigConfig
-from benchpipe.ingest import text_lines
+from benchpipe.readers import text_lines
 from tests.ingest.text_logs import LINE_END, Read, make_rig, plain_rows, read_bytes, same_numbers
 
 DIALECTS: list[dict[str, Any]] = [

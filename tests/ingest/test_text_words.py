@@ -9,12 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from benchpipe.ingest.batch import RawBatch
-from benchpipe.ingest.text_block import BlockParser, line_count
-from benchpipe.ingest.text_cells import LF
-from benchpipe.ingest.text_layout import TextLayout
-from benchpipe.ingest.text_words import AT_ONCE, clean_lines, marks_for
 from benchpipe.kernels.words import LONG, ZEROS, bits, eight_digits, found_at, no_digits, word_at
+from benchpipe.readers.batch import RawBatch
+from benchpipe.readers.byte_words import AT_ONCE, clean_lines, marks_for
+from benchpipe.readers.text_block import BlockParser, line_count
+from benchpipe.readers.text_cells import LF
+from benchpipe.readers.text_layout import TextLayout
 from tests.ingest.text_logs import LINE_END, make_rig, plain_number
 
 WIDTH = 4

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.clock import LATE, Clock
 from benchpipe.ingest.rows import Rows, joined
@@ -18,7 +19,6 @@ from benchpipe.ingest.ticks import HEAD as FIRST_ROWS
 from benchpipe.ingest.ticks import THIN, Ticks, most_rows, offsets_us
 from benchpipe.pipeline import work
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import CycleFlag
 from tests.ingest.taken import HEAD, Run
 
 TICK = 100_000

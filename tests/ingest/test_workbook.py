@@ -11,11 +11,12 @@ import pytest
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError, MissingExtraError
-from benchpipe.ingest import foreign, workbook
-from benchpipe.ingest.inspect.draft import draft_rig
-from benchpipe.ingest.inspect.run import inspect_logs
-from benchpipe.ingest.reader_kit import CHECKS, ReaderCase
-from benchpipe.ingest.workbook import read_workbook
+from benchpipe.inspect.draft import draft_rig
+from benchpipe.inspect.run import inspect_logs
+from benchpipe.readers import extras as foreign
+from benchpipe.readers import workbook
+from benchpipe.readers.reader_kit import CHECKS, ReaderCase
+from benchpipe.readers.workbook import read_workbook
 from tests.ingest.workbooks import Cell, write_workbook
 
 pytest.importorskip("python_calamine")

@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 
 from benchpipe.config.rig import RigConfig
-from benchpipe.ingest.batch import Reject
-from benchpipe.ingest.text import read_text
+from benchpipe.readers.batch import Reject
+from benchpipe.readers.text import read_text
 
 
 def make_rig(

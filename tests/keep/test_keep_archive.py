@@ -14,8 +14,8 @@ import pytest
 
 from benchpipe.errors import BenchpipeError, ConfigError, DamageError, StoreError
 from benchpipe.store.archive import archive_run, restore_run
+from benchpipe.store.archive_note import NOTE, SUMS
 from benchpipe.store.archived_files import verify
-from benchpipe.store.away import NOTE, SUMS
 from benchpipe.store.files import TEMPORARY
 from benchpipe.store.run_store import RunStore
 from tests.store.kept import night, tables, tree

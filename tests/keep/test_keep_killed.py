@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.store.away import NOTE, SUMS
+from benchpipe.store.archive_note import NOTE, SUMS
 from benchpipe.store.files import TEMPORARY
 from tests.cli.commands import playground, started
 from tests.store.kept import tree

@@ -17,15 +17,16 @@ import pytest
 from benchpipe.check.signing import sign_off, signed_words, standing
 from benchpipe.cli.main import call
 from benchpipe.config.lab import RetentionConfig
-from benchpipe.config.run import RunConfig, load_run
 from benchpipe.errors import ConfigError, InputError, StoreError
-from benchpipe.keeping import drop_samples, retain
 from benchpipe.pipeline import run_steps
-from benchpipe.report.tracing import trace_rows
+from benchpipe.retention import drop_samples, retain
+from benchpipe.run import RunConfig, load_run
+from benchpipe.samples.inputs import sample_inputs
+from benchpipe.samples.stream import stream_samples
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import sample_inputs, stream_samples
 from benchpipe.tables import TABLES
+from benchpipe.views.trace import trace_rows
 from tests.keep.test_keep_archive import Killed, step_by_step
 from tests.store.kept import tree
 

@@ -16,7 +16,7 @@ import pytest
 from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.main import call
 from benchpipe.night.lab import Night, work_lab
-from benchpipe.store.said import SAID, read_said
+from benchpipe.store.notes import SAID, read_said
 from benchpipe.store.step_uses import STEP_USES
 from tests.cli.commands import started
 from tests.conftest import copy_samples

@@ -15,8 +15,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
+from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
 
 HERE = Path(__file__).parent

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.process.counting import CountResult, reconcile, rows_every
+from benchpipe.blocks.cyclic.counting import CountResult, reconcile, rows_every
 
 SECOND = 1_000_000
 

@@ -12,13 +12,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchpipe.blocks.cutting import Cut, anchor_of, beginning, resumed
+from benchpipe.blocks.cyclic.chunks import CycleChunk, chunk_of, joined, known, open_rows
+from benchpipe.blocks.cyclic.cycles import NEVER, CycleRows, CycleSettings, joined_rows
 from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.kernels.loops import FIELD
-from benchpipe.process.cutting import Cut, anchor_of, beginning, resumed
-from benchpipe.process.cycle_chunks import CycleChunk, chunk_of, joined, known, open_rows
-from benchpipe.process.cycles import NEVER, CycleRows, CycleSettings, joined_rows
-from benchpipe.process.range_ends import NO_ENDS
-from benchpipe.process.signals import Signals
+from benchpipe.samples.range_ends import NO_ENDS
+from benchpipe.samples.signals import Signals
 
 
 def cycle_settings(**changes: object) -> CycleSettings:
@@ -103,7 +103,7 @@ def test_any_cut_gives_the_bits_of_one_pass(whole: Signals, how: CycleSettings, 
 @pytest.fixture(autouse=True)
 def small_seams(monkeypatch: pytest.MonkeyPatch) -> None:
     """Seams grow in small steps, so that every way of finding their end is taken."""
-    monkeypatch.setattr("benchpipe.process.cutting.SEAM_SAMPLES", 7)
+    monkeypatch.setattr("benchpipe.blocks.cutting.SEAM_SAMPLES", 7)
 
 
 @settings(max_examples=300)

@@ -11,16 +11,17 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from benchpipe.blocks.cutting import beginning
+from benchpipe.blocks.cyclic.chunks import chunk_of, joined, known, open_rows
+from benchpipe.blocks.cyclic.cycles import LOOP_FIELDS, cycle_settings, cycles_table, joined_rows
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.tables import CycleFlag
+from benchpipe.blocks.cyclic.thresholds import learn_thresholds
+from benchpipe.columns import floats
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.process.cutting import beginning
-from benchpipe.process.cycle_chunks import chunk_of, joined, known, open_rows
-from benchpipe.process.cycles import LOOP_FIELDS, cycle_settings, cycles_table, joined_rows
-from benchpipe.process.signals import Signals
-from benchpipe.process.thresholds import learn_thresholds
-from benchpipe.process.trends import floats
-from benchpipe.tables import CycleFlag, schema
+from benchpipe.samples.signals import Signals
+from benchpipe.tables import schema
 
 LOW, HIGH = 5.0, 80.0
 SPAN = HIGH - LOW

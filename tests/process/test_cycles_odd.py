@@ -7,19 +7,27 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from benchpipe.blocks.cutting import beginning
+from benchpipe.blocks.cyclic.chunks import chunk_of, joined, known, open_rows
+from benchpipe.blocks.cyclic.cycles import (
+    LOOP_FIELDS,
+    CycleRows,
+    CycleSettings,
+    cycle_settings,
+    cycles_table,
+    joined_rows,
+)
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.tables import NOT_ONE_LOOP, CycleFlag
+from benchpipe.columns import floats
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import CyclicBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.config.run import load_run
 from benchpipe.kernels.loops import FIELD
 from benchpipe.pipeline import work
-from benchpipe.process.cutting import beginning
-from benchpipe.process.cycle_chunks import chunk_of, joined, known, open_rows
-from benchpipe.process.cycles import LOOP_FIELDS, CycleRows, CycleSettings, cycle_settings, cycles_table, joined_rows
-from benchpipe.process.signals import Signals
-from benchpipe.process.trends import floats
+from benchpipe.run import load_run
+from benchpipe.samples.signals import Signals
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import NOT_ONE_LOOP, CycleFlag, schema
+from benchpipe.tables import schema
 from tests.config.written import write_lab
 
 RATE = 100

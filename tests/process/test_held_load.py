@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.process.held_load import HeldSamples
+from benchpipe.blocks.held_load import HeldSamples
 
 
 def long_runs(load: np.ndarray, most: float) -> list[int]:

@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchpipe.blocks.held_channel import NO_TEMPERATURE, response_channel
+from benchpipe.blocks.hold.measure import HoldBuilder
 from benchpipe.config.model import Quantity
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig
-from benchpipe.process.hold_channel import NO_TEMPERATURE, response_channel
-from benchpipe.process.holds import HoldBuilder
-from benchpipe.process.signals import Signals
+from benchpipe.samples.signals import Signals
 from tests.process.test_holds import BLOCK, RIG, held, only, rows_of
 
 DRIFT = Quantity(0.24, "angle")

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchpipe.config.model import Quantity
-from benchpipe.process.signals import Signals
+from benchpipe.samples.signals import Signals
 from tests.process.test_holds import BLOCK, held, only, rows_of
 
 BRIEF = BLOCK.model_copy(update={"least_time": 10.0})

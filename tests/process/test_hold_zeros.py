@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchpipe.config.run import load_run
+from benchpipe.blocks.hold.zeros import Rest, ZeroShift, zero_shift, zero_words
 from benchpipe.pipeline import work
-from benchpipe.process.hold_zeros import Rest, ZeroShift, zero_shift, zero_words
-from benchpipe.process.signals import Signals
+from benchpipe.run import load_run
+from benchpipe.samples.signals import Signals
 from benchpipe.store.run_store import RunStore
 from tests.config.written import write_lab
 from tests.process.test_holds import held, only, rows_of

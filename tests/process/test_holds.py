@@ -10,12 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchpipe.blocks.hold.measure import HoldBuilder, HoldRows
+from benchpipe.blocks.hold.plan import HoldBlock
+from benchpipe.blocks.rows import rows_table
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import HoldBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
 from benchpipe.kernels.creep_noise import Coefficient
-from benchpipe.process.holds import HoldBuilder, HoldRows, rows_table
-from benchpipe.process.signals import Signals
+from benchpipe.samples.signals import Signals
 
 RIG = RigConfig(
     name="r",

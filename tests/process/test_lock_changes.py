@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchpipe.blocks.locking.measure import LockBuilder, mode_rig
+from benchpipe.blocks.locking.plan import LockingBlock
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import LockingBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.process.lock_changes import LockBuilder, mode_rig
-from benchpipe.process.signals import Signals, signal_columns
+from benchpipe.samples.signals import Signals, signal_columns
 
 RIG = RigConfig(
     name="r",

@@ -13,14 +13,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchpipe.config.plan import CyclicBlock
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.losses import with_losses
+from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.process.losses import with_losses
-from benchpipe.process.lost import Losses, dropped_samples, in_order, merged, no_losses, together
-from benchpipe.process.task import BlockTask
+from benchpipe.samples.inputs import SampleInput
+from benchpipe.samples.lost import Losses, dropped_samples, in_order, merged, no_losses, together
 from benchpipe.store.parts import new_part
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleInput
 
 RIG = RigConfig(
     name="r",

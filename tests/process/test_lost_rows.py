@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchpipe.config.run import load_run
+from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.ingest.run import ingest_run
 from benchpipe.process.run import process_run
+from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import CycleFlag
 from tests.config.written import write_lab
 
 RATE, CYCLES = 50, 20

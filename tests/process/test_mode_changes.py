@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchpipe.process.mode_changes import Between, with_changes
-from benchpipe.process.signals import Signals
-from benchpipe.store.samples import SampleBatch
-from benchpipe.tables import CycleFlag
+from benchpipe.blocks.cyclic.mode_changes import Between, with_changes
+from benchpipe.blocks.cyclic.tables import CycleFlag
+from benchpipe.samples.signals import Signals
+from benchpipe.samples.stream import SampleBatch
 from tests.process.test_lost_rows import MARKS, RATE, Lab, log
 
 CUT_OFF = CycleFlag.OPEN | CycleFlag.BROKEN_OFF

@@ -7,8 +7,12 @@ from typing import Any
 
 import pyarrow as pa
 
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.hold.plan import HoldBlock
+from benchpipe.blocks.idle.plan import IdleBlock
+from benchpipe.blocks.proof.plan import ProofBlock
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import Block, CyclicBlock, HoldBlock, IdleBlock, ProofBlock
+from benchpipe.plan import Block
 from benchpipe.process.order import Span, block_span, order_remarks
 from benchpipe.store.pauses import Restart, RunClock
 from benchpipe.store.run_store import RunStore

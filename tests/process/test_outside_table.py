@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
+from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
 from tests.check.judged import limit
 from tests.process.test_lost_rows import CYCLES, RATE, Lab, cells, log

@@ -9,12 +9,12 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from benchpipe.config.run import load_run
+from benchpipe.blocks.cyclic.cycles import LOOP_FIELDS
+from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.errors import ConfigError
 from benchpipe.pipeline import work
-from benchpipe.process.cycles import LOOP_FIELDS
+from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import CycleFlag
 from tests.cli import commands
 
 RIG = """name = "peak logger"

@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchpipe.blocks.cyclic.digits import StillRule
 from benchpipe.config.rig import AxisConfig, RigConfig
-from benchpipe.process.digits import StillRule
-from benchpipe.process.signals import to_signals
-from benchpipe.store.samples import SampleBatch
+from benchpipe.samples.signals import to_signals
+from benchpipe.samples.stream import SampleBatch
 
 STEP = 0.01
 FALLING = [["0 mm", "40 deg"], ["50 mm", "10 deg"], ["100 mm", "0 deg"]]

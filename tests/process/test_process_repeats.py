@@ -9,11 +9,11 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from benchpipe.process.digits import Digits
-from benchpipe.process.remarks import held_remarks
-from benchpipe.process.repeats import held_cycles, usual_repeats
-from benchpipe.process.sample_noise import SampleNoise
-from benchpipe.tables import CycleFlag
+from benchpipe.blocks.cyclic.digits import Digits
+from benchpipe.blocks.cyclic.remarks import held_remarks
+from benchpipe.blocks.cyclic.repeats import held_cycles, usual_repeats
+from benchpipe.blocks.cyclic.tables import CycleFlag
+from benchpipe.blocks.sample_noise import SampleNoise
 from tests.process.test_process_digits import rig
 from tests.process.test_remarks import BLOCK
 

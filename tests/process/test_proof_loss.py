@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchpipe.config.rig import RigConfig
-from benchpipe.process.signals import Signals
+from benchpipe.samples.signals import Signals
 from tests.process.test_proofs import BLOCK, RIG, K, only, path, proof_path, rows_of, signals
 
 FALL = np.array([836.0, 500.0, 191.0, 4.0]) / 942.0  # of the load before, a quarter of a second apart

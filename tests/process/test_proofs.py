@@ -11,12 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchpipe.blocks.proof.measure import ProofFinder, proof_rows
+from benchpipe.blocks.proof.plan import ProofBlock
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import ProofBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.process.proofs import ProofFinder, proof_rows
-from benchpipe.process.range_ends import NO_ZERO, Level
-from benchpipe.process.signals import Signals
+from benchpipe.samples.range_ends import NO_ZERO, Level
+from benchpipe.samples.signals import Signals
 from benchpipe.store.pauses import NO_RESTART, Restart, RunClock
 
 RIG = RigConfig(

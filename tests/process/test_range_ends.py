@@ -7,16 +7,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.config.model import Quantity
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
-from benchpipe.process.range_ends import Level, range_ends, taken_off
-from benchpipe.store.inputs import SampleInput, Zeros
+from benchpipe.run import load_run
+from benchpipe.samples.inputs import SampleInput, Zeros
+from benchpipe.samples.range_ends import Level, range_ends, taken_off
+from benchpipe.samples.stream import _without_zero
 from benchpipe.store.manifest import Part
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import _without_zero
-from benchpipe.tables import CycleFlag
 from tests.process.test_peaks import AXES, CHANNEL, CHANNELS, PLAN, RIG, log, made
 
 PART = Part(table="samples", path="p", sha256="0" * 64, rows=1, bytes=1)

@@ -12,17 +12,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchpipe.blocks.relaxation.measure import RelaxationBuilder, RelaxationRows
+from benchpipe.blocks.relaxation.plan import RelaxationBlock
 from benchpipe.cli.main import call
 from benchpipe.config.model import Quantity
-from benchpipe.config.relaxation import RelaxationBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.config.run import load_run
 from benchpipe.errors import ConfigError
 from benchpipe.pipeline import work
-from benchpipe.process.relaxation import RelaxationBuilder, RelaxationRows
-from benchpipe.process.signals import Signals
-from benchpipe.report.view import run_view
+from benchpipe.run import load_run
+from benchpipe.samples.signals import Signals
 from benchpipe.store.run_store import RunStore
+from benchpipe.views.run_view import run_view
 
 RIG = RigConfig(
     name="r",

@@ -8,12 +8,12 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from benchpipe.config.plan import CyclicBlock
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.remarks import REMARK_COLUMNS, cycle_remarks
+from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.config.rig import RigConfig
-from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
-from benchpipe.process.remarks import REMARK_COLUMNS, cycle_remarks
-from benchpipe.tables import CycleFlag
+from benchpipe.run import load_run
 from tests.config.written import write_lab
 
 RIG = RigConfig.model_validate({

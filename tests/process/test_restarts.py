@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchpipe.process.restarts import zero_shifts
+from benchpipe.blocks.cyclic.restarts import zero_shifts
 
 
 def cycles(shift: float, wider: float = 0.0, count: int = 40) -> dict[str, np.ndarray]:

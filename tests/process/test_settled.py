@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.process.settled import SettledCycles, settled_cycles
+from benchpipe.blocks.cyclic.final_cycles import SettledCycles, settled_cycles
 from benchpipe.store.manifest import Part
 from benchpipe.store.run_store import RunStore
 from benchpipe.tables import schema

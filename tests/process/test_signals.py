@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchpipe.config.rig import RigConfig
-from benchpipe.process.signals import Signals, look_back_us, signals_and_losses, to_signals
-from benchpipe.store.samples import SampleBatch
+from benchpipe.samples.signals import Signals, look_back_us, signals_and_losses, to_signals
+from benchpipe.samples.stream import SampleBatch
 
 STEP_US = 10_000
 

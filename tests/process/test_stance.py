@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchpipe.blocks.rows import rows_table
+from benchpipe.blocks.stance.measure import StanceBuilder, Stretch
+from benchpipe.blocks.stance.plan import StanceBlock
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import StanceBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.process.holds import rows_table
-from benchpipe.process.signals import Signals
-from benchpipe.process.stance import StanceBuilder, Stretch
+from benchpipe.samples.signals import Signals
 
 RIG = RigConfig(
     name="r",

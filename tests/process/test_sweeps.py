@@ -11,13 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchpipe.blocks.rows import rows_table
+from benchpipe.blocks.sweep.measure import SweepBuilder
+from benchpipe.blocks.sweep.plan import SweepBlock
+from benchpipe.blocks.sweep.resistance import block_rows
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import SweepBlock
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.process.holds import rows_table
-from benchpipe.process.resistance import block_rows
-from benchpipe.process.signals import Signals
-from benchpipe.process.sweeps import SweepBuilder
+from benchpipe.samples.signals import Signals
 
 RIG = RigConfig(
     name="r",

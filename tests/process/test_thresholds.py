@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchpipe.config.run import load_run
+from benchpipe.blocks.cyclic.thresholds import WINDOW_CYCLES, Thresholds, learn_thresholds
 from benchpipe.pipeline import work
-from benchpipe.process.signals import Signals
-from benchpipe.process.thresholds import WINDOW_CYCLES, Thresholds, learn_thresholds
+from benchpipe.run import load_run
+from benchpipe.samples.signals import Signals
 from benchpipe.store.run_store import RunStore
 from tests.config.written import write_lab
 

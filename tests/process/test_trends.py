@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.tables import CycleFlag
+from benchpipe.blocks.cyclic.trends import MEASURES, MOST_BINS, CycleValues, bin_width, cycle_trends
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import CyclicBlock
-from benchpipe.process.trends import MEASURES, MOST_BINS, CycleValues, bin_width, cycle_trends
-from benchpipe.tables import CycleFlag
 
 BLOCK = CyclicBlock(
     name="b", kind="cyclic", frequency="1 Hz", baseline=(1, 100),

@@ -13,9 +13,9 @@ from rich.console import Console
 
 from benchpipe.cli.runs import work_night
 from benchpipe.night.lab import Night
-from benchpipe.report.besides import NOTHING, Besides
 from benchpipe.report.terminal import show
-from benchpipe.report.view import RunView
+from benchpipe.views.lab_view import NOTHING, Besides
+from benchpipe.views.model import RunView
 from tests.conftest import copy_samples
 
 SCREENS = Path(__file__).with_name("screens")

@@ -9,9 +9,9 @@ import pyarrow as pa
 import pytest
 from rich.console import Console
 
-from benchpipe.report.figures import Figure
-from benchpipe.report.hold_views import _over_life, _words
-from benchpipe.report.signs import ASCII, duration
+from benchpipe.blocks.figures import Figure, duration
+from benchpipe.blocks.hold.view import _over_life, _words
+from benchpipe.report.signs import ASCII
 from benchpipe.report.terminal import _grouped
 from benchpipe.store.manifest import Manifest
 

@@ -9,9 +9,10 @@ from typing import Any
 
 import pytest
 
-from benchpipe.report.alarms import NEW_FOR, QUIET, Alarm, alarms_of, dated, is_near
-from benchpipe.report.view import RunView, failed_view
 from benchpipe.store.manifest import Remark
+from benchpipe.views.alarms import NEW_FOR, QUIET, alarms_of, dated, is_near
+from benchpipe.views.model import Alarm, RunView
+from benchpipe.views.run_view import failed_view
 
 NOW = datetime(2026, 11, 25, 2, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)

@@ -15,17 +15,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchpipe import __version__
+from benchpipe.blocks.figures import Figure
 from benchpipe.check.specimens import lab_test_result
 from benchpipe.cli.runs import run_lab
 from benchpipe.config.lab_tests import LabTestConfig
 from benchpipe.errors import ExitCode
 from benchpipe.health.rules import Finding
-from benchpipe.report.alarms import Alarm
-from benchpipe.report.besides import Besides
 from benchpipe.report.document import FIELDS, VERSION, document, to_json
-from benchpipe.report.figures import Figure
-from benchpipe.report.view import RunView, StepUse, failed_view
 from benchpipe.tables import columns
+from benchpipe.views.lab_view import Besides
+from benchpipe.views.model import Alarm, RunView, StepUse
+from benchpipe.views.run_view import failed_view
 
 
 def strict(text: str) -> Any:

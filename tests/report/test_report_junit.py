@@ -19,9 +19,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchpipe.cli.runs import run_lab
-from benchpipe.report.alarms import Alarm
 from benchpipe.report.junit import to_junit
-from benchpipe.report.view import RunView, StepUse, failed_view
+from benchpipe.views.model import Alarm, RunView, StepUse
+from benchpipe.views.run_view import failed_view
 
 BEGAN = datetime(2026, 11, 25, 2, 0, tzinfo=UTC)
 # Element: attributes that must be there, those that may, elements inside, whether text may stand in it.

@@ -11,10 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchpipe.check.decision import Verdict
-from benchpipe.report.alarms import RIG_SLOW, RIG_STOPPED, Alarm
-from benchpipe.report.lab_rows import lab_row, short
-from benchpipe.report.pace import DAY_US, Pace
-from benchpipe.report.view import RunView, failed_view
+from benchpipe.views.alarms import RIG_SLOW, RIG_STOPPED
+from benchpipe.views.lab_rows import lab_row, short
+from benchpipe.views.model import Alarm, RunView
+from benchpipe.views.pace import DAY_US, Pace
+from benchpipe.views.run_view import failed_view
 
 
 def view(**changes: Any) -> RunView:

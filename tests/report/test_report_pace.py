@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchpipe.blocks.cyclic.final_cycles import LastCycles, last_cycles
+from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.config.model import Quantity
-from benchpipe.config.plan import CyclicBlock
-from benchpipe.config.run import RunConfig, load_run
-from benchpipe.report.pace import DAY_US, LastCycles, Pace, last_cycles, pace_of
+from benchpipe.run import RunConfig, load_run
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
+from benchpipe.views.pace import DAY_US, Pace, pace_of
 
 HOUR_US = DAY_US // 24
 
@@ -37,7 +38,7 @@ def paced(
 ) -> Pace | None:
     """Pace of a run with these newest cycles."""
     tail = LastCycles(1000, np.asarray(start, np.int64), first_us)
-    monkeypatch.setattr("benchpipe.report.pace.last_cycles", lambda *_: tail)
+    monkeypatch.setattr("benchpipe.blocks.cyclic.final_cycles.last_cycles", lambda *_: tail)
     one = replace(run, plan=run.plan.model_copy(update={"block": (block(planned),)}))
     return pace_of(one, Manifest(run="one"), None, last_us)  # type: ignore[arg-type]
 

@@ -9,14 +9,15 @@ from typing import Any
 
 import pytest
 
-from benchpipe.config.plan import PlannedBy
-from benchpipe.config.run import RunConfig, load_run
+from benchpipe.blocks.cyclic.plan import PlannedBy
 from benchpipe.config.watching import HealthConfig
 from benchpipe.health.gather import run_facts
-from benchpipe.report.lab_rows import lab_row
-from benchpipe.report.view import RunView, run_view
+from benchpipe.run import RunConfig, load_run
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
+from benchpipe.views.lab_rows import lab_row
+from benchpipe.views.model import RunView
+from benchpipe.views.run_view import run_view
 
 GAP = {"counted": 1_206.0, "differences": [["gap", 1, 2, 10.0], ["stop", 3, 4, 1.0]]}
 JUMP = {"counted": 1_206.0, "differences": [["stop", 3, 4, 1.0], ["unexplained", 1, 2, 10.0]]}

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from benchpipe.cli.runs import work_night
-from benchpipe.report.view import RunView
+from benchpipe.views.model import RunView
 from tests.report.make_screens import SCREENS, WIDTH, screens
 
 KEPT = sorted(path.name for path in SCREENS.glob("*.txt"))

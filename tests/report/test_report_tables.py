@@ -12,14 +12,15 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from benchpipe.config.run import RunConfig, load_run
+from benchpipe.blocks.cyclic.tables import CycleFlag, flag_names
 from benchpipe.errors import ConfigError, StoreError
 from benchpipe.report.document import plain
-from benchpipe.report.tables_out import write_table
-from benchpipe.report.tracing import trace_rows
+from benchpipe.run import RunConfig, load_run
 from benchpipe.store.manifest import Manifest, Step
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import TABLES, CycleFlag, flag_names, schema
+from benchpipe.tables import TABLES, schema
+from benchpipe.views.export import write_table
+from benchpipe.views.trace import trace_rows
 from tests.ingest.taken import HEAD, Run
 
 RUNS = ("healthy", "wearing", "creeping-lock")

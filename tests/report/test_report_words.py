@@ -11,13 +11,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
+from benchpipe.blocks.figures import BlockView, Figure
 from benchpipe.check.decision import Verdict
-from benchpipe.report.figures import BlockView, Figure
 from benchpipe.report.signs import ASCII, UNICODE, clock, number, sparkline, unit_shown, with_unit
 from benchpipe.report.terminal import headline, run_summary, runs_table
-from benchpipe.report.view import RunView, failed_view
 from benchpipe.store.manifest import Remark
 from benchpipe.units import INSIDE_UNIT, find_unit
+from benchpipe.views.model import RunView
+from benchpipe.views.run_view import failed_view
 
 VIEW = replace(failed_view(Path("lab/one/plan.toml"), ""), failed=None, judged=True)
 

@@ -16,12 +16,13 @@ from benchpipe.check.specimens import LabTestResult
 from benchpipe.cli.main import call
 from benchpipe.cli.runs import work_night
 from benchpipe.config.lab import LabConfig
-from benchpipe.config.run import RunConfig, load_lab, load_run
-from benchpipe.report.besides import Besides
-from benchpipe.report.specimen_views import lab_test_lines, lab_tests
 from benchpipe.report.terminal import show
-from benchpipe.report.view import RunView, archived_view, failed_view
-from benchpipe.store.away import Away
+from benchpipe.run import RunConfig, load_lab, load_run
+from benchpipe.store.archive_note import Away
+from benchpipe.views.lab_view import Besides
+from benchpipe.views.model import RunView
+from benchpipe.views.run_view import archived_view, failed_view
+from benchpipe.views.specimen_views import lab_test_lines, lab_tests
 
 
 @pytest.fixture(scope="module")

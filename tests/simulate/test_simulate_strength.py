@@ -10,16 +10,16 @@ import numpy as np
 import pytest
 from simulated import cycles, scenario, table
 
-from benchpipe.config.run import load_run
+from benchpipe.blocks.figures import BlockView
 from benchpipe.pipeline import work
-from benchpipe.report.figures import BlockView
-from benchpipe.report.view import run_view
+from benchpipe.run import load_run
 from benchpipe.simulate import simulate
 from benchpipe.simulate.blocks import IdleConfig, LockingConfig, ProofConfig
 from benchpipe.simulate.faults import HoldLastConfig, LoseRowsConfig
 from benchpipe.simulate.specimen import LashConfig, LockConfig
 from benchpipe.simulate.truth import TruthResult
 from benchpipe.store.run_store import RunStore
+from benchpipe.views.run_view import run_view
 
 RIG = """
 name = "R1"

@@ -21,8 +21,8 @@ from pathlib import Path
 from typing import Any
 
 from benchpipe.cli.main import call
-from benchpipe.config.run import load_run
 from benchpipe.pipeline import work
+from benchpipe.run import load_run
 
 POINTS = ((os, "fsync"), (Path, "replace"), (Path, "unlink"))
 

@@ -18,9 +18,9 @@ from typing import Any
 
 import pytest
 
-from benchpipe.config.run import RunConfig, load_run
 from benchpipe.errors import StoreError
 from benchpipe.pipeline import work
+from benchpipe.run import RunConfig, load_run
 from benchpipe.store.files import TEMPORARY, HashingFile
 from benchpipe.store.run_store import RunStore
 from tests.soak.rigs import three_rigs

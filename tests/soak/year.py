@@ -23,9 +23,9 @@ from unittest import mock
 
 import pyarrow as pa
 
-from benchpipe.config.run import RunConfig, load_run
 from benchpipe.errors import InputError, StoreError
 from benchpipe.pipeline import work
+from benchpipe.run import RunConfig, load_run
 from benchpipe.store.mending import QUARANTINE
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
 from tests.cli.commands import environment

@@ -9,8 +9,8 @@ import numpy as np
 import pyarrow as pa
 
 from benchpipe.store.manifest import Manifest, Placed, Source, Step, key_of
+from benchpipe.store.notes import NIGHTS
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.said import NIGHTS
 from benchpipe.tables import schema
 
 SAMPLES = pa.schema(

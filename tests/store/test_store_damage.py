@@ -14,11 +14,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchpipe.errors import StoreError
+from benchpipe.samples.inputs import sample_inputs
+from benchpipe.samples.stream import stream_samples
 from benchpipe.store.manifest import UNSEALED, Manifest, SignOff, canonical, key_of, sealed
 from benchpipe.store.mending import QUARANTINE, mend
 from benchpipe.store.parts import open_part, read_part
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
-from benchpipe.store.samples import sample_inputs, stream_samples
 from tests.store.kept import night, tables, tree
 
 

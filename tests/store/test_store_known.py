@@ -12,8 +12,8 @@ import pytest
 
 from benchpipe.cli.main import call
 from benchpipe.errors import StoreError
-from benchpipe.store.known import MARK, NOTE, StoreGoneError, must_be_there, note_store
-from benchpipe.store.said import NIGHTS
+from benchpipe.store.identity import MARK, NOTE, StoreGoneError, must_be_there, note_store
+from benchpipe.store.notes import NIGHTS
 from tests.cli.commands import playground
 
 

@@ -9,10 +9,11 @@ from typing import Any
 import pytest
 
 from benchpipe.errors import DamageError
+from benchpipe.samples.inputs import sample_inputs
+from benchpipe.samples.stream import SampleBatch, map_samples
 from benchpipe.store import open_parts
 from benchpipe.store.open_parts import OpenParts
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.samples import SampleBatch, map_samples, sample_inputs
 from tests.store.kept import night
 
 

@@ -10,13 +10,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.config.run import load_run
 from benchpipe.errors import ConfigError
 from benchpipe.pipeline import work
 from benchpipe.report.document import document
-from benchpipe.report.view import RunView, run_view
+from benchpipe.run import load_run
 from benchpipe.store.pauses import NO_RESTART, RESTART_PAUSE_US, Restart, RunClock
 from benchpipe.store.run_store import RunStore
+from benchpipe.views.model import RunView
+from benchpipe.views.run_view import run_view
 
 S = 1_000_000
 RIG = """name = "bench"
@@ -88,7 +89,7 @@ STRETCHES = [rows(100), rows(80, 100), rows(60, 180)]
 
 
 def test_hours_that_no_clock_showed_enter_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("benchpipe.report.pace.LEAST_US", 0)  # these logs are short
+    monkeypatch.setattr("benchpipe.views.pace.LEAST_US", 0)  # these logs are short
     view = seen(lab(tmp_path, STRETCHES))
     assert view.last_us == 240 * S - 3 * S // 20  # each stretch ends a row before its length
     assert view.pauses == "2 restarts of the log's clock, pauses unknown"
@@ -121,7 +122,7 @@ def test_a_pause_that_the_plan_states_is_time_that_went_by_and_no_time_of_the_lo
     short = seen(plan).pace
     assert short is not None
     assert (short.per_day, short.end_us) == (None, None)  # four minutes of logs, whatever lies between them
-    monkeypatch.setattr("benchpipe.report.pace.LEAST_US", 0)
+    monkeypatch.setattr("benchpipe.views.pace.LEAST_US", 0)
     view = seen(lab(tmp_path, STRETCHES, 'restart_pause = "20 min"'))
     assert view.last_us == 240 * S - 3 * S // 20 + 2 * 1200 * S
     assert view.pauses == "2 restarts of the log's clock, pauses 0.667 h together as the plan states"

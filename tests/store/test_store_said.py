@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from benchpipe.errors import StoreError
-from benchpipe.store.said import SAID, read_said, write_said
+from benchpipe.store.notes import SAID, read_said, write_said
 
 SAYS = {
     ("wearing", "limit-fail", "drift: stiffness (b)"): datetime(2026, 11, 25, 2, tzinfo=UTC),

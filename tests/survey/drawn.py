@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.process.signals import Signals
+from benchpipe.samples.signals import Signals
 from benchpipe.survey.stretches import Stretch, Surveyed
 
 RATE = 50.0

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchpipe.store.samples import matches
+from benchpipe.samples.stream import matches
 from benchpipe.survey.blocks import find_blocks
 from benchpipe.survey.names import pattern_of
 from benchpipe.survey.runin import find_baseline

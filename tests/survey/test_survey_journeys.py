@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.cli.main import call
-from benchpipe.config.plan import CyclicBlock
-from benchpipe.config.run import load_run
 from benchpipe.errors import ExitCode
+from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
 from tests.survey.written import LOGS, Told
 

@@ -10,9 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchpipe.config.plan import PlanConfig, RelaxationBlock, StanceBlock, SweepBlock
-from benchpipe.process.signals import Signals
+from benchpipe.blocks.stance.plan import StanceBlock
+from benchpipe.blocks.sweep.plan import SweepBlock
+from benchpipe.plan import PlanConfig, RelaxationBlock
 from benchpipe.report.survey_lines import survey_lines
+from benchpipe.samples.signals import Signals
 from benchpipe.survey.blocks import find_blocks
 from benchpipe.survey.draft import DraftedPlan, PlanHead, draft_plan
 from benchpipe.survey.seen import Seen

@@ -11,7 +11,7 @@ from benchpipe.cli.main import call
 from benchpipe.config.log import SecondConfig, TimeConfig
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig
 from benchpipe.errors import InputError
-from benchpipe.ingest.inspect.run import inspect_logs
+from benchpipe.inspect.run import inspect_logs
 from benchpipe.survey.second import LogRows, join_second
 from tests.survey.benches import Bench, dates, fixed, lines_of, save
 from tests.survey.written import LOGS

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from benchpipe.cli.main import call
-from benchpipe.telling.kept import TOLD
+from benchpipe.notify.sent_log import TOLD
 from tests.config.written import LAB
 from tests.health.test_health_gather import START, lab, write_log
 from tests.telling.sinks import Hook, serving

@@ -17,13 +17,13 @@ from benchpipe.config.lab import LabConfig
 from benchpipe.config.model import load_model
 from benchpipe.errors import ConfigError, MissingExtraError
 from benchpipe.health.rules import Finding
-from benchpipe.report.alarms import Alarm
-from benchpipe.report.caution import CAUTION
-from benchpipe.report.view import RunView, failed_view
-from benchpipe.telling.addresses import Address, addresses
-from benchpipe.telling.kept import TOLD, read_told
-from benchpipe.telling.message import MOST
-from benchpipe.telling.night import TellResult, send_test, tell_night
+from benchpipe.notify.addresses import Address, addresses
+from benchpipe.notify.message import MOST
+from benchpipe.notify.night import TellResult, send_test, tell_night
+from benchpipe.notify.sent_log import TOLD, read_told
+from benchpipe.views.caution import CAUTION
+from benchpipe.views.model import Alarm, RunView
+from benchpipe.views.run_view import failed_view
 from tests.config.written import LAB
 
 BEGAN = datetime(2031, 6, 1, 3, 0, tzinfo=UTC)
@@ -190,7 +190,7 @@ def test_a_memory_that_cannot_be_written_is_said(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("benchpipe.telling.kept.write_whole", full)
+    monkeypatch.setattr("benchpipe.notify.sent_log.write_whole", full)
     found = night(lab(tmp_path), view("one", "gap"))
     assert found.told == ("a",)
     assert "told again" in found.not_told[0]

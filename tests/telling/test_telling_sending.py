@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from benchpipe.errors import MissingExtraError
-from benchpipe.telling.addresses import Address
-from benchpipe.telling.sending import send
+from benchpipe.notify.addresses import Address
+from benchpipe.notify.sending import send
 from tests.telling.sinks import Hook, MailSink, serving
 
 SECRETS = ("clerk", "pa55word", "t0ken-99", "k3y-77", "127.0.0.1")

@@ -1,0 +1,43 @@
+"""What every block that is cut into cycles says in a plan."""
+
+from __future__ import annotations
+
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+
+from benchpipe.config.block import BlockConfig
+from benchpipe.config.model import Hertz, LoadOrMotion
+from benchpipe.units import a_quantity
+
+
+class _Cycling(BlockConfig):
+    """What every block that is cut into cycles says."""
+
+    low: LoadOrMotion | None = None
+    high: LoadOrMotion | None = None
+    frequency: Hertz = Field(gt=0)
+    least_samples: int = Field(default=10, ge=4)
+    lowpass: Hertz | None = Field(default=None, gt=0)
+
+    @property
+    def trigger(self) -> Literal["load", "motion"]:
+        """The signal whose crossings bound a cycle."""
+        raise NotImplementedError
+
+    @property
+    def longest_cycle_s(self) -> float:
+        """A cycle not closed after this time [s] is a stop, not a cycle."""
+        return 3.0 / self.frequency
+
+    @model_validator(mode="after")
+    def _thresholds(self) -> Self:
+        if (self.low is None) != (self.high is None):
+            raise ValueError("give both low and high, or neither")
+        if self.low is not None and self.high is not None:
+            if self.low.quantity != self.high.quantity:
+                low, high = a_quantity(self.low.quantity), a_quantity(self.high.quantity)
+                raise ValueError(f"low is {low}, high {high}")
+            if not self.low.value < self.high.value:
+                raise ValueError("low must be below high")
+        return self

@@ -1,0 +1,1 @@
+"""Load cycling: cycles, loops, trends."""

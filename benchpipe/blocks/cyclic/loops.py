@@ -1,0 +1,54 @@
+"""Keep the full loops of some cycles, for plots: numbers spaced as decades are read."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.config.rig import RigConfig
+from benchpipe.samples.inputs import SampleInput
+from benchpipe.samples.signals import block_signals, signal_units
+from benchpipe.store.run_store import RunStore
+from benchpipe.tables import schema
+
+STEPS = (1, 2, 3, 5, 7)
+
+
+def loop_numbers(last: int) -> list[int]:
+    """Cycle numbers whose loops are kept: 1, 2, 3, 5, 7 of each decade up to ``last``."""
+    numbers = [step * 10**decade for decade in range(len(str(max(last, 1)))) for step in STEPS]
+    return [n for n in numbers if n <= last]
+
+
+def loops_table(
+    store: RunStore,
+    inputs: list[SampleInput],
+    rig: RigConfig,
+    block: CyclicBlock,
+    cycle: NDArray[np.int64],
+    start_us: NDArray[np.int64],
+    period_s: NDArray[np.float64],
+) -> pa.Table:
+    """Rows of the loops table for some cycles.
+
+    Parameters
+    ----------
+    cycle, start_us, period_s : arrays, shape (k,)
+        Number, start and length of each cycle wanted.
+    """
+    tables = []
+    for number, start, period in zip(cycle.tolist(), start_us.tolist(), period_s.tolist(), strict=True):
+        until = start + round(period * 1e6)
+        for signals in block_signals(store, inputs, rig, block, start, until):
+            n = len(signals)
+            columns = [
+                pa.array([block.name] * n),
+                pa.array(np.full(n, number)),
+                pa.array(np.ascontiguousarray(signals.time_us)),
+                pa.array(signals.load.astype(np.float64)),
+                pa.array(signals.motion.astype(np.float64)),
+            ]
+            tables.append(pa.Table.from_arrays(columns, schema=schema("loops", signal_units(rig))))
+    return pa.concat_tables(tables) if tables else schema("loops", signal_units(rig)).empty_table()

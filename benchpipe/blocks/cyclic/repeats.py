@@ -1,0 +1,183 @@
+"""Cycles in which a channel holds one value for a part: a sensor that is stuck, a signal that is clipped.
+
+A cycle's longest run of equal samples is compared with what is usual in its block, and with what the noise of the
+channel leaves by chance. Coarse digits, dwells, slow cycles and logs written on change have long runs in each cycle:
+they make the usual long. Where that itself is longer than chance, a value that most cycles have as one and the same
+extreme is where the signal is clipped, as long as its other extreme is not one value too (then the noise that was
+learnt is none, or not everywhere).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from benchpipe.blocks.cyclic.digits import Digits
+from benchpipe.blocks.cyclic.tables import CycleFlag
+from benchpipe.blocks.sample_noise import SampleNoise
+from benchpipe.columns import floats
+from benchpipe.config.rig import RigConfig
+from benchpipe.kernels.repeats import chance_repeats, unusual_repeats
+from benchpipe.samples.signals import gearing
+
+REPEAT_COLUMNS = [
+    "complete", "flags", "samples", "load_repeats", "motion_repeats", "peak_load", "valley_load", "motion_max",
+    "motion_min",
+]  # fmt: skip
+SHARED = 0.5  # of the cycles with a long run have the same extreme: it is clipped there
+LEAST_SHARED = 5  # cycles
+LEAST_SWING = 0.01  # of the usual one: what swings less is not compared by its swing
+REST = 0.1  # of the usual range: a load that comes so near zero may rest there
+_ENDS = {"load": ("valley_load", "peak_load"), "motion": ("motion_min", "motion_max")}
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Repeats:
+    """What is usual of the longest run of equal samples in a block's cycles, of one signal.
+
+    Attributes
+    ----------
+    middle : float
+        Repeats in a row of the middle cycle.
+    usual, chance : float or None
+        Most that are usual, and most that noise leaves by chance; None: no bound.
+    samples, range : float
+        Of the middle cycle: what is longer, or swings less, has longer runs.
+    clipped : tuple of float or None
+        Lower and upper extreme at which nearly all cycles are clipped.
+    """
+
+    middle: float
+    usual: float | None
+    chance: float | None
+    samples: float
+    range: float
+    clipped: tuple[float | None, float | None] = (None, None)
+
+    def held(self, repeats: Floats, samples: Floats, low: Floats, high: Floats) -> NDArray[np.bool_]:
+        """Which cycles hold one value for longer than is explained.
+
+        Parameters
+        ----------
+        repeats, samples, low, high : float64 arrays, shape (k,)
+            Most repeats in a row, number of samples, smallest and largest value of each cycle.
+        """
+        part = np.clip((high - low) / self.range, LEAST_SWING, 1.0) if self.range > 0.0 else np.ones(repeats.size)
+        longer = np.maximum(samples / max(self.samples, 1.0), 1.0) / np.sqrt(part)
+        most = _bound(self.usual) * longer
+        if self.explained:
+            most = np.minimum(most, _bound(self.chance))
+        at_end = np.zeros(repeats.size, bool)
+        for level, extreme in zip(self.clipped, (low, high), strict=True):
+            at_end |= extreme == level if level is not None else False
+        return np.asarray((repeats > most) | (at_end & (repeats > _bound(self.chance))))
+
+    @property
+    def explained(self) -> bool:
+        """Whether noise explains the usual: then it has to explain each."""
+        return self.middle <= _bound(self.chance) < math.inf
+
+
+def _bound(value: float | None) -> float:
+    return math.inf if value is None else value
+
+
+def usual_repeats(rows: pa.Table, rig: RigConfig, noise: SampleNoise, digits: Digits | None) -> dict[str, Any]:
+    """What is usual in a block, by signal, as it is kept (JSON).
+
+    Parameters
+    ----------
+    rows : pyarrow Table
+        Columns :data:`REPEAT_COLUMNS` of all its cycles.
+    noise : SampleNoise
+    digits : Digits or None
+        Steps of the channels' last digits; None where they were not looked for.
+    """
+    known = np.array(rows.column("complete"), bool)
+    known &= (np.array(rows.column("flags"), np.int64) & int(CycleFlag.STOOD_STILL | CycleFlag.PEAKS_ONLY)) == 0
+    found = {}
+    for name, (low, high) in _ENDS.items():
+        repeats, samples, bottom, top = (
+            floats(rows.column(column))[known] for column in (f"{name}_repeats", "samples", low, high)
+        )
+        repeats = np.nan_to_num(repeats)
+        if not repeats.size:
+            continue
+        middle, count = float(np.median(repeats)), float(np.median(samples))
+        chance = _chance(name, rig, noise, digits, float(np.abs(top).max()), count)
+        clipped: tuple[float | None, float | None] = (None, None)
+        if middle > chance:
+            long = repeats > chance
+            shared = _shared(bottom[long]), _shared(top[long])
+            clipped = (None, None) if None not in shared else shared
+        usual = Repeats(
+            middle, _finite(unusual_repeats(repeats)), _finite(chance), count, float(np.median(top - bottom)), clipped
+        )
+        found[name] = asdict(usual)
+    return found
+
+
+def _chance(
+    name: str, rig: RigConfig, noise: SampleNoise, digits: Digits | None, largest: float, samples: float
+) -> float:
+    """Most repeats that a signal's noise leaves by chance."""
+    axis, own = getattr(rig, name), getattr(noise, name)
+    if own is None or digits is None or axis.machine_stiffness is not None:  # the load's noise is in that motion
+        return math.inf
+    step = getattr(digits, name) * gearing(axis, is_load=name == "load")
+    return chance_repeats(own, max(step, float(np.spacing(np.float32(largest)))), samples)
+
+
+def _shared(values: Floats) -> float | None:
+    """The value that most of some have exactly."""
+    found, count = np.unique(values, return_counts=True)
+    most = int(count.argmax()) if count.size else 0
+    enough = count.size and count[most] >= max(LEAST_SHARED, SHARED * values.size)
+    return float(found[most]) if enough else None
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def held_cycles(rows: pa.Table, usual: dict[str, Any] | None) -> NDArray[np.bool_]:
+    """Which cycles hold one value of load or motion for longer than is explained.
+
+    Of an incomplete cycle only noise tells, and only where the load stays away from zero: a rig may rest.
+
+    Parameters
+    ----------
+    rows : pyarrow Table
+        Columns :data:`REPEAT_COLUMNS`, n rows.
+    usual : dict or None
+        As :func:`usual_repeats` gives it; None: not known.
+
+    Returns
+    -------
+    bool array, shape (n,)
+    """
+    found = np.zeros(rows.num_rows, bool)
+    complete = np.array(rows.column("complete"), bool)
+    bottom, top = (floats(rows.column(name)) for name in _ENDS["load"])
+    for name, kept in (usual or {}).items():
+        one = Repeats(**{**kept, "clipped": tuple(kept["clipped"])})
+        names = (f"{name}_repeats", "samples", *_ENDS[name])
+        repeats, samples, low, high = (floats(rows.column(column)) for column in names)
+        repeats = np.nan_to_num(repeats)
+        held = one.held(repeats, samples, low, high)
+        if not complete.all():
+            loaded = (bottom > REST * _load_range(usual)) | (top < -REST * _load_range(usual))
+            by_noise = loaded & one.explained & (repeats > _bound(one.chance))
+            held = np.where(complete, held, by_noise)
+        found |= held
+    return found
+
+
+def _load_range(usual: dict[str, Any] | None) -> float:
+    return float((usual or {}).get("load", {}).get("range", math.inf))

@@ -1,0 +1,68 @@
+"""What is shown of a block: figures with their units, uncertainties and trends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+TREND_POINTS = 20
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One measured figure: what, value, unit, and its trend as bin medians.
+
+    ``u`` is its standard uncertainty where it is known, ``expanded_u`` the half-width of its 95 % interval where a
+    limit was judged on it: one quantity has one uncertainty on every screen. Figures of one ``group`` share a unit
+    and a line.
+    ``after`` is the number of cycles done before it, where the group follows a figure over the run's life.
+    """
+
+    name: str
+    value: float | None
+    unit: str
+    change: float | None = None
+    trend: tuple[float, ...] = ()
+    u: float | None = None
+    group: str = ""
+    after: int | None = None
+    expanded_u: float | None = None
+
+
+@dataclass(frozen=True)
+class BlockView:
+    """What one block measured.
+
+    ``done`` cycles are those of the count that decides (``planned_by``); ``ended``: the plan asks for no more.
+    """
+
+    name: str
+    kind: str
+    done: int
+    planned: int | None
+    figures: tuple[Figure, ...]
+    said: str = ""
+    ended: bool = False
+
+
+def of_block(table: pa.Table, block: str) -> pa.Table:
+    """Rows of one block."""
+    return table.filter(pc.equal(table.column("block"), block))
+
+
+def thinned(values: np.ndarray[Any, Any]) -> list[float]:
+    """At most :data:`TREND_POINTS` medians of neighbours, for a small trend."""
+    pieces = np.array_split(values, min(len(values), TREND_POINTS))
+    return [float(np.median(piece)) for piece in pieces]
+
+
+def duration(seconds: float) -> str:
+    """A time in the largest unit that it is a whole number of."""
+    for size, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
+        if seconds >= size and seconds % size == 0:
+            return f"{seconds / size:.0f} {unit}"
+    return f"{seconds:g} s"

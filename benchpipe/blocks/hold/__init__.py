@@ -1,0 +1,1 @@
+"""A held load: creep of the locked joint."""

@@ -1,0 +1,1 @@
+"""Rows that are stored and not judged."""

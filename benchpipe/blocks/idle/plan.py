@@ -1,0 +1,13 @@
+"""The plan's section of rows that are not judged."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from benchpipe.config.block import BlockConfig
+
+
+class IdleBlock(BlockConfig):
+    """Rows that are stored and not judged."""
+
+    kind: Literal["idle"]

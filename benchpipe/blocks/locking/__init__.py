@@ -1,0 +1,1 @@
+"""Every lock and unlock of the joint."""

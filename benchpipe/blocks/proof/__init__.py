@@ -1,0 +1,1 @@
+"""Static load, hold, permanent set."""

@@ -1,0 +1,52 @@
+"""Table of proofs."""
+
+from __future__ import annotations
+
+from benchpipe.columns import LOSSES, STUCK, Column, column, with_u
+
+PROOFS: tuple[Column, ...] = (
+    column("block", "string", "", "block of the plan"),
+    column("proof", "int32", "1", "number of the proof in its block, from 1"),
+    column("start_us", "int64", "us", "load leaves the settling load"),
+    column("duration_s", "float64", "s", "time until it is back there, or the log ends"),
+    column("complete", "bool", "", "the load came back to the settling load; false where the log ends before"),
+    column("samples", "int64", "1", "samples used"),
+    column("outcome", "string", "", "held, cut short, not reached, failed, inconclusive, gap, saturated or log ends"),
+    column("rules_broken", "int32", "times", "rules of the plan it broke; null where not known", null=True),
+    column("broken", "string", "", "which step broke a rule: what was found, what was asked", null=True),
+    column("stay_before_s", "float64", "s", "time at the settling load before"),
+    *with_u("loading_rate", "load/s", "line through 10 to 90 % of the way up"),
+    column("reached_after_s", "float64", "s", "time from the start until the load is in its band", null=True),
+    column("peak_load", "float64", "load", "largest load", null=True),
+    column("load_noise", "float64", "load", "standard deviation of one reading of the load", null=True),
+    column("hold_time_s", "float64", "s", "time from there to the corner of unloading, or to failure", null=True),
+    *with_u("held_load", "load", "mean load of the hold"),
+    column("held_load_low", "float64", "load", "smallest mean over a second of the hold", null=True),
+    column("held_load_high", "float64", "load", "largest mean over a second of the hold", null=True),
+    *with_u("load_drop", "load", "mean load of the hold's first second less that of its last"),
+    column("motion_at_load", "float64", "motion", "motion at the end of the hold", null=True),
+    *with_u("permanent_set", "motion", "motion at the settling load, after less before; u covers recovery to come"),
+    column(
+        "permanent_set_recovering",
+        "bool",
+        "",
+        "the motion was still coming back when it was read; null: not known",
+        null=True,
+    ),
+    *with_u("recovery_rate", "motion/min", "rate of the motion then, what follows the load taken off; negative: back"),
+    column("stay_after_s", "float64", "s", "time at the settling load after, as far as it was looked at", null=True),
+    *with_u("stiffness_before", "load/motion", "fitted slope of 20 to 80 % of the way, loading"),
+    *with_u("stiffness_after", "load/motion", "fitted slope of 20 to 80 % of the way, unloading"),
+    *with_u("stiffness_change", "1", "stiffness after / before - 1"),
+    column("sudden_drop", "int32", "times", "1 where the load fell suddenly; null where that is not known", null=True),
+    column("drop_load", "float64", "load", "load from which it first fell suddenly", null=True),
+    column("drop_size", "float64", "load", "how far it fell", null=True),
+    column("drop_time_s", "float64", "s", "time of that fall after the start", null=True),
+    column("failure_load", "float64", "load", "peak load at failure: it fell and was not reached again", null=True),
+    column("carried_load", "float64", "load", "largest load before the first sudden drop or failure", null=True),
+    column("temperature_c", "float64", "degC", "mean temperature", null=True),
+    column("temperature_range_c", "float64", "degC", "range of the temperature", null=True),
+    *LOSSES,
+    STUCK,
+    column("remark", "string", "", "what limits these figures", null=True),
+)

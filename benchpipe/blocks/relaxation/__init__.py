@@ -1,0 +1,1 @@
+"""A held motion whose load relaxes."""

@@ -1,0 +1,1 @@
+"""Short stretches in which the joint is stood on."""

@@ -1,0 +1,172 @@
+"""Signals → rows of the stances table, from where the last night ended.
+
+A stretch is samples whose load stays between the plan's limits; an excursion shorter than 0.2 s does not
+end it. Each stretch gives one window: its first seconds after the settling time, always of the same length,
+so that ranges can be compared.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from benchpipe.blocks.found import Found
+from benchpipe.blocks.losses import with_losses
+from benchpipe.blocks.rows import rows_table
+from benchpipe.blocks.stance.plan import StanceBlock
+from benchpipe.blocks.task import BlockTask
+from benchpipe.config.rig import RigConfig
+from benchpipe.kernels.stance import StanceResult, measure_stance
+from benchpipe.kernels.time_means import time_mean
+from benchpipe.samples.signals import Signals, block_signals
+from benchpipe.store.manifest import Remark
+
+PATIENCE_S = 0.2
+HOUR_S = 3600.0
+NEARLY = 0.3
+"""A stretch of this part of what is asked was meant for a stance; shorter ones are load on its way."""
+STILL_SLOW = 0.04
+"""Noise whose memory is longer than this part of the window is at the edge of what can be told from drift."""
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Where the search stands: the open stretch, and what is known so far.
+
+    Attributes
+    ----------
+    start_us, last_us : int
+        First and last sample of the open stretch inside the limits; -1 before the first.
+    taken : bool
+        Its window has been measured.
+    count : int
+        Windows so far.
+    longest_us : int
+        Longest stretch that was too short for a window.
+    seen_us : int
+        Last sample seen; -1 before any.
+    """
+
+    start_us: int = -1
+    last_us: int = -1
+    taken: bool = False
+    count: int = 0
+    longest_us: int = 0
+    seen_us: int = -1
+
+    @property
+    def from_us(self) -> int | None:
+        """First sample that another night needs; None before any."""
+        opened = self.last_us if self.taken else self.start_us
+        return next((at for at in (opened, self.seen_us) if at >= 0), None)
+
+    @property
+    def longest_s(self) -> float:
+        """Longest stretch without a window [s], the open one included."""
+        return max(self.longest_us, 0 if self.taken else self.last_us - self.start_us) * 1e-6
+
+    def ended(self) -> Stretch:
+        """Without an open stretch; one that gave no window counts for the longest."""
+        lost = 0 if self.start_us < 0 or self.taken else self.last_us - self.start_us
+        return replace(self, start_us=-1, last_us=-1, taken=False, longest_us=max(self.longest_us, lost))
+
+
+def stance_block(task: BlockTask[StanceBlock]) -> Found:
+    """Measure the stance windows of a block. Windows of other nights stay as they are."""
+    rig, store, block, past = task.rig, task.store, task.block, task.past
+    builder = StanceBuilder(block, rig, Stretch(**past["anchor"]) if past else Stretch())
+    rows = [row for s in block_signals(store, task.inputs, rig, block, builder.from_us) for row in builder.feed(s)]
+    rows = with_losses(task, rows, beyond=False)
+    parts = [task.old[path] for path in past.get("settled", [])]
+    parts += [store.write("stances", rows_table("stances", rows, rig), task.key)] if rows else []
+    found = Found(parts, state={"anchor": asdict(builder.stretch), "settled": [p.path for p in parts]})
+    asked, longest = block.settling_time + block.window_s, builder.stretch.longest_s
+    if not builder.stretch.count and longest >= NEARLY * asked:
+        text = f"no stance window: the longest stretch lasted {longest:.3g} s, settling and window take {asked:.3g} s"
+        found.remarks = [Remark(step="process", code="no-stance", where=block.name, count=1, text=text)]
+    return found
+
+
+class StanceBuilder:
+    """Takes signals batch by batch and gives a row for each window that is complete."""
+
+    def __init__(self, block: StanceBlock, rig: RigConfig, stretch: Stretch) -> None:
+        self._block = block
+        self._patience_us = round(1e6 * max(PATIENCE_S, rig.time.gap_s))
+        self._settling_us = round(1e6 * block.settling_time)
+        self._window_us = round(1e6 * block.window_s)
+        self._held: Signals | None = None
+        self.from_us = stretch.from_us
+        self.stretch = stretch if stretch.taken else replace(stretch, start_us=-1, last_us=-1)
+
+    def feed(self, new: Signals) -> list[dict[str, Any]]:
+        """Rows of the windows that end in these samples."""
+        if not len(new):
+            return []
+        signals = self._held.followed_by(new) if self._held is not None else new
+        inside = new.time_us[self._within(new)]
+        breaks = np.flatnonzero(np.diff(inside, prepend=inside[:1]) > self._patience_us)
+        rows: list[dict[str, Any]] = []
+        for run in np.split(inside, breaks) if inside.size else []:
+            self._go_on(int(run[0]), int(run[-1]))
+            row = None if self.stretch.taken else self._window(signals)
+            rows += [row] if row else []
+        self.stretch = replace(self.stretch, seen_us=int(new.time_us[-1]))
+        if self.stretch.seen_us - self.stretch.last_us > self._patience_us:
+            self.stretch = self.stretch.ended()
+        keep = len(signals)
+        if self.stretch.start_us >= 0 and not self.stretch.taken:
+            keep = int(np.searchsorted(signals.time_us, self.stretch.start_us))
+        self._held = signals.part(keep, len(signals)).copy() if keep < len(signals) else None
+        return rows
+
+    def _within(self, new: Signals) -> Any:
+        if self._block.load_min is None or self._block.load_max is None:
+            return np.ones(len(new), bool)
+        return (new.load >= self._block.load_min.value) & (new.load <= self._block.load_max.value)
+
+    def _go_on(self, first_us: int, last_us: int) -> None:
+        """Lengthen the open stretch, or begin another."""
+        if self.stretch.start_us >= 0 and first_us - self.stretch.last_us <= self._patience_us:
+            self.stretch = replace(self.stretch, last_us=last_us)
+        else:
+            self.stretch = replace(self.stretch.ended(), start_us=first_us, last_us=last_us)
+
+    def _window(self, signals: Signals) -> dict[str, Any] | None:
+        """Row of the open stretch's window once that is complete."""
+        begin = self.stretch.start_us + self._settling_us
+        end = begin + self._window_us
+        if self.stretch.last_us < end:
+            return None
+        first, last = np.searchsorted(signals.time_us, [begin, end + 1])
+        self.stretch = replace(self.stretch, taken=True, count=self.stretch.count + 1)
+        return self._row(signals.part(int(first), int(last)))
+
+    def _row(self, own: Signals) -> dict[str, Any]:
+        time_s = (own.time_us - own.time_us[0]) * 1e-6
+        load, motion = own.load.astype(np.float64), own.motion.astype(np.float64)
+        length = float(time_s[-1])
+        found = measure_stance(time_s, motion, load)
+        warm = own.temperature.astype(np.float64)
+        return {
+            "block": self._block.name, "stance": self.stretch.count, "start_us": int(own.time_us[0]),
+            "duration_s": length, "samples": len(own), "load_mean": time_mean(time_s, load),
+            "load_range": float(np.ptp(load)), "motion_mean": time_mean(time_s, motion),
+            "drift": found.drift * length, "drift_u": found.drift_error * length,
+            "drift_per_h": found.drift * HOUR_S, "drift_u_per_h": found.drift_error * HOUR_S,
+            "motion_range": found.span, "motion_range_u": found.span_u,
+            "motion_range_95": found.span_95, "motion_range_95_u": found.span_95_u,
+            "compliance": found.compliance, "compliance_u": found.compliance_error,
+            "temperature_c": time_mean(time_s, warm) if warm.size else np.nan,
+            "remark": _remark(found, length),
+        }  # fmt: skip
+
+
+def _remark(found: StanceResult, length_s: float) -> str | None:
+    if not found.converged:
+        return "too few readings, or the motion never changes: a channel that sticks tells nothing"
+    if found.slow_noise_s > STILL_SLOW * length_s:
+        return "slow noise: what moves the channel is not told from drift in so short a window"
+    return None

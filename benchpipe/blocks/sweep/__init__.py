@@ -1,0 +1,1 @@
+"""Slow motion through the free range: resistance, range of motion."""

@@ -1,0 +1,47 @@
+"""What there is to do on one block of a plan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
+
+from benchpipe.blocks.rejected import Rejected
+from benchpipe.config.rig import RigConfig
+from benchpipe.samples.inputs import SampleInput
+from benchpipe.store.manifest import Part
+from benchpipe.store.pauses import NO_RESTART, RunClock
+from benchpipe.store.run_store import RunStore
+
+BlockT = TypeVar("BlockT")
+
+
+@dataclass(frozen=True)
+class BlockTask(Generic[BlockT]):
+    """A block, its samples, and what another night made of it.
+
+    Attributes
+    ----------
+    rig, store, block
+    inputs : list of SampleInput
+    key : str
+        Names the new parts.
+    past : dict
+        State of the last time, if its inputs are the beginning of these and the block goes on from there;
+        else empty: the block is worked on whole.
+    old : dict of Part
+        Parts of the last time by path.
+    rejected : tuple of Rejected
+        Rejected rows of the block's logs.
+    clock : RunClock
+        The run's restarts and pauses.
+    """
+
+    rig: RigConfig
+    store: RunStore
+    block: BlockT
+    inputs: list[SampleInput]
+    key: str
+    past: dict[str, Any]
+    old: dict[str, Part]
+    rejected: tuple[Rejected, ...] = ()
+    clock: RunClock = NO_RESTART

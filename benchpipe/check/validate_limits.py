@@ -1,0 +1,102 @@
+"""Whether limits fit the plan that they are to judge."""
+
+from __future__ import annotations
+
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.trends import NO_RATIO
+from benchpipe.blocks.hold.plan import HoldBlock
+from benchpipe.blocks.measures import Measure
+from benchpipe.blocks.relaxation.plan import RelaxationBlock
+from benchpipe.check.measures import MEASURES
+from benchpipe.columns import unit_text
+from benchpipe.config.limits import LimitConfig
+from benchpipe.config.model import together
+from benchpipe.errors import ConfigError, nearest
+from benchpipe.plan import Block
+from benchpipe.run import RunConfig
+from benchpipe.samples.signals import signal_units
+
+
+def limits_fit(run: RunConfig) -> None:
+    """Hold every limit against the measures, the plan's blocks and the run's units.
+
+    Raises
+    ------
+    ConfigError
+        An unknown measure, a block of another kind, a value in another unit, or a statistic
+        or window that does not fit: all of them at once.
+    """
+    problems: list[ConfigError] = []
+    for limits in run.limits:
+        for i, limit in enumerate(limits.config.limit):
+            if (found := _misfit(limit, run)) is not None:
+                key, what, expected = found
+                where = limits.file.where(("limit", i, key))
+                problems.append(ConfigError(f"limit '{limit.name}': {what}", where=where, expected=expected))
+    if problems:
+        raise together(problems)
+
+
+def _misfit(limit: LimitConfig, run: RunConfig) -> tuple[str, str, str | None] | None:
+    """Key, what is wrong with it, and what is allowed; None for a limit that fits."""
+    measure = MEASURES.get(limit.measure)
+    if measure is None:
+        return "measure", f"unknown measure '{limit.measure}'", nearest(limit.measure, list(MEASURES))
+    kinds = {b.name: b.kind for b in run.plan.block}
+    kind = kinds.get(limit.block, limit.block)
+    if kind != measure.kind:
+        fitting = [name for name, k in kinds.items() if k == measure.kind]
+        what = f"{measure.name} is a measure of {measure.kind} blocks, '{limit.block}' is not one"
+        return "block", what, "known: " + ", ".join(dict.fromkeys([measure.kind, *fitting]))
+    wrong = _wrong_statistic(limit, measure) or _wrong_window(limit, measure)
+    expected = limit_unit(limit, measure, run)
+    unit = limit.ends[0].unit
+    if wrong is None and unit != expected:
+        what = f"the value is in {unit}, {measure.name} ({limit.statistic}) in {expected}"
+        return "value" if limit.between is None else "between", what, f"a value in {expected}"
+    wrong = wrong or next(filter(None, (_wrong_block(limit, b) for b in blocks_of(limit, measure, run))), None)
+    return (*wrong, None) if wrong else None
+
+
+def limit_unit(limit: LimitConfig, measure: Measure, run: RunConfig) -> str:
+    """Inside unit of a limit's value."""
+    if limit.statistic in ("change", "share"):
+        return "1"
+    return unit_text(measure.unit, signal_units(run.rig))
+
+
+def _wrong_statistic(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
+    if (limit.statistic == "count") != (measure.name == "cycles_done" or measure.unit == "times"):
+        return "statistic", "'count' goes with cycles_done and what is counted in times, and only with them"
+    if (limit.statistic == "share") != (measure.name == "off_target"):
+        return "statistic", "'share' goes with off_target, and only with it"
+    if limit.statistic == "change" and (measure.kind != "cyclic" or measure.name in NO_RATIO):
+        return "statistic", f"'change' is a ratio to the baseline, which {measure.name} does not have"
+    return None
+
+
+def _wrong_window(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
+    window = next((key for key in ("last_cycles", "cycles") if getattr(limit, key) is not None), None)
+    if window and (measure.kind != "cyclic" or limit.statistic == "count"):
+        return window, f"{measure.name} is not taken over some cycles"
+    at_a_time = measure.table in ("creep_points", "relaxation_points")
+    if at_a_time and limit.at_time is None:
+        return "measure", f"{measure.name} needs at_time, such as '10 min'"
+    if not at_a_time and limit.at_time is not None:
+        return "at_time", f"at_time is for creep and load lost, not for {measure.name}"
+    return None
+
+
+def _wrong_block(limit: LimitConfig, block: Block) -> tuple[str, str] | None:
+    if limit.statistic == "change" and isinstance(block, CyclicBlock) and block.baseline is None:
+        return "statistic", f"block '{block.name}' of the plan has no baseline to take the change from"
+    reports = block.report_at if isinstance(block, HoldBlock | RelaxationBlock) else None
+    if reports is not None and limit.at_time is not None and limit.at_time not in reports:
+        return "at_time", f"block '{block.name}' does not report at {limit.at_time:g} s: add it to report_at"
+    return None
+
+
+def blocks_of(limit: LimitConfig, measure: Measure, run: RunConfig) -> list[Block]:
+    """Blocks of the plan that a limit is for: the one it names, or all of the kind it names."""
+    named = [b for b in run.plan.block if b.name == limit.block or b.kind == limit.block]
+    return [b for b in named if b.kind == measure.kind]

@@ -1,0 +1,1 @@
+"""Log formats: one file a format, each gives batches of rows."""

@@ -1,0 +1,278 @@
+"""A run: a plan with the rig and the limits it names, held against one another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.locking.plan import LockingBlock
+from benchpipe.blocks.sweep.plan import SweepBlock
+from benchpipe.config.lab import LabConfig
+from benchpipe.config.limits import LimitsConfig, LimitSet
+from benchpipe.config.model import Quantity, load_model, together
+from benchpipe.config.rig import RigConfig
+from benchpipe.config.toml import TomlFile
+from benchpipe.errors import ConfigError, nearest
+from benchpipe.lab_fit import KnownRun, lab_tests_fit
+from benchpipe.places import apart_from_logs
+from benchpipe.plan import Block, PlanConfig
+from benchpipe.units import a_quantity
+
+LAB_FILE = "lab.toml"
+LIMITED = ("cyclic", "hold", "relaxation", "sweep", "proof", "locking", "stance", "run")  # kinds that a limit may name
+
+
+@dataclass(frozen=True)
+class RunConfig:
+    """Everything that says how one run is read, processed and judged."""
+
+    plan_path: Path
+    plan: PlanConfig
+    rig_path: Path
+    rig: RigConfig
+    limits: tuple[LimitSet, ...]
+    store: Path
+
+    @property
+    def name(self) -> str:
+        """Name of the run."""
+        return self.plan.name
+
+    @property
+    def folder(self) -> Path:
+        """Folder that log patterns start from."""
+        return self.plan_path.parent
+
+
+def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
+    """Read a plan file and what it names.
+
+    Parameters
+    ----------
+    plan_path : Path
+        The plan file.
+    store : Path, optional
+        Store folder; else that of the nearest ``lab.toml`` above, else ``store`` beside the plan.
+
+    Raises
+    ------
+    ConfigError
+        A file is missing or wrong, the files contradict one another, or the store stands among the raw logs.
+    """
+    plan, plan_file = load_model(PlanConfig, plan_path)
+    rig_path = _beside(plan_path, plan.rig)
+    _must_exist(rig_path, plan_file, ("rig",))
+    rig, _ = load_model(RigConfig, rig_path)
+    limit_sets: list[LimitSet] = []
+    problems: list[ConfigError] = []
+    for i, relative in enumerate(plan.limits):
+        path = _beside(plan_path, relative)
+        _must_exist(path, plan_file, ("limits", i))
+        config, file = load_model(LimitsConfig, path)
+        limit_sets.append(LimitSet(file, config))
+        problems += _limits_fit(plan, config, file)
+    problems += _blocks_fit(plan, rig, plan_file)
+    if problems:
+        raise together(problems)
+    store = store or _store_of(plan_path)
+    apart_from_logs(plan, plan_file, store, "store")
+    return RunConfig(plan_path, plan, rig_path, rig, tuple(limit_sets), store)
+
+
+def load_lab(lab_path: Path, *, with_tests: bool = False) -> tuple[LabConfig, list[Path], Path]:
+    """Read a lab file: the config, its plan files and its store folder.
+
+    A plan that is missing is the business of its own run, not of the others.
+
+    Parameters
+    ----------
+    with_tests : bool
+        Verify what the tests name too, which takes their plans: for commands of the whole lab. A run is signed or
+        shown whatever the lab file says of tests.
+
+    Raises
+    ------
+    ConfigError
+        The file is wrong, or a test names a run, block or limit file that is not there.
+    """
+    lab, file = load_model(LabConfig, lab_path)
+    plans = [_beside(lab_path, relative) for relative in lab.plans]
+    if lab.test and with_tests:
+        runs = _known_runs(plans)
+        problems = list(lab_tests_fit(lab.test, file, runs, all_known=len(runs) == len(plans)))
+        if problems:
+            raise together(problems)
+    return lab, plans, _beside(lab_path, lab.store)
+
+
+def _known_runs(plans: list[Path]) -> dict[str, KnownRun]:
+    """What tests may name of the runs whose plans can be read."""
+    runs: dict[str, KnownRun] = {}
+    for path in plans:
+        try:
+            plan, _ = load_model(PlanConfig, path)
+        except ConfigError:
+            continue
+        try:
+            names = tuple(load_model(LimitsConfig, _beside(path, one))[0].name for one in plan.limits)
+            runs[plan.name] = KnownRun.of(plan, names)
+        except ConfigError:  # told by the run itself
+            runs[plan.name] = KnownRun.of(plan, None)
+    return runs
+
+
+def find_lab(start: Path) -> Path | None:
+    """Nearest ``lab.toml`` in a folder or above it."""
+    for folder in (start, *start.parents):
+        if (folder / LAB_FILE).is_file():
+            return folder / LAB_FILE
+    return None
+
+
+def find_plan(run: str, lab_path: Path | None) -> Path:
+    """Turn RUN (a plan file, or a run's name in the lab file) into a plan file."""
+    if Path(run).suffix == ".toml" or Path(run).is_file():
+        return Path(run).absolute()
+    lab_path = lab_path or find_lab(Path.cwd())
+    if lab_path is None:
+        raise ConfigError(
+            f"'{run}' is no plan file, and no {LAB_FILE} stands here or above to look the name up in",
+            do_next="give the path of a plan file, or --lab FILE",
+        )
+    names: dict[str, Path] = {}
+    broken: list[ConfigError] = []
+    for path in load_lab(lab_path)[1]:
+        try:
+            names.setdefault(load_model(PlanConfig, path)[0].name, path)
+        except ConfigError as error:
+            broken.append(error)
+    if run not in names:
+        unread = f", and {len(broken)} plan(s) cannot be read: {broken[0]}" if broken else ""
+        raise ConfigError(f"the lab has no run '{run}'{unread}", where=lab_path, expected=nearest(run, list(names)))
+    return names[run]
+
+
+def _beside(path: Path, relative: Path) -> Path:
+    return Path(relative) if Path(relative).is_absolute() else (path.parent / relative).absolute()
+
+
+def _must_exist(path: Path, file: TomlFile, keys: tuple[str | int, ...]) -> None:
+    if not path.is_file():
+        raise ConfigError(
+            f"the file '{path}' does not exist", where=file.where(keys), do_next="paths are relative to this file"
+        )
+
+
+def _store_of(plan_path: Path) -> Path:
+    lab_path = find_lab(plan_path.absolute().parent)
+    if lab_path is None:
+        return plan_path.absolute().parent / "store"
+    return load_lab(lab_path)[2]
+
+
+def _limits_fit(plan: PlanConfig, limits: LimitsConfig, file: TomlFile) -> Iterator[ConfigError]:
+    known = [b.name for b in plan.block] + sorted({b.kind for b in plan.block})
+    for i, limit in enumerate(limits.limit):
+        if limit.block not in known and limit.block not in LIMITED:
+            yield ConfigError(
+                f"limit '{limit.name}' is for the block '{limit.block}', which plan '{plan.name}' does not have",
+                where=file.where(("limit", i, "block")),
+                expected=nearest(limit.block, known),
+            )
+
+
+def _blocks_fit(plan: PlanConfig, rig: RigConfig, file: TomlFile) -> Iterator[ConfigError]:
+    """Loads and motions of the plan are what the rig measures, and it samples them fast enough."""
+    measured = {"load": rig.load_quantity, "motion": rig.motion_quantity}
+    for i, block in enumerate(plan.block):
+        if block.mode is not None and rig.mode is None:
+            yield ConfigError(
+                f"block '{block.name}' is for mode {block.mode}, and the rig '{rig.name}' names no mode channel",
+                where=file.where(("block", i, "mode")),
+                do_next='add mode = "CHANNEL" to the rig file, or remove the key',
+            )
+        for key, quantity in _quantities(block):
+            if _base_of(quantity, measured) not in measured.values():
+                yield ConfigError(
+                    f"block '{block.name}': {key} is {a_quantity(quantity)}, the rig '{rig.name}' measures "
+                    f"{measured['load']} against {measured['motion']}",
+                    where=file.where(("block", i, key)),
+                    do_next="give it in the rig's quantity, or add the geometry to the rig file",
+                )
+        if isinstance(block, CyclicBlock) and block.planned_by == "counter" and rig.counter is None:
+            yield ConfigError(
+                f"block '{block.name}' ends by the rig's counter, and the rig '{rig.name}' names no counter channel",
+                where=file.where(("block", i, "planned_by")),
+                do_next='add counter = "CHANNEL" to the rig file, or write planned_by = "detected"',
+            )
+        if isinstance(block, CyclicBlock) and block.boundary == "row":
+            yield from _valleys(block, rig, file, i)
+        elif isinstance(block, CyclicBlock | SweepBlock):
+            yield from _sampled(block, rig, file, i)
+        if isinstance(block, LockingBlock):
+            yield from _mode_shown(block, rig, file, i)
+
+
+def _base_of(quantity: str, measured: dict[str, str]) -> str:
+    """The load or motion that a rate is of, or the one that goes with a stiffness; else the quantity itself."""
+    if quantity.startswith("stiffness"):
+        return {"stiffness (angular)": "torque", "stiffness (linear)": "force"}[quantity]
+    return quantity.removesuffix(" rate") if quantity.removesuffix(" rate") in measured.values() else quantity
+
+
+def _mode_shown(block: LockingBlock, rig: RigConfig, file: TomlFile, place: int) -> Iterator[ConfigError]:
+    """The rig has the channels that a locking block looks at."""
+    if rig.mode is None:
+        yield ConfigError(
+            f"block '{block.name}' counts lock changes, and the rig '{rig.name}' names no mode channel",
+            where=file.where(("block", place, "kind")),
+            do_next='add mode = "CHANNEL" to the rig file, or remove the block',
+        )
+    known = {c.name: c.quantity for c in rig.channel}
+    if block.asked_channel is not None and known.get(block.asked_channel) != rig.motion_quantity:
+        yield ConfigError(
+            f"block '{block.name}': asked_channel '{block.asked_channel}' is no channel of {rig.motion_quantity} "
+            f"of the rig '{rig.name}'",
+            where=file.where(("block", place, "asked_channel")),
+            expected=nearest(block.asked_channel, [n for n, q in known.items() if q == rig.motion_quantity]),
+        )
+
+
+def _quantities(block: Block) -> Iterator[tuple[str, str]]:
+    """Keys of a block that hold loads or motions, and their quantities."""
+    for key in type(block).model_fields:
+        value = getattr(block, key)
+        for one in value if isinstance(value, tuple) else (value,):
+            if isinstance(one, Quantity):
+                yield key, one.quantity
+
+
+def _valleys(block: CyclicBlock, rig: RigConfig, file: TomlFile, place: int) -> Iterator[ConfigError]:
+    """A log whose rows are cycles has a channel for the valleys too."""
+    missing = [name for name, axis in (("load", rig.load), ("motion", rig.motion)) if axis.valley is None]
+    if missing:
+        yield ConfigError(
+            f"block '{block.name}': each row is a cycle, and the rig '{rig.name}' names no channel of the valleys",
+            where=file.where(("block", place, "boundary")),
+            do_next=f'add valley = "CHANNEL" to [{"] and [".join(missing)}] of the rig file',
+        )
+
+
+def _sampled(block: CyclicBlock | SweepBlock, rig: RigConfig, file: TomlFile, place: int) -> Iterator[ConfigError]:
+    """A cycle has enough samples, and a low-pass filter something to pass."""
+    rate = rig.time.sample_rate
+    if rate / block.frequency < block.least_samples:
+        yield ConfigError(
+            f"block '{block.name}': {rate:g} samples a second at {block.frequency:g} cycles a second are "
+            f"{rate / block.frequency:.3g} samples a cycle, least_samples asks for {block.least_samples}",
+            where=file.where(("block", place, "frequency")),
+            do_next="correct frequency, least_samples, or the rig's sample_rate",
+        )
+    if block.lowpass is not None and block.lowpass >= 0.5 * rate:
+        yield ConfigError(
+            f"block '{block.name}': lowpass {block.lowpass:g} Hz filters nothing at {rate:g} samples a second",
+            where=file.where(("block", place, "lowpass")),
+            expected=f"less than {0.5 * rate:g} Hz",
+        )

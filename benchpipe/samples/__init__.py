@@ -1,0 +1,1 @@
+"""The one reader of samples: zeros, shifts, geometry, modes."""

@@ -1,0 +1,1 @@
+"""What is shown, computed once; nothing is drawn here."""

@@ -1,0 +1,96 @@
+"""What is shown of a run: the data alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from benchpipe.blocks.figures import BlockView
+from benchpipe.check.decision import Verdict
+from benchpipe.health.rules import Finding
+from benchpipe.store.manifest import Remark
+from benchpipe.views.pace import Pace
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """One thing to look at.
+
+    Attributes
+    ----------
+    run, code, where : str
+        Name of the run, kind of alarm, file or block or limit: together its identity.
+    text : str
+        What was seen, in a sentence. It may count, and change from night to night.
+    since : datetime, optional
+        UTC, whole seconds: the night that first said it. None before :func:`dated`.
+    new : bool
+        It was not in the last night.
+    """
+
+    run: str
+    code: str
+    where: str
+    text: str
+    since: datetime | None = None
+    new: bool = True
+
+    @property
+    def identity(self) -> tuple[str, str, str]:
+        """What makes it the same alarm as another night's."""
+        return self.run, self.code, self.where
+
+
+@dataclass(frozen=True)
+class StepUse:
+    """What a step took when it last worked: wall time and peak memory of the process [MB], 0 where not known."""
+
+    step: str
+    seconds: float
+    peak_mb: float
+
+
+@dataclass(frozen=True)
+class RunView:
+    """One run at a glance.
+
+    ``running``: the plan asks for more than there is; ``judged``: it was checked; ``alarms`` and
+    ``steps``: as far as a night has been told or has worked on it; ``health``: how its rig was when
+    that was looked at, and ``watched`` that it was; ``bytes_a_day``: its tables grow by so much, 0 where
+    it does not go on; ``pauses``: restarts of the log's clock, and what is known of the
+    pauses; ``limits_note``: why ``limits`` has no rows, or of when they are if not of now.
+    """
+
+    run: str
+    specimen: str
+    rig: str
+    note: str
+    verdict: Verdict
+    judged: bool
+    running: bool
+    first_us: int | None
+    last_us: int | None
+    dated: bool
+    logs: int
+    rows: int
+    samples: int
+    rejects: int
+    repeats: int
+    blocks: tuple[BlockView, ...]
+    limits: tuple[dict[str, Any], ...]
+    remarks: tuple[Remark, ...]
+    reasons: tuple[tuple[str, int], ...]
+    do_next: tuple[str, ...]
+    failed: str | None = None
+    pace: Pace | None = None
+    alarms: tuple[Alarm, ...] = ()
+    steps: tuple[StepUse, ...] = ()
+    signed: str = ""
+    archived: str = ""
+    health: tuple[Finding, ...] = ()
+    bytes_a_day: float = 0.0
+    watched: bool = False
+    limits_note: str = ""
+    stored: RunView | None = None  # of a run that could not be worked on: what the store has
+    pauses: str = ""
