@@ -49,7 +49,7 @@ def open_run(lab: str | PathLike[str] | None, run: str, *, store: str | PathLike
     lab_path = lab_path or find_lab(config.plan_path.parent)
     if lab_path is not None:
         must_be_there(lab_path, config.store)
-    kept = RunStore(config.store, config.name)
+    kept = config.open_store()
     manifest = kept.manifest()
     if not manifest.sources:
         raise ConfigError(
@@ -138,13 +138,13 @@ class Run:
         import pyarrow.compute as pc
 
         from benchpipe.samples.signals import signal_units
-        from benchpipe.tables import TABLES, schema
         from benchpipe.views.export import table_pieces
 
-        if name not in TABLES:
-            raise ConfigError(f"there is no table '{name}'", expected=nearest(name, list(TABLES)))
-        there = schema(name, signal_units(self.config.rig))
-        number = _number(name)
+        tables = self.store.tables
+        if name not in tables:
+            raise ConfigError(f"there is no table '{name}'", expected=nearest(name, list(tables)))
+        there = schema_of(tables[name], signal_units(self.config.rig))
+        number = next((what for what in self._events if what in there.names), "")
         if between is not None and number not in there.names:
             raise ConfigError(f"nothing in the table '{name}' has a number", do_next="leave out between")
         if block is not None:
@@ -189,7 +189,7 @@ class Run:
         from benchpipe.samples.signals import block_signals, signal_units
         from benchpipe.views.trace import span_of
 
-        what, at = _one(number)
+        what, at = self._one(number)
         chosen = self._block(block, what)
         if self.manifest.closed:
             raise ConfigError(
@@ -241,10 +241,24 @@ class Run:
         """
         from benchpipe.views.trace import traced
 
-        what, at = _one(number)
+        what, at = self._one(number)
         if what is None:
             raise ConfigError("say of what, such as cycle=12")
         return list(traced(self.config, self.store, self.manifest, block, what, at).logs)
+
+    @property
+    def _events(self) -> dict[str, Any]:
+        from benchpipe.process.origins import events_of
+
+        return events_of(self.config)
+
+    def _one(self, number: dict[str, int]) -> tuple[str | None, int]:
+        for what in number:
+            if what not in self._events:
+                raise ConfigError(f"nothing is numbered by '{what}'", expected=f"one of {', '.join(self._events)}")
+        if len(number) > 1:
+            raise ConfigError(f"give one of {', '.join(number)}")
+        return next(iter(number.items()), (None, 0))
 
     def _block(self, name: str | None, what: str | None = None) -> Any:
         """The block that is meant.
@@ -254,27 +268,17 @@ class Run:
         ConfigError
             There is none, or more than one it could be.
         """
-        from benchpipe.process.origins import TABLE_OF
-
         blocks = {b.name: b for b in self.config.plan.block}
         if name is not None:
             if name not in blocks:
                 raise ConfigError(f"the plan has no block '{name}'", expected=nearest(name, list(blocks)))
             return blocks[name]
         if what is not None:
-            having = set(self.table(TABLE_OF[what], ["block"]).column("block").to_pylist())
+            having = set(self.table(self._events[what].table, ["block"]).column("block").to_pylist())
             blocks = {n: b for n, b in blocks.items() if n in having}
         if len(blocks) != 1:
             raise ConfigError("say of which block", expected=f"one of {', '.join(blocks) or 'none'}")
         return next(iter(blocks.values()))
-
-
-def _number(table: str) -> str:
-    """Column that numbers the rows of a table or what they belong to."""
-    from benchpipe.process.origins import TABLE_OF
-    from benchpipe.tables import columns
-
-    return next((what for what in TABLE_OF if what in columns(table)), "")
 
 
 def _needed(block: str | None, between: tuple[int, int] | None, number: str) -> Iterator[str]:
@@ -283,17 +287,6 @@ def _needed(block: str | None, between: tuple[int, int] | None, number: str) -> 
         yield "block"
     if between is not None:
         yield number
-
-
-def _one(number: dict[str, int]) -> tuple[str | None, int]:
-    from benchpipe.process.origins import TABLE_OF
-
-    for what in number:
-        if what not in TABLE_OF:
-            raise ConfigError(f"nothing is numbered by '{what}'", expected=f"one of {', '.join(TABLE_OF)}")
-    if len(number) > 1:
-        raise ConfigError(f"give one of {', '.join(number)}")
-    return next(iter(number.items()), (None, 0))
 
 
 def _array(signals: Any, name: str) -> Any:

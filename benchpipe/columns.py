@@ -1,13 +1,19 @@
-"""What a column of a table is, and the columns of proofs and lock changes (:mod:`benchpipe.tables` has all)."""
+"""What a column of a table is, and what is made of columns: Arrow schemas, arrays.
+
+A unit of ``load`` or ``motion`` stands for the run's own (``N*m`` and ``deg``, or ``N`` and ``mm``), which the files
+carry as metadata.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import numpy as np
-import pyarrow as pa
-
-from benchpipe.blocks.cyclic.trends import Floats
+if TYPE_CHECKING:
+    import numpy as np
+    import pyarrow as pa
+    from numpy.typing import NDArray
 
 
 @dataclass(frozen=True)
@@ -42,13 +48,37 @@ STUCK = column(
 )
 
 
-def floats(column: pa.ChunkedArray) -> Floats:
+def floats(column: pa.ChunkedArray) -> NDArray[np.float64]:
     """Column → float64, NaN for null."""
+    import numpy as np
+
     array = column.combine_chunks().cast("float64", safe=False)
     return np.array(array.fill_null(float("nan")) if array.null_count else array)
 
 
-def unit_text(unit: str, units: dict[str, str]) -> str:
+def schema_of(columns: Iterable[Column], units: Mapping[str, str] | None = None) -> pa.Schema:
+    """Arrow schema of some columns.
+
+    Parameters
+    ----------
+    units : mapping, optional
+        What ``load`` and ``motion`` stand for, such as ``{"load": "N*m", "motion": "deg"}``.
+    """
+    import pyarrow as pa
+
+    types = {
+        "int64": pa.int64(), "int32": pa.int32(), "uint16": pa.uint16(), "float64": pa.float64(),
+        "float32": pa.float32(), "bool": pa.bool_(), "string": pa.string(),
+    }  # fmt: skip
+    return pa.schema(
+        [
+            pa.field(c.name, types[c.dtype], c.null, {"unit": unit_text(c.unit, units or {}), "meaning": c.meaning})
+            for c in columns
+        ]
+    )
+
+
+def unit_text(unit: str, units: Mapping[str, str]) -> str:
     """A column's unit with ``load`` and ``motion`` put into words of the run."""
     parts = [units.get(part, part) for part in unit.split("/")]
     return "/".join(parts)

@@ -79,7 +79,7 @@ def run_steps(run: RunConfig, **options: Unpack[StepOptions]) -> Outcome:
     limits_fit(run)
     first, until = options.get("first", "ingest"), options.get("until", "check")
     steps = STEPS[STEPS.index(first) : STEPS.index(until) + 1]
-    store = RunStore(run.store, run.name)
+    store = run.open_store()
     if first != "ingest":
         return _do(run, store, Mended(store.manifest()), steps, options)
     mended = mend(store, verify=options.get("verify", False), again=options.get("again", False))

@@ -5,24 +5,31 @@ A plan is what the commands call a run.
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from collections.abc import Iterable
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Self, Union
 
-from pydantic import Field, model_validator
+from pydantic import Field, create_model, model_validator
 
-from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.hold.plan import HoldBlock
-from benchpipe.blocks.idle.plan import IdleBlock
-from benchpipe.blocks.locking.plan import LockingBlock
-from benchpipe.blocks.proof.plan import ProofBlock
-from benchpipe.blocks.relaxation.plan import RelaxationBlock
-from benchpipe.blocks.stance.plan import StanceBlock
-from benchpipe.blocks.sweep.plan import SweepBlock
-from benchpipe.config.model import ConfigModel, Many, PathText, PatternText, StatedPause
+from benchpipe.blocks.base import BlockKind
+from benchpipe.blocks.registry import KINDS, OURS, outside_kinds
+from benchpipe.config.block import BlockConfig
+from benchpipe.config.model import ConfigModel, Many, PathText, PatternText, StatedPause, load_model
+from benchpipe.config.toml import TomlFile, read_toml
 
-Block = Annotated[
-    CyclicBlock | HoldBlock | RelaxationBlock | SweepBlock | ProofBlock | LockingBlock | StanceBlock | IdleBlock,
-    Field(discriminator="kind"),
-]
+Block = BlockConfig  # the section of a kind
+
+
+def _one_of(kinds: Iterable[BlockKind]) -> Any:
+    """The section of one of these kinds, by its key ``kind``."""
+    return Annotated[Union[tuple(kind.config for kind in kinds)], Field(discriminator="kind")]  # noqa: UP007
+
+
+if TYPE_CHECKING:
+    AnyBlock = BlockConfig
+else:
+    AnyBlock = _one_of(KINDS)
 
 
 class PlanConfig(ConfigModel):
@@ -35,7 +42,7 @@ class PlanConfig(ConfigModel):
     limits: Many[PathText] = ()
     logs: Many[PatternText] = Field(min_length=1)
     restart_pause: StatedPause = None
-    block: Many[Block] = Field(min_length=1)
+    block: Many[AnyBlock] = Field(min_length=1)
 
     @model_validator(mode="after")
     def _names_differ(self) -> Self:
@@ -45,3 +52,27 @@ class PlanConfig(ConfigModel):
         if len(set(self.limits)) != len(self.limits):
             raise ValueError("a limit file is listed twice")
         return self
+
+
+@cache
+def plan_model(more: tuple[str, ...] = ()) -> type[PlanConfig]:
+    """Model of a plan with some kinds of other packages, by name, besides ours."""
+    if not more:
+        return PlanConfig
+    many: Any = Many
+    kinds = (*KINDS, *(outside_kinds()[name] for name in more))
+    return create_model("PlanConfig", __base__=PlanConfig, block=(many[_one_of(kinds)], Field(min_length=1)))
+
+
+def load_plan(path: Path) -> tuple[PlanConfig, TomlFile]:
+    """Read and check a plan file.
+
+    Raises
+    ------
+    ConfigError
+        Every wrong key at once; or a kind of another package cannot be loaded.
+    """
+    blocks = read_toml(path).values.get("block")
+    named = {block.get("kind") for block in blocks if isinstance(block, dict)} if isinstance(blocks, list) else set()
+    others = sorted(name for name in named if isinstance(name, str) and name not in OURS)
+    return load_model(plan_model(tuple(name for name in others if name in outside_kinds())), path)

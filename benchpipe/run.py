@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.locking.plan import LockingBlock
-from benchpipe.blocks.sweep.plan import SweepBlock
+from benchpipe.blocks.registry import KINDS, kind_of, kinds_of
+from benchpipe.columns import Column
 from benchpipe.config.lab import LabConfig
 from benchpipe.config.limits import LimitsConfig, LimitSet
 from benchpipe.config.model import Quantity, load_model, together
@@ -17,11 +17,13 @@ from benchpipe.config.toml import TomlFile
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.lab_fit import KnownRun, lab_tests_fit
 from benchpipe.places import apart_from_logs
-from benchpipe.plan import Block, PlanConfig
+from benchpipe.plan import Block, PlanConfig, load_plan
 from benchpipe.units import a_quantity
 
+if TYPE_CHECKING:
+    from benchpipe.store.run_store import RunStore
+
 LAB_FILE = "lab.toml"
-LIMITED = ("cyclic", "hold", "relaxation", "sweep", "proof", "locking", "stance", "run")  # kinds that a limit may name
 
 
 @dataclass(frozen=True)
@@ -45,6 +47,18 @@ class RunConfig:
         """Folder that log patterns start from."""
         return self.plan_path.parent
 
+    @property
+    def tables(self) -> dict[str, Sequence[Column]]:
+        """Tables of the plan's kinds of blocks, by name."""
+        kinds = kinds_of(block.kind for block in self.plan.block)
+        return {name: columns for kind in kinds for name, columns in kind.tables.items()}
+
+    def open_store(self) -> RunStore:
+        """The run's tables on disk."""
+        from benchpipe.store.run_store import RunStore
+
+        return RunStore(self.store, self.name, self.tables)
+
 
 def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
     """Read a plan file and what it names.
@@ -61,7 +75,7 @@ def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
     ConfigError
         A file is missing or wrong, the files contradict one another, or the store stands among the raw logs.
     """
-    plan, plan_file = load_model(PlanConfig, plan_path)
+    plan, plan_file = load_plan(plan_path)
     rig_path = _beside(plan_path, plan.rig)
     _must_exist(rig_path, plan_file, ("rig",))
     rig, _ = load_model(RigConfig, rig_path)
@@ -112,7 +126,7 @@ def _known_runs(plans: list[Path]) -> dict[str, KnownRun]:
     runs: dict[str, KnownRun] = {}
     for path in plans:
         try:
-            plan, _ = load_model(PlanConfig, path)
+            plan, _ = load_plan(path)
         except ConfigError:
             continue
         try:
@@ -145,7 +159,7 @@ def find_plan(run: str, lab_path: Path | None) -> Path:
     broken: list[ConfigError] = []
     for path in load_lab(lab_path)[1]:
         try:
-            names.setdefault(load_model(PlanConfig, path)[0].name, path)
+            names.setdefault(load_plan(path)[0].name, path)
         except ConfigError as error:
             broken.append(error)
     if run not in names:
@@ -174,8 +188,9 @@ def _store_of(plan_path: Path) -> Path:
 
 def _limits_fit(plan: PlanConfig, limits: LimitsConfig, file: TomlFile) -> Iterator[ConfigError]:
     known = [b.name for b in plan.block] + sorted({b.kind for b in plan.block})
+    limited = ("run", *(kind.name for kind in KINDS if kind.events is not None))
     for i, limit in enumerate(limits.limit):
-        if limit.block not in known and limit.block not in LIMITED:
+        if limit.block not in known and limit.block not in limited:
             yield ConfigError(
                 f"limit '{limit.name}' is for the block '{limit.block}', which plan '{plan.name}' does not have",
                 where=file.where(("limit", i, "block")),
@@ -201,18 +216,9 @@ def _blocks_fit(plan: PlanConfig, rig: RigConfig, file: TomlFile) -> Iterator[Co
                     where=file.where(("block", i, key)),
                     do_next="give it in the rig's quantity, or add the geometry to the rig file",
                 )
-        if isinstance(block, CyclicBlock) and block.planned_by == "counter" and rig.counter is None:
-            yield ConfigError(
-                f"block '{block.name}' ends by the rig's counter, and the rig '{rig.name}' names no counter channel",
-                where=file.where(("block", i, "planned_by")),
-                do_next='add counter = "CHANNEL" to the rig file, or write planned_by = "detected"',
-            )
-        if isinstance(block, CyclicBlock) and block.boundary == "row":
-            yield from _valleys(block, rig, file, i)
-        elif isinstance(block, CyclicBlock | SweepBlock):
-            yield from _sampled(block, rig, file, i)
-        if isinstance(block, LockingBlock):
-            yield from _mode_shown(block, rig, file, i)
+        for misfit in kind_of(block.kind).fits(block, rig):
+            where = file.where(("block", i, misfit.key))
+            yield ConfigError(misfit.what, where=where, expected=misfit.expected, do_next=misfit.do_next)
 
 
 def _base_of(quantity: str, measured: dict[str, str]) -> str:
@@ -222,24 +228,6 @@ def _base_of(quantity: str, measured: dict[str, str]) -> str:
     return quantity.removesuffix(" rate") if quantity.removesuffix(" rate") in measured.values() else quantity
 
 
-def _mode_shown(block: LockingBlock, rig: RigConfig, file: TomlFile, place: int) -> Iterator[ConfigError]:
-    """The rig has the channels that a locking block looks at."""
-    if rig.mode is None:
-        yield ConfigError(
-            f"block '{block.name}' counts lock changes, and the rig '{rig.name}' names no mode channel",
-            where=file.where(("block", place, "kind")),
-            do_next='add mode = "CHANNEL" to the rig file, or remove the block',
-        )
-    known = {c.name: c.quantity for c in rig.channel}
-    if block.asked_channel is not None and known.get(block.asked_channel) != rig.motion_quantity:
-        yield ConfigError(
-            f"block '{block.name}': asked_channel '{block.asked_channel}' is no channel of {rig.motion_quantity} "
-            f"of the rig '{rig.name}'",
-            where=file.where(("block", place, "asked_channel")),
-            expected=nearest(block.asked_channel, [n for n, q in known.items() if q == rig.motion_quantity]),
-        )
-
-
 def _quantities(block: Block) -> Iterator[tuple[str, str]]:
     """Keys of a block that hold loads or motions, and their quantities."""
     for key in type(block).model_fields:
@@ -247,32 +235,3 @@ def _quantities(block: Block) -> Iterator[tuple[str, str]]:
         for one in value if isinstance(value, tuple) else (value,):
             if isinstance(one, Quantity):
                 yield key, one.quantity
-
-
-def _valleys(block: CyclicBlock, rig: RigConfig, file: TomlFile, place: int) -> Iterator[ConfigError]:
-    """A log whose rows are cycles has a channel for the valleys too."""
-    missing = [name for name, axis in (("load", rig.load), ("motion", rig.motion)) if axis.valley is None]
-    if missing:
-        yield ConfigError(
-            f"block '{block.name}': each row is a cycle, and the rig '{rig.name}' names no channel of the valleys",
-            where=file.where(("block", place, "boundary")),
-            do_next=f'add valley = "CHANNEL" to [{"] and [".join(missing)}] of the rig file',
-        )
-
-
-def _sampled(block: CyclicBlock | SweepBlock, rig: RigConfig, file: TomlFile, place: int) -> Iterator[ConfigError]:
-    """A cycle has enough samples, and a low-pass filter something to pass."""
-    rate = rig.time.sample_rate
-    if rate / block.frequency < block.least_samples:
-        yield ConfigError(
-            f"block '{block.name}': {rate:g} samples a second at {block.frequency:g} cycles a second are "
-            f"{rate / block.frequency:.3g} samples a cycle, least_samples asks for {block.least_samples}",
-            where=file.where(("block", place, "frequency")),
-            do_next="correct frequency, least_samples, or the rig's sample_rate",
-        )
-    if block.lowpass is not None and block.lowpass >= 0.5 * rate:
-        yield ConfigError(
-            f"block '{block.name}': lowpass {block.lowpass:g} Hz filters nothing at {rate:g} samples a second",
-            where=file.where(("block", place, "lowpass")),
-            expected=f"less than {0.5 * rate:g} Hz",
-        )

@@ -16,7 +16,7 @@ from benchpipe.blocks.proof.tables import PROOFS
 from benchpipe.blocks.relaxation.tables import RELAXATION_POINTS, RELAXATIONS
 from benchpipe.blocks.stance.tables import STANCES
 from benchpipe.blocks.sweep.tables import RESISTANCE, RESISTANCE_POINTS, SWEEPS
-from benchpipe.columns import Column, column, unit_text
+from benchpipe.columns import Column, column, schema_of
 from benchpipe.columns import column as _c
 
 if TYPE_CHECKING:
@@ -148,15 +148,4 @@ def schema(table: str, units: dict[str, str] | None = None) -> pa.Schema:
     units : dict, optional
         What ``load`` and ``motion`` stand for, such as ``{"load": "N*m", "motion": "deg"}``.
     """
-    import pyarrow as pa
-
-    types = {
-        "int64": pa.int64(), "int32": pa.int32(), "uint16": pa.uint16(), "float64": pa.float64(),
-        "float32": pa.float32(), "bool": pa.bool_(), "string": pa.string(),
-    }  # fmt: skip
-    return pa.schema(
-        [
-            pa.field(c.name, types[c.dtype], c.null, {"unit": unit_text(c.unit, units or {}), "meaning": c.meaning})
-            for c in TABLES[table]
-        ]
-    )
+    return schema_of(TABLES[table], units)

@@ -13,10 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.cyclic.tables import CycleFlag
-from benchpipe.blocks.cyclic.thresholds import HIGH_PART, LOW_PART, NEVER_US, Thresholds
-from benchpipe.blocks.sweep.plan import SweepBlock
+from benchpipe.blocks.cut_config import CutConfig
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.boundaries import (
     BETWEEN,
@@ -34,10 +31,8 @@ from benchpipe.kernels.records import RecordKind, record_kind
 from benchpipe.samples.signals import Signals
 
 SEAM_SAMPLES = 1 << 12
-ODD: dict[RecordKind, CycleFlag] = {
-    "loop": CycleFlag(0), "several": CycleFlag.SEVERAL_LOOPS, "part": CycleFlag.PART_OF_LOOP,
-    "ramp": CycleFlag.RAMP_ALONE,
-}  # fmt: skip
+NEVER_US = 2**62
+RECORD_KINDS: tuple[RecordKind, ...] = ("loop", "several", "part", "ramp")
 
 
 @dataclass(frozen=True)
@@ -79,7 +74,7 @@ class Pieces:
         Neither: an incomplete cycle.
     segment, samples : int64 arrays, shape (k,)
     odd : int64 array, shape (k,)
-        Flags of records that are not one loop.
+        What a record is, as a place in :data:`RECORD_KINDS`: 0 for one loop.
     boundary : int or None
         Sample that begins the first cycle, whether or not it has enough samples to be measured.
 
@@ -104,24 +99,8 @@ class Pieces:
         return len(self.first)
 
 
-def cut_of(block: CyclicBlock | SweepBlock, rig: RigConfig, learnt: Thresholds | None = None) -> Cut:
-    """How a block is cut on a rig.
-
-    Thresholds are as the plan says, else at 32 and 68 % of the target range: a cycle that
-    fades to half its range about the same mean still crosses both, and noise of a third
-    of the range from peak to peak cannot cross from one to the other. Without targets they
-    are ``learnt``, at the same parts of the range that is there.
-    """
-    if learnt is not None:
-        low, high = learnt.low, learnt.high
-    elif block.low is not None and block.high is not None:
-        low, high = block.low.value, block.high.value
-    elif isinstance(block, CyclicBlock) and block.targets is not None:
-        bottom, top = (target.value for target in block.targets)
-        low, high = bottom + LOW_PART * (top - bottom), bottom + HIGH_PART * (top - bottom)
-    else:
-        low, high = 0.0, 0.0  # only a block cut by record has neither
-    by_record = isinstance(block, CyclicBlock) and block.boundary == "record"
+def cut_between(block: CutConfig, rig: RigConfig, low: float, high: float, *, by_record: bool = False) -> Cut:
+    """How a block is cut on a rig between two thresholds, or into the stretches of its log."""
     gap_s = rig.time.gap_s
     return Cut(
         by_load=block.trigger == "load",
@@ -285,10 +264,10 @@ def _pieces(signals: Signals, events: NDArray[np.int64], cut: Cut) -> Pieces:
 def _odd_records(
     signals: Signals, start: NDArray[np.int64], end: NDArray[np.int64], cut: Cut
 ) -> NDArray[np.int64]:
-    """Flags of records that are not one loop."""
+    """What each record is, as a place in :data:`RECORD_KINDS`."""
     trigger, time_us = trigger_of(signals, cut), signals.time_us
     kinds = (
         record_kind(trigger[a:b], 1e-6 * float(time_us[b - 1] - time_us[a]), cut.period_s)
         for a, b in zip(start.tolist(), end.tolist(), strict=True)
     )
-    return np.array([int(ODD[kind]) for kind in kinds], np.int64)
+    return np.array([RECORD_KINDS.index(kind) for kind in kinds], np.int64)

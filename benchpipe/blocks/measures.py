@@ -1,11 +1,16 @@
-"""What a judged measure is."""
+"""What a judged measure is: a row that says how its values are taken, and how errors enter them."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-Kind = Literal["cyclic", "hold", "relaxation", "sweep", "stance", "proof", "locking", "run"]
+if TYPE_CHECKING:
+    from benchpipe.blocks.values import Asked, Values
+
+OF_VALUES = frozenset({"median", "mean", "max", "min", "last"})
+COUNTED = frozenset({"count"})
 
 
 @dataclass(frozen=True)
@@ -26,8 +31,8 @@ class Measure:
         Judged by its size: a lock that creeps the other way creeps all the same.
     zero_times : float
         How often an error of its channel's zero enters.
-    extreme : bool
-        The largest or smallest sample of a cycle: an incomplete cycle has it too.
+    extreme : str
+        ``"largest"`` or ``"smallest"`` sample of a cycle: an incomplete cycle has it too.
     range : bool
         The difference of two samples.
     dof_column : str, optional
@@ -39,10 +44,34 @@ class Measure:
         It bounds a figure already: its uncertainty is in it.
     own_parts : tuple of pairs
         Columns of parts that are in the value's own uncertainty, and what they come from.
+    values : callable
+        The values of a limit, from the tables; None of a measure of the run as a whole.
+    statistics : frozenset of str
+        What a limit may make of the values.
+    in_window : bool
+        Taken over some cycles of a block, whose noise is that of the block.
+    at_time : bool
+        At a time after loading (``at_time`` of the limit).
+    of : str
+        What else than load and motion it is made of: ``"temperature"``, or ``"phase"`` alone (a loss factor).
+    phase : str
+        How a delay between load and motion enters: as the ``"energy"`` or the ``"loss factor"`` of a loop; empty: not.
+    tangent : bool
+        A slope fitted to noisy samples of the motion.
+    to_reach : bool
+        A count that the plan has to reach; another one counts failures.
+    every_event : bool
+        One value for each event that the plan asks for.
+    machine : bool
+        Taken while the load moves the machine too, where the rig file states a machine stiffness.
+    hangs_on : tuple of str or None
+        Keys of the plan that decide it, where their values are drafted; None: all but those that choose rows.
+    today : bool
+        It changes from day to day.
     """
 
     name: str
-    kind: Kind
+    kind: str
     table: str
     columns: tuple[str, ...]
     unit: str
@@ -53,9 +82,26 @@ class Measure:
     u_column: str | None = None
     absolute: bool = False
     zero_times: float = 1.0
-    extreme: bool = False
+    extreme: Literal["largest", "smallest", ""] = ""
     range: bool = False
     dof_column: str | None = None
     one_sample: bool = False
     bound: bool = False
     own_parts: tuple[tuple[str, str], ...] = ()
+    values: Callable[[Asked], Values] | None = None
+    statistics: frozenset[str] = OF_VALUES
+    in_window: bool = False
+    at_time: bool = False
+    of: Literal["", "temperature", "phase"] = ""
+    phase: Literal["", "energy", "loss factor"] = ""
+    tangent: bool = False
+    to_reach: bool = False
+    every_event: bool = True
+    machine: bool = False
+    hangs_on: tuple[str, ...] | None = None
+    today: bool = False
+
+    @property
+    def fails(self) -> bool:
+        """A count of what went wrong."""
+        return self.unit == "times" and not self.to_reach

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.config.block import BlockConfig
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.sample_noise import sample_noise
 from benchpipe.samples.inputs import SampleInput
@@ -28,7 +28,7 @@ class SampleNoise:
     samples: int
 
 
-def learn_sample_noise(store: RunStore, inputs: list[SampleInput], rig: RigConfig, block: CyclicBlock) -> SampleNoise:
+def learn_sample_noise(store: RunStore, inputs: list[SampleInput], rig: RigConfig, block: BlockConfig) -> SampleNoise:
     """Look at the first samples of a block, wherever its files end."""
     load, motion, count = [], [], 0
     for piece in block_signals(store, inputs, rig, block):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -9,11 +10,44 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from benchpipe.blocks.left_out import NONE, Codes, item_reasons
+from benchpipe.blocks.base import Events
+from benchpipe.blocks.left_out import NONE, Codes, LogClock, item_reasons
 from benchpipe.blocks.measures import Measure
+from benchpipe.blocks.run_tables import RunTables
 from benchpipe.columns import floats
+from benchpipe.config.limits import LimitConfig
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the values of a limit are taken from.
+
+    Attributes
+    ----------
+    block : BlockConfig
+        Of the measure's kind.
+    clock : LogClock
+        How the log tells the time, and where that began again.
+    waits : str
+        What of the plan is still under way before this block, in words: no hold or sweep is due then.
+    others : tuple of Events
+        Of the plan's other kinds: they may lie in the time of this block.
+    """
+
+    limit: LimitConfig
+    measure: Measure
+    block: Any
+    tables: RunTables
+    clock: LogClock
+    waits: str = ""
+    others: tuple[Events, ...] = ()
+
+    @property
+    def rate(self) -> float:
+        """Samples a second."""
+        return self.clock.rate
 
 
 @dataclass(frozen=True)
@@ -151,7 +185,7 @@ def nothing(why: str, *, due: bool, of: int = 0) -> Values:
     return values_of(empty, empty, empty, of, due=due, why=why)
 
 
-def _items(rows: pa.Table, number: str, value: Floats, u: Floats | None, rate: float, **more: Any) -> Values:
+def items(rows: pa.Table, number: str, value: Floats, u: Floats | None, rate: float, **more: Any) -> Values:
     """One value a row of a table, with what of its rows is lost."""
     reason, share = item_reasons(rows, rate)
     starts = rows.column("start_us").to_pylist() if "start_us" in rows.column_names else []
@@ -163,23 +197,43 @@ def _items(rows: pa.Table, number: str, value: Floats, u: Floats | None, rate: f
     )  # fmt: skip
 
 
-def _own_u(measure: Measure, rows: pa.Table) -> Floats | None:
+def own_u(measure: Measure, rows: pa.Table) -> Floats | None:
     return floats(rows.column(measure.u_column)) if measure.u_column else None
 
 
-def _measured(measure: Measure, rows: pa.Table, number: str, rate: float) -> Values:
-    """One column with its own uncertainty."""
-    value = floats(rows.column(measure.columns[0]))
-    more = {"dof": floats(rows.column(measure.dof_column))} if measure.dof_column else {}
-    return _items(rows, number, value, _own_u(measure, rows), rate, why=_why(rows, value), **more)
+def of_rows(table: str, make: Callable[[Asked, pa.Table], Values]) -> Callable[[Asked], Values]:
+    """Values made from a block's rows of a table; without rows none, and why."""
+
+    def values(asked: Asked) -> Values:
+        rows = asked.tables.block(table, asked.block.name)
+        if rows.num_rows:
+            return make(asked, rows)
+        if asked.waits:
+            return nothing(f"no {asked.measure.kind} yet, {asked.waits}", due=False)
+        return nothing(f"no {asked.measure.kind} was found in the logs of block '{asked.block.name}'", due=True)
+
+    return values
 
 
-def _why(rows: pa.Table, value: Floats) -> str:
+def column_of(number: str) -> Callable[[Asked, pa.Table], Values]:
+    """Values of one column with its own uncertainty; ``number`` is the column that numbers the rows."""
+
+    def make(asked: Asked, rows: pa.Table) -> Values:
+        measure = asked.measure
+        value = floats(rows.column(measure.columns[0]))
+        more = {"dof": floats(rows.column(measure.dof_column))} if measure.dof_column else {}
+        own = own_u(measure, rows)
+        return items(rows, number, value, own, asked.rate, why=why_missing(rows, value), **more)
+
+    return make
+
+
+def why_missing(rows: pa.Table, value: Floats) -> str:
     """What the table says of the last value that could not be measured."""
     lost = np.flatnonzero(~np.isfinite(value))
     return str(rows.column("remark")[int(lost[-1])].as_py() or "") if lost.size else ""
 
 
-def _of_two_times(rate: float) -> float:
+def of_two_times(rate: float) -> float:
     """Standard uncertainty of a time between two samples: each edge lies anywhere in a step (rectangular)."""
     return float(np.sqrt(2.0 / 12.0) / rate)

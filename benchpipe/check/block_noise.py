@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.blocks.cyclic.run_cycles import cycle_window, last_cycle
 from benchpipe.blocks.cyclic.trends import NOT_JUDGED
 from benchpipe.blocks.run_tables import RunTables
 from benchpipe.columns import floats
@@ -34,18 +35,18 @@ class Noises:
         first = max(1, last - max(MOST_CYCLES, WINDOWS * size) + 1)
         key = (block, column, first, last)
         if key not in self._known:
-            rows = self._tables.window(block, ["flags", column], first, last).table
+            rows = cycle_window(self._tables, block, ["flags", column], first, last).table
             good = np.array(rows.column("complete"), bool) & ((np.array(rows.column("flags")) & int(NOT_JUDGED)) == 0)
             self._known[key] = fit_block_noise(np.where(good, floats(rows.column(column)), np.nan))
         return self._known[key]
 
     def last(self, block: str) -> int:
         """Number of the last complete cycle of a block."""
-        return self._tables.last_cycle(block)
+        return last_cycle(self._tables, block)
 
     def history(self, block: str, column: str, last: int) -> tuple[Floats, Floats, Floats, NDArray[np.int64]]:
         """Start [s], value and temperature of the complete cycles up to one, and their numbers; NaN where unknown."""
-        rows = self._tables.window(block, ["flags", column, "temperature_c"], 1, last).table
+        rows = cycle_window(self._tables, block, ["flags", column, "temperature_c"], 1, last).table
         rows = rows.filter(rows.column("complete"))
         good = (np.array(rows.column("flags")) & int(NOT_JUDGED)) == 0
         value = np.where(good, floats(rows.column(column)), np.nan)

@@ -10,16 +10,15 @@ from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock, TemperatureConfig
 from benchpipe.blocks.cyclic.values import cycle_values
-from benchpipe.blocks.left_out import INCOMPLETE, LogClock, accepted_rows
+from benchpipe.blocks.left_out import INCOMPLETE, accepted_rows
 from benchpipe.blocks.measures import Measure
-from benchpipe.blocks.run_tables import RunTables
-from benchpipe.blocks.values import Values, nothing
+from benchpipe.blocks.values import Asked, Values, nothing
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.budget import FEW, Budget, Part, rectangular
 from benchpipe.check.figure import SCATTER, JudgedFigure
 from benchpipe.check.monte_carlo import Input, larger_of, propagate
 from benchpipe.check.rig_parts import recalibrated
-from benchpipe.config.limits import AcceptConfig, LimitConfig
+from benchpipe.config.limits import AcceptConfig
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.steps import find_steps, without_steps
 from benchpipe.kernels.temperature_change import TemperatureChange, change_at_temperature
@@ -32,16 +31,14 @@ LINEAR = 0.02  # of the baseline: a ratio to one that is surer is linear enough
 NOT_TAKEN_OUT = "temperature was not taken out: {why}"
 
 
-def baseline_values(
-    limit: LimitConfig, least_measured: float, measure: Measure, block: CyclicBlock, tables: RunTables, clock: LogClock
-) -> Values:
+def baseline_values(asked: Asked, least_measured: float) -> Values:
     """Values of the block's baseline window that could be measured; ``why`` where they give no baseline."""
-    window = limit.model_copy(update={"cycles": block.baseline, "last_cycles": None})
-    values = cycle_values(window, measure, block.name, tables, clock)
+    window = asked.limit.model_copy(update={"cycles": asked.block.baseline, "last_cycles": None})
+    values = cycle_values(replace(asked, limit=window))
     if values.why:
         return nothing(f"the baseline is not full: {values.why}", due=values.due)
     known = values.select(values.whole)
-    if not known.value.size or known.value.size < least_measured * base_of(values, limit.accept):
+    if not known.value.size or known.value.size < least_measured * base_of(values, asked.limit.accept):
         why = f"only {known.value.size:,} of {values.of:,} cycles of the baseline could be measured"
         return nothing(why, due=True)
     if np.median(known.value) == 0.0:
@@ -71,7 +68,7 @@ def change_figure(
     plain = now / start - 1.0
     stated = next((one for one in block.temperature if one.measure == measure.name), None)
     parts = recalibrated(measure, rig, plain, base, values)
-    if rig.temperature is not None and measure.name != "temperature_c":
+    if rig.temperature is not None and measure.of != "temperature":
         found = _at_temperature(measure, block, base, values, noises, stated)
         if found is not None:
             return _of_temperature(found, plain, parts, base, values)

@@ -6,9 +6,7 @@ from benchpipe.blocks.measures import Measure
 from benchpipe.config.limits import LimitConfig
 from benchpipe.plan import Block
 
-TARGETS = ("load_min", "load_max", "motion_min", "motion_max", "tolerance")
-RESISTANCE = ("free_resistance", "asymmetry", "coulomb", "laminar", "orifice", "breakaway")
-STOPS = ("range_of_motion", "lower_stop", "upper_stop")
+CHOOSING = ("mode", "files")  # keys that choose rows
 
 
 def drafted_keys(limit: LimitConfig, measure: Measure, block: Block) -> tuple[str, ...]:
@@ -21,12 +19,6 @@ def drafted_keys(limit: LimitConfig, measure: Measure, block: Block) -> tuple[st
 
 
 def _hangs_on(limit: LimitConfig, measure: Measure, block: Block, key: str) -> bool:
-    if block.kind in ("hold", "proof", "stance", "locking"):
-        return key not in ("mode", "files")
     if key == "baseline":
         return limit.statistic == "change"
-    if key in TARGETS:
-        return measure.name == "off_target"
-    if key in ("resistance_between", "stops_beyond"):
-        return measure.name in RESISTANCE or (key == "stops_beyond" and measure.name in STOPS)
-    return key == "usable_load" and measure.name == "usable_range"
+    return key not in CHOOSING if measure.hangs_on is None else key in measure.hangs_on

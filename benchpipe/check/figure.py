@@ -112,7 +112,6 @@ class JudgedFigure:
         return parts.guard(risk, few=self.few) if parts.parts else 0.0
 
 
-TANGENTS = ("loading_stiffness", "unloading_stiffness")
 SCATTER = "scatter of the values"
 
 
@@ -134,7 +133,7 @@ def figure_of_values(
     of_median = limit.statistic != "mean"
     value = float(np.median(good.value) if of_median else good.value.mean())
     missed = () if good.sampling_u is None else (_sampling(float(np.median(good.sampling_u))),)
-    if measure.kind != "cyclic":
+    if not measure.in_window:
         return _of_few(limit, measure, rig, good, value)
     noise = _noise(limit, noises, measure, good)
     found = window_u(noise, good.value.size, "median" if of_median else "mean")
@@ -148,7 +147,7 @@ def figure_of_values(
 def _attenuated(measure: Measure, value: float, good: Values) -> tuple[Part, ...]:
     """What noise of the motion takes off a slope of load on motion (:mod:`benchpipe.kernels.slope_attenuation`)."""
     typical, (low, high) = good.typical, good.band
-    if measure.name not in TANGENTS or not typical.motion_noise > 0.0 or not value:
+    if not measure.tangent or not typical.motion_noise > 0.0 or not value:
         return ()
     turn = (math.asin(2.0 * high - 1.0) - math.asin(2.0 * low - 1.0)) / math.pi  # of a sine's half turn
     in_band = 0.5 * typical.samples * turn
@@ -178,7 +177,7 @@ def _read_beyond(measure: Measure, good: Values) -> Beyond:
     if measure.sampling != "peak" or not noise > 0.0:
         return None, None
     part = rectangular("noise of the extremes", 2.0 * noise, note="the largest of noisy samples reads too far out")
-    return (None, part) if measure.name in ("valley_load", "motion_min") else (part, None)
+    return (None, part) if measure.extreme == "smallest" else (part, None)
 
 
 def _own_parts(name: str, values: Values, at: int) -> tuple[Part, ...]:
@@ -208,7 +207,7 @@ def _last(limit: LimitConfig, measure: Measure, rig: RigConfig, good: Values, no
     own_u, own_dof, doubt = float(good.u[-1]), float(good.dof[-1]), ""
     more: tuple[Part, ...] = ()
     beyond: Beyond = (None, None)
-    if measure.kind == "cyclic":
+    if measure.in_window:
         noise = _noise(limit, noises, measure, good)
         found = window_u(noise, 1, "median")
         own_u, own_dof, doubt = found.u, found.dof, "" if found.known else found.why
@@ -220,7 +219,7 @@ def _last(limit: LimitConfig, measure: Measure, rig: RigConfig, good: Values, no
         own_u, own_dof = float(np.std(good.value, ddof=1)), good.value.size - 1.0
     reading = Part(READING, 0.0 if measure.bound else own_u, own_dof, "A")
     parts = (reading, *more, *rig_parts(measure, rig, value, good))
-    few = measure.kind != "cyclic" and own_dof < FEW - 1
+    few = not measure.in_window and own_dof < FEW - 1
     high, low = beyond
     return JudgedFigure(abs(value) if measure.absolute else value, Budget(parts), few, doubt, high=high, low=low)
 
@@ -235,7 +234,7 @@ def _extreme(limit: LimitConfig, measure: Measure, rig: RigConfig, values: Value
     more: tuple[Part, ...] = ()
     beyond: Beyond = (None, None)
     few: NDArray[np.bool_] = np.zeros(size.size, bool)  # readings whose noise is their scatter: both bounds stay, wider
-    if measure.kind == "cyclic":
+    if measure.in_window:
         whole = values.select(values.whole)
         one = reading_u(_noise(limit, noises, measure, whole if whole.value.size else known))
         u, dof = np.full(size.size, one.u), np.full(size.size, one.dof)
@@ -254,7 +253,7 @@ def _extreme(limit: LimitConfig, measure: Measure, rig: RigConfig, values: Value
         more = (*more, _sampling(float(known.sampling_u[at])))
     reading = Part(READING, float(u[at]), float(dof[at]), "A")
     found = JudgedFigure(
-        value, Budget((reading, *more, *stated)), measure.kind != "cyclic" and float(dof[at]) < FEW - 1, "",
+        value, Budget((reading, *more, *stated)), not measure.in_window and float(dof[at]) < FEW - 1, "",
         replace(known, value=size, u=u, dof=dof), at, *beyond,
     )  # fmt: skip
     forbids = limit.operator == ("<=" if limit.statistic == "max" else ">=")

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from benchpipe.blocks.base import Events
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.left_out import (
     BOUNDS,
@@ -24,8 +25,9 @@ from benchpipe.blocks.left_out import (
     not_accepted,
 )
 from benchpipe.blocks.measures import Measure
+from benchpipe.blocks.registry import kind_of
 from benchpipe.blocks.run_tables import RunTables
-from benchpipe.blocks.values import Values
+from benchpipe.blocks.values import Asked, Values
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.change import base_of, baseline_values, change_figure
 from benchpipe.check.decision import Verdict
@@ -54,12 +56,6 @@ from benchpipe.plan import Block
 MOST_LOST = 0.05  # of the rows of a hold, sweep, window or proof: with more, a figure of many rows is not its own
 MOST_NAMED = 8  # items beyond a limit that are listed by name
 EXACT = ("count", "share")
-PLANNED = {
-    "hold": "planned_holds", "relaxation": "planned_relaxations",
-    "sweep": "planned_sweeps", "stance": "planned_windows", "proof": "planned_proofs",
-}  # fmt: skip
-
-
 @dataclass(frozen=True)
 class Judged:
     """What one limit says of one block.
@@ -122,6 +118,11 @@ class Case:
     noises: Noises
     clock: LogClock
     gone_on: bool = False
+    others: tuple[Events, ...] = ()
+
+    def asked(self, waits: str = "") -> Asked:
+        """What the values of the limit are taken from."""
+        return Asked(self.limit, self.measure, self.block, self.tables, self.clock, waits, self.others)
 
     @property
     def rule(self) -> Rule:
@@ -190,7 +191,7 @@ def _judged(case: Case, values: Values) -> Judged:
 
 def _with_breaking(case: Case, values: Values, judged: Judged) -> Judged:
     """A fail with every hold, sweep, window, proof or lock change that lies beyond the limit, and the first of them."""
-    if judged.verdict is not Verdict.FAIL or case.measure.kind in ("cyclic", "run") or not values.names:
+    if judged.verdict is not Verdict.FAIL or not values.names:
         return judged
     size = np.abs(values.value) if case.measure.absolute else values.value
     if case.limit.statistic == "count":
@@ -218,7 +219,7 @@ def _described(case: Case, values: Values, judged: Judged) -> Judged:
 def _count(case: Case, values: Values) -> Judged:
     """A count is exact; one of failures may hide more in what was not measured."""
     known = values.value[np.isfinite(values.value)]
-    failures = case.measure.unit == "times" and case.measure.name != "lock_changes"
+    failures = case.measure.fails
     total = float(known.sum() if failures else known[-1])
     verdict, remark = Verdict.INCONCLUSIVE if values.doubt else decide(total, 0.0, case.window), values.why
     hidden = _hidden(case, values) if failures else ()
@@ -250,7 +251,7 @@ def _middle(case: Case, values: Values) -> Judged:
     if used == 0:
         return not_judged(case, values.why or "none of the values could be measured", due=True)
     if limit.statistic == "change" and isinstance(case.block, CyclicBlock):
-        base = baseline_values(limit, least, case.measure, case.block, case.tables, case.clock)
+        base = baseline_values(case.asked(), least)
         if base.why:
             return not_judged(case, base.why, due=base.due)
     if base is not None and isinstance(case.block, CyclicBlock):
@@ -326,7 +327,7 @@ def _with_exceptions(case: Case, values: Values, judged: Judged, hidden: tuple[L
 
 def _hidden(case: Case, values: Values) -> tuple[LeftOut, ...]:
     """What may hide a value that breaks the limit, and is not accepted."""
-    if case.measure.kind != "cyclic":
+    if not case.measure.in_window:
         return _items_hidden(case, values, extreme=True)
     left_out = counted(values.reason, values.called, uncounted=values.uncounted, where="while nothing was logged")
     left_out = tuple(
@@ -337,17 +338,16 @@ def _hidden(case: Case, values: Values) -> tuple[LeftOut, ...]:
 
 def _not_found(case: Case, values: Values) -> tuple[LeftOut, ...]:
     """Holds, sweeps, windows or proofs that the plan asks for, and that are not there though it has gone on."""
-    planned = PLANNED.get(case.measure.kind)
-    asked = getattr(case.block, planned, None) if planned else None
+    asked = kind_of(case.block.kind).asked(case.block)
     short = (asked or 0) - values.value.size
-    if short <= 0 or not case.gone_on or case.measure.table == "resistance":
+    if short <= 0 or not case.gone_on or not case.measure.every_event:
         return ()
     return (LeftOut("missing", short, f"of {asked} that the plan asks for"),)
 
 
 def _items_hidden(case: Case, values: Values, *, extreme: bool = False) -> tuple[LeftOut, ...]:
     """Holds, sweeps, windows or proofs of which too many rows are lost, or, with ``extreme``, without a figure."""
-    if case.measure.kind == "cyclic":
+    if case.measure.in_window:
         return ()
     shares = dict(case.limit.accept.shares())
     codes = values.reason.copy()

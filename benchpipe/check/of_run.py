@@ -6,13 +6,14 @@ from collections.abc import Iterator
 from datetime import date
 
 from benchpipe.blocks.hold.levels import leak_over_levels
+from benchpipe.blocks.registry import kind_of
 from benchpipe.blocks.run_tables import RunTables
 from benchpipe.check.budget import Budget, Part
 from benchpipe.check.decision import NOT_APPLICABLE
 from benchpipe.check.figure import SCATTER, JudgedFigure
 from benchpipe.check.rig_parts import day_of
 from benchpipe.config.channel import ChannelConfig
-from benchpipe.process.order import CODES, SPANNED, UNKNOWN
+from benchpipe.process.order import CODES, UNKNOWN, in_order
 from benchpipe.run import RunConfig
 from benchpipe.store.manifest import Manifest
 
@@ -48,9 +49,9 @@ def run_figure(
 
 def _order(run: RunConfig, manifest: Manifest, tables: RunTables) -> tuple[JudgedFigure, int, str]:
     """How often the plan's order and pauses were broken; not due before two of its blocks are there."""
-    if sum(b.kind in SPANNED for b in run.plan.block) < 2:
+    if sum(in_order(b) for b in run.plan.block) < 2:
         raise NotThere(f"{NOT_APPLICABLE}: the plan has fewer than two blocks with an order", due=False)
-    there = [b for b in run.plan.block if tables.begun(b)]
+    there = [b for b in run.plan.block if kind_of(b.kind).begun(tables, b.name)]
     if len(there) < 2:
         raise NotThere("fewer than two blocks of the plan are there", due=False)
     remarks = manifest.steps["process"].remarks

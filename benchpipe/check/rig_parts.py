@@ -37,10 +37,10 @@ class Sensitivity:
 
 def channels_of(measure: Measure, rig: RigConfig) -> tuple[ChannelConfig, ...]:
     """Channels that a measure is made of."""
-    if measure.name == "temperature_c":
+    if measure.of == "temperature":
         return (rig.find(rig.temperature),) if rig.temperature else ()
-    names = [rig.load.channel] if measure.load_power or measure.name == "loss_factor" else []
-    names += [rig.motion.channel] if measure.motion_power or measure.name == "loss_factor" else []
+    names = [rig.load.channel] if measure.load_power or measure.of == "phase" else []
+    names += [rig.motion.channel] if measure.motion_power or measure.of == "phase" else []
     if measure.motion_power and rig.motion.machine_stiffness is not None:
         names.append(rig.load.channel)
     return tuple(rig.find(name) for name in dict.fromkeys(names))
@@ -65,7 +65,7 @@ def rig_parts(measure: Measure, rig: RigConfig, value: float, values: Values) ->
 
 
 def _parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> Iterator[Part]:
-    if measure.name == "temperature_c" and rig.temperature:
+    if measure.of == "temperature" and rig.temperature:
         channel = rig.find(rig.temperature)
         yield _certificate(channel, value, 1.0, math.nan, 1.0, rig, values)
         yield from _readings(channel, 1.0, math.nan, times=1.0)
@@ -87,7 +87,7 @@ def _parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> It
             abs(factor * value) * axis.geometry_uncertainty,
             note="geometry_uncertainty of the rig file",
         )
-        if own and measure.kind == "cyclic":
+        if own and measure.in_window:
             digit = typical.load_digit if is_load else typical.motion_digit
             yield from _readings(channel, gear, digit, times=math.sqrt(2.0) if measure.range else 1.0)
             if not measure.range:
@@ -113,9 +113,9 @@ def _resolution(measure: Measure, rig: RigConfig, value: float, values: Values) 
 def sensitivity_of(measure: Measure, rig: RigConfig, value: float, typical: Typical) -> Sensitivity:
     """How a figure follows load, motion and machine stiffness, relatively."""
     c = _machine_share(measure, rig, value, typical)
-    if measure.name == "loss_factor":
+    if measure.phase == "loss factor":
         return Sensitivity(c, -c, -c)
-    if measure.name == "energy_j":
+    if measure.phase == "energy":
         return Sensitivity(1.0, 1.0, 0.0)
     of_motion = measure.motion_power
     return Sensitivity(measure.load_power - of_motion * c, of_motion * (1.0 + c), of_motion * c)
@@ -124,11 +124,11 @@ def sensitivity_of(measure: Measure, rig: RigConfig, value: float, typical: Typi
 def _machine_share(measure: Measure, rig: RigConfig, value: float, typical: Typical) -> float:
     """Motion of the machine over that of the specimen; 0 without a machine stiffness, or where the load stands."""
     machine = rig.motion.machine_stiffness
-    if machine is None or measure.kind not in ("cyclic", "proof"):
+    if machine is None or not measure.machine:
         return 0.0
     if measure.unit == "load/motion" and value:
         return abs(value) / machine.value
-    if measure.kind != "cyclic" or not typical.motion_range > 0.0:
+    if not measure.in_window or not typical.motion_range > 0.0:
         return 0.0
     return typical.load_range / machine.value / typical.motion_range
 
@@ -209,8 +209,8 @@ def _delays(measure: Measure, rig: RigConfig, typical: Typical) -> Part:
     u_s = 0.5 * math.hypot(load.delay_uncertainty, motion.delay_uncertainty, of_clocks)
     angle = 2.0 * math.pi * u_s / typical.period_s if typical.period_s > 0.0 else 0.0
     scale = 0.0
-    if measure.name == "energy_j":
+    if measure.phase == "energy":
         scale = 0.25 * math.pi * typical.load_range * typical.motion_range * ENERGY_FACTOR[rig.load_quantity]
-    elif measure.name == "loss_factor":
+    elif measure.phase == "loss factor":
         scale = 1.0
     return Part("delay between load and motion", abs(scale * angle) if math.isfinite(scale) else 0.0, note="rig file")

@@ -8,25 +8,25 @@ from datetime import date
 from itertools import takewhile
 from typing import Any
 
-import numpy as np
 import pyarrow as pa
 
+from benchpipe.blocks.base import Events
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.planned_end import planned_end
-from benchpipe.blocks.cyclic.values import cycle_values
+from benchpipe.blocks.cyclic.run_cycles import last_cycle
 from benchpipe.blocks.left_out import LogClock
 from benchpipe.blocks.measures import Measure
+from benchpipe.blocks.registry import kind_of, kinds_of
 from benchpipe.blocks.run_tables import RunTables
-from benchpipe.blocks.values import Values, nothing, values_of
+from benchpipe.blocks.values import Values, nothing
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.decision import NOT_APPLICABLE
 from benchpipe.check.judge import Case, Judged, judge, not_judged, rule_of, window_of_limit
-from benchpipe.check.measures import MEASURES
+from benchpipe.check.measures import measures_of
 from benchpipe.check.of_run import NotThere, out_of_calibration, run_figure
 from benchpipe.check.rows import budget_rows, verdict_row
 from benchpipe.check.rules import decide
 from benchpipe.check.validate_limits import blocks_of, limit_unit
-from benchpipe.check.values import item_values
 from benchpipe.config.limits import LimitConfig, LimitSet
 from benchpipe.plan import Block
 from benchpipe.run import RunConfig
@@ -99,19 +99,21 @@ def _calibrations(run: RunConfig, manifest: Manifest) -> Iterator[Remark]:
 
 
 def _asks_for_calibration(run: RunConfig) -> bool:
-    return any(limit.measure == "days_to_calibration" for s in run.limits for limit in s.config.limit)
+    known = measures_of(run)
+    return any(known[limit.measure].today for s in run.limits for limit in s.config.limit)
 
 
 def _rows(limits: LimitSet, run: RunConfig, manifest: Manifest, tables: RunTables, today: date) -> Iterator[Rows]:
-    noises = Noises(tables)
+    noises, known = Noises(tables), measures_of(run)
     time = run.rig.time
     clock = LogClock(time.sample_rate, RunClock.of(manifest).ends_us, time.kind == "sample")
     for limit in limits.config.limit:
-        measure = MEASURES[limit.measure]
+        measure = known[limit.measure]
 
         def case_of(block: Block, limit: LimitConfig = limit, measure: Measure = measure) -> Case:
-            gone_on = any(tables.begun(other) for other in _after(block, run))
-            return Case(limit, limits.config, measure, run.rig, block, tables, noises, clock, gone_on)
+            gone_on = _gone_on(block, run, tables)
+            others = _others(block, run)
+            return Case(limit, limits.config, measure, run.rig, block, tables, noises, clock, gone_on, others)
 
         if measure.kind == "run":
             yield _row(limit, limits, run, measure, "run", _of_run(case_of(run.plan.block[0]), run, manifest, today))
@@ -146,32 +148,16 @@ def _of_run(case: Case, run: RunConfig, manifest: Manifest, today: date) -> Judg
 
 def _values(case: Case, run: RunConfig, *, started: bool) -> Values:
     """The values that a limit is judged on."""
-    limit, measure, block, tables = case.limit, case.measure, case.block, case.tables
-    rate = run.rig.time.sample_rate
-    if not started:
+    if not started or case.measure.values is None:
         return nothing("no log of this block yet", due=False)
-    if measure.name == "cycles_done":
-        return _cycles_done(limit, block, tables)
-    if measure.kind != "cyclic":
-        waits = _under_way(block, run, tables)
-        return item_values(limit, measure, block.name, tables, rate=rate, waits=waits)
-    if measure.name == "off_target" and isinstance(block, CyclicBlock) and block.targets is None:
-        return nothing("the plan has no targets for this block", due=True)
-    values = cycle_values(limit, measure, block.name, tables, case.clock)
-    return replace(values, band=block.stiffness_band) if isinstance(block, CyclicBlock) else values
+    waits = "" if case.measure.in_window else _under_way(case.block, run, case.tables)
+    return case.measure.values(case.asked(waits))
 
 
-def _cycles_done(limit: LimitConfig, block: Block, tables: RunTables) -> Values:
-    """Cycles by the count that decides; not due while more are to come."""
-    asked = limit.ends[0].value
-    last = tables.last_cycle(block.name)
-    by = block.planned_by if isinstance(block, CyclicBlock) else "detected"
-    end = planned_end(last, tables.state(block.name).get("counted"), round(asked), by)
-    done = np.array([float(end.cycles)])
-    due = limit.operator == "<=" or end.over
-    why = "" if end.done else end.undecided or f"{end.cycles:,} of {asked:,.0f} cycles so far"
-    stated = "; ".join(filter(None, (why, end.difference if due else "")))
-    return values_of(done, done, np.zeros(1), end.cycles, due=due, why=stated, doubt=end.undecided)
+def _others(block: Block, run: RunConfig) -> tuple[Events, ...]:
+    """What is numbered in blocks of other kinds, and says when they took place."""
+    kinds = kinds_of(other.kind for other in run.plan.block if other.kind != block.kind)
+    return tuple(kind.events for kind in kinds if kind.events is not None and kind.events.in_order)
 
 
 def _after(block: Block, run: RunConfig) -> tuple[Block, ...]:
@@ -179,13 +165,18 @@ def _after(block: Block, run: RunConfig) -> tuple[Block, ...]:
     return run.plan.block[[other.name for other in run.plan.block].index(block.name) + 1 :]
 
 
+def _gone_on(block: Block, run: RunConfig, tables: RunTables) -> bool:
+    """Whether a block that the plan has after this one has begun."""
+    return any(kind_of(other.kind).begun(tables, other.name) for other in _after(block, run))
+
+
 def _under_way(block: Block, run: RunConfig, tables: RunTables) -> str:
     """How far the cycle test is that the plan has before this block; empty where none is under way."""
-    if any(tables.begun(other) for other in _after(block, run)):  # the plan has gone on: this block's time is over
+    if _gone_on(block, run, tables):  # this block's time is over
         return ""
     for before in takewhile(lambda other: other.name != block.name, run.plan.block):
         if isinstance(before, CyclicBlock) and before.planned_cycles is not None:
-            state, last = tables.state(before.name).get("counted"), tables.last_cycle(before.name)
+            state, last = tables.state(before.name).get("counted"), last_cycle(tables, before.name)
             end = planned_end(last, state, before.planned_cycles, before.planned_by)
             if last > 0 and not end.over:
                 return f"'{before.name}' before it is at {end.cycles:,} of {before.planned_cycles:,} cycles"

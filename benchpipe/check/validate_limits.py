@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.cyclic.trends import NO_RATIO
-from benchpipe.blocks.hold.plan import HoldBlock
-from benchpipe.blocks.measures import Measure
-from benchpipe.blocks.relaxation.plan import RelaxationBlock
-from benchpipe.check.measures import MEASURES
+from benchpipe.blocks.measures import COUNTED, Measure
+from benchpipe.check.measures import measures_of
 from benchpipe.columns import unit_text
 from benchpipe.config.limits import LimitConfig
 from benchpipe.config.model import together
@@ -39,9 +35,10 @@ def limits_fit(run: RunConfig) -> None:
 
 def _misfit(limit: LimitConfig, run: RunConfig) -> tuple[str, str, str | None] | None:
     """Key, what is wrong with it, and what is allowed; None for a limit that fits."""
-    measure = MEASURES.get(limit.measure)
+    known = measures_of(run)
+    measure = known.get(limit.measure)
     if measure is None:
-        return "measure", f"unknown measure '{limit.measure}'", nearest(limit.measure, list(MEASURES))
+        return "measure", f"unknown measure '{limit.measure}'", nearest(limit.measure, list(known))
     kinds = {b.name: b.kind for b in run.plan.block}
     kind = kinds.get(limit.block, limit.block)
     if kind != measure.kind:
@@ -66,32 +63,30 @@ def limit_unit(limit: LimitConfig, measure: Measure, run: RunConfig) -> str:
 
 
 def _wrong_statistic(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
-    if (limit.statistic == "count") != (measure.name == "cycles_done" or measure.unit == "times"):
+    if (limit.statistic == "count") != (measure.statistics == COUNTED):
         return "statistic", "'count' goes with cycles_done and what is counted in times, and only with them"
-    if (limit.statistic == "share") != (measure.name == "off_target"):
+    if (limit.statistic == "share") != ("share" in measure.statistics):
         return "statistic", "'share' goes with off_target, and only with it"
-    if limit.statistic == "change" and (measure.kind != "cyclic" or measure.name in NO_RATIO):
+    if limit.statistic == "change" and "change" not in measure.statistics:
         return "statistic", f"'change' is a ratio to the baseline, which {measure.name} does not have"
     return None
 
 
 def _wrong_window(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
     window = next((key for key in ("last_cycles", "cycles") if getattr(limit, key) is not None), None)
-    if window and (measure.kind != "cyclic" or limit.statistic == "count"):
+    if window and not measure.in_window:
         return window, f"{measure.name} is not taken over some cycles"
-    at_a_time = measure.table in ("creep_points", "relaxation_points")
-    if at_a_time and limit.at_time is None:
+    if measure.at_time and limit.at_time is None:
         return "measure", f"{measure.name} needs at_time, such as '10 min'"
-    if not at_a_time and limit.at_time is not None:
+    if not measure.at_time and limit.at_time is not None:
         return "at_time", f"at_time is for creep and load lost, not for {measure.name}"
     return None
 
 
 def _wrong_block(limit: LimitConfig, block: Block) -> tuple[str, str] | None:
-    if limit.statistic == "change" and isinstance(block, CyclicBlock) and block.baseline is None:
+    if limit.statistic == "change" and getattr(block, "baseline", None) is None:
         return "statistic", f"block '{block.name}' of the plan has no baseline to take the change from"
-    reports = block.report_at if isinstance(block, HoldBlock | RelaxationBlock) else None
-    if reports is not None and limit.at_time is not None and limit.at_time not in reports:
+    if limit.at_time is not None and limit.at_time not in getattr(block, "report_at", (limit.at_time,)):
         return "at_time", f"block '{block.name}' does not report at {limit.at_time:g} s: add it to report_at"
     return None
 

@@ -123,10 +123,9 @@ def _kept(run: str, lab: Path | None, store: Path | None) -> tuple[RunConfig, Ru
     ConfigError
         Nothing.
     """
-    from benchpipe.store.run_store import RunStore
 
     config = loaded(run, lab, store)
-    run_store = RunStore(config.store, config.name)
+    run_store = config.open_store()
     manifest = run_store.manifest()
     if not manifest.sources:
         raise ConfigError(

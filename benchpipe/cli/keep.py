@@ -30,11 +30,10 @@ def sign(
     """
     from benchpipe.check.signing import sign_off
     from benchpipe.store.lock import hold_store
-    from benchpipe.store.run_store import RunStore
 
     config = loaded(run, lab, store)
     with hold_store(config.store, wait_s=wait):
-        run_store = RunStore(config.store, config.name)
+        run_store = config.open_store()
         signed = sign_off(run_store, run_store.manifest(), by, note, datetime.now(UTC)).signed[-1]
     typer.echo(
         f"{config.name}: state {signed.sequence} ({signed.verdict}) signed off by {signed.who} on {signed.when}\n"
@@ -51,11 +50,10 @@ def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> No
     """
     from benchpipe.retention import drop_samples
     from benchpipe.store.lock import hold_store
-    from benchpipe.store.run_store import RunStore
 
     config = loaded(run, lab, store)
     with hold_store(config.store, wait_s=wait):
-        run_store = RunStore(config.store, config.name)
+        run_store = config.open_store()
         gone = drop_samples(
             config, run_store, run_store.manifest(), "the command 'drop'", datetime.now(UTC),
             tell=lambda name: tell(f"checking {name}"),
@@ -148,13 +146,12 @@ def _place(run: str, lab: Path | None, store: Path | None) -> tuple[str, Path]:
 
 def _apart_from_logs(run: str, lab: Path | None, archive: Path) -> None:
     """Refuse an archive among the raw logs of the run, as far as its plan is there to name them."""
-    from benchpipe.config.model import load_model
     from benchpipe.places import apart_from_logs
-    from benchpipe.plan import PlanConfig
+    from benchpipe.plan import load_plan
     from benchpipe.run import find_plan
 
     try:
-        plan, file = load_model(PlanConfig, find_plan(run, lab))
+        plan, file = load_plan(find_plan(run, lab))
     except ConfigError:
         return
     apart_from_logs(plan, file, archive, "archive")

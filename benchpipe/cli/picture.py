@@ -15,7 +15,6 @@ from rich.terminal_theme import MONOKAI
 from benchpipe.pipeline import work
 from benchpipe.report.terminal import show
 from benchpipe.run import load_run
-from benchpipe.store.run_store import RunStore
 from benchpipe.views.run_view import run_view
 
 BACKGROUND = '<rect width="100%" height="100%" rx="8" fill="#0c0c0c"/>'
@@ -30,7 +29,7 @@ def draw(run: str, samples: Path = SAMPLES) -> str:
     with tempfile.TemporaryDirectory() as folder:
         config = load_run(samples / run / "plan.toml", Path(folder))
         outcome = work(config)
-        view = run_view(config, outcome.manifest, RunStore(config.store, config.name))
+        view = run_view(config, outcome.manifest, config.open_store())
         console = Console(record=True, width=80, file=StringIO(), force_terminal=True, highlight=False)
         show(console, [view])
         return console.export_svg(title="", theme=MONOKAI, code_format=FORMAT, unique_id="benchpipe")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from benchpipe.check.drafted import drafted_keys
 from benchpipe.check.judge import rule_of
-from benchpipe.check.measures import MEASURES
+from benchpipe.check.measures import measures_of
 from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.validate_limits import limits_fit
 from benchpipe.cli.findings import Finding, of_error
@@ -24,7 +24,7 @@ from benchpipe.readers.registry import read_log
 from benchpipe.run import RunConfig, load_run
 from benchpipe.store.archive_note import read_away
 from benchpipe.store.manifest import Manifest
-from benchpipe.store.run_store import MANIFEST, RunStore
+from benchpipe.store.run_store import MANIFEST
 from benchpipe.survey.compare import plan_against_limits, plan_against_logs
 from benchpipe.survey.stretches import survey_logs
 
@@ -90,7 +90,7 @@ def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
         text = f"{folder} may not be written"
         denied = Finding("wrong", topic, text, "give this account the right to write there", ExitCode.BAD_INPUT)
         return Rehearsed((denied,), run.name, run.rig.log.format)
-    manifest = RunStore(run.store, run.name).manifest() if folder.is_dir() else Manifest(run=run.name)
+    manifest = run.open_store().manifest() if folder.is_dir() else Manifest(run=run.name)
     places = {p.file: p.shift_us for p in manifest.placed}
     ends = [s.last_us + places.get(s.file, 0) for s in manifest.sources if s.last_us is not None]
     kept = run.store / run.name / MANIFEST
@@ -118,7 +118,7 @@ def _not_stated(run: RunConfig, topic: str) -> Iterator[Finding]:
         for limit in limits.config.limit:
             guarded = rule_of(limit, limits.config).guarded
             if guarded and limits.config.rule_of(limit, "undeclared") == "refuse":
-                for name in not_stated(MEASURES[limit.measure], run.rig):
+                for name in not_stated(measures_of(run)[limit.measure], run.rig):
                     waiting[name] = waiting.get(name, 0) + 1
     for name, count in waiting.items():
         text = f"channel '{name}' of the rig file states no uncertainty: {count} limit(s) on it are not evaluated"
@@ -131,7 +131,7 @@ def _drafted(run: RunConfig, topic: str) -> Iterator[Finding]:
     for block in run.plan.block:
         if block.drafted:
             waiting = sum(
-                bool(drafted_keys(limit, MEASURES[limit.measure], block))
+                bool(drafted_keys(limit, measures_of(run)[limit.measure], block))
                 for limits in run.limits for limit in limits.config.limit if limit.block in (block.name, block.kind)
             )  # fmt: skip
             text = f"block '{block.name}': {', '.join(block.drafted)} drafted from the log"

@@ -30,12 +30,11 @@ def _show(run: RunConfig, lab: Path | None, *, as_json: bool) -> ExitCode:
     from benchpipe.night.lab import with_known_alarms
     from benchpipe.night.one import healthy_view
     from benchpipe.run import find_lab, load_lab
-    from benchpipe.store.run_store import RunStore
     from benchpipe.views.exit_codes import exit_code
 
     lab, now = lab or find_lab(run.plan_path.parent), datetime.now(UTC)
     rules = load_lab(lab)[0].health if lab else HealthConfig()
-    view = healthy_view(run, RunStore(run.store, run.name), rules, now)
+    view = healthy_view(run, run.open_store(), rules, now)
     code = exit_code(view)
     give_runs([with_known_alarms(view, run.store, now)], code, as_json=as_json)
     return code

@@ -23,6 +23,7 @@ class BlockConfig(ConfigModel):
     drafted: Many[str] = ()
     pause_min: Seconds | None = Field(default=None, ge=0)
     pause_max: Seconds | None = Field(default=None, ge=0)
+    kind: str
 
     @model_validator(mode="after")
     def _pauses_rise(self) -> Self:

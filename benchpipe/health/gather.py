@@ -15,10 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.cyclic.planned_end import block_end
 from benchpipe.blocks.cyclic.remarks import REMARK_COLUMNS, count_cycles
-from benchpipe.blocks.hold.plan import HoldBlock
-from benchpipe.blocks.idle.plan import IdleBlock
+from benchpipe.blocks.registry import kind_of
 from benchpipe.columns import floats
 from benchpipe.config.rig import RigConfig
 from benchpipe.config.watching import HealthConfig
@@ -30,7 +28,7 @@ from benchpipe.plan import Block
 from benchpipe.run import RunConfig
 from benchpipe.samples.inputs import SampleInput, sample_inputs
 from benchpipe.samples.stream import matches, stream_samples
-from benchpipe.store.manifest import Manifest, Part, Source
+from benchpipe.store.manifest import Manifest, Source
 from benchpipe.store.pauses import RunClock
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.tails import last_rows_of
@@ -40,12 +38,6 @@ if TYPE_CHECKING:
 
 IN_UTC = ("%z", "%:z", "%#z", "%s")  # parts of a time format that tell its distance from UTC
 COLUMNS = [*dict.fromkeys([*REMARK_COLUMNS, "period_s"])]
-# Kind of block → table with a row for each thing that is planned, and the key of their number.
-COUNTED = {
-    "relaxation": ("relaxations", "planned_relaxations"),
-    "sweep": ("sweeps", "planned_sweeps"), "stance": ("stances", "planned_windows"),
-    "proof": ("proofs", "planned_proofs"), "locking": ("lock_changes", "planned_changes"),
-}  # fmt: skip
 ROWS = 1 << 16  # of the samples that are looked back through
 MOVES = 0.1  # of its largest size: a signal that moves by so much moves
 
@@ -171,34 +163,21 @@ def _blocks(run: RunConfig, last: Source, tail: dict[str, NDArray[Any]]) -> list
     return [b for b in run.plan.block if matches(last.file, b.files) and (mode is None or b.mode in (None, mode))]
 
 
-def _parts(manifest: Manifest, block: Block, table: str) -> list[Part]:
-    """Parts of one block of a table, in order."""
-    step = manifest.steps.get("process")
-    paths = set(step.state.get(block.name, {}).get("parts", ())) if step else set()
-    return [part for part in manifest.table(table) if part.path in paths]
-
-
 def _over(blocks: list[Block], run: RunConfig, manifest: Manifest, store: RunStore) -> bool:
     """Whether a rig that wrote its last rows for these blocks may stand: what the plan asks for is there."""
-    work = [b for b in blocks if not isinstance(b, IdleBlock)] or [
-        b for b in run.plan.block if not isinstance(b, IdleBlock)
-    ]
+    work = [b for b in blocks if _measures(b)] or [b for b in run.plan.block if _measures(b)]
     return bool(work) and all(_finished(b, manifest, store) for b in work)
+
+
+def _measures(block: Block) -> bool:
+    """Whether something is measured in a block."""
+    return kind_of(block.kind).events is not None
 
 
 def _finished(block: Block, manifest: Manifest, store: RunStore) -> bool:
     """Whether a block has all that the plan asks of it; one without a planned number never has."""
-    if isinstance(block, CyclicBlock):
-        rows = last_rows_of(store.folder, _parts(manifest, block, "cycles"), ["cycle"], 2)
-        done = 0.0 if rows is None else np.nanmax(floats(rows.column("cycle")), initial=0.0)
-        return block_end(block, manifest, int(done)).over
-    if isinstance(block, HoldBlock):
-        holds = store.read_parts(_parts(manifest, block, "holds"), "holds", ["complete", "duration_s"]).to_pylist()
-        ended = [h for h in holds if h["complete"] or h["duration_s"] >= max(block.report_at, default=0.0)]
-        return len(ended) >= block.planned_holds
-    table, key = COUNTED.get(block.kind, ("", ""))
-    planned = getattr(block, key, None)
-    return planned is not None and sum(part.rows for part in _parts(manifest, block, table)) >= planned
+    kind = kind_of(block.kind)
+    return kind.over(kind, block, manifest, store)
 
 
 def _cycles(
@@ -206,7 +185,7 @@ def _cycles(
 ) -> CycleTail | None:
     """The last cycles of a block, and how far counter and detection went apart in them."""
     most = max(config.last_cycles, config.counter_cycles if rig.counter else 0)
-    rows = last_rows_of(store.folder, _parts(manifest, block, "cycles"), COLUMNS, most + 2)
+    rows = last_rows_of(store.folder, manifest.block_parts(block.name, "cycles"), COLUMNS, most + 2)
     if rows is None:
         return None
     columns = {name: _plain(rows.column(name))[-most - 2 :] for name in COLUMNS}
@@ -240,7 +219,7 @@ def _still(tail: dict[str, NDArray[Any]], blocks: list[Block], rig: RigConfig) -
     time = tail.pop("time_us")
     ends = {name: _end_of(name, values, time) for name, values in tail.items()}
     yield from (end for end in ends.values() if end.missing)
-    if all(isinstance(b, IdleBlock) for b in blocks):
+    if not any(_measures(b) for b in blocks):
         return
     signals = (rig.load.channel, rig.motion.channel)
     for name, other in (signals, signals[::-1]):

@@ -20,7 +20,7 @@ from benchpipe.run import RunConfig, load_lab, load_run
 from benchpipe.store.identity import must_be_there, note_store
 from benchpipe.store.lock import hold_store
 from benchpipe.store.notes import SAID, read_said, write_said
-from benchpipe.store.run_store import MANIFEST, RunStore
+from benchpipe.store.run_store import MANIFEST
 from benchpipe.store.step_uses import read_step_uses, write_step_uses
 from benchpipe.views.alarms import alarms_of, dated
 from benchpipe.views.exit_codes import SEVERITY
@@ -161,7 +161,7 @@ def _named(config: RunConfig, names: dict[str, Path]) -> None:
 def _seems_new(config: RunConfig) -> bool:
     """Whether a run looks as if there is much to do: where it is worked on depends on it, and nothing else."""
     try:
-        store = RunStore(config.store, config.name)
+        store = config.open_store()
         written = (store.folder / MANIFEST).stat().st_mtime_ns
         configs = (config.plan_path, config.rig_path, *(limits.file.path for limits in config.limits))
         if any(path.stat().st_mtime_ns > written for path in configs):

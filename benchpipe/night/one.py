@@ -86,8 +86,8 @@ def _stored(task: Task) -> RunView | None:
     """What the store has of a run that could not be worked on, as it was; None where there is nothing to show."""
     try:
         config = load_run(task.plan, task.store)
-        manifest = RunStore(config.store, config.name).manifest()
-        return run_view(config, manifest, RunStore(config.store, config.name)) if manifest.sources else None
+        manifest = config.open_store().manifest()
+        return run_view(config, manifest, config.open_store()) if manifest.sources else None
     except (BenchpipeError, OSError):
         return None
 
@@ -107,7 +107,7 @@ def broken(task: Task, error: Exception) -> Done:
 def _retained(config: RunConfig, rules: RetentionConfig) -> tuple[str, ...]:
     """Drop the samples of the run if the lab's rules say so."""
     try:
-        gone = retain(config, RunStore(config.store, config.name), rules, datetime.now(UTC))
+        gone = retain(config, config.open_store(), rules, datetime.now(UTC))
     except InputError as error:
         return (f"samples are due to be dropped, and are kept: {error}",)
     if gone is None:
@@ -116,7 +116,7 @@ def _retained(config: RunConfig, rules: RetentionConfig) -> tuple[str, ...]:
 
 
 def _view(config: RunConfig, task: Task) -> RunView:
-    store = RunStore(config.store, config.name)
+    store = config.open_store()
     return healthy_view(config, store, task.health, task.now or datetime.now(UTC))
 
 

@@ -11,32 +11,34 @@ from itertools import pairwise
 
 import numpy as np
 
+from benchpipe.blocks.registry import kind_of
 from benchpipe.columns import floats
-from benchpipe.plan import Block
+from benchpipe.config.block import BlockConfig
 from benchpipe.store.manifest import Part, Remark
 from benchpipe.store.pauses import NO_RESTART, RunClock
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import columns
 
 US = 1e6
 CODES = ("order", "pause")
 UNKNOWN = "pause-unknown"
-SPANNED = {
-    "cyclic": "cycles", "hold": "holds", "relaxation": "relaxations",
-    "sweep": "sweeps", "stance": "stances", "proof": "proofs",
-}  # fmt: skip
 Span = tuple[int, int]
 
 
-def block_span(store: RunStore, block: Block, parts: Iterable[Part]) -> Span | None:
+def in_order(block: BlockConfig) -> bool:
+    """Whether a block has a place in the order of the plan."""
+    events = kind_of(block.kind).events
+    return events is not None and events.in_order
+
+
+def block_span(store: RunStore, block: BlockConfig, parts: Iterable[Part]) -> Span | None:
     """First and last time [us] of what was found of a block; None where nothing was, or it says nothing."""
-    table = SPANNED.get(block.kind)
-    if table is None:
+    events = kind_of(block.kind).events
+    if events is None or not events.in_order:
         return None
-    length = "period_s" if "period_s" in columns(table) else "duration_s"
-    number = table.removesuffix("s") if table == "cycles" else "start_us"  # an open cycle has no number
-    own = [p for p in parts if p.table == table]
-    rows = store.read_parts(own, table, list(dict.fromkeys(["start_us", length, number])))
+    own = [p for p in parts if p.table == events.table]
+    columns = ["start_us", events.length, events.number]
+    rows = store.read_parts(own, events.table, columns)
+    length, number = events.length, events.number  # an open cycle has no number
     known = np.isfinite(floats(rows.column(number)))
     if not known.any():
         return None
@@ -46,7 +48,7 @@ def block_span(store: RunStore, block: Block, parts: Iterable[Part]) -> Span | N
 
 
 def order_remarks(
-    blocks: tuple[Block, ...], spans: dict[str, Span | None], clock: RunClock = NO_RESTART
+    blocks: tuple[BlockConfig, ...], spans: dict[str, Span | None], clock: RunClock = NO_RESTART
 ) -> Iterator[Remark]:
     """One remark for each block that began out of turn, or after a pause that the plan does not allow.
 
@@ -54,7 +56,7 @@ def order_remarks(
 
     Parameters
     ----------
-    blocks : tuple of Block
+    blocks : tuple of BlockConfig
         In the order of the plan.
     spans : dict
         First and last time of each block, or None.
@@ -81,5 +83,5 @@ def order_remarks(
                 yield _remark("pause", block, text)
 
 
-def _remark(code: str, block: Block, text: str) -> Remark:
+def _remark(code: str, block: BlockConfig, text: str) -> Remark:
     return Remark(step="process", code=code, where=block.name, count=1, text=text)

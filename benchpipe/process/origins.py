@@ -10,21 +10,16 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from benchpipe.blocks.base import Events
+from benchpipe.blocks.registry import kinds_of
 from benchpipe.columns import floats
 from benchpipe.run import RunConfig
 from benchpipe.samples.inputs import sample_inputs
 from benchpipe.samples.stream import SampleBatch, stream_samples, stream_second
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import TABLES, columns, schema
+from benchpipe.tables import schema
 
-LENGTHS = {"period_s", "duration_s"}
-# What is numbered in a block and has a beginning and a length → its table, such as cycle → cycles.
-TABLE_OF = {
-    table.removesuffix("s"): table
-    for table in TABLES
-    if {"block", "start_us", table.removesuffix("s")} <= set(columns(table)) and LENGTHS & set(columns(table))
-}
 Numbers = NDArray[np.int64]
 
 
@@ -42,10 +37,15 @@ class Spans:
     end_us: Numbers
 
 
-def spans(store: RunStore, manifest: Manifest, block: str, what: str) -> Spans:
+def events_of(run: RunConfig) -> dict[str, Events]:
+    """What is numbered in the blocks of a plan, by the column that numbers it: ``cycle``, ``hold`` …"""
+    kinds = kinds_of(block.kind for block in run.plan.block)
+    return {kind.events.number: kind.events for kind in kinds if kind.events is not None}
+
+
+def spans(store: RunStore, manifest: Manifest, block: str, events: Events) -> Spans:
     """Time spans of all complete cycles, or of all holds or sweeps, of a block."""
-    table = TABLE_OF[what]
-    length = next(iter(LENGTHS & set(columns(table))))
+    table, what, length = events.table, events.number, events.length
     rows = store.read(manifest, table, ["block", what, "start_us", length])
     rows = rows.filter(pc.and_(pc.equal(rows.column("block"), block), pc.is_valid(rows.column(what))))
     rows = rows.sort_by("start_us")
@@ -68,8 +68,8 @@ def origins(run: RunConfig, store: RunStore, manifest: Manifest) -> pa.Table:
     """
     pieces = [schema("origins").empty_table()]
     for block in run.plan.block:
-        for what in TABLE_OF:
-            of = spans(store, manifest, block.name, what)
+        for what, events in events_of(run).items():
+            of = spans(store, manifest, block.name, events)
             if of.number.size:
                 pieces += _rows_of(of, run, store, manifest, block.name, block.files, what)
     return pa.concat_tables(pieces)

@@ -2,20 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from benchpipe.blocks.cyclic.measure import cyclic_block
 from benchpipe.blocks.found import Found
-from benchpipe.blocks.hold.measure import hold_block
-from benchpipe.blocks.locking.measure import locking_block
-from benchpipe.blocks.proof.measure import proof_block
-from benchpipe.blocks.proof.plan import ProofBlock
+from benchpipe.blocks.registry import kind_of
 from benchpipe.blocks.rejected import identity_of, only_added, rejected_rows
-from benchpipe.blocks.relaxation.measure import relaxation_block
-from benchpipe.blocks.stance.measure import stance_block
-from benchpipe.blocks.sweep.measure import sweep_block
 from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.plan import Block
@@ -33,24 +25,6 @@ KEPT = (
     "the plan, the rig file or the program has changed since the samples were dropped: what was made of them stays "
     "as it was; to make it anew: benchpipe ingest RUN --again, then benchpipe nightly"
 )
-
-
-def _kept(task: BlockTask[Any]) -> Found:
-    """Rows that are stored and not judged."""
-    return Found()
-
-
-# What measures a block, by its kind.
-BLOCKS: dict[str, Callable[[BlockTask[Any]], Found]] = {
-    "cyclic": cyclic_block,
-    "sweep": sweep_block,
-    "stance": stance_block,
-    "hold": hold_block,
-    "relaxation": relaxation_block,
-    "proof": proof_block,
-    "locking": locking_block,
-    "idle": _kept,
-}
 
 
 def rig_settings(rig: RigConfig) -> dict[str, Any]:
@@ -81,7 +55,7 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
     clock = RunClock.of(manifest, run.plan.restart_pause)
     pauses = [[one.at_us, one.pause_us] for one in clock.restarts]
     for block in run.plan.block if pauses else ():
-        if isinstance(block, ProofBlock):  # the only block that judges pauses between its own things
+        if kind_of(block.kind).after_pauses:
             blocks[block.name] = key_of([blocks[block.name], pauses])
     inputs = {b.name: sample_inputs(manifest, b.files) for b in run.plan.block}
     rejected = {b.name: rejected_rows(manifest, b.files) for b in run.plan.block}
@@ -118,7 +92,7 @@ def _process_block(task: BlockTask[Block], known: dict[str, Any] | None, before:
         remarks = [r for r in (before.remarks if before else ()) if r.where == block.name]
         return Found([old[path] for path in known["parts"]], remarks, known)
     past = _resumable(known, now)
-    found = BLOCKS[block.kind](replace(task, key=key_of([*now.values()]), past=past, old=old))
+    found = kind_of(block.kind).measure(replace(task, key=key_of([*now.values()]), past=past, old=old))
     if block.kind != "idle":
         found.state["outside"] = outside_tables(task, past)
         found.remarks += outside_remarks(block.name, task.rig, found.state["outside"])

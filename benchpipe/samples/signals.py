@@ -16,9 +16,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.config.block import BlockConfig
 from benchpipe.config.rig import AxisConfig, RigConfig
 from benchpipe.kernels.finite import surely_finite
-from benchpipe.plan import Block
 from benchpipe.samples.inputs import SampleInput
 from benchpipe.samples.lost import Losses, dropped_samples, no_losses
 from benchpipe.samples.stream import SampleBatch, stream_samples
@@ -153,7 +153,7 @@ def block_signals(
     store: RunStore,
     inputs: list[SampleInput],
     rig: RigConfig,
-    block: Block,
+    block: BlockConfig,
     from_us: int | None = None,
     until_us: int | None = None,
 ) -> Iterator[Signals]:

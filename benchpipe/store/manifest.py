@@ -219,6 +219,12 @@ class Manifest(_Record):
             update={"steps": {**self.steps, step: old.model_copy(update={"remarks": tuple(remarks)})}}
         )
 
+    def block_parts(self, block: str, table: str) -> list[Part]:
+        """Parts of one block of a table, in order."""
+        step = self.steps.get("process")
+        paths = set(step.state.get(block, {}).get("parts", ())) if step else set()
+        return [part for part in self.table(table) if part.path in paths]
+
     def table(self, name: str) -> list[Part]:
         """The files of one table, in order."""
         return [p for p in self.parts() if p.table == name]

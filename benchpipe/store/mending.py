@@ -21,7 +21,6 @@ from benchpipe.store.files import sha256_of, told_as_store_error, write_whole
 from benchpipe.store.manifest import Manifest, Part, Remark, Step
 from benchpipe.store.parts import damaged, forget_hashes, unread
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
-from benchpipe.tables import TABLES
 
 QUARANTINE = "quarantine"
 
@@ -272,7 +271,7 @@ def _restored(store: RunStore, error: DamageError) -> tuple[Manifest, tuple[Dama
 
 def _begun_anew(store: RunStore, why: str) -> tuple[Manifest, tuple[Damage, ...]]:
     """Set aside all of a run: no manifest of it is sound."""
-    damage = [Damage(name, f"no copy of the manifest is sound ({why})") for name in (*TABLES, HISTORY, MANIFEST)]
+    damage = [Damage(name, f"no copy of the manifest is sound ({why})") for name in (*store.tables, HISTORY, MANIFEST)]
     there = [one for one in damage if (store.folder / one.path).exists()]
     for one in there:
         set_aside(store, one)
@@ -280,7 +279,7 @@ def _begun_anew(store: RunStore, why: str) -> tuple[Manifest, tuple[Damage, ...]
 
 
 def _parts_there(store: RunStore) -> set[str]:
-    return {f"{table}/{path.name}" for table in TABLES for path in (store.folder / table).glob("*.parquet")}
+    return {f"{table}/{path.name}" for table in store.tables for path in (store.folder / table).glob("*.parquet")}
 
 
 def beyond_repair(log: Path, what: str, damage: Damage, store: RunStore) -> StoreError:

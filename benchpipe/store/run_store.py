@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchpipe import __version__
+from benchpipe.columns import Column, schema_of
 from benchpipe.errors import DamageError, StoreError
 from benchpipe.store.archive_note import must_be_here, must_be_no_archive
 from benchpipe.store.files import remove_unfinished, sync_folder, write_whole
 from benchpipe.store.manifest import SCHEMA, Manifest, Part, is_sealed, sealed
 from benchpipe.store.parts import new_part, read_part
-from benchpipe.tables import TABLES, schema
+from benchpipe.tables import TABLES
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -37,11 +38,20 @@ def keeps(manifest: Manifest, name: str) -> bool:
 
 
 class RunStore:
-    """One run's folder in the store: a manifest, and the parts that it names."""
+    """One run's folder in the store: a manifest, and the parts that it names.
 
-    def __init__(self, store: Path, run: str) -> None:
+    Parameters
+    ----------
+    store : Path
+    run : str
+    more : mapping, optional
+        Tables it may hold besides ours: those of kinds of blocks from other packages.
+    """
+
+    def __init__(self, store: Path, run: str, more: Mapping[str, Sequence[Column]] | None = None) -> None:
         self.folder = store / run
         self.run = run
+        self.tables: dict[str, Sequence[Column]] = {**TABLES, **(more or {})}
 
     def manifest(self) -> Manifest:
         """Read the current manifest (an empty one for a new run).
@@ -115,7 +125,7 @@ class RunStore:
         """Remove leftovers of killed jobs, parts that are not in use any more, and old copies of the manifest."""
         remove_unfinished(self.folder)
         kept = {part.path for part in manifest.parts()}
-        for table in (HISTORY, *TABLES):  # a manifest that never counted goes before its parts
+        for table in (HISTORY, *self.tables):  # a manifest that never counted goes before its parts
             for path in (self.folder / table).glob("*"):
                 unused = path.suffix == ".parquet" and f"{table}/{path.name}" not in kept
                 past = table == HISTORY and not keeps(manifest, path.name)
@@ -139,16 +149,15 @@ class RunStore:
 
         tables = [read_part(self.folder, part, columns) for part in parts]
         if not tables:
-            empty = schema(table).empty_table()
+            empty = schema_of(self.tables[table]).empty_table()
             return empty.select(columns) if columns else empty
-        return _with_missing(pa.concat_tables(tables), table, columns)
+        return _with_missing(pa.concat_tables(tables), schema_of(self.tables[table]), columns)
 
 
-def _with_missing(rows: pa.Table, table: str, columns: list[str] | None) -> pa.Table:
+def _with_missing(rows: pa.Table, whole: pa.Schema, columns: list[str] | None) -> pa.Table:
     """Rows with the columns that a part of an older version does not have, as nulls."""
     import pyarrow as pa
 
-    fields = [schema(table).field(name) for name in columns or schema(table).names if name not in rows.column_names]
-    for field in fields:
+    for field in (whole.field(name) for name in columns or whole.names if name not in rows.column_names):
         rows = rows.append_column(field.with_nullable(True), pa.nulls(rows.num_rows, field.type))
     return rows

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from math import isclose
 from pathlib import Path
@@ -12,22 +12,9 @@ from typing import Any
 
 import pyarrow as pa
 
-from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.values import NO_CYCLE
-from benchpipe.blocks.cyclic.view import _cyclic_view
 from benchpipe.blocks.figures import BlockView, Figure
-from benchpipe.blocks.hold.plan import HoldBlock
-from benchpipe.blocks.hold.view import hold_view
-from benchpipe.blocks.locking.plan import LockingBlock
-from benchpipe.blocks.locking.view import locking_view
-from benchpipe.blocks.proof.plan import ProofBlock
-from benchpipe.blocks.proof.view import proof_view
-from benchpipe.blocks.relaxation.plan import RelaxationBlock
-from benchpipe.blocks.relaxation.view import relaxation_view
-from benchpipe.blocks.stance.plan import StanceBlock
-from benchpipe.blocks.stance.view import stance_view
-from benchpipe.blocks.sweep.plan import SweepBlock
-from benchpipe.blocks.sweep.view import sweep_view
+from benchpipe.blocks.registry import kind_of
 from benchpipe.check.decision import RANK, Verdict, applies, worst
 from benchpipe.check.signing import signed_words
 from benchpipe.check.specimens import waits_for_more
@@ -52,13 +39,6 @@ NOT_LEFT = frozenset(
     {"clock", "rig-stopped", "sensor-stuck", "load-not-reached", "dropped-samples", "rig-slow", "counter-apart"}
 )
 OFF_TARGET_PART = 0.05  # of the cycles: a remark on so many says that the rig is off its target
-# What of a block a figure is traced by.
-WHAT = {
-    "cyclic": "cycle", "hold": "hold", "relaxation": "relaxation", "sweep": "sweep", "stance": "stance",
-    "proof": "proof", "locking": "lock-change",
-}  # fmt: skip
-
-
 def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
     """Gather what is shown of a run from its tables."""
     limits = _in_order(store.read(manifest, "verdicts").to_pylist())
@@ -205,8 +185,8 @@ def _do_next(
         return ["no limit fits a block of the plan: name another limit file in it, or add the blocks they are for"]
     first = next((r for r in limits if r["due"] and r["verdict"] != Verdict.PASS), None)
     if verdict is Verdict.FAIL and first is not None:
-        kind = {b.name: b.kind for b in run.plan.block}.get(first["block"])
-        what = WHAT.get(kind or "")
+        events = {b.name: kind_of(b.kind).events for b in run.plan.block}.get(first["block"])
+        what = events.number.replace("_", "-") if events else None
         steps = [f"stop the rig and look at the specimen: '{first['limit']}' failed"]
         number = re.fullmatch(r"[a-z ]+ ([\d,]+)", first["at"] or "")
         at = number[1].replace(",", "") if number else first["last"]
@@ -229,15 +209,6 @@ def _do_next(
 
 
 def _block_view(block: Block, run: RunConfig, manifest: Manifest, store: RunStore) -> BlockView:
-    makers: dict[type, Callable[..., BlockView]] = {
-        CyclicBlock: _cyclic_view, HoldBlock: hold_view, RelaxationBlock: relaxation_view,
-        SweepBlock: sweep_view, StanceBlock: stance_view,
-        ProofBlock: proof_view, LockingBlock: locking_view,
-    }  # fmt: skip
-    make = makers.get(type(block))
-    if make is None:
-        return BlockView(block.name, block.kind, 0, None, ())
-    made = make(block, signal_units(run.rig), manifest, store)
-    if isinstance(block, CyclicBlock):
-        return made
-    return replace(made, ended=made.planned is not None and made.done >= made.planned)
+    kind = kind_of(block.kind)
+    made = kind.view(block, signal_units(run.rig), manifest, store)
+    return replace(made, ended=kind.over(kind, block, manifest, store))

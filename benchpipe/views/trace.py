@@ -9,7 +9,7 @@ from typing import Any
 import pyarrow.compute as pc
 
 from benchpipe.errors import ConfigError, nearest
-from benchpipe.process.origins import TABLE_OF
+from benchpipe.process.origins import events_of
 from benchpipe.run import RunConfig
 from benchpipe.samples.inputs import sample_inputs
 from benchpipe.samples.stream import stream_samples, stream_second
@@ -66,13 +66,13 @@ def span_of(
     names = [b.name for b in run.plan.block]
     if block not in names:
         raise ConfigError(f"the plan has no block '{block}'", where=run.plan_path, expected=nearest(block, names))
-    rows = store.read(manifest, TABLE_OF[what])
+    rows = store.read(manifest, events_of(run)[what].table)
     rows = rows.filter(pc.and_(pc.equal(rows.column("block"), block), pc.equal(rows.column(what), number)))
     if rows.num_rows == 0:
         raise ConfigError(f"block '{block}' of run '{run.name}' has no {what} {number}")
     row = rows.to_pylist()[0]
     start = int(row["start_us"])
-    return start, start + round(1e6 * (row.get("period_s") or row.get("duration_s") or 0.0)), row
+    return start, start + round(1e6 * (row[events_of(run)[what].length] or 0.0)), row
 
 
 def trace_rows(

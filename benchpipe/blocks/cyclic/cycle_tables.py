@@ -14,15 +14,16 @@ from benchpipe.blocks.cyclic.chunks import CycleChunk, after_change, chunk_of, j
 from benchpipe.blocks.cyclic.cycles import NEVER, CycleRows, CycleSettings, cycles_table, joined_rows
 from benchpipe.blocks.cyclic.mode_changes import BatchEnds, Between, with_changes
 from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.tables import CYCLES
 from benchpipe.blocks.cyclic.uncrossed import Ranges, uncrossed_cycles
 from benchpipe.blocks.rejected import Rejected, reject_losses
+from benchpipe.columns import schema_of
 from benchpipe.config.rig import RigConfig
 from benchpipe.samples.inputs import SampleInput
 from benchpipe.samples.lost import Losses, in_order, no_losses, together
 from benchpipe.samples.signals import look_back_us, signal_columns, signal_units, signals_and_losses
 from benchpipe.samples.stream import SampleBatch, map_samples
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import schema
 
 ROWS_AT_ONCE = 1 << 15
 BEFORE_ALL: int = np.iinfo(np.int64).min
@@ -53,7 +54,7 @@ class CycleTables:
         self._inputs, self._before = inputs, anchor
         self._closed = anchor.closed if anchor else 0
         self._chunk = known(resumed(anchor, settings.cut) if anchor else beginning(settings.cut))
-        self.schema = schema("cycles", signal_units(rig))
+        self.schema = schema_of(CYCLES, signal_units(rig))
         self._rejects = no_losses()
         if rejected:
             from_us = anchor.time_us if anchor else None

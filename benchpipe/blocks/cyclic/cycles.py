@@ -10,11 +10,11 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from benchpipe.blocks.cutting import Cut, Pieces, cut_of
+from benchpipe.blocks.cutting import RECORD_KINDS, Cut, Pieces, cut_between
 from benchpipe.blocks.cyclic.digits import Digits, StillRule
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.tables import CycleFlag
-from benchpipe.blocks.cyclic.thresholds import Thresholds
+from benchpipe.blocks.cyclic.thresholds import HIGH_PART, LOW_PART, Thresholds
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.kernels.loops import FIELD, measure_loops
@@ -40,6 +40,8 @@ _NO_LOOP = (
     CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED | CycleFlag.STOOD_STILL | CycleFlag.UNCROSSED
 )
 LONGER = 1.5  # times the planned period: a closed cycle may hold two
+_FLAGS = {"several": CycleFlag.SEVERAL_LOOPS, "part": CycleFlag.PART_OF_LOOP, "ramp": CycleFlag.RAMP_ALONE}
+_ODD = np.array([int(_FLAGS.get(kind, 0)) for kind in RECORD_KINDS])  # flags of a record
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,7 @@ def cycle_settings(
     span = targets[1].value - targets[0].value if targets else 0.0
     return CycleSettings(
         block=block.name,
-        cut=cut_of(block, rig, learnt),
+        cut=cycle_cut(block, rig, learnt),
         gap_s=rig.time.gap_s,
         band=block.stiffness_band,
         weights=gaussian_weights(block.lowpass, rig.time.sample_rate),
@@ -97,6 +99,25 @@ def cycle_settings(
         still=(StillRule(rig.load, digits.load, True), StillRule(rig.motion, digits.motion, False)) if digits else (),
         machine_stiffness=rig.motion.machine_stiffness.value if rig.motion.machine_stiffness is not None else None,
     )
+
+
+def cycle_cut(block: CyclicBlock, rig: RigConfig, learnt: Thresholds | None = None) -> Cut:
+    """How a cyclic block is cut on a rig.
+
+    Thresholds are as the plan says, else at 32 and 68 % of the target range: a cycle that
+    fades to half its range about the same mean still crosses both, and noise of a third
+    of the range from peak to peak cannot cross from one to the other. Without targets they
+    are ``learnt``, at the same parts of the range that is there.
+    """
+    low, high = 0.0, 0.0  # only a block cut by record has neither
+    if learnt is not None:
+        low, high = learnt.low, learnt.high
+    elif block.low is not None and block.high is not None:
+        low, high = block.low.value, block.high.value
+    elif block.targets is not None:
+        bottom, top = (target.value for target in block.targets)
+        low, high = bottom + LOW_PART * (top - bottom), bottom + HIGH_PART * (top - bottom)
+    return cut_between(block, rig, low, high, by_record=block.boundary == "record")
 
 
 @dataclass(frozen=True)
@@ -178,7 +199,7 @@ def measure_pieces(pieces: Pieces, settings: CycleSettings, change_us: int = 0) 
     load_turns, motion_turns = _turns(pieces, last_us - first_us, settings.cut)
     return CycleRows(
         measures, pieces.closed, pieces.between, pieces.segment, pieces.samples, first_us, last_us, after_us, broken,
-        counter, pieces.odd, load_turns, motion_turns,
+        counter, _ODD[pieces.odd], load_turns, motion_turns,
     )  # fmt: skip
 
 

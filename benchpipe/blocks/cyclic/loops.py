@@ -7,11 +7,12 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.tables import LOOPS
+from benchpipe.columns import schema_of
 from benchpipe.config.rig import RigConfig
 from benchpipe.samples.inputs import SampleInput
 from benchpipe.samples.signals import block_signals, signal_units
 from benchpipe.store.run_store import RunStore
-from benchpipe.tables import schema
 
 STEPS = (1, 2, 3, 5, 7)
 
@@ -50,5 +51,5 @@ def loops_table(
                 pa.array(signals.load.astype(np.float64)),
                 pa.array(signals.motion.astype(np.float64)),
             ]
-            tables.append(pa.Table.from_arrays(columns, schema=schema("loops", signal_units(rig))))
-    return pa.concat_tables(tables) if tables else schema("loops", signal_units(rig)).empty_table()
+            tables.append(pa.Table.from_arrays(columns, schema=schema_of(LOOPS, signal_units(rig))))
+    return pa.concat_tables(tables) if tables else schema_of(LOOPS, signal_units(rig)).empty_table()

@@ -6,7 +6,7 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from benchpipe.blocks.cut_config import _Cycling
+from benchpipe.blocks.cut_config import CutConfig
 from benchpipe.blocks.cyclic.tables import CYCLES
 from benchpipe.config.model import AnyDifference, ConfigModel, Cycles, Load, LoadOrMotion, Many, Motion, Pair, Ratio
 from benchpipe.errors import nearest
@@ -37,7 +37,7 @@ class TemperatureConfig(ConfigModel):
         return self
 
 
-class CyclicBlock(_Cycling):
+class CyclicBlock(CutConfig):
     """Load cycling.
 
     ``planned_by`` says which count decides whether ``planned_cycles`` are reached, here and in limits on

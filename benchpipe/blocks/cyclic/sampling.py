@@ -33,7 +33,6 @@ MOST_WAVEFORM_ERROR = 0.5
 LEAST_SAMPLES = 6.0  # below, a cycle's shape is not known and nothing of it is judged
 FAR_APART = 45.0  # deg
 RECTANGLE = 1.0 / np.sqrt(3.0)
-RANGES = ("load_range", "motion_range")  # two extremes
 Floats = NDArray[np.float64]
 
 
@@ -81,7 +80,7 @@ def sampling_u(measure: Measure, value: Floats, of: Sampled) -> Floats:
         half = 0.5 * (of.load_range if measure.load_power else of.motion_range)
         apart = np.abs(np.nan_to_num(of.phase_deg)) > FAR_APART
         worst = half * _of_read(peak_under_read(np.where(apart, 0.5, 1.0) * samples, of.waveform_error))
-        worst = worst * (2.0 if measure.name in RANGES else 1.0)
+        worst = worst * (2.0 if measure.range else 1.0)
     elif measure.sampling == "energy":
         worst = np.abs(value) * _of_read(SHOULDERS * area_under_read(samples))
     elif measure.sampling == "secant":

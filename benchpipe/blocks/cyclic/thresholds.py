@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.blocks.cutting import NEVER_US
 from benchpipe.kernels.boundaries import CLOSED, FRESH, find_boundaries
 from benchpipe.samples.signals import Signals
 
@@ -29,7 +30,6 @@ PEAKS = (1.25, 2.5)  # a cycle, where some are lower
 HIGHER = (0.8, 1.2)  # a cycle: the higher peaks
 LEAST_APART = 0.05  # of the range: between lower and higher peaks
 LEAST_BELONGING = 0.3  # lag-one autocorrelation: neighbours of a wave belong together, of noise they do not
-NEVER_US = 2**62
 Floats = NDArray[np.float64]
 
 

@@ -10,10 +10,9 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.cyclic.tables import NOT_ONE_LOOP, CycleFlag
-from benchpipe.columns import floats
+from benchpipe.blocks.cyclic.tables import NOT_ONE_LOOP, TRENDS, CycleFlag
+from benchpipe.columns import floats, schema_of
 from benchpipe.kernels.robust import binned_medians, median
-from benchpipe.tables import schema
 
 MEASURES = (
     "secant_stiffness", "loading_stiffness", "unloading_stiffness", "energy_j", "loss_factor",
@@ -80,7 +79,7 @@ def cycle_trends(block: CyclicBlock, values: CycleValues, past: pa.Table | None 
     for measure in MEASURES:
         full = [row for row in old if row["measure"] == measure and row["last"] <= settled]
         rows += _continued(block, measure, full, settled, values) or _from_start(block, measure, values)
-    return pa.Table.from_pylist(rows, schema=schema("trends"))
+    return pa.Table.from_pylist(rows, schema=schema_of(TRENDS))
 
 
 def _from_start(block: CyclicBlock, measure: str, values: CycleValues) -> list[dict[str, Any]]:

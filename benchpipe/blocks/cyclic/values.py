@@ -13,22 +13,21 @@ from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.reasons import CYCLE_COLUMNS, cycle_reasons, reversed_loops, too_much_lost
 from benchpipe.blocks.cyclic.repeats import held_cycles
+from benchpipe.blocks.cyclic.run_cycles import CycleRows, Spans, begun_us, cycle_window, elsewhere, last_cycle
 from benchpipe.blocks.cyclic.sampling import Sampled, sampling_u
 from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.blocks.cyclic.trends import NOT_JUDGED
 from benchpipe.blocks.left_out import INCOMPLETE, NAMES, NONE, THINNED_FROM, LogClock
 from benchpipe.blocks.measures import Measure
-from benchpipe.blocks.run_tables import CycleRows, RunTables, Spans
-from benchpipe.blocks.values import Typical, Values, nothing, values_of
+from benchpipe.blocks.run_tables import RunTables
+from benchpipe.blocks.values import Asked, Typical, Values, nothing, values_of
 from benchpipe.columns import floats
 from benchpipe.config.limits import LimitConfig
 
 Floats = NDArray[np.float64]
 NO_CYCLE = "no complete cycle was found"
 UNSEEN = ("gap", "unexplained")  # kinds of a difference between counter and detection that cycles hide behind
-OF_LOSS = ("energy_j", "loss_factor")
-# The largest of several cycles in one row is that of all of them, whether or not they were told apart.
-OF_ALL = (("peak_load", "max"), ("motion_max", "max"), ("valley_load", "min"), ("motion_min", "min"))
+LARGEST = {"largest": "max", "smallest": "min"}  # extreme of a cycle → of several in one row, found or not
 REST = 0.02  # of a cycle's range: so near to zero an incomplete cycle's extreme is that of a specimen at rest
 
 
@@ -44,7 +43,7 @@ class CycleWindow:
 
 def window_of(limit: LimitConfig, block: str, tables: RunTables) -> CycleWindow:
     """The cycles that a limit asks for: the last so many, from one number to another, or all."""
-    last = tables.last_cycle(block)
+    last = last_cycle(tables, block)
     if last == 0:
         return CycleWindow(1, 0, True, NO_CYCLE)
     first, until = limit.cycles or (last - limit.last_cycles + 1 if limit.last_cycles else 1, last)
@@ -53,29 +52,21 @@ def window_of(limit: LimitConfig, block: str, tables: RunTables) -> CycleWindow:
     return CycleWindow(first, until)
 
 
-def cycle_values(
-    limit: LimitConfig, measure: Measure, block: str, tables: RunTables, clock: LogClock
-) -> Values:
-    """Values of a limit on a cyclic block.
-
-    Parameters
-    ----------
-    clock : LogClock
-        How the log tells the time, and where that began again.
-    """
+def cycle_values(asked: Asked) -> Values:
+    """Values of a limit on a cyclic block."""
+    limit, measure, tables, block = asked.limit, asked.measure, asked.tables, asked.block.name
     window = window_of(limit, block, tables)
     if not window.due:
         return nothing(window.why, due=False, of=window.last - window.first + 1)
     judged = ["load_range", "motion_range", *(f.name for f in fields(Sampled)), *CYCLE_COLUMNS]
-    found = tables.window(block, [*measure.columns, *judged], window.first, window.last)
-    found = _own_rows(found, tables.elsewhere(block), clock.rate)
+    found = cycle_window(tables, block, [*measure.columns, *judged], window.first, window.last)
+    found = _own_rows(found, elsewhere(tables, block, asked.others), asked.rate)
     if found.table.num_rows == 0:
         return nothing(window.why or NO_CYCLE, due=True)
-    state, at_end = tables.state(block), window.last >= tables.last_cycle(block)
-    found = _each_cycle(found)
+    state, at_end = tables.state(block), window.last >= last_cycle(tables, block)
     return replace(
-        _from_rows(limit, measure, found, state, window.why, clock, at_end=at_end),
-        block=block, begun_us=tables.begun_us(block),
+        _from_rows(limit, measure, _each_cycle(found), state, window.why, asked.clock, at_end=at_end),
+        block=block, begun_us=begun_us(tables, block), band=asked.block.stiffness_band,
     )  # fmt: skip
 
 
@@ -87,24 +78,25 @@ def _from_rows(
     rows, flags = found.table, np.array(found.table.column("flags"), np.int64)
     complete = np.array(rows.column("complete"), bool)
     held = held_cycles(rows, state.get("repeats"))
-    if measure.name == "off_target":
+    share = "share" in measure.statistics
+    if share:
         value = (((flags & int(CycleFlag.OFF_TARGET | NOT_JUDGED)) != 0) | held).astype(float)
     else:
         value = floats(rows.column(measure.columns[0]))
     start = np.array(rows.column("start_us"))
-    reversed_loop = reversed_loops(rows) if measure.name in OF_LOSS else np.zeros(len(value), bool)
+    reversed_loop = reversed_loops(rows) if measure.phase else np.zeros(len(value), bool)
     value[reversed_loop] = np.nan
     reason = cycle_reasons(rows, _ended(start, restarts_us), clock, value, reversed_loop, held)
     if not state.get("counted"):
         reason[(reason == NONE) & _after_a_pause(rows, restarts_us)] = NAMES.index("thinned")
-    if (measure.columns[0], limit.statistic) in OF_ALL:
+    if LARGEST.get(measure.extreme) == limit.statistic:
         uncrossed = reason == NAMES.index("uncrossed")
         reason[uncrossed] = np.where(complete[uncrossed], NONE, INCOMPLETE)
     resting = _at_rest(limit, measure, rows, value, reason)
-    if not measure.extreme and measure.name != "off_target":
+    if not measure.extreme and not share:
         value = np.where(complete, value, np.nan)
     whole = complete & np.isfinite(value) & ((flags & int(NOT_JUDGED)) == 0) & ~too_much_lost(rows)
-    if measure.name == "off_target":
+    if share:
         whole = complete
     counter = state.get("counted")
     uncounted = _unseen(counter, int(start[0]), int(start[-1]))
@@ -122,7 +114,7 @@ def _from_rows(
         sampling_u=_missed(measure, value, rows, rate),
     )  # fmt: skip
     values = values.select(~resting) if resting.any() else values
-    lost_value = 1.0 if measure.name == "off_target" else np.nan  # what was not measured counts as off target
+    lost_value = 1.0 if share else np.nan  # what was not measured counts as off target
     return _with_lost_end(values, int(state.get("lost_at_end") or 0), lost_value) if at_end else values
 
 

@@ -13,7 +13,7 @@ from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 
 
-def _cyclic_view(block: CyclicBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
+def cyclic_view(block: CyclicBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
     end = block_end(block, manifest, last_cycles(block.name, manifest, store).done)
     trends = of_block(store.read(manifest, "trends"), block.name)
     figures = []

@@ -1,4 +1,4 @@
-"""What of sweeps is judged."""
+"""What of sweeps is judged: one row a measure."""
 
 from __future__ import annotations
 
@@ -8,32 +8,74 @@ import pyarrow.compute as pc
 
 from benchpipe.blocks.left_out import item_reasons
 from benchpipe.blocks.measures import Measure
-from benchpipe.blocks.values import Values, _items, _measured, _own_u, _why, values_of
+from benchpipe.blocks.values import Asked, Values, column_of, items, of_rows, own_u, values_of, why_missing
 from benchpipe.columns import floats
 
-
-def _sweeps(measure: Measure, rows: pa.Table, rate: float) -> Values:
-    if len(measure.columns) == 1:
-        return _measured(measure, rows, "sweep", rate)
-    one, other = (floats(rows.column(name)) for name in measure.columns)
-    if measure.name == "travel":
-        return _items(rows, "sweep", one - other, None, rate)
-    u = np.maximum(*(floats(rows.column(f"{name}_u")) for name in measure.columns))
-    larger = np.maximum(one, other)
-    return _items(rows, "sweep", larger, u, rate, why=_why(rows, larger))
+RESISTANCE = ("resistance_between", "stops_beyond")
+STOPS = ("stops_beyond",)
 
 
-def _parts_of_resistance(measure: Measure, sweeps: pa.Table, rows: pa.Table, rate: float) -> Values:
+def _travel(asked: Asked, rows: pa.Table) -> Values:
+    most, least = (floats(rows.column(name)) for name in asked.measure.columns)
+    return items(rows, "sweep", most - least, None, asked.rate)
+
+
+def _larger(asked: Asked, rows: pa.Table) -> Values:
+    """The larger of two columns."""
+    larger = np.maximum(*(floats(rows.column(name)) for name in asked.measure.columns))
+    u = np.maximum(*(floats(rows.column(f"{name}_u")) for name in asked.measure.columns))
+    return items(rows, "sweep", larger, u, asked.rate, why=why_missing(rows, larger))
+
+
+def _fitted(asked: Asked, sweeps: pa.Table) -> Values:
     """A part of the resistance from the fit over all sweeps: one value a direction."""
+    measure, rows = asked.measure, asked.tables.block("resistance", asked.block.name)
     together = rows.filter(pc.is_null(rows.column("sweep")))
     value = floats(together.column(measure.columns[0]))
     number = np.full(len(value), float(pc.max(sweeps.column("sweep")).as_py() or 0))
     names = tuple(str(way) for way in together.column("direction").to_pylist())
     starts = sweeps.column("start_us").to_pylist()
-    codes, share = item_reasons(sweeps, rate)
+    codes, share = item_reasons(sweeps, asked.rate)
     worst = int(share.argmax())  # the fit is over all sweeps: as spoiled as the worst of them
     return values_of(
-        number, value, _own_u(measure, together), len(value), names=names, why=_why(together, value),
+        number, value, own_u(measure, together), len(value), names=names, why=why_missing(together, value),
         reason=np.full(len(value), codes[worst]), lost_share=np.full(len(value), share[worst]),
         between_us=(starts[0], starts[-1]),
     )  # fmt: skip
+
+
+def _sweep(name: str, unit: str, meaning: str, hangs_on: tuple[str, ...] = ()) -> Measure:
+    values = of_rows("sweeps", column_of("sweep"))
+    return Measure(
+        name, "sweep", "sweeps", (name,), unit, 0, 1, meaning, u_column=f"{name}_u", hangs_on=hangs_on, values=values
+    )
+
+
+def _part(name: str, meaning: str) -> Measure:
+    """A part of the resistance from the fit over all sweeps: one value a direction."""
+    return Measure(
+        name, "sweep", "resistance", (name,), "load", 1, 0, meaning, u_column=f"{name}_u", every_event=False,
+        hangs_on=RESISTANCE, values=of_rows("sweeps", _fitted),
+    )  # fmt: skip
+
+
+MEASURES: tuple[Measure, ...] = (
+    _sweep("range_of_motion", "motion", "motion between the points where the end stops engage", hangs_on=STOPS),
+    _sweep("lower_stop", "motion", "motion at which the lower end stop engages", hangs_on=STOPS),
+    _sweep("upper_stop", "motion", "motion at which the upper end stop engages", hangs_on=STOPS),
+    Measure("travel", "sweep", "sweeps", ("motion_max", "motion_min"), "motion", 0, 1,
+            "motion between the ends of a sweep", one_sample=True, hangs_on=(), values=of_rows("sweeps", _travel)),
+    _sweep("usable_range", "motion", "motion within the usable load", hangs_on=("usable_load",)),
+    Measure("free_lash", "sweep", "sweeps", ("lash",), "motion", 0, 1, "lash of the free joint", u_column="lash_u",
+            hangs_on=(), values=of_rows("sweeps", column_of("sweep"))),
+    Measure("free_resistance", "sweep", "sweeps", ("resistance_forward", "resistance_back"), "load", 1, 0,
+            "largest resistance inside the free range, either way", u_column="resistance_back_u", one_sample=True,
+            values=of_rows("sweeps", _larger), hangs_on=RESISTANCE),
+    Measure("asymmetry", "sweep", "sweeps", ("asymmetry",), "load", 1, 0, "resistance forward less that back",
+            u_column="asymmetry_u", absolute=True, zero_times=2.0, values=of_rows("sweeps", column_of("sweep")),
+            hangs_on=RESISTANCE),
+    _part("breakaway", "load that starts the free joint from standstill, each way"),
+    _part("coulomb", "part of the free resistance that does not follow the speed, each way"),
+    _part("laminar", "part in proportion to the speed, at the reference speed, each way"),
+    _part("orifice", "part in proportion to its square, at the reference speed, each way"),
+)  # fmt: skip

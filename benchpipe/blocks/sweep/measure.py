@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from benchpipe.blocks.cutting import Anchor, Pieces, anchor_of, beginning, cut_batch, cut_of, resumed
+from benchpipe.blocks.cutting import Anchor, Pieces, anchor_of, beginning, cut_batch, cut_between, resumed
 from benchpipe.blocks.found import Found
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
@@ -73,7 +73,7 @@ class SweepBuilder:
         self._block = block
         self._rig = rig
         self._settings = sweep_settings(block, rig)
-        self._cut = cut_of(block, rig)
+        self._cut = cut_between(block, rig, block.low.value, block.high.value)
         self._standing = resumed(anchor, self._cut) if anchor else beginning(self._cut)
         self._count = anchor.closed if anchor else 0
 

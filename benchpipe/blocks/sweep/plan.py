@@ -6,11 +6,11 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from benchpipe.blocks.cut_config import _Cycling
+from benchpipe.blocks.cut_config import CutConfig
 from benchpipe.config.model import Load, Motion, MotionRate, Pair
 
 
-class SweepBlock(_Cycling):
+class SweepBlock(CutConfig):
     """Slow motion through the free range: resistance, range of motion."""
 
     kind: Literal["sweep"]

@@ -1,0 +1,100 @@
+"""Cycles of a run's tables: the last, a window of them, and what of other blocks lies in their time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from benchpipe.blocks.base import Events
+from benchpipe.blocks.cyclic.final_cycles import SettledCycles, settled_cycles
+from benchpipe.blocks.run_tables import RunTables
+from benchpipe.columns import floats
+
+Spans = NDArray[np.int64]  # shape (2, n): starts and ends
+
+
+@dataclass(frozen=True)
+class CycleRows:
+    """Rows of the cycles table that lie in a window of cycle numbers, incomplete ones among them.
+
+    Attributes
+    ----------
+    table : pyarrow Table
+        The columns asked for, and ``cycle``, ``complete``, ``start_us``.
+    after : int64 array, shape (n,)
+        Number of the last complete cycle before the end of each row; that of the row itself where it is complete.
+    """
+
+    table: pa.Table
+    after: NDArray[np.int64]
+
+
+def last_cycle(tables: RunTables, block: str) -> int:
+    """Number of the last complete cycle of a block; 0 where there is none."""
+    known = settled_cycles(block, tables.store, tables.manifest)
+    rows = _all(tables, block, ["cycle"]) if known is None else _tail(tables, block, known, ["cycle"])
+    return max(int(pc.max(rows.column("cycle")).as_py() or 0), known.last if known is not None else 0)
+
+
+def begun_us(tables: RunTables, block: str) -> int | None:
+    """Time of the first complete cycle of a block."""
+    start = cycle_window(tables, block, [], 1, 1).table.column("start_us")
+    return int(start[0].as_py()) if len(start) else None
+
+
+def elsewhere(tables: RunTables, block: str, others: Iterable[Events]) -> Spans:
+    """When events of other blocks took place: starts and ends."""
+    found = [np.empty((2, 0), np.int64)]
+    for events in others:
+        rows = tables.whole(events.table).select(["block", "start_us", events.length])
+        rows = rows.filter(pc.not_equal(rows.column("block"), block))
+        start = np.array(rows.column("start_us"), np.int64)
+        found.append(np.stack([start, start + np.rint(1e6 * floats(rows.column(events.length))).astype(np.int64)]))
+    return np.concatenate(found, axis=1)
+
+
+def cycle_window(tables: RunTables, block: str, columns: list[str], first: int, last: int) -> CycleRows:
+    """Rows of the cycles from one number to another, and of the incomplete ones between them.
+
+    An incomplete cycle lies in the window if the complete one before it does and is not the last, or if the
+    window begins with the first cycle, or ends with the last, of the block.
+    """
+    columns = list(dict.fromkeys(["block", "cycle", "complete", "start_us", *columns]))
+    end = last_cycle(tables, block)
+    rows = _around(tables, block, columns, first, last, whole=last >= end)
+    complete = np.array(rows.column("complete"), bool)
+    number = floats(rows.column("cycle"))
+    known = np.flatnonzero(complete)
+    before = int(number[known[0]]) - 1 if known.size else end
+    after = before + np.cumsum(complete)
+    least, most = (0 if first <= 1 else first), (last if last >= end else last - 1)
+    inside = np.where(complete, (number >= first) & (number <= last), (after >= least) & (after <= most))
+    return CycleRows(rows.filter(pa.array(inside)), after[inside])
+
+
+def _around(tables: RunTables, block: str, columns: list[str], first: int, last: int, *, whole: bool) -> pa.Table:
+    """Rows of the parts that hold a window; with ``whole`` also what follows the last complete cycle."""
+    known = settled_cycles(block, tables.store, tables.manifest)
+    if known is None:
+        return _all(tables, block, columns)
+    settled = known.read(columns, first, None if whole else last)
+    return pa.concat_tables([settled, _tail(tables, block, known, columns)]) if whole else settled
+
+
+def _tail(tables: RunTables, block: str, known: SettledCycles, columns: list[str]) -> pa.Table:
+    """Rows that more of the log may change: the cycle in which it ends, complete where a record is a cycle."""
+    paths = {part.path for part in known.parts}
+    own = set(tables.state(block).get("parts", ()))
+    step = tables.manifest.steps["process"]
+    tail = [p for p in step.parts if p.table == "cycles" and p.path in own and p.path not in paths]
+    return tables.store.read_parts(tail, "cycles", columns)
+
+
+def _all(tables: RunTables, block: str, columns: list[str]) -> pa.Table:
+    rows = tables.store.read(tables.manifest, "cycles", list(dict.fromkeys(["block", *columns])))
+    return rows.filter(pc.equal(rows.column("block"), block))

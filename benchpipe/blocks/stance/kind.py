@@ -1,0 +1,47 @@
+"""Stretches in which the joint is stood on, as a kind of block."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from benchpipe.blocks.base import BlockKind, Events
+from benchpipe.blocks.stance.plan import StanceBlock
+from benchpipe.blocks.stance.tables import STANCES
+
+if TYPE_CHECKING:
+    from benchpipe.blocks.figures import BlockView
+    from benchpipe.blocks.found import Found
+    from benchpipe.blocks.measures import Measure
+    from benchpipe.blocks.task import BlockTask
+    from benchpipe.store.manifest import Manifest
+    from benchpipe.store.run_store import RunStore
+
+
+def _measure(task: BlockTask[StanceBlock]) -> Found:
+    from benchpipe.blocks.stance.measure import stance_block
+
+    return stance_block(task)
+
+
+def _measures() -> tuple[Measure, ...]:
+    from benchpipe.blocks.stance.limits import MEASURES
+
+    return MEASURES
+
+
+def _view(block: StanceBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
+    from benchpipe.blocks.stance.view import stance_view
+
+    return stance_view(block, units, manifest, store)
+
+
+STANCE = BlockKind(
+    name="stance",
+    config=StanceBlock,
+    tables={"stances": STANCES},
+    measure=_measure,
+    view=_view,
+    measures=_measures,
+    events=Events("stances", "stance"),
+    planned="planned_windows",
+)

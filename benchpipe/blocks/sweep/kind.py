@@ -1,0 +1,49 @@
+"""Slow motion through the free range, as a kind of block."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from benchpipe.blocks.base import BlockKind, Events
+from benchpipe.blocks.cut_config import sampled
+from benchpipe.blocks.sweep.plan import SweepBlock
+from benchpipe.blocks.sweep.tables import RESISTANCE, RESISTANCE_POINTS, SWEEPS
+
+if TYPE_CHECKING:
+    from benchpipe.blocks.figures import BlockView
+    from benchpipe.blocks.found import Found
+    from benchpipe.blocks.measures import Measure
+    from benchpipe.blocks.task import BlockTask
+    from benchpipe.store.manifest import Manifest
+    from benchpipe.store.run_store import RunStore
+
+
+def _measure(task: BlockTask[SweepBlock]) -> Found:
+    from benchpipe.blocks.sweep.measure import sweep_block
+
+    return sweep_block(task)
+
+
+def _measures() -> tuple[Measure, ...]:
+    from benchpipe.blocks.sweep.limits import MEASURES
+
+    return MEASURES
+
+
+def _view(block: SweepBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
+    from benchpipe.blocks.sweep.view import sweep_view
+
+    return sweep_view(block, units, manifest, store)
+
+
+SWEEP = BlockKind(
+    name="sweep",
+    config=SweepBlock,
+    tables={"sweeps": SWEEPS, "resistance": RESISTANCE, "resistance_points": RESISTANCE_POINTS},
+    measure=_measure,
+    view=_view,
+    measures=_measures,
+    events=Events("sweeps", "sweep", length="period_s"),
+    planned="planned_sweeps",
+    fits=sampled,
+)
