@@ -137,6 +137,7 @@ class Run:
         import pyarrow as pa
         import pyarrow.compute as pc
 
+        from benchpipe.columns import schema_of
         from benchpipe.samples.signals import signal_units
         from benchpipe.views.export import table_pieces
 

@@ -15,10 +15,11 @@ import pytest
 REPO = Path(__file__).resolve().parent.parent
 PACKAGE = REPO / "benchpipe"
 ROOMS = (
-    "errors", "units", "columns", "tables", "config", "kernels", "stream", "store", "ingest", "process",
-    "survey", "check", "health", "report", "simulate", "pipeline", "keeping", "night", "telling", "arrays", "api",
-    "cli", "__main__",
+    "errors", "units", "columns", "tables", "kernels", "stream", "config", "store", "readers", "inspect", "samples",
+    "blocks", "plan", "places", "lab_fit", "run", "ingest", "process", "survey", "check", "pipeline", "health",
+    "retention", "views", "report", "night", "notify", "simulate", "arrays", "api", "cli", "__main__",
 )  # fmt: skip
+DECLARED = "tables"  # a kind's tables are declared in its folder, and belong to the room of all tables
 DOORS = ("api", "arrays")  # what the package itself gives, imported when it is asked for
 KEPT_IN = {  # a library, and the only places that may import it
     "rich": ("report/terminal.py", "cli/"),
@@ -68,11 +69,29 @@ def imported(path: Path, root: Path) -> Iterator[tuple[int, str]]:
                 yield node.lineno, str(node.args[0].value)
 
 
+def room_of(name: str) -> str:
+    """Room of a dotted name below the package: what a kind declares of its tables is in the room of tables."""
+    parts = name.split(".")
+    return DECLARED if parts[0] == "blocks" and parts[2:3] == ["tables"] else parts[0]
+
+
+def kind_fault(file: str, other: str) -> str | None:
+    """Say why a file under ``blocks/`` may not import a module of a kind; None if it may."""
+    folders, parts = file.split("/"), other.split(".")
+    if folders[0] != "blocks" or parts[0] != "blocks" or len(parts) < 3 or not (PACKAGE / "blocks" / parts[1]).is_dir():
+        return None
+    if len(folders) == 2:
+        return None if folders[1] == "registry.py" else f"what kinds share imports the kind {parts[1]}"
+    return None if folders[1] == parts[1] else f"the kind {folders[1]} imports the kind {parts[1]}"
+
+
 def import_fault(room: str, file: str, name: str) -> str | None:
     """Say why ``file`` of ``room`` may not import the dotted ``name``; None if it may."""
     top, _, rest = name.partition(".")
     if top == "benchpipe":
-        other = rest.partition(".")[0]
+        other = room_of(rest)
+        if why := kind_fault(file, rest):
+            return why
         if room == "" and other in ROOMS and other not in DOORS:
             return f"the package itself imports {name}"
         if room == "kernels" and other in ROOMS and other not in ("errors", "kernels"):
@@ -91,7 +110,7 @@ def faults(root: Path) -> list[str]:
     found = []
     for path in sorted(root.rglob("*.py")):
         file = path.relative_to(root).as_posix()
-        room = file.partition("/")[0].removesuffix(".py").replace("__init__", "")
+        room = room_of(file.removesuffix(".py").replace("/", ".")).replace("__init__", "")
         if room and room not in ROOMS:
             found.append(f"{file}:1 is in no known room")
             continue
@@ -159,7 +178,7 @@ def test_nothing_committed_names_a_registry_host_or_a_path_of_one_machine() -> N
     ("file", "text", "fault"),
     [
         ("errors.py", "import benchpipe.units", "stands below"),
-        ("store/parts.py", "def f():\n    from benchpipe.process import loops", ":2 store imports"),
+        ("store/parts.py", "def f():\n    from benchpipe.process import order", ":2 store imports"),
         ("store/parts.py", "from benchpipe import cli", "stands below"),
         ("store/parts.py", "from ..report import view", "stands below"),
         ("store/parts.py", "from .. import report", "stands below"),
@@ -173,6 +192,9 @@ def test_nothing_committed_names_a_registry_host_or_a_path_of_one_machine() -> N
         ("ingest/text.py", "x = 1\nprint(x)", ":2 prints"),
         ("ingest/text.py", "x = 1\n" * (MOST_LINES + 1), "has over"),
         ("ingest/utils.py", "", "is a utils.py"),
+        ("blocks/hold/measure.py", "from benchpipe.blocks.cyclic.trends import bin_width", "imports the kind cyclic"),
+        ("blocks/rows.py", "from benchpipe.blocks.cyclic.trends import bin_width", "share imports the kind cyclic"),
+        ("blocks/hold/tables.py", "from benchpipe.config.rig import RigConfig", "stands below"),
         ("helpers/a.py", "", "no known room"),
     ],
 )

@@ -21,7 +21,7 @@ import pytest
 from benchpipe.blocks.cyclic.sampling import Sampled, sampling_u
 from benchpipe.blocks.values import Typical, values_of
 from benchpipe.check.budget import Budget
-from benchpipe.check.measures import MEASURES
+from benchpipe.check.measures import our_measures
 from benchpipe.check.rig_parts import rig_parts
 from benchpipe.columns import floats
 from benchpipe.config.rig import RigConfig
@@ -191,9 +191,9 @@ def stated_u(name: str, value: np.ndarray, rig: RigConfig, table: pa.Table) -> n
     """Standard uncertainty of each single cycle's value, as a limit on one cycle states it."""
     get = {n: floats(table.column(n)) for n in Sampled.__dataclass_fields__}
     typical = Typical(*(float(np.median(get[n])) for n in ("load_range", "motion_range")))
-    parts = rig_parts(MEASURES[name], rig, 1.0, values_of(np.ones(1), np.ones(1), None, 1, typical=typical))
+    parts = rig_parts(our_measures()[name], rig, 1.0, values_of(np.ones(1), np.ones(1), None, 1, typical=typical))
     relative = Budget(parts).standard_u
-    sampled = sampling_u(MEASURES[name], value, Sampled(**get))
+    sampled = sampling_u(our_measures()[name], value, Sampled(**get))
     scatter = mad_sigma(np.diff(value)) / np.sqrt(2.0)  # of one value among its neighbours, without their drift
     return np.sqrt((relative * value) ** 2 + sampled**2 + scatter**2)
 

@@ -18,7 +18,7 @@ from benchpipe.blocks.values import Values
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.budget import FEW, Budget, Part, few_values, rectangular
 from benchpipe.check.extremes import largest_lower, largest_upper, smallest_lower, smallest_upper
-from benchpipe.check.reading_noise import READING, scatter_of, scatter_of_others
+from benchpipe.check.reading_noise import READING, hidden_scatter, scatter_of, scatter_of_others
 from benchpipe.check.rig_parts import rig_parts
 from benchpipe.check.rules import Guards, Rule
 from benchpipe.config.limits import LimitConfig
@@ -247,6 +247,9 @@ def _extreme(limit: LimitConfig, measure: Measure, rig: RigConfig, values: Value
         few = np.ones(size.size, bool)
     all_of = scatter_of(known.value[few])
     if all_of is not None:
+        if measure.in_window:
+            slow = hidden_scatter(int(few.sum()))
+            all_of = replace(all_of, u=slow * all_of.u, note=f"{all_of.note}, times {slow:.3g} for slow noise")
         own = few & np.isfinite(known.u)
         u, dof = np.where(own, u, all_of.u), np.where(own, dof, all_of.dof)
     if known.sampling_u is not None:

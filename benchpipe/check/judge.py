@@ -7,28 +7,15 @@ inconclusive; only what every cycle, hold or sweep shows passes.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from benchpipe.blocks.base import Events
 from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.left_out import (
-    BOUNDS,
-    INCOMPLETE,
-    NAMES,
-    LeftOut,
-    LogClock,
-    accepted_rows,
-    counted,
-    listed,
-    not_accepted,
-)
-from benchpipe.blocks.measures import Measure
+from benchpipe.blocks.left_out import BOUNDS, INCOMPLETE, NAMES, LeftOut, accepted_rows, counted, listed, not_accepted
 from benchpipe.blocks.registry import kind_of
-from benchpipe.blocks.run_tables import RunTables
-from benchpipe.blocks.values import Asked, Values
-from benchpipe.check.block_noise import Noises
+from benchpipe.blocks.values import Values
+from benchpipe.check.case import Case, Judged
 from benchpipe.check.change import base_of, baseline_values, change_figure
 from benchpipe.check.decision import Verdict
 from benchpipe.check.drafted import drafted_keys
@@ -36,120 +23,11 @@ from benchpipe.check.extremes import exception_guards
 from benchpipe.check.figure import JudgedFigure, figure_of_values
 from benchpipe.check.reading_noise import FEW_READINGS
 from benchpipe.check.rig_parts import not_stated
-from benchpipe.check.rules import (
-    Guards,
-    Rule,
-    Window,
-    accepted_risk,
-    allowed_exceptions,
-    decide,
-    decide_exceptions,
-    guard_of_expanded,
-    guard_of_u,
-    margin_of,
-    simple_acceptance,
-)
-from benchpipe.config.limits import LimitConfig, LimitsConfig
-from benchpipe.config.rig import RigConfig
-from benchpipe.plan import Block
+from benchpipe.check.rules import Guards, allowed_exceptions, decide, decide_exceptions, margin_of
+from benchpipe.config.limits import LimitConfig
 
 MOST_LOST = 0.05  # of the rows of a hold, sweep, window or proof: with more, a figure of many rows is not its own
 MOST_NAMED = 8  # items beyond a limit that are listed by name
-EXACT = ("count", "share")
-@dataclass(frozen=True)
-class Judged:
-    """What one limit says of one block.
-
-    Attributes
-    ----------
-    verdict : Verdict
-    figure : JudgedFigure
-        Value and budget; its value is NaN where there is none.
-    guards : Guards
-        Guard bands that the rule asks for, in the unit of the value.
-    rule : Rule
-    window : Window
-        What the value must lie within.
-    first, last : int or None
-        First and last cycle, hold or sweep judged.
-    used, of : int
-        Values used, and how many there should be.
-    left_out : tuple of LeftOut
-        Why the others are not used, or what they may hide.
-    due : bool
-    remark : str
-    at : str
-        Of an extreme: which cycle, hold or sweep it is.
-    bound : str
-        "at least" or "at most" where the value only bounds the true one.
-    """
-
-    verdict: Verdict
-    figure: JudgedFigure
-    guards: Guards
-    rule: Rule
-    window: Window
-    first: int | None = None
-    last: int | None = None
-    used: int = 0
-    of: int = 0
-    left_out: tuple[LeftOut, ...] = ()
-    due: bool = True
-    remark: str = ""
-    at: str = ""
-    bound: str = ""
-
-    @property
-    def value(self) -> float | None:
-        """The value; None where there is none."""
-        return self.figure.value if math.isfinite(self.figure.value) else None
-
-
-@dataclass(frozen=True)
-class Case:
-    """A limit with everything it is judged by; ``gone_on``: a later block of the plan has begun."""
-
-    limit: LimitConfig
-    limits: LimitsConfig
-    measure: Measure
-    rig: RigConfig
-    block: Block
-    tables: RunTables
-    noises: Noises
-    clock: LogClock
-    gone_on: bool = False
-    others: tuple[Events, ...] = ()
-
-    def asked(self, waits: str = "") -> Asked:
-        """What the values of the limit are taken from."""
-        return Asked(self.limit, self.measure, self.block, self.tables, self.clock, waits, self.others)
-
-    @property
-    def rule(self) -> Rule:
-        """The decision rule: the limit's own, else the file's. Counts and shares are exact."""
-        return rule_of(self.limit, self.limits)
-
-    @property
-    def window(self) -> Window:
-        """What the value must lie within."""
-        return window_of_limit(self.limit)
-
-
-def rule_of(limit: LimitConfig, limits: LimitsConfig) -> Rule:
-    """The decision rule that a limit is judged by."""
-    decision = limits.rule_of(limit, "decision")
-    if limit.statistic in EXACT or decision == "simple":
-        return simple_acceptance()
-    if decision == "risk":
-        return accepted_risk(limits.rule_of(limit, "risk"))
-    factor = limits.rule_of(limit, "guard")
-    return guard_of_expanded(factor) if limits.rule_of(limit, "guard_of") == "U" else guard_of_u(factor)
-
-
-def window_of_limit(limit: LimitConfig) -> Window:
-    """What the value of a limit must lie within."""
-    low, high = limit.low, limit.high
-    return Window(-math.inf if low is None else low, math.inf if high is None else high)
 
 
 def not_judged(case: Case, why: str, *, due: bool, of: int = 0, value: float = math.nan) -> Judged:

@@ -20,6 +20,7 @@ from benchpipe.check.budget import Part
 READING = "noise of one reading"
 FEW_READINGS = "too few readings to know slow noise: a pass asks for the scatter of all of them, the largest included"
 FEWEST_OTHERS = 2
+SLOWEST = 0.992  # correlation of neighbouring cycles that a block too short to show it may have
 DIGIT = 2.0  # times the standard uncertainty of a digit: fewer readings than it takes may all show the same one
 
 
@@ -29,6 +30,17 @@ def scatter_of(values: NDArray[np.float64], what: str = "") -> Part | None:
         return None
     note = f"scatter of {what} {values.size:,}".replace("  ", " ")
     return Part(READING, float(np.std(values, ddof=1)), values.size - 1.0, "A", note)
+
+
+def hidden_scatter(n: int) -> float:
+    """How many times larger noise may be than the scatter of so many neighbouring cycles shows.
+
+    The scatter of n values whose neighbours correlate by ρ is σ √(1 − r), r the mean correlation of their pairs
+    (AR(1): ρ to the power of the distance).
+    """
+    apart = np.arange(1, n)
+    mean = 2.0 * float(np.sum((n - apart) * SLOWEST**apart)) / (n * (n - 1))
+    return float((1.0 - mean) ** -0.5)
 
 
 def scatter_of_others(values: NDArray[np.float64], at: int, stated: tuple[Part, ...]) -> Part | None:

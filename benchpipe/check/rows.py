@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from benchpipe.blocks.left_out import listed
-from benchpipe.check.judge import Judged
+from benchpipe.check.case import Judged
 from benchpipe.check.rules import acceptance, margin_within
 from benchpipe.config.limits import LimitConfig, LimitsConfig
 from benchpipe.kernels.risk import conformance, global_risks, normal_prior

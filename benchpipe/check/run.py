@@ -20,8 +20,9 @@ from benchpipe.blocks.registry import kind_of, kinds_of
 from benchpipe.blocks.run_tables import RunTables
 from benchpipe.blocks.values import Values, nothing
 from benchpipe.check.block_noise import Noises
+from benchpipe.check.case import Case, Judged, rule_of, window_of_limit
 from benchpipe.check.decision import NOT_APPLICABLE
-from benchpipe.check.judge import Case, Judged, judge, not_judged, rule_of, window_of_limit
+from benchpipe.check.judge import judge, not_judged
 from benchpipe.check.measures import measures_of
 from benchpipe.check.of_run import NotThere, out_of_calibration, run_figure
 from benchpipe.check.rows import budget_rows, verdict_row

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from benchpipe.check.case import rule_of
 from benchpipe.check.drafted import drafted_keys
-from benchpipe.check.judge import rule_of
 from benchpipe.check.measures import measures_of
 from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.validate_limits import limits_fit

@@ -46,6 +46,8 @@ class HashingFile(io.RawIOBase):
             The disk is full, or another reason why it cannot be written.
         """
         view = memoryview(data)  # type: ignore[arg-type]
+        if self._file.closed:  # given up, as after Ctrl-C: what a library still had in hand goes nowhere
+            return view.nbytes
         with told_as_store_error(self.path.parent):
             self._file.write(view)
         self._hash.update(view)

@@ -25,7 +25,7 @@ from benchpipe.blocks.values import Values, values_of
 from benchpipe.check.change import change_figure
 from benchpipe.check.decision import Verdict
 from benchpipe.check.figure import JudgedFigure, figure_of_values
-from benchpipe.check.measures import MEASURES
+from benchpipe.check.measures import our_measures
 from benchpipe.check.rules import Window, decide, guard_of_u
 from benchpipe.config.channel import ChannelConfig
 from benchpipe.config.limits import LimitConfig
@@ -114,7 +114,7 @@ def draw(kind: str, seed: int, draws: int) -> Counts:
     """Counts of some draws of one noise."""
     rng = np.random.default_rng([SEED, seed])
     counts: Counts = defaultdict(lambda: np.zeros(5))
-    measure = MEASURES["energy_j"]
+    measure = our_measures()["energy_j"]
     for _ in range(draws):
         values = TRUE + 0.3 * noise(kind, rng)
         tables: Any = Drawn(fit_block_noise(values))
@@ -134,7 +134,7 @@ def draw_few(kind: str, seed: int, draws: int) -> Counts:
     """Two to ten holds that scatter, whose common truth is the limit; a certificate beside them."""
     rng = np.random.default_rng([SEED, seed, 1])
     counts: Counts = defaultdict(lambda: np.zeros(5))
-    measure = MEASURES["creep_end"]
+    measure = our_measures()["creep_end"]
     rig = RIG.model_copy(update={"channel": (RIG.channel[0], RIG.channel[1].model_copy(update={"uncertainty": 0.004}))})
     for _ in range(draws):
         common = TRUE * 0.002 * rng.standard_normal()

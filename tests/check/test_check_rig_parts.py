@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from benchpipe.blocks.values import Typical, Values, values_of
-from benchpipe.check.measures import MEASURES
+from benchpipe.check.measures import our_measures
 from benchpipe.check.rig_parts import calibrations_at, not_stated, recalibrated, rig_parts, sensitivity_of
 from benchpipe.config.channel import CalibrationConfig
 from benchpipe.config.model import Quantity, load_model
@@ -27,7 +27,7 @@ ANGLE = 'unit = "deg"\nuncertainty = "0 %"\n'
 
 def u_of(name: str, rig: RigConfig, value: float, values: Values = VALUES) -> float:
     """Root sum of squares of the parts."""
-    return math.hypot(*(part.u for part in rig_parts(MEASURES[name], rig, value, values)), 0.0)
+    return math.hypot(*(part.u for part in rig_parts(our_measures()[name], rig, value, values)), 0.0)
 
 
 def written(folder: Path, torque: str, angle: str) -> RigConfig:
@@ -60,13 +60,13 @@ def test_a_floor_is_a_least_uncertainty_of_a_reading(tmp_path: Path) -> None:
 
 def test_a_channel_that_states_nothing_is_named(tmp_path: Path) -> None:
     made = written(tmp_path, "", 'uncertainty = "0.8 %"\n')
-    assert not_stated(MEASURES["peak_load"], made) == ("torque",)
-    assert not_stated(MEASURES["secant_stiffness"], made) == ("torque",)
-    assert not_stated(MEASURES["loss_factor"], made) == ("torque",)
-    assert not_stated(MEASURES["motion_max"], made) == ()
-    assert not_stated(MEASURES["temperature_c"], made) == ("temperature",)
+    assert not_stated(our_measures()["peak_load"], made) == ("torque",)
+    assert not_stated(our_measures()["secant_stiffness"], made) == ("torque",)
+    assert not_stated(our_measures()["loss_factor"], made) == ("torque",)
+    assert not_stated(our_measures()["motion_max"], made) == ()
+    assert not_stated(our_measures()["temperature_c"], made) == ("temperature",)
     floor_only = written(tmp_path, 'uncertainty_floor = "0.3 N*m"\n', 'uncertainty = "0.8 %"\n')
-    assert not_stated(MEASURES["peak_load"], floor_only) == ()
+    assert not_stated(our_measures()["peak_load"], floor_only) == ()
 
 
 def force_rig(load: AxisConfig, motion: AxisConfig, **stated: float) -> RigConfig:
@@ -121,7 +121,7 @@ def test_what_a_machine_takes_off_enlarges_the_certificates(name: str, figure: o
     made = force_rig(AxisConfig(channel="load"), MACHINE)
     typical = Typical(load_range=LOAD, motion_range=MOTION, period_s=1.0)
     value = figure(LOAD, RAW, 400.0)  # type: ignore[operator]
-    found = sensitivity_of(MEASURES[name], made, value, typical)
+    found = sensitivity_of(our_measures()[name], made, value, typical)
     for got, at in ((found.load, 0), (found.motion, 1), (found.machine, 2)):
         ends = []
         for step in (1.0 + 1e-6, 1.0 - 1e-6):
@@ -175,8 +175,8 @@ def test_a_calibration_between_baseline_and_window_does_not_cancel() -> None:
     after = replace(VALUES, between_us=(us("2031-04-01"), us("2031-04-02")))
     assert calibrations_at(load, made, before.between_us) == (old,)
     assert calibrations_at(load, made, after.between_us) == (new,)
-    assert recalibrated(MEASURES["secant_stiffness"], made, -0.1, before, before) == ()
-    (part,) = recalibrated(MEASURES["secant_stiffness"], made, -0.1, before, after)
+    assert recalibrated(our_measures()["secant_stiffness"], made, -0.1, before, before) == ()
+    (part,) = recalibrated(our_measures()["secant_stiffness"], made, -0.1, before, after)
     assert part.u == pytest.approx(0.5 * 0.9 * math.hypot(0.003, 0.004))
 
 

@@ -13,7 +13,7 @@ import pytest
 from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.blocks.measures import Measure
 from benchpipe.check.decision import Verdict
-from benchpipe.check.measures import MEASURES
+from benchpipe.check.measures import our_measures
 from benchpipe.check.run import check_run
 from benchpipe.columns import unit_text
 from benchpipe.samples.signals import signal_units
@@ -129,9 +129,9 @@ def value_of(measure: Measure) -> float:
 OF_LOGS = ("plan_order_broken", "logs_out_of_calibration")
 
 
-@pytest.mark.parametrize("name", [n for n in sorted(MEASURES) if n not in OF_LOGS])
+@pytest.mark.parametrize("name", [n for n in sorted(our_measures()) if n not in OF_LOGS])
 def test_a_limit_on_each_measure_passes_and_fails(tmp_path: Path, name: str) -> None:
-    measure = MEASURES[name]
+    measure = our_measures()[name]
     tables = {} if measure.name == "days_to_calibration" else made(measure, 40.0 if name == "cycles_done" else 12.0)
     value = value_of(measure)
     for sub, bound, operator, verdict in [
@@ -149,11 +149,11 @@ def test_a_limit_on_each_measure_passes_and_fails(tmp_path: Path, name: str) -> 
         assert row["due"] is (verdict != "not evaluated")
 
 
-@pytest.mark.parametrize("name", [n for n in sorted(MEASURES) if n not in NO_NULL])
+@pytest.mark.parametrize("name", [n for n in sorted(our_measures()) if n not in NO_NULL])
 @pytest.mark.parametrize("decision", ["guarded", "simple"])
 @pytest.mark.parametrize("operator", ["<=", ">="])
 def test_a_measure_without_a_value_never_passes(tmp_path: Path, name: str, decision: str, operator: str) -> None:
-    measure = MEASURES[name]
+    measure = our_measures()[name]
     may_be_null = measure.kind != "run" and all(columns(measure.table)[c].null for c in measure.columns)
     tables = {} if measure.name == "days_to_calibration" else made(measure, None if may_be_null else math.nan)
     bound = 1e6 if operator == "<=" else -1e6
@@ -179,7 +179,7 @@ def test_the_order_of_the_plan_is_judged_when_two_blocks_are_there(tmp_path: Pat
 
 @pytest.mark.parametrize("kind", ["cyclic", "hold", "sweep"])
 def test_a_block_without_rows_never_passes(tmp_path: Path, kind: str) -> None:
-    measure = next(m for m in MEASURES.values() if m.kind == kind and m.name != "cycles_done")
+    measure = next(m for m in our_measures().values() if m.kind == kind and m.name != "cycles_done")
     (row,) = judge(run_with(tmp_path, limit_on(measure, 1e6, "<=")), cycles=[], holds=[], sweeps=[], creep_points=[])
     assert (row["verdict"], row["due"]) == ("not evaluated", True)
     assert "found" in row["remark"]

@@ -17,7 +17,7 @@ from benchpipe.blocks.cutting import Cut, beginning
 from benchpipe.blocks.cyclic.chunks import chunk_of, joined, known
 from benchpipe.blocks.cyclic.cycles import CycleSettings, cycles_table
 from benchpipe.blocks.cyclic.sampling import RECTANGLE, Sampled, area_under_read, peak_under_read, sampling_u
-from benchpipe.check.measures import MEASURES
+from benchpipe.check.measures import our_measures
 from benchpipe.columns import floats
 from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.samples.range_ends import NO_ENDS
@@ -77,7 +77,7 @@ def sampled(got: dict[str, np.ndarray]) -> Sampled:
 
 def worst(name: str, got: dict[str, np.ndarray]) -> np.ndarray:
     """The end of the rectangle: what a figure may be off by at most."""
-    return sampling_u(MEASURES[name], got[name], sampled(got)) / RECTANGLE
+    return sampling_u(our_measures()[name], got[name], sampled(got)) / RECTANGLE
 
 
 PER_CYCLE = st.one_of(st.floats(10, 40), st.floats(40, 400), st.floats(400, 5000))
@@ -132,18 +132,18 @@ def test_two_u_hold_the_peak_in_at_least_95_of_100_cycles() -> None:
     for n in rng.uniform(10, 400, 40):
         turns = 2 * np.pi * np.arange(int(60 * n)) / n
         got = measured(np.sin(turns), np.sin(turns - 0.2), n)
-        u = sampling_u(MEASURES["peak_load"], got["peak_load"], sampled(got))
+        u = sampling_u(our_measures()["peak_load"], got["peak_load"], sampled(got))
         assert np.mean(np.abs(got["peak_load"] - 1.0) <= 2 * u) >= 0.95
 
 
 def test_measures_that_no_sample_bounds_and_logs_of_peaks_have_none() -> None:
     of = Sampled(*(np.array([v, 1.0]) for v in (50.0, 75.0, 3.6, 0.1, 5.0)))
     one = np.array([2.0, 2.0])
-    assert np.all(sampling_u(MEASURES["loading_stiffness"], one, of) == 0.0)
+    assert np.all(sampling_u(our_measures()["loading_stiffness"], one, of) == 0.0)
     peaks = Sampled(np.array([1.0]), np.array([75.0]), np.array([3.6]), np.array([np.nan]), np.array([np.nan]))
     for name in ("peak_load", "energy_j", "secant_stiffness"):
-        assert sampling_u(MEASURES[name], one[:1], peaks)[0] == 0.0
-        assert sampling_u(MEASURES[name], one, of)[0] > 0.0
+        assert sampling_u(our_measures()[name], one[:1], peaks)[0] == 0.0
+        assert sampling_u(our_measures()[name], one, of)[0] > 0.0
 
 
 def test_a_verdict_takes_the_estimate_of_its_own_cycle(tmp_path: Path) -> None:

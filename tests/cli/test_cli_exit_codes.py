@@ -114,7 +114,7 @@ def test_11_where_every_row_was_rejected(fresh: Path, capsys: pytest.CaptureFixt
 
 
 def test_12_for_a_log_that_cannot_be_used(fresh: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (fresh.parent / "healthy" / "logs" / "healthy_0001.csv.gz").write_bytes(b"Time [s],nothing else\n1,2\n" * 30)
+    (fresh.parent / "healthy" / "logs" / "healthy_0001.csv.gz").write_bytes(b"a,b,c,d,e,f\n1,2,3,4,5,6\n" * 30)
     assert call(["ingest", "healthy", "--lab", str(fresh)]) == 12
     assert "healthy_0001.csv.gz" in capsys.readouterr().err
 
@@ -218,7 +218,7 @@ def test_one_broken_run_stops_no_other_and_the_worst_decides(
     shutil.copytree(root / "healthy", root / "garbled")
     garbled = root / "garbled" / "plan.toml"
     garbled.write_text(garbled.read_text().replace('name = "healthy"', 'name = "garbled"'))
-    (root / "garbled" / "logs" / "healthy_0001.csv.gz").write_bytes(b"Time [s],nothing else\n1,2\n" * 30)
+    (root / "garbled" / "logs" / "healthy_0001.csv.gz").write_bytes(b"a,b,c,d,e,f\n1,2,3,4,5,6\n" * 30)
     plans = ["broken", "missing", "healthy", "again", "garbled", "wearing", "creeping-lock"]
     fresh.write_text('name = "x"\nstore = "store"\nplans = ' + json.dumps([f"{name}/plan.toml" for name in plans]))
     assert call(["nightly", str(fresh), "--json"]) == 10

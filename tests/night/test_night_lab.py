@@ -176,7 +176,7 @@ def _group(pid: int) -> int:
 
 
 def test_a_run_that_breaks_shows_what_the_store_has_of_it(worked: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (worked.parent / "wearing" / "logs" / "wearing_0009.csv.gz").write_bytes(b"a;b\n1;2\n" * 30)
+    (worked.parent / "wearing" / "logs" / "wearing_0009.csv.gz").write_bytes(b"a,b,c,d,e,f\n1,2,3,4,5,6\n" * 30)
     assert call(["nightly", str(worked), "--jobs", "1"]) in (10, 12)
     out = capsys.readouterr().out
     assert "COULD NOT BE WORKED ON" in out
