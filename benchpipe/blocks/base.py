@@ -37,19 +37,17 @@ class Events:
         Column that numbers them in a block, and what one is called: ``hold``.
     length : str
         Column of their length [s].
+    plural : str
+        What they are called on a screen: ``stance windows``.
     in_order : bool
         They take place one after another, and say when the block took place. Lock changes lie in other blocks' time.
     """
 
     table: str
     number: str
+    plural: str
     length: str = "duration_s"
     in_order: bool = True
-
-    @property
-    def noun(self) -> str:
-        """``lock change``."""
-        return self.number.replace("_", " ")
 
 
 @dataclass(frozen=True)

@@ -38,6 +38,7 @@ class BlockView:
     """What one block measured.
 
     ``done`` cycles are those of the count that decides (``planned_by``); ``ended``: the plan asks for no more.
+    ``things`` is what they are called.
     """
 
     name: str
@@ -47,6 +48,7 @@ class BlockView:
     figures: tuple[Figure, ...]
     said: str = ""
     ended: bool = False
+    things: str = ""
 
 
 def of_block(table: pa.Table, block: str) -> pa.Table:

@@ -37,13 +37,6 @@ MOST_REMARKS = 6
 _IN_BRACKETS = re.compile(r" \([^)]*\)")
 MOST_OVER_LIFE = 5
 LEAST_WIDTH = 70  # of a terminal for tables: in a narrower one their names would be cut off
-THINGS = {
-    "cyclic": "cycles", "hold": "holds", "relaxation": "relaxations",
-    "sweep": "sweeps", "stance": "stance windows", "proof": "proofs",
-    "locking": "lock changes",
-}  # fmt: skip
-
-
 def headline(view: RunView) -> tuple[str, str]:
     """The verdict in words, and its style."""
     if view.failed is not None:
@@ -228,12 +221,12 @@ def _allowed(row: dict[str, Any], marks: Marks) -> str:
 
 
 def _block(block: BlockView, marks: Marks) -> RenderableType:
-    things = THINGS.get(block.kind, "")
+    things = block.things
     head = Text(block.name, style="bold")
     if things:
         head.append(f"  {block.done:,}", style="not bold")
         if block.planned:
-            share = f" ({100.0 * block.done / block.planned:.3g} %)" if block.kind == "cyclic" else ""
+            share = f" ({100.0 * block.done / block.planned:.3g} %)" if block.planned >= MANY else ""
             head.append(f" of {block.planned:,} {things}{share}", style="not bold")
         else:
             head.append(f" {things}", style="not bold")

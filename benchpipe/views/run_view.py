@@ -211,4 +211,5 @@ def _do_next(
 def _block_view(block: Block, run: RunConfig, manifest: Manifest, store: RunStore) -> BlockView:
     kind = kind_of(block.kind)
     made = kind.view(block, signal_units(run.rig), manifest, store)
-    return replace(made, ended=kind.over(kind, block, manifest, store))
+    things = kind.events.plural if kind.events else ""
+    return replace(made, ended=kind.over(kind, block, manifest, store), things=things)

@@ -78,7 +78,7 @@ CYCLIC = BlockKind(
     measure=_measure,
     view=_view,
     measures=_measures,
-    events=Events("cycles", "cycle", length="period_s"),
+    events=Events("cycles", "cycle", "cycles", length="period_s"),
     planned="planned_cycles",
     fits=_fits,
     done=_done,

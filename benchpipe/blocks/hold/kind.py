@@ -50,7 +50,7 @@ HOLD = BlockKind(
     measure=_measure,
     view=_view,
     measures=_measures,
-    events=Events("holds", "hold"),
+    events=Events("holds", "hold", "holds"),
     planned="planned_holds",
     over=_over,
 )

@@ -62,7 +62,7 @@ LOCKING = BlockKind(
     measure=_measure,
     view=_view,
     measures=_measures,
-    events=Events("lock_changes", "lock_change", in_order=False),
+    events=Events("lock_changes", "lock_change", "lock changes", in_order=False),
     planned="planned_changes",
     fits=_fits,
 )

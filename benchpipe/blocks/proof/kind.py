@@ -42,7 +42,7 @@ PROOF = BlockKind(
     measure=_measure,
     view=_view,
     measures=_measures,
-    events=Events("proofs", "proof"),
+    events=Events("proofs", "proof", "proofs"),
     planned="planned_proofs",
     after_pauses=True,
 )

@@ -42,6 +42,6 @@ RELAXATION = BlockKind(
     measure=_measure,
     view=_view,
     measures=_measures,
-    events=Events("relaxations", "relaxation"),
+    events=Events("relaxations", "relaxation", "relaxations"),
     planned="planned_relaxations",
 )

@@ -42,6 +42,6 @@ STANCE = BlockKind(
     measure=_measure,
     view=_view,
     measures=_measures,
-    events=Events("stances", "stance"),
+    events=Events("stances", "stance", "stance windows"),
     planned="planned_windows",
 )

@@ -43,7 +43,7 @@ SWEEP = BlockKind(
     measure=_measure,
     view=_view,
     measures=_measures,
-    events=Events("sweeps", "sweep", length="period_s"),
+    events=Events("sweeps", "sweep", "sweeps", length="period_s"),
     planned="planned_sweeps",
     fits=sampled,
 )
