@@ -94,6 +94,7 @@ FIELDS: dict[str, str] = {
     "runs[].blocks[].planned": "how many the plan asks for; null where it does not say",
     "runs[].blocks[].ended": "the plan asks for no more of them; false where it does not say how many",
     "runs[].blocks[].said": "what the block showed, in words",
+    "runs[].blocks[].things": "what is counted in it, such as cycles; empty where nothing is",
     "runs[].blocks[].figures": (
         "what it measured: of cycles medians over the newest bin of the trends, of sweeps and lock changes medians "
         "over all, of holds, stance windows and proofs the last one's"

@@ -37,6 +37,10 @@ MOST_REMARKS = 6
 _IN_BRACKETS = re.compile(r" \([^)]*\)")
 MOST_OVER_LIFE = 5
 LEAST_WIDTH = 70  # of a terminal for tables: in a narrower one their names would be cut off
+
+MANY = 100  # planned: so many that their share is told
+
+
 def headline(view: RunView) -> tuple[str, str]:
     """The verdict in words, and its style."""
     if view.failed is not None:

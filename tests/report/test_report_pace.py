@@ -38,7 +38,7 @@ def paced(
 ) -> Pace | None:
     """Pace of a run with these newest cycles."""
     tail = LastCycles(1000, np.asarray(start, np.int64), first_us)
-    monkeypatch.setattr("benchpipe.blocks.cyclic.final_cycles.last_cycles", lambda *_: tail)
+    monkeypatch.setattr("benchpipe.views.pace.last_cycles", lambda *_: tail)
     one = replace(run, plan=run.plan.model_copy(update={"block": (block(planned),)}))
     return pace_of(one, Manifest(run="one"), None, last_us)  # type: ignore[arg-type]
 

@@ -217,8 +217,11 @@ def test_many_remarks_are_counted() -> None:
 
 
 def test_a_block_says_how_far_it_is() -> None:
-    blocks = (BlockView("a", "cyclic", 1500, 2_000_000, ()), BlockView("b", "hold", 1, None, (), "settling"),
-              BlockView("c", "idle", 0, None, ()))  # fmt: skip
+    blocks = (
+        BlockView("a", "cyclic", 1500, 2_000_000, (), things="cycles"),
+        BlockView("b", "hold", 1, None, (), "settling", things="holds"),
+        BlockView("c", "idle", 0, None, ()),
+    )
     text = drawn(replace(VIEW, blocks=blocks))
     assert "a  1,500 of 2,000,000 cycles (0.075 %)" in text
     assert "b  1 holds: settling" in text
