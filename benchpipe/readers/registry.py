@@ -19,6 +19,7 @@ metadata), or None for a log that is another's.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import partial
 from importlib import import_module
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
@@ -28,6 +29,8 @@ from typing import IO, TYPE_CHECKING, Any
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.readers.batch import RawBatch, Reader
+from benchpipe.readers.log_file import open_log
+from benchpipe.readers.reader_process import stream_apart
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -38,12 +41,13 @@ READERS = MappingProxyType(
         "text": ("benchpipe.readers.text", "read_text"),
         "parquet": ("benchpipe.readers.tabular", "read_parquet"),
         "arrow": ("benchpipe.readers.arrow_ipc", "read_arrow"),
-        "matlab": ("benchpipe.readers.matlab_check", "read_checked_matlab"),
+        "matlab": ("benchpipe.readers.matlab", "read_matlab"),
         "hdf5": ("benchpipe.readers.hdf5", "read_hdf5"),
         "mdf": ("benchpipe.readers.mdf", "read_mdf"),
         "xlsx": ("benchpipe.readers.workbook", "read_workbook"),
     }
 )
+APART = frozenset(("parquet", "arrow", "matlab", "hdf5", "mdf"))  # read in another process; xlsx calls it itself
 ENTRY_POINTS, COLUMNS = "benchpipe.readers", "benchpipe.columns"
 
 AnyReader = Callable[[Path, IO[bytes], RigConfig], "Iterator[RawBatch | pa.RecordBatch]"]
@@ -52,15 +56,17 @@ AnyReader = Callable[[Path, IO[bytes], RigConfig], "Iterator[RawBatch | pa.Recor
 def find_reader(name: str) -> Reader:
     """Return the reader of a format: one of ours, or one that an installed package adds.
 
+    Those of binary formats run in another process, see :mod:`benchpipe.readers.reader_process`.
+
     Raises
     ------
     ConfigError
         No such format, or a package's reader cannot be loaded.
     """
+    if name in APART:
+        return partial(_read_apart, name)
     if name in READERS:
-        module, function = READERS[name]
-        reader: Reader = getattr(import_module(module), function)
-        return reader
+        return _own_reader(name)
     plugins = {point.name: point for point in entry_points(group=ENTRY_POINTS)}
     if name not in plugins:
         raise ConfigError(f"unknown log format '{name}'", expected=nearest(name, [*READERS, *plugins]))
@@ -73,6 +79,22 @@ def find_reader(name: str) -> Reader:
             do_next="reinstall the package that brings it",
         ) from None
     return as_reader(plugin)
+
+
+def _own_reader(name: str) -> Reader:
+    module, function = READERS[name]
+    reader: Reader = getattr(import_module(module), function)
+    return reader
+
+
+def _read_apart(name: str, path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBatch]:
+    """Read a log in the other process, which opens it itself."""
+    return stream_apart(path, _read_here, name, path, rig)
+
+
+def _read_here(name: str, path: Path, rig: RigConfig) -> Iterator[RawBatch]:
+    with open_log(path) as file:
+        yield from _own_reader(name)(path, file, rig)
 
 
 def plugin_columns() -> dict[str, EntryPoint]:
