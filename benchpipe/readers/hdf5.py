@@ -157,7 +157,10 @@ def _part(name: str | int, node: Any, length: int, read: Callable[[int, int], ND
 
 def _attribute(node: Any, name: str) -> str:
     """A text beside a dataset; empty where there is none."""
-    value = node.attrs.get(name, "")
+    try:
+        value = node.attrs.get(name, "")
+    except (TypeError, ValueError):  # NumPy has no type like its
+        return ""
     return value.decode("utf-8", "replace") if isinstance(value, bytes) else value if isinstance(value, str) else ""
 
 

@@ -9,6 +9,8 @@ A package adds a format with an entry point of the group ``benchpipe.readers``::
 :class:`~benchpipe.config.rig.RigConfig`. It gives every row of the log exactly once and in order,
 as Arrow record batches (:func:`from_arrow` says which columns) or as
 :class:`~benchpipe.readers.batch.RawBatch`. It converts nothing: scale, unit and clock come later.
+It runs in the job's own process. One that calls a library which may crash over a damaged file can run it with
+:func:`benchpipe.readers.reader_process.stream_apart`, as ours do.
 It may say for the inspection of logs which are its own, and what columns they have, with an entry
 point of that name in the group ``benchpipe.columns``: ``columns(path, file)`` gives a
 :class:`pyarrow.Schema` (numbers, and a timestamp if there is one; units as ``unit`` in a field's
