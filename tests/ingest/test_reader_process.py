@@ -121,6 +121,13 @@ def test_one_that_was_killed_between_two_logs_is_replaced() -> None:
     assert gone(first)
 
 
+def test_control_c_is_answered_by_the_job_alone() -> None:
+    first = call_apart(LOG, faulty.process)
+    os.kill(first, signal.SIGINT)
+    time.sleep(0.2)
+    assert call_apart(LOG, faulty.process) == first
+
+
 def test_one_that_cannot_start_is_no_fault_of_the_log(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(reader_process, "START", "raise SystemExit(9)")
     with pytest.raises(BenchpipeError, match=r"could not be started \(exit code 9\)") as told:
