@@ -15,7 +15,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from benchpipe.cli.drafting import logs_of_rig
 from benchpipe.errors import BenchpipeError, ExitCode, InputError
+from benchpipe.inspect.run import inspect_logs
 from benchpipe.readers import allowances, reader_process
 from benchpipe.readers.reader_process import call_apart, stream_apart
 from tests.cli.commands import REPO, run, started
@@ -317,7 +319,10 @@ def test_a_sound_night_has_one_process(tmp_path: Path) -> None:
     case = Run(tmp_path, log='format = "parquet"')
     for k in range(3):
         n = np.arange(500.0)
-        table = pa.table({"t": n / 100 + 10 * k, "F": 40 - 35 * np.cos(n * np.pi / 50), "x": n % 50})
-        pq.write_table(table, tmp_path / "logs" / f"{k}.parquet")
+        table = pa.table({"t": n / 100 + 10 * k, "F": 40 - 35 * np.cos(n * np.pi / 50), "x": np.sin(n * np.pi / 50)})
+        pq.write_table(table, tmp_path / "logs" / f"{k}.parquet", row_group_size=100)
+    logs = sorted((tmp_path / "logs").iterdir())
+    assert len(logs_of_rig(case.config.rig, logs, set())[0]) == 3
+    inspect_logs(logs)
     assert len(case.take().samples) == 1500
     assert len(reader_process._FREE) == 1
