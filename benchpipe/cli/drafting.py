@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import tomllib
+from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,6 +16,7 @@ from benchpipe.errors import ConfigError, InputError
 if TYPE_CHECKING:
     from benchpipe.config.rig import RigConfig
     from benchpipe.inspect.findings import Inspection
+    from benchpipe.readers.batch import RawBatch
     from benchpipe.survey.stretches import Surveyed
 
 LIMITS = {"torque": "limits/lockable-ankle.toml", "force": "limits/drift.toml"}
@@ -84,8 +86,7 @@ def logs_of_rig(rig: RigConfig, files: list[Path], inside: set[Path]) -> tuple[l
     for path in files:
         try:
             with open_log(path) as file:
-                batches = read_log(path, file, rig.of_file(path.name))
-                if not any(len(batch.row) for batch in islice(batches, FIRST_BATCHES)):
+                if not _has_rows(read_log(path, file, rig.of_file(path.name))):
                     raise InputError("no row of it can be read", where=path)
             logs.append(path)
         except InputError as error:
@@ -95,6 +96,10 @@ def logs_of_rig(rig: RigConfig, files: list[Path], inside: set[Path]) -> tuple[l
     if refused and not logs:
         raise next(iter(refused.values()))
     return logs, [f"{path.name} is left out, it is no log of this rig: {error.what}" for path, error in refused.items()]
+
+
+def _has_rows(batches: Iterator[RawBatch]) -> bool:
+    return any(len(batch.row) for batch in islice(batches, FIRST_BATCHES))
 
 
 def surveyed_logs(rig: RigConfig, logs: list[Path]) -> Surveyed:

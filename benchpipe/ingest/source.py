@@ -245,9 +245,9 @@ def ingest_file(
         growing = rig.log.format == "text"
         start = known.taken if known is not None else 0
         hashed = HashedLog(file, before.st_size, start, so_far) if growing else None
-        taken, sha = (before.st_size, "") if growing else (before.st_size, sha256_of(path))
         source = cast(IO[bytes], hashed or file)
-        batches = reading.batches(path, source)
+        batches = reading.batches(path, source)  # the process that reads binary logs begins here
+        taken, sha = (before.st_size, "") if growing else (before.st_size, sha256_of(path))
         for _ in ordered_map(writer.write, reading.tables(batches, rejects), workers=1):
             pass
         if hashed is None:

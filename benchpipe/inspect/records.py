@@ -19,12 +19,10 @@ from benchpipe.errors import InputError
 from benchpipe.inspect.findings import LogColumn
 from benchpipe.inspect.heading import log_column
 from benchpipe.readers.extras import readable
-from benchpipe.readers.hdf5 import looked_through_once, vectors
+from benchpipe.readers.hdf5 import known_type, vectors
 from benchpipe.readers.hdf5 import opened as opened_hdf5
-from benchpipe.readers.hdf5_types import is_known
 from benchpipe.readers.log_file import open_log
 from benchpipe.readers.matlab import load_matlab
-from benchpipe.readers.matlab_check import must_be_sound
 from benchpipe.readers.mdf import channel_values, groups
 from benchpipe.readers.mdf import opened as opened_mdf
 
@@ -65,7 +63,6 @@ def open_records(path: Path, form: str) -> Iterator[list[Record]]:
                     records = _mdf_records(path, content)
                 yield records
         else:
-            must_be_sound(path, file)
             with readable(path, "a MATLAB"):
                 content = load_matlab(file)
             yield list(_matlab_records("", content))[:MOST_RECORDS]
@@ -75,11 +72,10 @@ def _hdf5_records(path: Path, content: Any) -> Iterator[Record]:
     """Groups of vectors, tables and matrices; vectors a group deeper count with the group above if alone there."""
     holders: list[str] = []
     content.visititems(lambda name, node: holders.append(name) if _may_hold(node) else None)
-    sound = looked_through_once(path, content)
-    loose = _record("", vectors(path, content, "", sound), deep=True)
+    loose = _record("", vectors(path, content, ""), deep=True)
     found = []
     for name in ("", *holders):
-        record = _record(name, vectors(path, content, name, sound), deep=False)
+        record = _record(name, vectors(path, content, name), deep=False)
         if record is not None:
             found.append(record)
     yield from found or ([loose] if loose is not None else [])
@@ -88,11 +84,10 @@ def _hdf5_records(path: Path, content: Any) -> Iterator[Record]:
 def _may_hold(node: Any) -> bool:
     if hasattr(node, "keys"):
         return True
-    if not is_known(node.id.get_type()):
-        return False
-    if node.dtype.names:
-        return True
-    return len(node.shape) == 2 and min(node.shape) > 1 and node.dtype.kind in "fiu"
+    kind = known_type(node)
+    if kind is None or kind.names:
+        return kind is not None
+    return len(node.shape) == 2 and min(node.shape) > 1 and kind.kind in "fiu"
 
 
 def _record(name: str, found: list[Any], *, deep: bool) -> Record | None:

@@ -40,6 +40,7 @@ from benchpipe.inspect.text_outline import outline_text
 from benchpipe.inspect.text_sample import sample_text
 from benchpipe.inspect.time_column import columns_of, counts, find_time
 from benchpipe.readers.log_file import open_log
+from benchpipe.readers.reader_process import call_apart
 from benchpipe.readers.registry import READERS, plugin_columns
 from benchpipe.readers.workbook import is_workbook, sheet_text
 
@@ -224,7 +225,7 @@ def _own_outline(path: Path, encoding: str | None) -> Outline:
         return outline_text(path, encoding)
     if form == "xlsx":
         return _outline_workbook(path)
-    return outline_columnar(path, form) if form in ("parquet", "arrow") else outline_records(path, form)
+    return call_apart(path, outline_columnar if form in ("parquet", "arrow") else outline_records, path, form)
 
 
 def _outline_workbook(path: Path) -> Outline:
@@ -273,10 +274,10 @@ def _sample(path: Path, outline: Outline, logs: int) -> LogSample:
         return sample_text(path, outline, max(PIECE_BYTES // logs, LEAST_PIECE_BYTES))
     most = max(MOST_ROWS // logs, 10_000)
     if outline.format in ("parquet", "arrow"):
-        return sample_columnar(path, outline, most)
+        return call_apart(path, sample_columnar, path, outline, most)
     if outline.format not in READERS:
         return sample_plugin(path, outline, most)
-    return sample_records(path, outline, most)
+    return call_apart(path, sample_records, path, outline, most)
 
 
 def _together(samples: list[LogSample]) -> LogSample:

@@ -17,6 +17,7 @@ from benchpipe.inspect.findings import ChannelFinding, Key, Outline
 from benchpipe.inspect.samples import cut_pieces, whole_lines
 from benchpipe.readers.extras import readable
 from benchpipe.readers.log_file import open_log
+from benchpipe.readers.reader_process import call_apart
 
 MOST_STATES = 8
 LEAST_ROWS = 2  # of each state: a word that stands once is a note
@@ -107,12 +108,14 @@ def _text_words(path: Path, outline: Outline, places: dict[Key, int]) -> dict[Ke
 
 def _table_words(path: Path, outline: Outline, places: dict[Key, int]) -> dict[Key, Counter[str]]:
     """Words of the columns of a Parquet log; other formats have none that are read."""
-    if outline.format != "parquet":
-        return {}
+    return call_apart(path, _parquet_words, path, list(places)) if outline.format == "parquet" else {}
+
+
+def _parquet_words(path: Path, keys: list[Key]) -> dict[Key, Counter[str]]:
     found = {}
     with open_log(path) as file, readable(path, "a Parquet"):
         source: Any = pq.ParquetFile(file)
-        for key in places:
+        for key in keys:
             if pa.types.is_string(source.schema_arrow.field(key).type):
                 counted = pc.value_counts(pc.utf8_trim_whitespace(source.read([key]).column(0).drop_null()))
                 found[key] = Counter({one["values"]: one["counts"] for one in counted.to_pylist()})

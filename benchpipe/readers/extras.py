@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from benchpipe.errors import BenchpipeError, InputError, MissingExtraError, nearest
+from benchpipe.readers.allowances import out_of_memory
 
 
 def load_extra(library: str, extra: str) -> Any:
@@ -32,13 +33,15 @@ def load_extra(library: str, extra: str) -> Any:
 def readable(path: Path, kind: str) -> Iterator[None]:
     """Whatever a library raises over a damaged file becomes an :class:`InputError`.
 
-    Such libraries meet damage in many ways (errors of unpacking, of keys, of memory),
-    so every error that is not ours counts.
+    Such libraries meet damage in many ways (errors of unpacking, of keys), so
+    every error that is not ours counts.
     """
     try:
         yield
     except BenchpipeError:
         raise
+    except MemoryError:
+        raise out_of_memory(path) from None
     except Exception as error:
         text = str(error).strip().splitlines() or [type(error).__name__]
         raise InputError(f"not {kind} file that can be read: {text[0][:160]}", where=path) from None

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache, partial
 from pathlib import Path
 from typing import IO, Any
 
@@ -21,14 +20,13 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError, nearest
 from benchpipe.readers.batch import RawBatch, needed_columns
 from benchpipe.readers.extras import load_extra, no_column, readable
-from benchpipe.readers.hdf5_heap import heaps_must_be_sound
 from benchpipe.readers.hdf5_links import must_stand_alone
-from benchpipe.readers.hdf5_types import attribute_text, is_known
 from benchpipe.readers.tabular import BATCH_ROWS, raw_batch
 
 MATLAB = "MATLAB_class"  # the attribute of what MATLAB wrote
 MOST_COLUMNS = 10_000
 MOST_PACKED = 1100  # deflate packs at most 1032:1; more means a damaged length
+WIDEST = 8  # bytes of a number: a damaged type comes as a wider one, with numbers that were never measured
 
 
 @dataclass(frozen=True)
@@ -75,12 +73,7 @@ def opened(path: Path, file: IO[bytes]) -> Iterator[Any]:
         content.close()
 
 
-def looked_through_once(path: Path, content: Any) -> Callable[[], None]:
-    """What raises where the heaps of texts are damaged; they are looked through when it is first called."""
-    return cache(partial(heaps_must_be_sound, path, content))
-
-
-def vectors(path: Path, content: Any, variable: str, sound: Callable[[], None] | None = None) -> list[Vector]:
+def vectors(path: Path, content: Any, variable: str) -> list[Vector]:
     """All columns of a group (and of groups inside it, ``"inner/name"``), table or matrix.
 
     Links to other files are not followed.
@@ -91,19 +84,18 @@ def vectors(path: Path, content: Any, variable: str, sound: Callable[[], None] |
         There is nothing of that name, or a dataset's length cannot be true.
     """
     place = f"{path}, {variable}" if variable else str(path)
-    sound = sound or looked_through_once(path, content)
     with readable(path, "an HDF5"):
         found: list[Vector] = []
         node = _find(content, variable, place)
         if hasattr(node, "keys"):
-            node.visititems(lambda name, child: found.extend(_plain(name, child, place, sound)))
-        elif not is_known(node.id.get_type()):
-            raise InputError("the table's numbers are of no known type: the file may be damaged", where=place)
-        elif node.dtype.names:
+            node.visititems(lambda name, child: found.extend(_plain(name, child, place)))
+        elif (kind := known_type(node)) is None:
+            raise InputError("its numbers are of no known type: the file may be damaged", where=place)
+        elif kind.names:
             _believable(node, place)
-            found = [_part(name, node, len(node), _field(node, name), sound) for name in node.dtype.names]
+            found = [_part(name, node, len(node), _field(node, name)) for name in kind.names]
         else:
-            found = list(_matrix(node, place, sound))
+            found = list(_matrix(node, place))
     return found
 
 
@@ -118,7 +110,7 @@ def _find(content: Any, variable: str, place: str) -> Any:
     raise InputError(f"the file holds no '{variable}'", where=place, expected=nearest(variable, names))
 
 
-def _plain(name: str, node: Any, place: str, sound: Callable[[], None]) -> Iterator[Vector]:
+def _plain(name: str, node: Any, place: str) -> Iterator[Vector]:
     """A dataset that is a vector, MATLAB's (n, 1) and (1, n) too."""
     if hasattr(node, "keys") or not _readable_kind(node):
         return
@@ -132,10 +124,10 @@ def _plain(name: str, node: Any, place: str, sound: Callable[[], None]) -> Itera
         where = tuple(slice(start, end) if k == axis else 0 for k in range(len(node.shape)))
         return np.atleast_1d(np.asarray(node[where]))
 
-    yield _part(name, node, node.shape[axis], read, sound)
+    yield _part(name, node, node.shape[axis], read)
 
 
-def _matrix(node: Any, place: str, sound: Callable[[], None]) -> Iterator[Vector]:
+def _matrix(node: Any, place: str) -> Iterator[Vector]:
     """Columns of a matrix, numbered from 1. MATLAB writes its columns as rows."""
     if len(node.shape) != 2 or min(node.shape) > MOST_COLUMNS or not _readable_kind(node):
         raise InputError("neither a group, a table nor a matrix of numbers", where=place, got=str(node.shape))
@@ -146,36 +138,47 @@ def _matrix(node: Any, place: str, sound: Callable[[], None]) -> Iterator[Vector
         def read(start: int, end: int, k: int = k) -> NDArray[Any]:
             return np.asarray(node[start:end, k] if across else node[k, start:end])
 
-        yield _part(k + 1, node, node.shape[1 - across], read, sound)
+        yield _part(k + 1, node, node.shape[1 - across], read)
 
 
 def _field(node: Any, name: str) -> Callable[[int, int], NDArray[Any]]:
     return lambda start, end: np.asarray(node[start:end][name])
 
 
-def _part(
-    name: str | int, node: Any, length: int, read: Callable[[int, int], NDArray[Any]], sound: Callable[[], None]
-) -> Vector:
-    """A column. ``sound`` raises where the heap of texts of no fixed length is damaged."""
-
+def _part(name: str | int, node: Any, length: int, read: Callable[[int, int], NDArray[Any]]) -> Vector:
     def unit() -> str:
         if node.dtype.names:
             return ""
-        texts = (attribute_text(node, key, sound=sound) for key in ("unit", "units", "Unit", "Units"))
+        texts = (_attribute(node, key) for key in ("unit", "units", "Unit", "Units"))
         return next((text for text in texts if text), "")
 
-    def read_texts(start: int, end: int) -> NDArray[Any]:
-        sound()
-        return read(start, end)
+    return Vector(name, int(length), unit, read)
 
-    return Vector(name, int(length), unit, read_texts if node.dtype.hasobject else read)
+
+def _attribute(node: Any, name: str) -> str:
+    """A text beside a dataset; empty where there is none."""
+    try:
+        value = node.attrs.get(name, "")
+    except (TypeError, ValueError):  # NumPy has no type like its
+        return ""
+    return value.decode("utf-8", "replace") if isinstance(value, bytes) else value if isinstance(value, str) else ""
+
+
+def known_type(node: Any) -> np.dtype[Any] | None:
+    """Type of a dataset of numbers as machines have them, of texts, or of records of such; None for any other."""
+    try:
+        kind: np.dtype[Any] = node.dtype
+    except (TypeError, ValueError):  # NumPy has none like it: times, references, what is damaged
+        return None
+    parts = [kind[name] for name in kind.names] if kind.names else [kind]
+    known = all(part.kind in "SO" or (part.kind in "fiub" and part.itemsize <= WIDEST) for part in parts)
+    return kind if known else None
 
 
 def _readable_kind(node: Any) -> bool:
     """Numbers or texts; MATLAB's letters are numbers too, and no vector of measurements."""
-    if not is_known(node.id.get_type()):
-        return False
-    return node.dtype.kind in "fiubSO" and attribute_text(node, MATLAB) not in ("char", "cell", "struct")
+    kind = known_type(node)
+    return kind is not None and not kind.names and _attribute(node, MATLAB) not in ("char", "cell", "struct")
 
 
 def _believable(node: Any, place: str) -> None:

@@ -8,7 +8,6 @@ adds them to the start of the measurement by the rig's clock.
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -88,32 +87,12 @@ def opened(path: Path, file: IO[bytes]) -> Iterator[Any]:
     if head[:8] != b"MDF     " or head[8:9] != b"4":
         raise InputError("not an MDF 4 file", where=path, got=repr(head[:12]))
     library = load_extra("asammdf", "mdf")
-    logger = logging.getLogger("asammdf")
-    disabled, logger.disabled = logger.disabled, True  # it writes on stderr what it also raises
+    with readable(path, "an MDF 4"):
+        content = library.MDF(file)
     try:
-        with readable(path, "an MDF 4"):
-            try:
-                content = library.MDF(file)
-            except Exception as error:
-                _put_away(error)
-                raise
-        try:
-            yield content
-        finally:
-            content.close()
+        yield content
     finally:
-        logger.disabled = disabled
-
-
-def _put_away(error: BaseException) -> None:
-    """Close what the library half made: it would complain when it is collected."""
-    frame = error.__traceback__
-    while frame is not None:
-        made = frame.tb_frame.f_locals.get("self")
-        if made is not None and getattr(made, "_closed", None) is False:
-            made._closed = True
-            made._tempfile.close()
-        frame = frame.tb_next
+        content.close()
 
 
 def groups(path: Path, content: Any) -> list[Group]:

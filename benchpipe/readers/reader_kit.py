@@ -3,7 +3,7 @@
 For a package that adds a format, in its own tests::
 
     import pytest
-    from benchpipe.ingest.reader_kit import CHECKS, ReaderCase
+    from benchpipe.readers.reader_kit import CHECKS, ReaderCase
 
     from my_package.my_module import read_log
 

@@ -9,6 +9,8 @@ A package adds a format with an entry point of the group ``benchpipe.readers``::
 :class:`~benchpipe.config.rig.RigConfig`. It gives every row of the log exactly once and in order,
 as Arrow record batches (:func:`from_arrow` says which columns) or as
 :class:`~benchpipe.readers.batch.RawBatch`. It converts nothing: scale, unit and clock come later.
+It runs in the job's own process. One that calls a library which may crash over a damaged file can run it with
+:func:`benchpipe.readers.reader_process.stream_apart`, as ours do.
 It may say for the inspection of logs which are its own, and what columns they have, with an entry
 point of that name in the group ``benchpipe.columns``: ``columns(path, file)`` gives a
 :class:`pyarrow.Schema` (numbers, and a timestamp if there is one; units as ``unit`` in a field's
@@ -19,6 +21,7 @@ metadata), or None for a log that is another's.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import partial
 from importlib import import_module
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
@@ -28,6 +31,8 @@ from typing import IO, TYPE_CHECKING, Any
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.readers.batch import RawBatch, Reader
+from benchpipe.readers.log_file import open_log
+from benchpipe.readers.reader_process import stream_apart
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -38,12 +43,13 @@ READERS = MappingProxyType(
         "text": ("benchpipe.readers.text", "read_text"),
         "parquet": ("benchpipe.readers.tabular", "read_parquet"),
         "arrow": ("benchpipe.readers.arrow_ipc", "read_arrow"),
-        "matlab": ("benchpipe.readers.matlab_check", "read_checked_matlab"),
+        "matlab": ("benchpipe.readers.matlab", "read_matlab"),
         "hdf5": ("benchpipe.readers.hdf5", "read_hdf5"),
         "mdf": ("benchpipe.readers.mdf", "read_mdf"),
         "xlsx": ("benchpipe.readers.workbook", "read_workbook"),
     }
 )
+APART = frozenset(("parquet", "arrow", "matlab", "hdf5", "mdf"))  # read in another process; xlsx calls it itself
 ENTRY_POINTS, COLUMNS = "benchpipe.readers", "benchpipe.columns"
 
 AnyReader = Callable[[Path, IO[bytes], RigConfig], "Iterator[RawBatch | pa.RecordBatch]"]
@@ -52,15 +58,17 @@ AnyReader = Callable[[Path, IO[bytes], RigConfig], "Iterator[RawBatch | pa.Recor
 def find_reader(name: str) -> Reader:
     """Return the reader of a format: one of ours, or one that an installed package adds.
 
+    Those of binary formats run in another process, see :mod:`benchpipe.readers.reader_process`.
+
     Raises
     ------
     ConfigError
         No such format, or a package's reader cannot be loaded.
     """
+    if name in APART:
+        return partial(_read_apart, name)
     if name in READERS:
-        module, function = READERS[name]
-        reader: Reader = getattr(import_module(module), function)
-        return reader
+        return _own_reader(name)
     plugins = {point.name: point for point in entry_points(group=ENTRY_POINTS)}
     if name not in plugins:
         raise ConfigError(f"unknown log format '{name}'", expected=nearest(name, [*READERS, *plugins]))
@@ -73,6 +81,22 @@ def find_reader(name: str) -> Reader:
             do_next="reinstall the package that brings it",
         ) from None
     return as_reader(plugin)
+
+
+def _own_reader(name: str) -> Reader:
+    module, function = READERS[name]
+    reader: Reader = getattr(import_module(module), function)
+    return reader
+
+
+def _read_apart(name: str, path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBatch]:
+    """Read a log in the other process, which opens it itself."""
+    return stream_apart(path, _read_here, name, path, rig)
+
+
+def _read_here(name: str, path: Path, rig: RigConfig) -> Iterator[RawBatch]:
+    with open_log(path) as file:
+        yield from _own_reader(name)(path, file, rig)
 
 
 def plugin_columns() -> dict[str, EntryPoint]:

@@ -18,6 +18,8 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError, nearest
 from benchpipe.readers.batch import RawBatch
 from benchpipe.readers.extras import load_extra, readable
+from benchpipe.readers.log_file import open_log
+from benchpipe.readers.reader_process import call_apart
 from benchpipe.readers.text import read_text
 
 LARGEST = 1 << 30  # bytes unpacked
@@ -63,8 +65,12 @@ def sheet_text(path: Path, file: IO[bytes], sheet: str = "") -> tuple[list[str],
         It is no workbook, is too large, or has no such sheet.
     """
     _must_be_small(path, file)
+    return call_apart(path, _sheet_text, path, sheet)
+
+
+def _sheet_text(path: Path, sheet: str) -> tuple[list[str], bytes]:
     library = load_extra("python_calamine", "xlsx")
-    with readable(path, "a workbook"):
+    with open_log(path) as file, readable(path, "a workbook"):
         book = library.load_workbook(io.BytesIO(file.read()))
         names = list(book.sheet_names)
         if sheet and sheet not in names:

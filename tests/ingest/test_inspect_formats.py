@@ -17,6 +17,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import ConfigError
 from benchpipe.inspect.draft import draft_rig
 from benchpipe.inspect.run import inspect_logs
+from tests.ingest.absent import absent
 from tests.ingest.driven import drafted, driven, equal, logs_of, rig_text, simulated
 
 UNITS = {"Time": "s", "Torque": "N·m", "Angle": "deg", "Oil": "°C", "Count": ""}
@@ -179,15 +180,12 @@ def test_which_records_are_the_log_is_asked(tmp_path: Path) -> None:
 
 
 def test_a_missing_extra_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    import sys
-
     from benchpipe.errors import MissingExtraError
 
     for head, library, extra in ((b"\x89HDF\r\n\x1a\n", "h5py", "hdf5"), (b"MDF     4.10    ", "asammdf", "mdf")):
         log = tmp_path / "log"
         log.write_bytes(head.ljust(100, b"\0"))
-        monkeypatch.setitem(sys.modules, library, None)
-        with pytest.raises(MissingExtraError) as told:
+        with absent(library, tmp_path, monkeypatch), pytest.raises(MissingExtraError) as told:
             inspect_logs([log])
         assert f"benchpipe[{extra}]" in str(told.value)
 

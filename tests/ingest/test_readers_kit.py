@@ -14,13 +14,9 @@ import pytest
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError
-from benchpipe.readers.arrow_ipc import read_arrow
 from benchpipe.readers.batch import RawBatch, Reject, needed_columns
-from benchpipe.readers.hdf5 import read_hdf5
-from benchpipe.readers.matlab_check import read_checked_matlab
-from benchpipe.readers.mdf import read_mdf
 from benchpipe.readers.reader_kit import CHECKS, ReaderCase, ReaderFaultError, check_reader
-from benchpipe.readers.tabular import read_parquet
+from benchpipe.readers.registry import find_reader
 from benchpipe.readers.text import read_text
 
 # --- how logs of each format are written --------------------------------------------------------------------
@@ -99,26 +95,23 @@ def write_mdf(path: Path, table: pa.Table) -> None:
         file.save(path, overwrite=True)
 
 
-CASES: dict[str, tuple[Any, Any, dict[str, Any]]] = {
-    "text": (read_text, write_text, {}),
-    "parquet": (read_parquet, write_parquet, {}),
-    "arrow file": (read_arrow, write_arrow_file, {}),
-    "arrow stream": (read_arrow, write_arrow_stream, {}),
-    "matlab 5": (read_checked_matlab, write_matlab, {}),
-    "matlab 7.3": (read_hdf5, write_matlab_73, {}),
-    "hdf5 vectors": (read_hdf5, write_vectors, {"log": {"variables": ["run"]}}),
-    "hdf5 table": (read_hdf5, write_compound, {"log": {"variables": ["daq/samples"]}}),
-    "mdf": (read_mdf, write_mdf, {"suffix": ".mf4", "null_times": False}),
+CASES: dict[str, tuple[str, Any, dict[str, Any]]] = {
+    "text": ("text", write_text, {}),
+    "parquet": ("parquet", write_parquet, {}),
+    "arrow file": ("arrow", write_arrow_file, {}),
+    "arrow stream": ("arrow", write_arrow_stream, {}),
+    "matlab 5": ("matlab", write_matlab, {}),
+    "matlab 7.3": ("hdf5", write_matlab_73, {}),
+    "hdf5 vectors": ("hdf5", write_vectors, {"log": {"variables": ["run"]}}),
+    "hdf5 table": ("hdf5", write_compound, {"log": {"variables": ["daq/samples"]}}),
+    "mdf": ("mdf", write_mdf, {"suffix": ".mf4", "null_times": False}),
 }
 
 
 def case_of(name: str, folder: Path) -> ReaderCase:
-    read, write, options = CASES[name]
-    if "hdf5" in read.__name__:
-        pytest.importorskip("h5py")
-    if "mdf" in read.__name__:
-        pytest.importorskip("asammdf")
-    return ReaderCase(read, write, folder, **options)
+    form, write, options = CASES[name]
+    pytest.importorskip({"hdf5": "h5py", "mdf": "asammdf"}.get(form, "pyarrow"))
+    return ReaderCase(find_reader(form), write, folder, **options)
 
 
 @pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.__name__)

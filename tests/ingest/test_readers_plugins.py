@@ -18,11 +18,12 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import ConfigError, MissingExtraError
 from benchpipe.readers.reader_kit import ReaderCase, check_reader
 from benchpipe.readers.registry import READERS, as_reader, find_reader, from_arrow
+from tests.ingest.absent import absent
 
 PLUGIN = '''
 import pyarrow as pa
 from benchpipe.errors import InputError
-from benchpipe.ingest.batch import needed_columns
+from benchpipe.readers.batch import needed_columns
 
 MAGIC = "a log of fixed cells"
 
@@ -146,8 +147,7 @@ def test_a_missing_extra_says_what_to_install(
 ) -> None:
     log = tmp_path / "log"
     log.write_bytes(b"MDF     4.10    ".ljust(64, b"\0"))
-    monkeypatch.setitem(sys.modules, library, None)
-    with log.open("rb") as file, pytest.raises(MissingExtraError) as told:
+    with absent(library, tmp_path, monkeypatch), log.open("rb") as file, pytest.raises(MissingExtraError) as told:
         list(find_reader(name)(log, file, rig()))
     assert f"pip install '{extra}'" in str(told.value)
     assert told.value.exit_code == 2

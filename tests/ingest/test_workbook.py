@@ -13,10 +13,10 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError, MissingExtraError
 from benchpipe.inspect.draft import draft_rig
 from benchpipe.inspect.run import inspect_logs
-from benchpipe.readers import extras as foreign
 from benchpipe.readers import workbook
 from benchpipe.readers.reader_kit import CHECKS, ReaderCase
 from benchpipe.readers.workbook import read_workbook
+from tests.ingest.absent import absent
 from tests.ingest.workbooks import Cell, write_workbook
 
 pytest.importorskip("python_calamine")
@@ -102,11 +102,6 @@ def test_a_zip_archive_is_no_workbook(tmp_path: Path) -> None:
 def test_without_the_library_it_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "run.xlsx"
     write_workbook(path, {"Data": wave(50)})
-
-    def absent(name: str) -> object:
-        raise ImportError(name)
-
-    monkeypatch.setattr(foreign, "import_module", absent)
-    with pytest.raises(MissingExtraError) as caught:
+    with absent("python_calamine", tmp_path, monkeypatch), pytest.raises(MissingExtraError) as caught:
         inspect_logs([path])
     assert caught.value.do_next == "pip install 'benchpipe[xlsx]'"
