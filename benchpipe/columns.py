@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
-from benchpipe.blocks.cyclic.trends import Floats
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
