@@ -178,7 +178,7 @@ def _sums_of_store(store: RunStore) -> Sums:
             raise DamageError(
                 "a file of the store is damaged or missing, and a damaged run is not archived",
                 where=store.folder / part.path,
-                do_next="let it be made anew from the logs by: benchpipe nightly LAB; then archive",
+                do_next="let it be made from the logs, then archive: benchpipe nightly LAB",
             )
     return sums
 

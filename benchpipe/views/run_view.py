@@ -197,7 +197,7 @@ def _do_next(
         return ["work on it: benchpipe nightly LAB"]
     account = manifest.account()
     if account.rows and not account.samples:
-        return ["see why no row was taken: benchpipe export RUN rejects; then correct the rig file"]
+        return ["see why no row was taken, then correct the rig file: benchpipe export RUN rejects"]
     if not limits:
         return ["name a limit file in the plan, and check again"]
     if not any(map(applies, limits)):
