@@ -109,6 +109,8 @@ class Run:
         columns: Sequence[str] | None = None,
         block: str | None = None,
         between: tuple[int, int] | None = None,
+        *,
+        iso: bool = False,
     ) -> pa.Table:
         """Read a table.
 
@@ -122,17 +124,19 @@ class Run:
             Rows of this block alone.
         between : (int, int), optional
             First and last number: of cycles in the table of cycles, of holds in that of holds …
+        iso : bool
+            Times as timestamps, by the rig's clock: ``start_us`` [us] becomes ``start``.
 
         Returns
         -------
         pyarrow.Table
-            Each field's metadata has its unit and meaning. It has ``__arrow_c_stream__``: Polars, pandas and DuckDB
-            take it.
+            Each field's metadata has its unit and meaning; ``flags`` are names, joined by ``|``. It has
+            ``__arrow_c_stream__``: Polars, pandas and DuckDB take it.
 
         Raises
         ------
         ConfigError
-            There is no such table, column or block, or nothing in it is numbered.
+            There is no such table, column or block, nothing in it is numbered, or its times are no dates.
         """
         import pyarrow as pa
         import pyarrow.compute as pc
@@ -155,13 +159,15 @@ class Run:
             if column not in there.names:
                 raise ConfigError(f"'{name}' has no column '{column}'", expected=nearest(column, there.names))
         needed = None if wanted is None else list(dict.fromkeys([*wanted, *_needed(block, between, number)]))
-        rows = pa.concat_tables(table_pieces(self.store, self.manifest, name, needed))
+        rows = pa.concat_tables(table_pieces(self.config, self.store, self.manifest, name, needed, iso=iso))
         if block is not None and "block" in rows.column_names:
             rows = rows.filter(pc.equal(rows.column("block"), block))
         if between is not None:
             at = rows.column(number)
             rows = rows.filter(pc.and_(pc.greater_equal(at, between[0]), pc.less_equal(at, between[1])))
-        return rows if wanted is None else rows.select(wanted)
+        if wanted is None:
+            return rows
+        return rows.select([name.removesuffix("_us") if iso else name for name in wanted])
 
     def samples(self, block: str | None = None, **number: int) -> pa.Table:
         """Load and motion as they were processed: zeros off, in the run's units, through the rig's geometry.

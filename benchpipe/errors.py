@@ -11,6 +11,8 @@ from difflib import get_close_matches
 from enum import IntEnum
 from pathlib import Path
 
+from benchpipe.escapes import visible
+
 MOST_BYTES = 1900  # of an error's texts: a terminal's screen
 
 
@@ -41,6 +43,8 @@ class BenchpipeError(Exception):
         What was expected there and what was found.
     do_next : str, optional
         What the user can do about it.
+    also : tuple of str
+        Other problems of the same file, a line each.
     """
 
     exit_code: ExitCode = ExitCode.BUG
@@ -53,28 +57,34 @@ class BenchpipeError(Exception):
         expected: str | None = None,
         got: str | None = None,
         do_next: str | None = None,
+        also: tuple[str, ...] = (),
     ) -> None:
         self.what = what
         self.where = None if where is None else str(where)
         self.expected = expected
         self.got = got
         self.do_next = do_next
+        self.also = also
         super().__init__(what)
 
     def __str__(self) -> str:
         texts = {
             "": self.what, "where": self.where, "expected": self.expected, "got": self.got, "do next": self.do_next
         }  # fmt: skip
-        parts = {label: text for label, text in texts.items() if text is not None}
+        parts = {label: visible(text) for label, text in texts.items() if text is not None}
+        parts |= {f"and {place}": visible(text) for place, text in enumerate(self.also)}
         while (over := sum(map(_bytes, parts.values())) - MOST_BYTES) > 0:  # the longest gives way
             label = max(parts, key=lambda one: _bytes(parts[one]))
             parts[label] = _shortened(parts[label], max(_bytes(parts[label]) - over, MOST_BYTES // len(parts)))
-        rows = [f"  {label + ':':<10}{text}" if label else text for label, text in parts.items()]
-        return "\n".join(rows)
+        return "\n".join(_row(label, text) for label, text in parts.items())
+
+    def __format__(self, _: str) -> str:
+        """In a sentence of another message: one line."""
+        return f"{self.what} ({self.where})" if self.where else self.what
 
     def __reduce__(self) -> tuple[object, ...]:
         """Errors cross process borders whole (worker → main job)."""
-        return (_rebuild, (type(self), self.what, self.where, self.expected, self.got, self.do_next))
+        return (_rebuild, (type(self), self.what, self.where, self.expected, self.got, self.do_next, self.also))
 
 
 def _rebuild(
@@ -84,8 +94,16 @@ def _rebuild(
     expected: str | None,
     got: str | None,
     do_next: str | None,
+    also: tuple[str, ...],
 ) -> BenchpipeError:
-    return kind(what, where=where, expected=expected, got=got, do_next=do_next)
+    return kind(what, where=where, expected=expected, got=got, do_next=do_next, also=also)
+
+
+def _row(label: str, text: str) -> str:
+    """A row of an error's text; the sentence that says what is wrong has no label, other problems share one."""
+    if label.startswith("and "):
+        return f"  and: {text}"
+    return f"  {label + ':':<10}{text}" if label else text
 
 
 class ConfigError(BenchpipeError):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -118,7 +117,7 @@ def _samples_exist(outcome: Outcome) -> None:
         raise ConfigError(
             f"nothing of run '{outcome.run.name}' is in the store yet",
             where=outcome.run.store,
-            do_next=f"run this first: benchpipe ingest {shlex.quote(str(outcome.run.plan_path))}",
+            do_next="run this first: benchpipe ingest RUN",
         )
 
 
@@ -127,7 +126,7 @@ def _processed(outcome: Outcome) -> None:
         raise ConfigError(
             f"run '{outcome.run.name}' is not processed yet",
             where=outcome.run.store,
-            do_next=f"run this first: benchpipe process {shlex.quote(str(outcome.run.plan_path))}",
+            do_next="run this first: benchpipe process RUN",
         )
 
 

@@ -90,7 +90,7 @@ def drop_samples(
         raise ConfigError(
             f"the samples of run '{run.name}' are kept: {since} signed off",
             where=store.folder,
-            do_next=f'sign it off first: benchpipe sign {run.name} --by "NAME, ROLE"',
+            do_next='sign it off first: benchpipe sign RUN --by "NAME, ROLE"',
         )
     _logs_are_there(run, manifest, tell)
     key = key_of({"version": VERSION, "process": signed.process})

@@ -132,6 +132,30 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "landmarks": LANDMARKS,
 }
 
+# What a row of each table is.
+ROWS: dict[str, str] = {
+    "samples": "what the rig logged, row by row, in the rig file's channels",
+    "rejects": "rows of the logs that were not taken, and why",
+    "cycles": "every cycle: extremes, energy, stiffness, flags",
+    "loops": "load against motion of some cycles, point by point",
+    "holds": "every held load: creep, and what it ends in",
+    "creep_points": "averages of the motion over each hold",
+    "relaxations": "every held motion: how much of its load it lost",
+    "relaxation_points": "averages of the load over each relaxation",
+    "sweeps": "every slow sweep: range of motion, resistance",
+    "resistance": "resistance of the free range, by direction and load",
+    "resistance_points": "the points it was fitted to",
+    "stances": "every stance window",
+    "proofs": "every proof: load, time held, permanent set",
+    "lock_changes": "every locking and unlocking",
+    "trends": "measures over the run's life, in bins",
+    "verdicts": "every limit: measured, uncertainty, verdict",
+    "budgets": "the parts of each verdict's uncertainty",
+    "origins": "rows of the logs behind cycles and holds, kept once samples are dropped",
+    "remarks": "what was odd, in sentences",
+    "landmarks": "marks by which copies of logs are known again",
+}
+
 
 def columns(table: str) -> dict[str, Column]:
     """Columns of a table by name."""

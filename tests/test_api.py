@@ -54,6 +54,34 @@ def test_table_gives_chosen_columns_of_chosen_rows(wearing: benchpipe.Run) -> No
     assert rows.schema.field("energy_j").metadata[b"unit"] == b"J"
 
 
+def test_a_table_is_what_other_libraries_take(wearing: benchpipe.Run) -> None:
+    """Polars and pandas as they are; what else takes an Arrow stream gets it by its interface alone, as DuckDB does."""
+    import pandas as pd
+    import polars as pl
+
+    rows = wearing.table("cycles", ["cycle", "energy_j", "flags"])
+    energy = rows.column("energy_j").to_pylist()
+    assert pl.DataFrame(rows)["energy_j"].to_list() == energy
+    assert pl.DataFrame(rows)["flags"].to_list() == rows.column("flags").to_pylist()
+    frame = pd.DataFrame.from_arrow(rows) if hasattr(pd.DataFrame, "from_arrow") else rows.to_pandas()
+    assert np.array_equal(frame["energy_j"].to_numpy(), np.array(energy, float), equal_nan=True)
+
+    class Stream:
+        def __arrow_c_stream__(self, schema: object = None) -> object:
+            return rows.__arrow_c_stream__(schema)
+
+    read = pa.RecordBatchReader.from_stream(Stream()).read_all()
+    assert read.equals(rows, check_metadata=True)
+
+
+def test_flags_are_names_and_times_timestamps_where_asked(wearing: benchpipe.Run) -> None:
+    rows = wearing.table("cycles", ["start_us", "flags"], iso=True)
+    assert rows.column_names == ["start", "flags"]
+    assert rows.schema.field("start").type == pa.timestamp("us")
+    assert rows.schema.field("flags").type == pa.string()
+    assert wearing.table("cycles", ["start_us"]).schema.field("start_us").metadata[b"unit"] == b"us"
+
+
 def test_table_of_every_name_can_be_read(wearing: benchpipe.Run) -> None:
     for name in wearing.tables:
         assert isinstance(wearing.table(name), pa.Table)

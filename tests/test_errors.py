@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from benchpipe import errors
 from benchpipe.errors import BenchpipeError, ConfigError, ExitCode, nearest
+from benchpipe.escapes import visible
 
 FAMILIES = [BenchpipeError, *BenchpipeError.__subclasses__()]
 TEXT = st.none() | st.text(min_size=1, max_size=30)
@@ -83,8 +84,11 @@ def test_a_text_stays_below_2_kb_and_keeps_its_ends(texts: tuple[str | None, ...
     text = str(error)
     assert len(text.encode("utf-8", "surrogateescape")) < 2048
     assert text.startswith("it is wrong")
-    if sum(len((one or "").encode("utf-8", "surrogateescape")) for one in texts) < 1800:
-        assert all(one is None or one in text for one in texts)
+    shown = [visible(one or "") for one in texts]
+    if sum(len(one.encode()) for one in shown) < 1800:
+        assert all(one in text for one in shown)
+    assert all(visible(line) == line for line in text.split("\n"))
+    assert len(text.split("\n")) == 1 + sum(one is not None for one in texts[1:])
     long = str(ConfigError("x", where="/begin/" + "a" * 5000 + "/end.toml:7"))
     assert "/begin/" in long
     assert "/end.toml:7" in long

@@ -35,7 +35,7 @@ def sign_off(store: RunStore, manifest: Manifest, who: str, note: str, now: date
         raise ConfigError(
             f"run '{manifest.run}' was not judged yet: there is nothing to sign",
             where=store.folder,
-            do_next="work on it first: benchpipe nightly",
+            do_next="work on it first: benchpipe nightly LAB",
         )
     verdicts = _verdicts(store, manifest)
     signed = SignOff(

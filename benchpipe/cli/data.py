@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import shlex
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from benchpipe.cli.completion import complete_tables
+from benchpipe.cli.naming import names_given
 from benchpipe.cli.options import Json, Lab, Run, Store, loaded
-from benchpipe.cli.output import in_one_line, tell
+from benchpipe.cli.output import say, tell
 from benchpipe.errors import ConfigError, nearest
 
 if TYPE_CHECKING:
@@ -21,30 +23,44 @@ if TYPE_CHECKING:
 
 def export(
     run: Run,
-    table: Annotated[str, typer.Argument(metavar="TABLE", help="cycles, loops, holds, sweeps, trends, verdicts …")],
+    table: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[TABLE]", help="cycles, holds, trends, verdicts …; else they are listed.",
+            autocompletion=complete_tables,
+        ),
+    ] = None,
     out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE", help="File; else standard output.")] = None,
     form: Annotated[
-        Literal["csv", "parquet"] | None, typer.Option("--format", help="Else by the file's ending, else csv.")
+        Literal["csv", "parquet", "xlsx", "json"] | None,
+        typer.Option("--format", help="Else by the file's ending, else csv."),
     ] = None,
+    units: Annotated[bool, typer.Option("--units", help="Units in the header of CSV and xlsx.")] = False,
+    iso: Annotated[bool, typer.Option("--iso", help="Times as ISO 8601 by the rig's clock, not us.")] = False,
     lab: Lab = None,
     store: Store = None,
 ) -> None:
-    """Give a table of a run as CSV or Parquet.
+    """Give a table of a run as CSV, Parquet, workbook (.xlsx) or JSON; without a table, list them.
 
     Example: benchpipe export sample_runs/healthy/plan.toml cycles --out cycles.csv
     """
     from benchpipe.tables import TABLES
 
-    if table not in TABLES:
+    if table is not None and table not in TABLES:
         raise ConfigError(f"there is no table '{table}'", expected=nearest(table, list(TABLES)))
-    chosen = form or ("parquet" if out is not None and out.suffix == ".parquet" else "csv")
-    if out is None and chosen == "parquet" and sys.stdout.isatty():
-        raise ConfigError("Parquet is not for a terminal", do_next="give --out FILE, or redirect the output")
-    _, run_store, manifest = _kept(run, lab, store)
-    _tell_dropped(manifest)
-    from benchpipe.views.export import write_table
+    from benchpipe.views.export import table_pieces
+    from benchpipe.views.table_files import Style, form_of, write_table
 
-    write_table(run_store, manifest, table, chosen, out)
+    chosen, terminal = form_of(out, form), out is None and sys.stdout.isatty()
+    if terminal and chosen in ("parquet", "xlsx"):
+        raise ConfigError(f"{chosen} is not for a terminal", do_next="give --out FILE, or redirect the output")
+    config, run_store, manifest = _kept(run, lab, store)
+    if table is None:
+        say(*_listing(manifest), names_given(run, lab, store).filled("benchpipe export RUN TABLE --out FILE.csv"))
+        return
+    _tell_dropped(manifest)
+    pieces = table_pieces(config, run_store, manifest, table, iso=iso)
+    write_table(pieces, chosen, out, Style(units, terminal))
 
 
 def trace(
@@ -76,7 +92,7 @@ def trace(
     config, run_store, manifest = _kept(run, lab, store)
     _tell_dropped(manifest)
     for line in trace_rows(config, run_store, manifest, block, *chosen[0]):
-        typer.echo(in_one_line(line))
+        say(line)
 
 
 def explain(
@@ -94,18 +110,30 @@ def explain(
 
     Example: benchpipe explain sample_runs/healthy/plan.toml durability "stiffness lost"
     """
-    import json
-
-    from benchpipe.report.document import plain
+    from benchpipe.report.document import json_text, plain
     from benchpipe.views.explaining import explained, explained_lines
 
     config, run_store, manifest = _kept(run, lab, store)
     found = explained(config, run_store, manifest, block, limit, limits)
     if as_json:
-        typer.echo(json.dumps(plain(found), indent=1, allow_nan=False))
+        typer.echo(json_text(plain(found)))
         return
     for line in explained_lines(found):
-        typer.echo(in_one_line(line))
+        say(line)
+
+
+def _listing(manifest: Manifest) -> Iterator[str]:
+    """The tables of a run, a line each: name, rows, what a row is."""
+    from benchpipe.tables import ROWS
+
+    rows = dict.fromkeys(ROWS, 0)
+    for part in manifest.parts():
+        rows[part.table] = rows.get(part.table, 0) + (0 if part.dropped else part.rows)
+    rows["remarks"] = sum(len(s.remarks) for s in manifest.sources)
+    rows["remarks"] += sum(len(step.remarks) for step in manifest.steps.values())
+    for name, meaning in ROWS.items():
+        if rows[name]:
+            yield f"{name:<18}{rows[name]:>12,}  {meaning}"
 
 
 def _tell_dropped(manifest: Manifest) -> None:
@@ -131,6 +159,6 @@ def _kept(run: str, lab: Path | None, store: Path | None) -> tuple[RunConfig, Ru
         raise ConfigError(
             f"nothing of run '{config.name}' is in the store yet",
             where=config.store,
-            do_next=f"run this first: benchpipe ingest {shlex.quote(str(config.plan_path))}",
+            do_next="run this first: benchpipe ingest RUN",
         )
     return config, run_store, manifest

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import shlex
 import shutil
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from benchpipe.cli.naming import names_in
 from benchpipe.cli.output import give_runs, tell
 from benchpipe.errors import ConfigError
+from benchpipe.escapes import quoted
 
 SAMPLES = Path(__file__).parents[2] / "sample_runs"
 
@@ -32,17 +34,18 @@ def demo(
     from benchpipe.views.lab_view import Besides
 
     code = night.code
-    give_runs(list(night.views), code, as_json=False, besides=Besides(tests=night.tests))
-    tell(f"(benchpipe nightly {shlex.quote(str(folder / 'lab.toml'))} would leave with exit code {int(code)})")
-    tell("\n".join(("", "What to do next:", *next_steps(folder))))
+    names = partial(names_in, folder / "lab.toml")
+    give_runs(list(night.views), code, names, as_json=False, besides=Besides(tests=night.tests))
+    tell(f"(benchpipe nightly {quoted(folder / 'lab.toml')} would leave with exit code {int(code)})")
+    tell("", "What to do next:", *next_steps(folder))
 
 
 def next_steps(folder: Path) -> list[str]:
     """Commands that a person may type after the demo, in the shell they are in."""
     here = Path(sys.executable).parent
     known = shutil.which("benchpipe")
-    steps = [] if known and Path(known).parent == here else [f'  export PATH={shlex.quote(str(here))}:"$PATH"']
-    plan = shlex.quote(str(folder / "wearing" / "plan.toml"))
+    steps = [] if known and Path(known).parent == here else [f'  export PATH={quoted(here)}:"$PATH"']
+    plan = quoted(folder / "wearing" / "plan.toml")
     return [
         *steps,
         f"  benchpipe trace {plan} durability --cycle 100   # a figure back to its raw rows",

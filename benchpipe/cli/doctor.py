@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchpipe.cli.naming import names_in, names_of_lab
 from benchpipe.cli.options import lab_file
 from benchpipe.errors import BenchpipeError, ExitCode
+from benchpipe.escapes import visible
 
 if TYPE_CHECKING:
     from benchpipe.cli.findings import Finding
@@ -32,8 +33,11 @@ def doctor(
     found = look_over(lab_file(lab))
     code = min((f.code for f in found), key=WORST.index)
     if as_json:
+        from benchpipe.report.document import json_text
+
         rows = [{"state": f.state, "topic": f.topic, "text": f.text, "do_next": f.do_next} for f in found]
-        typer.echo(json.dumps({"document": "benchpipe doctor", "version": 1, "exit_code": int(code), "found": rows}))
+        document = {"document": "benchpipe doctor", "version": 1, "exit_code": int(code), "found": rows}
+        typer.echo(json_text(document))
     else:
         _show(found)
     return code
@@ -45,6 +49,7 @@ def look_over(lab: Path) -> list[Finding]:
     from benchpipe.cli.rehearsal import rehearse
     from benchpipe.health.look import nobody_named
     from benchpipe.run import load_lab
+    from benchpipe.views.texts import change_texts
 
     try:
         config, plans, store = load_lab(lab, with_tests=True)
@@ -61,10 +66,10 @@ def look_over(lab: Path) -> list[Finding]:
         findings.Finding("ok", "lab", f"{config.name}: {len(plans)} plan(s)"),
         *(findings.Finding("look", "lab", one.text, one.do_next) for one in nobody),
         *findings.telling(config.tell, lab.parent),
-        *findings.store_access(lab, store),
+        *(change_texts(one, names_of_lab(lab).filled) for one in findings.store_access(lab, store)),
         findings.space(store, sum(run.to_read for run in runs)),
         *findings.clock(newest, where, [one for run in runs for one in run.written]),
-        *(one for run in runs for one in run.findings),
+        *(change_texts(one, names_in(lab, run.name).filled) for run in runs for one in run.findings),
     ]
 
 
@@ -72,20 +77,20 @@ def _show(found: list[Finding]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from benchpipe.report.terminal import console
+    from benchpipe.report.terminal import Item, console
 
     style = {"ok": "green", "look": "yellow", "wrong": "bold red"}
-    table = Table.grid(padding=(0, 2, 0, 0))
-    table.add_column(no_wrap=True)
-    table.add_column(max_width=20)
-    table.add_column(overflow="fold")
-    for one in found:
-        text = Text(one.text)
+    topics = [visible(one.topic) for one in found]
+    screen, topic_width = console(), min(max(map(len, topics), default=0), 20)
+    for one, topic in zip(found, topics, strict=True):
+        row = Table.grid(padding=(0, 2, 0, 0))
+        row.add_column(width=5)
+        row.add_column(width=topic_width)
+        row.add_column(overflow="fold")
+        row.add_row(Text(one.state, style[one.state]), Text(topic), Text(visible(one.text)))
+        screen.print(row)
         if one.do_next and one.state != "ok":
-            text.append(f"\ndo next: {one.do_next}", "bold")
-        table.add_row(Text(one.state, style[one.state]), Text(one.topic), text)
-    screen = console()
-    screen.print(table)
+            screen.print(Item("     do next:", visible(one.do_next), "bold"), crop=False)
     wrong, look = (sum(one.state == state for one in found) for state in ("wrong", "look"))
     last = f"{wrong} thing(s) are wrong" if wrong else "nothing is wrong: a night can run"
     screen.print(Text(f"{last}{f'; {look} to look at' if look else ''}", "bold red" if wrong else "bold"))

@@ -48,7 +48,8 @@ def of_error(topic: str, error: BenchpipeError, where: str = "") -> Finding:
     place = f" ({error.where})" if error.where else ""
     wanted = f"; expected {error.expected}" if error.expected else ""
     got = f"; got {error.got}" if error.got else ""
-    text = f"{where + ': ' if where else ''}{error.what}{place}{wanted}{got}"
+    also = "".join(f"; and: {one}" for one in error.also)
+    text = f"{where + ': ' if where else ''}{error.what}{place}{wanted}{got}{also}"
     denied = os.strerror(errno.EACCES) in error.what
     otherwise = "give this account the right to it" if denied else "mend what is named, and look again"
     return Finding("wrong", topic, text, error.do_next or otherwise, ExitCode(error.exit_code))
@@ -191,7 +192,8 @@ def space(store: Path, to_come: int) -> Finding:
     if free < to_come:
         return Finding("wrong", "space", text, "free space on that disk, or name another store", ExitCode.BAD_INPUT)
     if free < to_come + SPARE:
-        return Finding("look", "space", text, "free space on that disk soon: see 'benchpipe drop' and 'archive'")
+        return Finding("look", "space", text,
+                       "free space on that disk soon: 'drop' and 'archive' in: benchpipe guide nightly")  # fmt: skip
     return Finding("ok", "space", text)
 
 

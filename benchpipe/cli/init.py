@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import os
-import shlex
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from benchpipe.cli.output import tell
+from benchpipe.cli.output import say, tell
 from benchpipe.errors import ConfigError, ExitCode
+from benchpipe.escapes import quoted
 
 if TYPE_CHECKING:
     from benchpipe.inspect.findings import Inspection
@@ -75,15 +75,15 @@ def _write_lab(lab: Path, logs: list[Path]) -> int:
             shutil.copy2(path, lab / "logs" / path.name)
     except OSError as error:
         raise ConfigError(f"the lab cannot be written: {error.strerror}", where=error.filename or lab) from None
-    here = shlex.quote(os.path.relpath(lab))
+    here = quoted(os.path.relpath(lab))
     draft = f"benchpipe inspect {here}/logs"
     if found is None:
-        typer.echo(
-            f"{lab}: {len(files)} files. Next:\n"
-            f"  copy some logs of the rig into {here}/logs\n"
-            f"  {draft} --write-rig {here}/rig.toml --write-plan {here}/plan.toml\n"
-            f"  benchpipe doctor {here}\n"
-            f"  benchpipe nightly {here}"
+        say(
+            f"{lab}: {len(files)} files. Next:",
+            f"  copy some logs of the rig into {here}/logs",
+            f"  {draft} --write-rig {here}/rig.toml --write-plan {here}/plan.toml",
+            f"  benchpipe doctor {here}",
+            f"  benchpipe nightly {here}",
         )
         return ExitCode.OK
     return _drafted(lab, found, here, len(files))
@@ -112,22 +112,22 @@ def _drafted(lab: Path, found: Inspection, here: str, files: int) -> int:
     text, rig = drafted_rig(found, lab.name)
     _write(lab / "rig.toml", text)
     copied = [lab / "logs" / path.name for path in found.files]
-    typer.echo(f"{lab}: {files} files, {len(copied)} log(s) copied, rig file drafted")
+    say(f"{lab}: {files} files, {len(copied)} log(s) copied, rig file drafted")
     for note in found.notes:
-        typer.echo(f"! {note}")
+        say(f"! {note}")
     questions = [f"rig.toml: {question.key}: {question.ask}" for question in found.questions]
     if rig is not None:
         surveyed = surveyed_logs(rig, copied)
         asked = write_plan(rig, lab / "rig.toml", copied, lab / "plan.toml", found, surveyed)
         questions = [f"plan.toml: {one}" for one in asked]
     for question in questions:
-        typer.echo(f"? {question}")
+        say(f"? {question}")
     steps = [f"benchpipe doctor {here}", f"benchpipe nightly {here}"]
     if rig is None:
         steps.insert(0, f"benchpipe inspect {here}/logs --rig {here}/rig.toml --write-plan {here}/plan.toml")
     if questions:
         steps.insert(0, f"answer the {len(questions)} QUESTION(s) in {here}/{questions[0].split(':')[0]}")
-    typer.echo("\n  ".join(["Next:", *steps]))
+    say("Next:", *(f"  {step}" for step in steps))
     return ExitCode.INCONCLUSIVE if questions else ExitCode.OK
 
 
@@ -146,13 +146,13 @@ def _write_units(lab: Path, at: str, to: Path | None) -> None:
         if not (folder / name).exists():
             _write(folder / name, text)
     unit = f"{unit_name(lab)}.timer"
-    both = " ".join(shlex.quote(str(folder / name)) for name in texts)
-    link = "" if to is None else f"  systemctl --user link {both}\n"
-    typer.echo(
-        f"{unit} and its service written to {folder}. To start it:\n{link}"
-        "  systemctl --user daemon-reload\n"
-        f"  systemctl --user enable --now {unit}\n"
-        "  loginctl enable-linger    (so that it runs while nobody is logged in)"
+    both = " ".join(quoted(folder / name) for name in texts)
+    say(
+        f"{unit} and its service written to {folder}. To start it:",
+        *([] if to is None else [f"  systemctl --user link {both}"]),
+        "  systemctl --user daemon-reload",
+        f"  systemctl --user enable --now {unit}",
+        "  loginctl enable-linger    (so that it runs while nobody is logged in)",
     )
 
 

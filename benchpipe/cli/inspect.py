@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchpipe.cli.output import say, tell
 from benchpipe.errors import ConfigError, ExitCode
+from benchpipe.escapes import quoted, visible
 
 if TYPE_CHECKING:
     from benchpipe.config.rig import RigConfig
@@ -53,7 +54,7 @@ def inspect(
     if write_plan is not None and write_rig is None:
         raise ConfigError("a plan names its rig file", do_next="give --rig FILE, or --write-rig FILE too")
     found = inspect_logs(
-        files, encoding=_known(encoding), strangers=inside, tell=lambda name: typer.echo(f"looking at {name}", err=True)
+        files, encoding=_known(encoding), strangers=inside, tell=lambda name: tell(f"looking at {name}")
     )
     text, config = drafted_rig(found, write_rig.stem if write_rig is not None else "rig")
     _show(found)
@@ -63,13 +64,10 @@ def inspect(
     questions = bool(found.questions)
     if write_rig is not None:
         write_new(write_rig, text, "rig")
-        typer.echo(f"rig file drafted: {write_rig}", err=True)
+        tell(f"rig file drafted: {write_rig}")
     if write_plan is not None and write_rig is not None:
         if config is None or surveyed is None:
-            typer.echo(
-                f"no plan is drafted before the rig file is answered; then: {_again(logs, write_rig, write_plan)}",
-                err=True,
-            )
+            tell(f"no plan is drafted before the rig file is answered; then: {_again(logs, write_rig, write_plan)}")
         else:
             questions |= _write_plan(config, write_rig, list(found.files), write_plan, found, surveyed)
     return ExitCode.INCONCLUSIVE if questions else ExitCode.OK
@@ -77,8 +75,8 @@ def inspect(
 
 def _again(logs: list[Path], rig: Path, plan: Path) -> str:
     """The command that drafts the plan once the rig file is answered."""
-    named = " ".join(shlex.quote(str(path)) for path in logs)
-    return f"benchpipe inspect {named} --rig {shlex.quote(str(rig))} --write-plan {shlex.quote(str(plan))}"
+    named = " ".join(quoted(path) for path in logs)
+    return f"benchpipe inspect {named} --rig {quoted(rig)} --write-plan {quoted(plan)}"
 
 
 def _plan_with(rig: Path, files: list[Path], inside: set[Path], plan: Path | None) -> int:
@@ -92,7 +90,7 @@ def _plan_with(rig: Path, files: list[Path], inside: set[Path], plan: Path | Non
     config, _ = load_model(RigConfig, rig)
     files, notes = logs_of_rig(config, files, inside)
     for note in notes:
-        typer.echo(f"! {note}")
+        say(f"! {note}")
     surveyed = surveyed_logs(config, files)
     _show_survey(config, surveyed)
     open_questions = _write_plan(config, rig, files, plan, None, surveyed)
@@ -106,9 +104,9 @@ def _write_plan(
     from benchpipe.cli.drafting import write_plan
 
     questions = write_plan(config, rig, logs, plan, found, surveyed)
-    typer.echo(f"plan file drafted: {plan}", err=True)
+    tell(f"plan file drafted: {plan}")
     for question in questions:
-        typer.echo(f"? {question}")
+        say(f"? {question}")
     return bool(questions)
 
 
@@ -152,4 +150,4 @@ def _print(lines: Callable[[Marks], list[tuple[str, str]]]) -> None:
     except (UnicodeEncodeError, LookupError):
         marks = ASCII
     for text, style in lines(marks):
-        screen.print(Text(text, style), soft_wrap=True)
+        screen.print(Text(visible(text), style), soft_wrap=True)

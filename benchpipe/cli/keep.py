@@ -9,8 +9,9 @@ from typing import Annotated
 
 import typer
 
+from benchpipe.cli.completion import complete_runs
 from benchpipe.cli.options import Lab, Run, Store, Wait, loaded
-from benchpipe.cli.output import tell
+from benchpipe.cli.output import say, tell
 from benchpipe.errors import ConfigError
 
 MB = 1e6
@@ -35,9 +36,10 @@ def sign(
     with hold_store(config.store, wait_s=wait):
         run_store = config.open_store()
         signed = sign_off(run_store, run_store.manifest(), by, note, datetime.now(UTC)).signed[-1]
-    typer.echo(
-        f"{config.name}: state {signed.sequence} ({signed.verdict}) signed off by {signed.who} on {signed.when}\n"
-        f"  verdicts  {signed.verdicts}\n  manifest  {signed.manifest_sha256}"
+    say(
+        f"{config.name}: state {signed.sequence} ({signed.verdict}) signed off by {signed.who} on {signed.when}",
+        f"  verdicts  {signed.verdicts}",
+        f"  manifest  {signed.manifest_sha256}",
     )
 
 
@@ -58,12 +60,15 @@ def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> No
             config, run_store, run_store.manifest(), "the command 'drop'", datetime.now(UTC),
             tell=lambda name: tell(f"checking {name}"),
         )  # fmt: skip
-    typer.echo(
+    say(
         f"{config.name}: samples dropped: {gone.rows:,} rows, {gone.bytes / MB:,.1f} MB; what was made of them is kept"
     )
 
 
-Name = Annotated[str, typer.Argument(metavar="RUN", help="A plan file, or a run's name in the store.")]
+Name = Annotated[
+    str,
+    typer.Argument(metavar="RUN", help="A plan file, or a run's name in the store.", autocompletion=complete_runs),
+]
 
 
 def archive(
@@ -87,7 +92,7 @@ def archive(
     _apart_from_logs(run, lab, to)
     with hold_store(folder, wait_s=wait), hold_store(to, wait_s=wait):
         count = archive_run(folder, name, to, datetime.now(UTC), tell=tell, signed=signed_words)
-    typer.echo(f"{name}: {count} file(s) moved to {to / name}, each held against its SHA-256")
+    say(f"{name}: {count} file(s) moved to {to / name}, each held against its SHA-256")
 
 
 def restore(
@@ -119,11 +124,11 @@ def restore(
         raise ConfigError("the archive is not there", where=place, do_next="if it was moved, name it: --from DIR")
     if check:
         count = verify(place / name, tell=tell)
-        typer.echo(f"{name}: {count} file(s) in {place / name} are as they were put there")
+        say(f"{name}: {count} file(s) in {place / name} are as they were put there")
         return
     with hold_store(folder, wait_s=wait), hold_store(place, wait_s=wait):
         restore_run(folder, name, source, datetime.now(UTC), tell=tell)
-    typer.echo(f"{name}: back in {folder / name}, each file held against its SHA-256")
+    say(f"{name}: back in {folder / name}, each file held against its SHA-256")
 
 
 def _place(run: str, lab: Path | None, store: Path | None) -> tuple[str, Path]:

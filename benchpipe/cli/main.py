@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import io
 import sys
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 import typer
 
@@ -12,7 +13,8 @@ from benchpipe import __version__
 from benchpipe.cli import data, demo, doctor, guide, init, inspect, keep, make, runs, telling
 from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.interrupt import interrupt_kept
-from benchpipe.cli.output import drop_output, open_streams, system_error, tell
+from benchpipe.cli.naming import with_names
+from benchpipe.cli.output import drop_output, open_streams, system_error, tell, tell_error
 from benchpipe.errors import BenchpipeError, ExitCode
 from benchpipe.stream.memory import collect_rarely
 
@@ -30,31 +32,33 @@ app = typer.Typer(
     help="Logs of bench tests of lockable prosthetic ankles and feet in, a verdict out.",
     epilog=EPILOG,
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
-# In the order of the work.
-app.command("demo")(demo.demo)
-app.command("guide")(guide.guide)
-app.command("init")(init.init)
-app.command("inspect")(inspect.inspect)
-app.command("doctor")(doctor.doctor)
-app.command("nightly")(runs.nightly)
-app.command("show")(runs.show)
-app.command("ingest")(runs.ingest)
-app.command("process")(runs.process)
-app.command("check")(runs.check)
-app.command("explain")(data.explain)
-app.command("trace")(data.trace)
-app.command("export")(data.export)
-app.command("sign")(keep.sign)
-app.command("drop")(keep.drop)
-app.command("archive")(keep.archive)
-app.command("restore")(keep.restore)
-app.command("tell")(telling.try_out)
-app.command("simulate")(make.simulate)
+COMMANDS: dict[str, Callable[..., Any]] = {  # in the order of the work
+    "demo": demo.demo,
+    "guide": guide.guide,
+    "init": init.init,
+    "inspect": inspect.inspect,
+    "doctor": doctor.doctor,
+    "nightly": runs.nightly,
+    "show": runs.show,
+    "ingest": runs.ingest,
+    "process": runs.process,
+    "check": runs.check,
+    "explain": data.explain,
+    "trace": data.trace,
+    "export": data.export,
+    "sign": keep.sign,
+    "drop": keep.drop,
+    "archive": keep.archive,
+    "restore": keep.restore,
+    "tell": telling.try_out,
+    "simulate": make.simulate,
+}
+for _name, _command in COMMANDS.items():
+    app.command(_name)(with_names(_command))
 
 
 def _version(value: bool) -> None:
@@ -85,7 +89,7 @@ def run(arguments: list[str] | None = None) -> None:
         drop_output()
     except OSError as error:
         drop_output()
-        tell(f"error: the output could not be written: {error.strerror}")
+        tell_error(f"the output could not be written: {error.strerror}")
         code = ExitCode.BAD_INPUT
     sys.exit(int(code))
 
@@ -100,10 +104,10 @@ def call(arguments: list[str]) -> int:
             raise KeyboardInterrupt
         return int(code)
     except BenchpipeError as error:
-        tell(f"error: {error}")
+        tell_error(str(error))
         return error.exit_code
     except TyperException as error:
-        tell(_usage(error))
+        tell(*_usage(error).split("\n"))
         return ExitCode.USAGE
     except (KeyboardInterrupt, typer.Abort):
         tell("interrupted: nothing is lost, run the command again")
@@ -113,10 +117,10 @@ def call(arguments: list[str]) -> int:
         return ExitCode.OK
     except OSError as error:
         drop_output()
-        tell(f"error: {system_error(error)}")
+        tell_error(system_error(error))
         return ExitCode.BAD_INPUT
     except Exception as error:
-        tell(bug_report(error, arguments))
+        tell(*bug_report(error, arguments).split("\n"))
         return ExitCode.BUG
 
 

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from benchpipe.cli.output import say
 from benchpipe.errors import ConfigError, nearest
 
 
@@ -34,4 +35,4 @@ def simulate(
         raise ConfigError(f"there is no scenario '{scenario}'", expected=nearest(scenario, list(built_in)))
     chosen = chosen.changed(seed=seed, cycles=cycles)
     result = run_simulation(chosen, folder)
-    typer.echo(f"{folder}: {result.rows:,} rows in {len(result.logs)} log(s), truth in {result.truth_file}")
+    say(f"{folder}: {result.rows:,} rows in {len(result.logs)} log(s), truth in {result.truth_file}")

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import os
-import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchpipe.cli.completion import complete_runs
 from benchpipe.errors import ConfigError
+from benchpipe.escapes import quoted
 
 if TYPE_CHECKING:
     from benchpipe.run import RunConfig
 
-Run = Annotated[str, typer.Argument(metavar="RUN", help="A plan file, or a run's name in the lab file.")]
+Run = Annotated[
+    str,
+    typer.Argument(
+        metavar="RUN", help="A plan file, or a run's name in the lab file.", autocompletion=complete_runs
+    ),
+]
 Lab = Annotated[
     Path | None, typer.Option("--lab", metavar="FILE", help="Lab file; else lab.toml here or in a folder above.")
 ]
@@ -48,7 +54,7 @@ def lab_file(path: Path | None) -> Path:
     if path is not None and path.is_dir() and not (path / LAB_FILE).exists():
         raise ConfigError(
             f"the folder holds no {LAB_FILE}", where=path,
-            do_next=f"make a lab of it: benchpipe init {shlex.quote(str(path))}; or give the path of a lab file",
+            do_next=f"make a lab of it: benchpipe init {quoted(path)}; or give the path of a lab file",
         )  # fmt: skip
     if path is not None:
         return (path / LAB_FILE if path.is_dir() else path).absolute()

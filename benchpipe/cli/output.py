@@ -9,16 +9,33 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from benchpipe.escapes import visible
+
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from benchpipe.errors import ExitCode
+    from benchpipe.hints import Names
     from benchpipe.views.lab_view import Besides
     from benchpipe.views.model import RunView
 
 
-def tell(text: str) -> None:
+def say(*lines: str) -> None:
+    """Print lines on standard output, each as a terminal can be given it."""
+    for line in lines:
+        typer.echo(visible(line))
+
+
+def tell(*lines: str) -> None:
     """Say something on standard error, if anybody listens."""
     with suppress(OSError):
-        typer.echo(text, err=True)
+        for line in lines:
+            typer.echo(visible(line), err=True)
+
+
+def tell_error(text: str) -> None:
+    """Say what went wrong on standard error, in lines: an error has no others in it than its own."""
+    tell(*f"error: {text}".split("\n"))
 
 
 def open_streams() -> None:
@@ -33,14 +50,9 @@ def open_streams() -> None:
     sys.stderr = sys.stderr or os.fdopen(2, "w", closefd=False)
 
 
-def in_one_line(text: str) -> str:
-    """A text that holds the name of a log: letters that move the cursor stand as what they are called."""
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
-
-
 def system_error(error: OSError) -> str:
     """What the system refused, and where."""
-    return f"{error.strerror or error}" + (f"\n  where:    {error.filename}" if error.filename else "")
+    return f"{error.strerror or error}" + (f"\n  where:    {visible(str(error.filename))}" if error.filename else "")
 
 
 def drop_output() -> None:
@@ -49,10 +61,25 @@ def drop_output() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+def named_view(view: RunView, names: Names) -> RunView:
+    """The view with commands that can be pasted here."""
+    from dataclasses import replace
+
+    from benchpipe.views.texts import change_texts
+
+    return replace(change_texts(view, names.filled), called=names.run)
+
+
 def give_runs(
-    views: list[RunView], code: ExitCode, *, as_json: bool, details: bool = True, besides: Besides | None = None
-) -> None:
+    views: list[RunView], code: ExitCode, names: Callable[[str], Names], *, as_json: bool, details: bool = True,
+    besides: Besides | None = None,
+) -> None:  # fmt: skip
     """Print runs on standard output. A reader that leaves early changes no exit code.
+
+    Parameters
+    ----------
+    names : callable
+        ``names(run)`` gives how a run is named in commands that are typed here.
 
     Raises
     ------
@@ -60,8 +87,10 @@ def give_runs(
         The output cannot be written for another reason.
     """
     from benchpipe.views.lab_view import NOTHING
+    from benchpipe.views.texts import change_texts
 
-    besides = besides or NOTHING
+    views = [named_view(view, names(view.run)) for view in views]
+    besides = change_texts(besides or NOTHING, names("RUN").filled)
     try:
         if as_json:
             from benchpipe.report.document import to_json

@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from benchpipe.cli.output import in_one_line, tell
+from benchpipe.cli.output import tell
+from benchpipe.escapes import visible
 
 if TYPE_CHECKING:
     from rich.progress import TaskID
@@ -48,7 +49,7 @@ def watching(runs: int) -> Iterator[Watch]:
 def log_line(event: Event) -> None:
     """A line for each log that is read, and one for a run that something was done for."""
     if event.kind == "reads":
-        tell(in_one_line(f"{event.task.name}: reading {event.text}"))
+        tell(f"{event.task.name}: reading {event.text}")
     for line in ended(event):
         tell(line)
 
@@ -79,14 +80,14 @@ def _display(runs: int) -> Iterator[Watch]:
         def watch(event: Event) -> None:
             name = event.task.name
             if event.kind == "reads" and name not in rows:
-                rows[name] = display.add_task(name, total=None)
+                rows[name] = display.add_task(visible(name), total=None)
             if event.kind == "reads":
-                display.update(rows[name], description=Text(f"{name}: reading {event.text}").plain[-50:])
+                display.update(rows[name], description=visible(f"{name}: reading {event.text}")[-50:])
             if event.kind == "ends":
                 display.advance(whole)
                 if name in rows:
                     display.remove_task(rows.pop(name))
                 for line in ended(event):
-                    display.console.print(Text(line))
+                    display.console.print(Text(visible(line)))
 
         yield watch

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,6 +14,7 @@ from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.validate_limits import limits_fit
 from benchpipe.cli.findings import Finding, of_error
 from benchpipe.errors import BenchpipeError, ExitCode, InputError
+from benchpipe.escapes import quoted
 from benchpipe.ingest.clock import native_time
 from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.source import source_key
@@ -57,7 +57,8 @@ def rehearse(plan: Path, store: Path, names: dict[str, Path]) -> Rehearsed:
     except BenchpipeError as error:
         found = of_error(topic, error)
         if str(error.where).endswith("key rig") and "does not exist" in error.what:
-            found = replace(found, do_next=f"draft it: benchpipe inspect LOG --write-rig {plan.parent / 'rig.toml'}")
+            logs, rig = quoted(plan.parent / "logs"), quoted(plan.parent / "rig.toml")
+            found = replace(found, do_next=f"draft it: benchpipe inspect {logs} --write-rig {rig}")
         elif not plan.exists():
             found = replace(found, do_next=f"draft it: {_draft_command(plan)}")
         return Rehearsed((found,))
@@ -73,9 +74,9 @@ def rehearse(plan: Path, store: Path, names: dict[str, Path]) -> Rehearsed:
 
 def _draft_command(plan: Path) -> str:
     """The command that drafts a plan that is not there, and its rig file where that is not either."""
-    here, rig = shlex.quote(str(plan.parent / "logs")), plan.parent / "rig.toml"
+    here, rig = quoted(plan.parent / "logs"), plan.parent / "rig.toml"
     option = "--rig" if rig.exists() else "--write-rig"
-    return f"benchpipe inspect {here} {option} {shlex.quote(str(rig))} --write-plan {shlex.quote(str(plan))}"
+    return f"benchpipe inspect {here} {option} {quoted(rig)} --write-plan {quoted(plan)}"
 
 
 def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
@@ -210,7 +211,7 @@ def _begin_of(run: RunConfig, topic: str, new: list[tuple[str, Path]]) -> Iterat
 
 def _first_rows(run: RunConfig, topic: str, name: str, path: Path) -> Iterator[Finding]:
     """Whether the first rows of a log can be taken as the rig file says."""
-    do_next = f"check the rig file against the log: benchpipe inspect {shlex.quote(str(path))}"
+    do_next = f"check the rig file against the log: benchpipe inspect {quoted(path)}"
     try:
         with open_log(path) as file:
             batch = next(iter(read_log(path, file, run.rig.of_file(name))), None)

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchpipe.cli.naming import names_given, names_in
 from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Store, Wait, default_jobs, lab_file, loaded
-from benchpipe.cli.output import give_runs, in_one_line, tell
+from benchpipe.cli.output import give_runs, say, tell
 from benchpipe.cli.progress import tell_of_kernels
 from benchpipe.cli.telling import tell_of
 from benchpipe.errors import ConfigError, ExitCode
 
 if TYPE_CHECKING:
+    from benchpipe.hints import Names
     from benchpipe.night.lab import Night
     from benchpipe.run import RunConfig
     from benchpipe.views.model import RunView
@@ -22,7 +25,7 @@ DETAILED = 5
 MOST_REMARKS = 12
 
 
-def _show(run: RunConfig, lab: Path | None, *, as_json: bool) -> ExitCode:
+def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> ExitCode:
     """Show a run as it stands in the store, its alarms as the last night left them."""
     from datetime import UTC, datetime
 
@@ -36,7 +39,7 @@ def _show(run: RunConfig, lab: Path | None, *, as_json: bool) -> ExitCode:
     rules = load_lab(lab)[0].health if lab else HealthConfig()
     view = healthy_view(run, run.open_store(), rules, now)
     code = exit_code(view)
-    give_runs([with_known_alarms(view, run.store, now)], code, as_json=as_json)
+    give_runs([with_known_alarms(view, run.store, now)], code, lambda _: called, as_json=as_json)
     return code
 
 
@@ -53,20 +56,20 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
     outcome = work(config, wait_s=wait, until="ingest", again=again, tell=_reading)
     sources = outcome.manifest.sources
     account = outcome.manifest.account()
-    typer.echo(
+    say(
         f"{outcome.run.name}: {len(outcome.read)} of {len(sources)} log(s) read; {account.rows:,} rows = "
         f"{account.samples:,} samples + {account.rejects:,} rejected + {account.repeats:,} repeated"
     )
     odd = [*outcome.manifest.steps["ingest"].remarks, *(r for s in sources for r in s.remarks)]
     lines = [f"! {remark.where}: {remark.text}" for remark in odd if remark.code not in QUIET]
-    for line in lines[:MOST_REMARKS]:
-        typer.echo(line)
+    called = names_given(run, lab, store)
+    say(*map(called.filled, lines[:MOST_REMARKS]))
     if len(lines) > MOST_REMARKS:
-        typer.echo(f"! and {len(lines) - MOST_REMARKS} more: benchpipe export {outcome.run.name} remarks")
+        say(called.filled(f"! and {len(lines) - MOST_REMARKS} more: benchpipe export RUN remarks"))
 
 
 def _reading(name: str) -> None:
-    tell(in_one_line(f"reading {name}"))
+    tell(f"reading {name}")
 
 
 def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
@@ -81,7 +84,7 @@ def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) ->
     for part in outcome.manifest.steps["process"].parts:
         rows[part.table] = rows.get(part.table, 0) + part.rows
     listing = ", ".join(f"{count:,} {table}" for table, count in rows.items()) or "no rows"
-    typer.echo(f"{outcome.run.name}: {listing}{'' if outcome.worked else ' (nothing new)'}")
+    say(f"{outcome.run.name}: {listing}{'' if outcome.worked else ' (nothing new)'}")
 
 
 def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False, wait: Wait = 0.0) -> int:
@@ -93,7 +96,7 @@ def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False,
 
     config = loaded(run, lab, store)
     work(config, wait_s=wait, first="check")
-    return _show(config, lab, as_json=as_json)
+    return _show(config, lab, names_given(run, lab, store), as_json=as_json)
 
 
 def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) -> int:
@@ -101,7 +104,7 @@ def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) 
 
     Example: benchpipe show sample_runs/healthy/plan.toml
     """
-    return _show(loaded(run, lab, store), lab, as_json=as_json)
+    return _show(loaded(run, lab, store), lab, names_given(run, lab, store), as_json=as_json)
 
 
 def nightly(
@@ -136,7 +139,8 @@ def nightly(
         tell(f"not told: {why}")
     views, besides = list(night.views), Besides(night.store, not_told, night.tests)
     details = len(views) <= DETAILED if details is None else details
-    give_runs(views, code, as_json=as_json, details=details, besides=besides)
+    names = partial(names_in, lab_file(lab))
+    give_runs(views, code, names, as_json=as_json, details=details, besides=besides)
     if junit is not None:
         from benchpipe.report.junit import to_junit
         from benchpipe.store.files import write_whole

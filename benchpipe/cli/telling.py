@@ -8,7 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchpipe.cli.options import lab_file
+from benchpipe.cli.output import named_view, say
 from benchpipe.errors import ExitCode
+from benchpipe.escapes import quoted
+from benchpipe.hints import Names
 
 if TYPE_CHECKING:
     from benchpipe.night.lab import Night
@@ -28,15 +31,15 @@ def try_out(
     path = lab_file(lab)
     config = load_lab(path)[0]
     if not config.tell:
-        typer.echo("the lab file names nobody: add [[tell]] to it")
+        say("the lab file names nobody: add [[tell]] to it")
         return ExitCode.OK
     from benchpipe.notify.night import send_test
 
     result = send_test(config, path.parent)
     for label in result.told:
-        typer.echo(f"{label}: sent")
+        say(f"{label}: sent")
     for why in result.not_told:
-        typer.echo(f"not sent: {why}")
+        say(f"not sent: {why}")
     return ExitCode.NOT_TOLD if result.not_told else ExitCode.OK
 
 
@@ -50,6 +53,7 @@ def tell_of(lab: Path, night: Night) -> tuple[ExitCode, tuple[str, ...]]:
     from benchpipe.notify.night import tell_night
     from benchpipe.views.exit_codes import SEVERITY
 
-    result = tell_night(config, lab.parent, store, night.views, night.store, night.began)
+    views = [named_view(view, Names(f"{quoted(view.run)} --lab {quoted(lab)}", quoted(lab))) for view in night.views]
+    result = tell_night(config, lab.parent, store, views, night.store, night.began)
     codes = (night.code, ExitCode.NOT_TOLD if result.not_told else ExitCode.OK)
     return min(codes, key=SEVERITY.index), result.not_told

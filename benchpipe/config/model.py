@@ -111,6 +111,9 @@ def _any_of(*quantities: str, difference: bool = False) -> BeforeValidator:
     return BeforeValidator(read)
 
 
+MOST_OTHERS = 12  # problems of a file that are shown besides the first
+
+
 def _one_line(error: ConfigError) -> str:
     got = f"; got {error.got}" if error.got else ""
     return error.what + (f"; {error.expected}" if error.expected else "") + got
@@ -196,9 +199,12 @@ def _short_pair(item: Any, keys: KeyPath) -> bool:
 def together(problems: list[ConfigError]) -> ConfigError:
     """One error of several: the first in full, each of the others in a line."""
     first, *others = problems
-    more = "".join(f"\n  and: {_one_line(p)} ({p.where})" for p in others)
-    do_next = (first.do_next or "correct the file") + more
-    return ConfigError(first.what, where=first.where, expected=first.expected, got=first.got, do_next=do_next)
+    also = [f"{_one_line(p)} ({p.where})" for p in others[:MOST_OTHERS]]
+    also += [f"{len(others) - MOST_OTHERS} more"] if len(others) > MOST_OTHERS else []
+    return ConfigError(
+        first.what, where=first.where, expected=first.expected, got=first.got,
+        do_next=first.do_next or "correct the file", also=tuple(also),
+    )  # fmt: skip
 
 
 def _problem(kind: type[ConfigModel], file: TomlFile, keys: KeyPath, item: Any) -> ConfigError:

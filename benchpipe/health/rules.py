@@ -189,7 +189,7 @@ RUN_RULES: tuple[Rule[RunFacts], ...] = (
          "check the rig's control; if the plan was changed, correct frequency"),
     Rule("counter-apart", "the rig's counter against the detection, over the last cycles",
          ("counter_apart", "counter_cycles"), _counter,
-         "look at raw rows (benchpipe trace), then mend the counter or set low and high in the plan"),
+         "look at raw rows (see: benchpipe trace --help), then mend the counter or set low and high in the plan"),
     Rule("calibration-due", "due dates of the rig file", ("calibration_within",), _calibration,
          "have it calibrated, and enter the new calibration in the rig file"),
 )  # fmt: skip

@@ -15,6 +15,7 @@ import pyarrow as pa
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import BenchpipeError, InputError
+from benchpipe.escapes import quoted
 from benchpipe.ingest.calibrate import channel_settings, last_change_us, samples_schema, table_ends, to_rows
 from benchpipe.ingest.clock import MOST_HELD, Clock, Placed, native_time
 from benchpipe.ingest.landmarks import WIDTH, Landmarks
@@ -315,7 +316,7 @@ def _something_must_be_taken(path: Path, rejects: RejectWriter, tail: list[Rejec
             where=f"{path}:{first.row}",
             expected="rows as the rig file's [log] and [time] describe them",
             got=first.text,
-            do_next="check the rig file against the log: benchpipe inspect LOG",
+            do_next=f"check the rig file against the log: benchpipe inspect {quoted(path)}",
         )
 
 

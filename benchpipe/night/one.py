@@ -10,6 +10,7 @@ from pathlib import Path
 from benchpipe.config.lab import RetentionConfig
 from benchpipe.config.watching import HealthConfig
 from benchpipe.errors import BenchpipeError, DamageError, ExitCode, InputError
+from benchpipe.escapes import visible
 from benchpipe.health.gather import now_of
 from benchpipe.health.look import run_health
 from benchpipe.pipeline import Outcome, run_steps
@@ -98,7 +99,7 @@ def broken(task: Task, error: Exception) -> Done:
         code, why = error.exit_code, str(error)
     elif isinstance(error, OSError):
         code = ExitCode.BAD_INPUT
-        why = f"{error.strerror or error}" + (f"\n  where:    {error.filename}" if error.filename else "")
+        why = f"{error.strerror or error}" + (f"\n  where:    {visible(str(error.filename))}" if error.filename else "")
     else:
         code, why = ExitCode.BUG, task.bug(error, ["nightly", str(task.plan)])
     return Done(code, failed_view(task.plan, why, task.name))

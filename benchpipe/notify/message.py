@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
+from benchpipe.escapes import visible
 from benchpipe.views.caution import CAUTION
 from benchpipe.views.model import Alarm, RunView
 
@@ -21,11 +22,11 @@ def ordered(alarms: Iterable[Alarm]) -> list[Alarm]:
 def title(lab: str, new: Sequence[Alarm]) -> str:
     """One line: which lab, how much, and the worst of it."""
     if not new:
-        return f"{lab}: night finished, nothing new"
+        return visible(f"{lab}: night finished, nothing new")
     worst = ordered(new)[0]
     place = f"{worst.run}: " if worst.run else ""
     more = f" and {len(new) - 1} more" if len(new) > 1 else ""
-    return f"{lab}: {place}{worst.code.replace('-', ' ')}{more}"
+    return visible(f"{lab}: {place}{worst.code.replace('-', ' ')}{more}")
 
 
 def body(
@@ -48,10 +49,10 @@ def body(
         lines.append(f"{alarm.run + ': ' if alarm.run else ''}{alarm.text}")
         lines += [f"  next: {do_next[alarm.identity]}"] if alarm.identity in do_next else []
     if len(new) > MOST:
-        lines.append(f"and {len(new) - MOST} more: see 'benchpipe nightly'")
+        lines.append(f"and {len(new) - MOST} more")
     if not new:
         lines.append("Nothing new.")
     lines += [f"{still} alarm(s) that were told before go on."] if still else []
     failed = sum(view.failed is not None for view in views)
     lines += ["", f"{len(views)} run(s), {failed} could not be worked on.", "", CAUTION]
-    return "\n".join(lines)
+    return "\n".join(map(visible, lines))

@@ -164,12 +164,17 @@ def document(views: list[RunView], exit_code: ExitCode, besides: Besides = NOTHI
 
 def to_json(views: list[RunView], exit_code: ExitCode, besides: Besides = NOTHING) -> str:
     """The document as strict JSON, in ASCII: the same bytes whatever the terminal's encoding."""
-    return json.dumps(document(views, exit_code, besides), indent=1, allow_nan=False)
+    return json_text(document(views, exit_code, besides))
+
+
+def json_text(value: Any) -> str:
+    """Strict JSON without a letter that a terminal obeys: ASCII, and DEL as an escape."""
+    return json.dumps(value, indent=1, allow_nan=False).replace("\x7f", "\\u007f")
 
 
 def _run(view: RunView) -> dict[str, Any]:
     fields = asdict(view)
-    del fields["stored"]  # for the screen: `show --json` gives it
+    del fields["stored"], fields["called"]  # for the screen: `show --json` gives what is stored
     for alarm in fields["alarms"]:
         del alarm["run"]
         alarm["since"] = alarm["since"] and alarm["since"].isoformat()

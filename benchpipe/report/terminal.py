@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from rich import box
 from rich.console import Console, ConsoleOptions, Group, RenderableType
 from rich.padding import Padding
 from rich.rule import Rule
+from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
@@ -19,6 +20,7 @@ from benchpipe.blocks.figures import BlockView, Figure
 from benchpipe.check.decision import COVERAGE_FACTOR, NOT_APPLICABLE, Verdict, applies
 from benchpipe.check.rounding import rounded
 from benchpipe.check.rules import false_passes_together
+from benchpipe.escapes import visible
 from benchpipe.health.rules import Finding
 from benchpipe.report.signs import ASCII, UNICODE, Marks, clock, number, sparkline, unit_shown, with_unit
 from benchpipe.views.caution import CAUTION, UNVERIFIED
@@ -26,6 +28,7 @@ from benchpipe.views.lab_rows import NONE, lab_row
 from benchpipe.views.lab_view import NOTHING, Besides
 from benchpipe.views.model import RunView
 from benchpipe.views.specimen_views import lab_test_lines
+from benchpipe.views.texts import change_texts
 
 STYLE = {
     Verdict.PASS: "green",
@@ -77,14 +80,14 @@ def run_summary(view: RunView, marks: Marks = UNICODE) -> RenderableType:
     if view.note:
         parts.append(Text(view.note, style="dim"))
     if view.failed is not None:
-        parts.append(Padding(Text(view.failed), (0, 0, 0, 2)))
+        parts += [Item(" ", line, "") for line in view.failed.split("\n")]
         if view.stored is not None:
             parts += [Text(), Text("As it was before, from the store:", style="bold"), *_results(view.stored, marks)]
     elif view.archived:
         parts.append(Padding(Text("\n".join(filter(None, (view.archived, view.signed)))), (0, 0, 0, 2)))
     else:
         parts += _results(view, marks)
-    parts += [_item("next:", step, "bold") for step in view.do_next]
+    parts += [Item("next:", step, "bold") for step in view.do_next]
     return Group(*parts)
 
 
@@ -96,13 +99,26 @@ def _results(view: RunView, marks: Marks) -> Iterator[RenderableType]:
     yield from _remarks(view)
 
 
-def _item(mark: str, text: str, style: str) -> RenderableType:
-    """A mark, and a text that wraps beside it."""
-    line = Table.grid(padding=(0, 1, 0, 0))
-    line.add_column()
-    line.add_column(overflow="fold")  # a path may be longer than a line
-    line.add_row(Text(mark, style), Text(text, style))
-    return line
+@dataclass(frozen=True)
+class Item:
+    """A mark, and a text that wraps beside it; a command in it that does not fit is whole in a line of its own."""
+
+    mark: str
+    text: str
+    style: str
+
+    def __rich_console__(self, screen: Console, options: ConsoleOptions) -> Iterator[RenderableType | Segment]:
+        head, name, command = self.text.partition("benchpipe ")
+        if not name or len(f"{self.mark} {self.text}") <= options.max_width:
+            head, name, command = self.text, "", ""
+        line = Table.grid(padding=(0, 1, 0, 0))
+        line.add_column()
+        line.add_column(overflow="fold")  # a path may be longer than a line
+        line.add_row(Text(self.mark, self.style), Text(head.rstrip(), self.style))
+        yield line
+        if name:
+            yield Segment(f"  {name}{command}", screen.get_style(self.style or "none"))
+            yield Segment.line()
 
 
 def _counts(view: RunView, marks: Marks) -> Text:
@@ -148,7 +164,7 @@ def _limits(view: RunView, marks: Marks) -> RenderableType:
             name.append(f" ({row['used']:,} of {row['of']:,}; {_IN_BRACKETS.sub('', row['left_out'])})", "dim")
         cells = _measured(row, marks), _allowed(row, marks), with_unit(row["margin"], row["unit"], 3, marks)
         table.add_row(Text(verdict, STYLE[verdict]), name, *cells)
-        lines.append(_item(f"{verdict}:", f"{name}: {cells[0]}, allowed {cells[1]}, margin {cells[2]}", STYLE[verdict]))
+        lines.append(Item(f"{verdict}:", f"{name}: {cells[0]}, allowed {cells[1]}, margin {cells[2]}", STYLE[verdict]))
     parts: list[RenderableType] = [_Fitting(table, Group(*lines))] if due else []
     parts += [
         Text(f"not due yet: {_limit_name(row, view)}: {row['remark']}", style="dim")
@@ -246,7 +262,7 @@ def _block(block: BlockView, marks: Marks) -> RenderableType:
         if not figure.group:
             value, bars, change = _figure(figure, marks)
             table.add_row(f"  {figure.name}", value, bars, change)
-            lines.append(_item(" ", f"{figure.name}: {value}{change and f', {change}'}", ""))
+            lines.append(Item(" ", f"{figure.name}: {value}{change and f', {change}'}", ""))
     groups = dict.fromkeys(f.group for f in block.figures if f.group)
     grouped = (_grouped(g, [f for f in block.figures if f.group == g], marks) for g in groups)
     return Group(head, _Fitting(table, Group(*lines)), *grouped)
@@ -274,7 +290,7 @@ def _grouped(group: str, figures: list[Figure], marks: Marks) -> RenderableType:
 
 def _health(found: tuple[Finding, ...]) -> list[RenderableType]:
     """What is not well with a rig or a store, and what to do."""
-    lines = [_item(f"{one.code}:", f"{one.text}. Next: {one.do_next}", "bold yellow") for one in found]
+    lines = [Item(f"{one.code}:", f"{one.text}. Next: {one.do_next}", "bold yellow") for one in found]
     return [*lines, Text()] if lines else []
 
 
@@ -283,8 +299,8 @@ def _remarks(view: RunView) -> list[RenderableType]:
     lines += [f"{r.where}: {r.text}" for r in view.remarks]
     shown = lines[:MOST_REMARKS]
     if len(lines) > MOST_REMARKS:
-        shown.append(f"and {len(lines) - MOST_REMARKS} more: benchpipe export {view.run} remarks")
-    return [*(_item("!", line, "yellow") for line in shown), Text()] if shown else []
+        shown.append(f"and {len(lines) - MOST_REMARKS} more: benchpipe export {view.called or view.run} remarks")
+    return [*(Item("!", line, "yellow") for line in shown), Text()] if shown else []
 
 
 def runs_table(views: list[RunView], marks: Marks = UNICODE) -> RenderableType:
@@ -299,7 +315,7 @@ def runs_table(views: list[RunView], marks: Marks = UNICODE) -> RenderableType:
     lines = []
     for row in map(lab_row, views):
         said = f"{row.limits}; cycles {row.cycles}, a day {row.per_day}, end {row.end}, rig {row.rig}, new {row.new}"
-        lines.append(_item(f"{row.run}:", said, STYLE[row.verdict] if row.verdict else ""))
+        lines.append(Item(f"{row.run}:", said, STYLE[row.verdict] if row.verdict else ""))
         cells = [marks.none if cell == NONE else cell for cell in (row.cycles, row.per_day, row.end)]
         rig = Text(marks.none if row.rig == NONE else row.rig, "bold red" if row.rig in ("stopped", "slow") else "")
         new = Text(marks.none if row.new == NONE else row.new, "" if row.new == NONE else "bold")
@@ -317,8 +333,8 @@ def _notes(view: RunView) -> list[RenderableType]:
     ]
     shown = lines[:MOST_REMARKS]
     if len(lines) > MOST_REMARKS:
-        shown.append(f"and {len(lines) - MOST_REMARKS} more: benchpipe show {view.run}")
-    return [_item(f"{view.run}:", line, "") for line in shown]
+        shown.append(f"and {len(lines) - MOST_REMARKS} more: benchpipe show {view.called or view.run}")
+    return [Item(f"{view.run}:", line, "") for line in shown]
 
 
 class _SummaryConsole(Console):
@@ -327,9 +343,9 @@ class _SummaryConsole(Console):
         raise BrokenPipeError
 
 
-def console() -> Console:
-    """Standard output: plain where it is no terminal or colour is not wanted."""
-    return _SummaryConsole(highlight=False, soft_wrap=False)
+def console(**options: Any) -> Console:
+    """Standard output: plain where it is no terminal or colour is not wanted. No text is read as markup."""
+    return _SummaryConsole(highlight=False, soft_wrap=False, markup=False, emoji=False, **options)
 
 
 def show(screen: Console, views: list[RunView], *, details: bool = True, besides: Besides = NOTHING) -> None:
@@ -338,20 +354,28 @@ def show(screen: Console, views: list[RunView], *, details: bool = True, besides
     Without details: one table over all runs and what there is to look at, and why a run could not be worked on.
     """
     marks = UNICODE if _can_draw(screen) else ASCII
+    views, besides = [_visible(view) for view in views], change_texts(besides, visible)
     for view in views:
         if details or view.failed is not None:
-            screen.print(run_summary(view, marks))
+            screen.print(run_summary(view, marks), crop=False)  # a command may be longer than a line
     if len(views) > 1 or not details:
         screen.print(Rule(characters=marks.rule, style="dim"))
         screen.print(runs_table(views, marks))
     if not details:
         notes = [note for view in views if view.failed is None for note in _notes(view)]
-        screen.print(*([Text(), *notes] if notes else []), sep="\n")
+        screen.print(*([Text(), *notes] if notes else []), sep="\n", crop=False)
     for lines in map(lab_test_lines, besides.tests):
-        screen.print(*(_item(mark, text, STYLE[v] if v else "") for mark, text, v in lines), Text(), sep="\n")
-    for line in (*_health(besides.store), *(_item("not told:", why, "bold red") for why in besides.not_told)):
-        screen.print(line)
+        drawn = [Item(mark, text, STYLE[v] if v else "") for mark, text, v in lines]
+        screen.print(*drawn, Text(), sep="\n", crop=False)
+    for line in (*_health(besides.store), *(Item("not told:", why, "bold red") for why in besides.not_told)):
+        screen.print(line, crop=False)
     screen.print(Text(CAUTION, style="dim"))
+
+
+def _visible(view: RunView) -> RunView:
+    """The view with texts that a terminal can be given. An error's lines stay lines: it has no others in it."""
+    failed = None if view.failed is None else "\n".join(map(visible, view.failed.split("\n")))
+    return replace(change_texts(view, visible), failed=failed)
 
 
 def _can_draw(screen: Console) -> bool:

@@ -78,7 +78,7 @@ def archive_run(
         raise ConfigError(
             f"run '{run}' is in another archive already",
             where=away.archive / run,
-            do_next=f"bring it back first: benchpipe restore {run}",
+            do_next="bring it back first: benchpipe restore RUN",
         )
     sums = _proven_sums(there, away)
     remove(here, sums)
@@ -178,7 +178,7 @@ def _sums_of_store(store: RunStore) -> Sums:
             raise DamageError(
                 "a file of the store is damaged or missing, and a damaged run is not archived",
                 where=store.folder / part.path,
-                do_next="run 'benchpipe nightly', which makes it anew from the logs; then archive",
+                do_next="let it be made from the logs, then archive: benchpipe nightly LAB",
             )
     return sums
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 from benchpipe.errors import StoreError
+from benchpipe.escapes import quoted
 from benchpipe.store.files import write_whole
 
 NOTE = "archived.json"
@@ -74,7 +75,8 @@ def must_be_here(folder: Path) -> None:
         raise StoreError(
             f"run '{folder.name}' is in the archive since {away.since[:10]}",
             where=away.archive / folder.name,
-            do_next=f"look at it with --store '{away.archive}', or bring it back: benchpipe restore {folder.name}",
+            do_next=f"look at it: benchpipe show RUN --store {quoted(away.archive)}; "
+            "or bring it back: benchpipe restore RUN",
         )
 
 
@@ -90,5 +92,5 @@ def must_be_no_archive(folder: Path) -> None:
         raise StoreError(
             f"run '{folder.name}' is in an archive there, which is only read",
             where=folder,
-            do_next=f"bring it back first: benchpipe restore {folder.name} --from '{folder.parent}'",
+            do_next=f"bring it back first: benchpipe restore {folder.name} --from {quoted(folder.parent)} --lab LAB",
         )

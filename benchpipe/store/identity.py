@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import json
 import os
-import shlex
 import uuid
 from collections.abc import Iterable
 from pathlib import Path
 from typing import NamedTuple
 
 from benchpipe.errors import StoreError
+from benchpipe.escapes import quoted
 from benchpipe.store.files import write_whole
 from benchpipe.store.notes import NIGHTS
 
@@ -59,7 +59,7 @@ def must_be_there(lab: Path, store: Path) -> None:
         return
     if mark is None and seen.runs and all((store / run).is_dir() for run in seen.runs):
         return
-    command = shlex.join(["benchpipe", "nightly", str(lab), "--new-store"])
+    command = f"benchpipe nightly {quoted(lab)} --new-store"
     raise StoreGoneError(
         "the store that was here is gone: is the share mounted?"
         if mark is None

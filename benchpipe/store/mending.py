@@ -106,7 +106,7 @@ def _only_verdicts(store: RunStore, manifest: Manifest, found: list[Damage]) -> 
             raise DamageError(
                 damaged(store.folder / one.path, one.why).what + "; the samples it was made from were dropped",
                 where=store.folder / one.path,
-                do_next="make it anew from the logs: benchpipe ingest RUN --again, then benchpipe nightly",
+                do_next="make it anew from the logs: benchpipe ingest RUN --again, then benchpipe nightly LAB",
             )
 
 

@@ -157,7 +157,7 @@ def damaged(path: Path, why: str) -> DamageError:
     return DamageError(
         f"a file of the store is damaged or missing ({why})",
         where=path,
-        do_next="run 'benchpipe nightly': it is set aside and made anew from the logs",
+        do_next="it is set aside and made anew from the logs by: benchpipe nightly LAB",
     )
 
 

@@ -102,7 +102,7 @@ class RunStore:
         return DamageError(
             f"the manifest is damaged: {why}",
             where=self.folder / MANIFEST,
-            do_next="run 'benchpipe nightly': the newest sound copy takes its place, or all is made anew from the logs",
+            do_next="the newest sound copy takes its place, or all is made from the logs, by: benchpipe nightly LAB",
         )
 
     def commit(self, manifest: Manifest) -> Manifest:

@@ -36,7 +36,7 @@ def explained(
         The run was not judged, there is no such verdict, or more than one.
     """
     if "check" not in manifest.steps:
-        raise ConfigError(f"run '{run.name}' was not judged yet", do_next="judge it first: benchpipe nightly")
+        raise ConfigError(f"run '{run.name}' was not judged yet", do_next="judge it first: benchpipe nightly LAB")
     rows = store.read(manifest, "verdicts").to_pylist()
     here = [row for row in rows if row["block"] == block]
     if not here:

@@ -1,72 +1,67 @@
-"""Give a table of the store as CSV or Parquet."""
+"""Tables of the store as other programs get them: the same columns, units, flags and times in every format."""
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
-from io import RawIOBase
-from pathlib import Path
-from typing import IO, Literal
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.csv as pacsv
-import pyarrow.parquet as pq
+import pyarrow.compute as pc
 
 from benchpipe.blocks.cyclic.tables import flag_names
 from benchpipe.check.rounding import decimals_of
 from benchpipe.errors import ConfigError, nearest
+from benchpipe.run import RunConfig
 from benchpipe.samples.inputs import sample_inputs
+from benchpipe.samples.signals import signal_units
 from benchpipe.samples.stream import stream_samples
-from benchpipe.store.files import finish, unfinished
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.parts import open_part
-from benchpipe.store.refusals import refused
 from benchpipe.store.run_store import RunStore
+from benchpipe.tables import columns as columns_of
 from benchpipe.tables import schema
 
+FLAGS = "what is odd with the cycle: names, with | between them; empty where nothing is"
+STAMP = "%Y-%m-%dT%H:%M:%S"  # ISO 8601, by the rig's clock, which states no zone
 
-def write_table(
-    store: RunStore, manifest: Manifest, table: str, form: Literal["csv", "parquet"], out: Path | None
-) -> None:
-    """Write a table to a file, or to standard output.
+
+def table_pieces(
+    run: RunConfig, store: RunStore, manifest: Manifest, table: str, columns: list[str] | None = None, *,
+    iso: bool = False,
+) -> Iterator[pa.Table]:  # fmt: skip
+    """A table in pieces, the first of which may be empty.
+
+    Samples have the name of their log file, times on the run's axis, and no zeros: as all that measures them gets
+    them. Each field's metadata has its unit and meaning; ``flags`` are names, joined by ``|``.
+
+    Parameters
+    ----------
+    columns : list of str, optional
+        All where not given.
+    iso : bool
+        Times [us] as timestamps, by the rig's clock: ``start_us`` becomes ``start``.
 
     Raises
     ------
     ConfigError
-        The file exists already.
+        There is no such column of samples, or ``iso`` is asked for and the log has no dates.
     """
-    if out is None:
-        _write(sys.stdout.buffer, store, manifest, table, form)
-        return
-    if out.exists():
-        raise ConfigError("the file exists already", where=out, do_next="remove it, or give another name")
-    with refused(out.absolute(), "give another name"), unfinished(out.absolute().parent) as file:
-        _write(file, store, manifest, table, form)
-        finish(file, out.name)
+    if iso and not run.rig.time.shown_as_dates:
+        raise ConfigError(
+            f"the times of run '{run.name}' are no dates: its rig counts from the beginning of the log",
+            where=run.rig_path, do_next="leave out --iso: times are microseconds then",
+        )  # fmt: skip
+    units = signal_units(run.rig)
+    for piece in _stored_pieces(run, store, manifest, table, columns):
+        rows = _with_flag_names(_described(piece, table, units))
+        yield _with_stamps(rows) if iso else rows
 
 
-def _write(
-    file: IO[bytes] | RawIOBase, store: RunStore, manifest: Manifest, table: str, form: Literal["csv", "parquet"]
-) -> None:
-    pieces = (_in_words(piece) if form == "csv" else piece for piece in table_pieces(store, manifest, table))
-    first = next(pieces)
-    writer = pacsv.CSVWriter(file, first.schema) if form == "csv" else pq.ParquetWriter(file, first.schema)
-    with writer:
-        writer.write_table(first)
-        for piece in pieces:
-            writer.write_table(piece)
-
-
-def table_pieces(
-    store: RunStore, manifest: Manifest, table: str, columns: list[str] | None = None
+def _stored_pieces(
+    run: RunConfig, store: RunStore, manifest: Manifest, table: str, columns: list[str] | None
 ) -> Iterator[pa.Table]:
-    """A table in pieces, the first of which may be empty.
-
-    Samples have the name of their log file, times on the run's axis, and no zeros: as all that measures them gets them.
-    """
     if table == "samples":
-        yield from _samples(store, manifest, columns)
+        yield from _samples(run, store, manifest, columns)
         return
     if table != "remarks":
         yield _shortest(store.read(manifest, table, columns))
@@ -77,34 +72,73 @@ def table_pieces(
     yield rows if columns is None else rows.select(columns)
 
 
+def _described(rows: pa.Table, table: str, units: dict[str, str]) -> pa.Table:
+    """Rows whose fields have unit and meaning, where nothing was stored that would have brought them too."""
+    known = {field.name: field for field in schema(table, units)}
+    fields = [f.with_metadata(known[f.name].metadata) if f.name in known else f for f in rows.schema]
+    return rows.cast(pa.schema(fields))
+
+
 def _shortest(rows: pa.Table) -> pa.Table:
-    """Rows whose doubles that hold a single are its shortest decimal: 23.1, and not 23.100000381469727."""
     for place, field in enumerate(rows.schema):
         if pa.types.is_float64(field.type):
-            column = rows.column(place)
-            values = pa.array(decimals_of(np.asarray(column.fill_null(0.0))), mask=np.asarray(column.is_null()))
-            rows = rows.set_column(place, field, values)
+            rows = rows.set_column(place, field, shortest(rows.column(place)))
     return rows
 
 
-def _in_words(rows: pa.Table) -> pa.Table:
-    """Rows with words where Parquet has bits."""
+def shortest(column: pa.ChunkedArray) -> pa.Array:
+    """Doubles, of which those that hold a single are its shortest decimal: 23.1, and not 23.100000381469727."""
+    return pa.array(decimals_of(np.asarray(column.fill_null(0.0))), mask=np.asarray(column.is_null()))
+
+
+def _with_flag_names(rows: pa.Table) -> pa.Table:
+    """Rows with names of flags where the store has bits."""
     if "flags" not in rows.column_names:
         return rows
-    words = pa.array([flag_names(f) for f in rows.column("flags").to_pylist()], pa.string())
-    return rows.set_column(rows.column_names.index("flags"), "flags", words)
+    coded = rows.column("flags").combine_chunks().dictionary_encode()
+    names = pa.array([flag_names(bits) for bits in coded.dictionary.to_pylist()], pa.string())
+    place = rows.column_names.index("flags")
+    field = pa.field("flags", pa.string(), metadata={"unit": "", "meaning": FLAGS})
+    return rows.set_column(place, field, names.take(coded.indices))
 
 
-def _samples(store: RunStore, manifest: Manifest, columns: list[str] | None) -> Iterator[pa.Table]:
+def _with_stamps(rows: pa.Table) -> pa.Table:
+    """Rows with timestamps where the store has microseconds."""
+    for place, field in enumerate(rows.schema):
+        if field.name.endswith("_us") and pa.types.is_int64(field.type):
+            made = pa.field(
+                field.name.removesuffix("_us"), pa.timestamp("us"), field.nullable,
+                {"unit": "", "meaning": (field.metadata or {}).get(b"meaning", b"")},
+            )  # fmt: skip
+            rows = rows.set_column(place, made, rows.column(place).cast(pa.timestamp("us")))
+    return rows
+
+
+def stamps_as_text(rows: pa.Table) -> pa.Table:
+    """Rows with ISO 8601 texts where they have timestamps: ``2031-04-14T22:41:00.000000``."""
+    for place, field in enumerate(rows.schema):
+        if pa.types.is_timestamp(field.type):
+            made = field.with_type(pa.string())
+            rows = rows.set_column(place, made, pc.strftime(rows.column(place), format=STAMP))
+    return rows
+
+
+def _samples(
+    run: RunConfig, store: RunStore, manifest: Manifest, columns: list[str] | None
+) -> Iterator[pa.Table]:  # fmt: skip
     inputs = sample_inputs(manifest)
+    name_of_log = pa.field("file", pa.string(), metadata={"unit": "", "meaning": columns_of("rejects")["file"].meaning})
     if not inputs:
         empty = schema("samples").empty_table()
         yield empty if columns is None else empty.select(columns)
         return
     with open_part(store.folder, inputs[0].part) as file:
-        given = [pa.field("file", pa.string()), *file.schema_arrow]
+        given = [name_of_log, *file.schema_arrow]
     if inputs[0].second is not None:
-        given += [pa.field(name, pa.float32()) for name in inputs[0].second.channels]
+        units = {channel.name: channel.unit for channel in run.rig.channel}
+        given += [
+            pa.field(name, pa.float32(), metadata={"unit": units.get(name, "")}) for name in inputs[0].second.channels
+        ]
     named = {field.name: field for field in given}
     for name in columns or ():
         if name not in named:

@@ -94,3 +94,4 @@ class RunView:
     limits_note: str = ""
     stored: RunView | None = None  # of a run that could not be worked on: what the store has
     pauses: str = ""
+    called: str = ""  # how a command names the run in the folder where this is shown

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shlex
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from math import isclose
@@ -18,6 +17,7 @@ from benchpipe.blocks.registry import kind_of
 from benchpipe.check.decision import RANK, Verdict, applies, worst
 from benchpipe.check.signing import signed_words
 from benchpipe.check.specimens import waits_for_more
+from benchpipe.escapes import quoted
 from benchpipe.health.rules import Finding
 from benchpipe.plan import Block
 from benchpipe.run import RunConfig
@@ -135,12 +135,11 @@ def archived_view(run: RunConfig, away: Away) -> RunView:
     known = away.verdicts is not None
     note = f"as they were when the run was archived on {away.since[:10]}"
     if not known:
-        command = shlex.join(["benchpipe", "show", str(run.plan_path), "--store", str(away.archive)])
-        note = f"they are in the archive: {command}"
+        note = f"they are in the archive: benchpipe show RUN --store {quoted(away.archive)}"
     return RunView(
         run.name, run.plan.specimen, run.rig.name, run.plan.note,
         worst([Verdict(r["verdict"]) for r in limits if r["due"]]), known, False, None, None,
-        False, 0, 0, 0, 0, 0, (), tuple(limits), (), (), (f"to work on it again: benchpipe restore {run.name}",),
+        False, 0, 0, 0, 0, 0, (), tuple(limits), (), (), ("to work on it again: benchpipe restore RUN",),
         signed=away.signed, archived=f"in the archive {away.archive / run.name} since {away.since[:10]}",
         limits_note=note,
     )  # fmt: skip
@@ -175,10 +174,10 @@ def _do_next(
     run: RunConfig, manifest: Manifest, verdict: Verdict, limits: list[dict[str, Any]], running: bool
 ) -> list[str]:
     if "check" not in manifest.steps:
-        return ["work on it: benchpipe nightly, or ingest, process and check"]
+        return ["work on it: benchpipe nightly LAB"]
     account = manifest.account()
     if account.rows and not account.samples:
-        return [f"see why no row was taken: benchpipe export {run.name} rejects; then correct the rig file"]
+        return ["see why no row was taken, then correct the rig file: benchpipe export RUN rejects"]
     if not limits:
         return ["name a limit file in the plan, and check again"]
     if not any(map(applies, limits)):
@@ -191,11 +190,10 @@ def _do_next(
         number = re.fullmatch(r"[a-z ]+ ([\d,]+)", first["at"] or "")
         at = number[1].replace(",", "") if number else first["last"]
         if what and at:
-            last = f"--{what} {at}"
-            steps.append(f"see the raw rows: benchpipe trace {run.name} {first['block']} {last}")
+            steps.append(f"see the raw rows: benchpipe trace RUN {quoted(first['block'])} --{what} {at}")
         return steps if what else [f"stop the rig: '{first['limit']}' failed"]
     if first is not None and first["remark"] == NO_CYCLE and manifest.sources:
-        log = shlex.quote(str(run.folder / manifest.sources[-1].file))
+        log = quoted(run.folder / manifest.sources[-1].file)
         return [f"compare the loads of block '{first['block']}' in the plan with a log: benchpipe inspect {log}"]
     if first is not None:
         return [f"look at '{first['limit']}': {first['remark'] or 'too near the limit to tell'}"]

@@ -8,6 +8,7 @@ from typing import Any
 
 import pyarrow.compute as pc
 
+from benchpipe.blocks.cyclic.tables import flag_names
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.process.origins import events_of
 from benchpipe.run import RunConfig
@@ -85,6 +86,8 @@ def trace_rows(
         yield f"  {run.folder / rows.file}, rows {rows.first:,} to {rows.last:,}"
         yield f"    SHA-256 of the file as it was taken: {rows.sha256}"
     for name, value in found.row.items():
+        if name == "flags":
+            value = flag_names(value) or None
         if value is not None and name not in ("block", what, "start_us"):
             yield f"  {name} = {value}"
 

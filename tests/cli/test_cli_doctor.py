@@ -92,7 +92,7 @@ def test_a_file_that_is_wrong_is_named(fresh: Path, file: str, old: str, new: st
 
 def test_a_missing_rig_file_is_to_be_drafted(fresh: Path) -> None:
     edited(fresh.parent / "healthy" / "plan.toml", "../rig-one.toml", "rig.toml")
-    assert "benchpipe inspect LOG --write-rig" in wrong(fresh, 2).do_next
+    assert re.search(r"benchpipe inspect \S+/logs --write-rig \S+/rig.toml$", wrong(fresh, 2).do_next)
 
 
 def test_a_store_that_is_held_is_told(lab: Path) -> None:

@@ -110,7 +110,8 @@ def test_11_where_every_row_was_rejected(fresh: Path, capsys: pytest.CaptureFixt
     text = capsys.readouterr().out
     assert "NOT EVALUATED" in text
     assert "5 rejected" in text
-    assert "next: see why no row was taken: benchpipe export healthy rejects" in text
+    assert "next: see why no row was taken, then correct the rig file:" in text
+    assert f"  benchpipe export healthy --lab {fresh} rejects\n" in text
 
 
 def test_12_for_a_log_that_cannot_be_used(fresh: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -162,7 +162,7 @@ def test_ingest_tells_of_a_log_that_is_not_what_was_taken(tmp_path: Path) -> Non
     code, out, _ = run(arguments, tmp_path)
     assert (code, len(out.splitlines())) == (0, 1 + 12 + 1)
     assert "! logs/b0.csv: the log holds no rows\n" in out
-    assert out.endswith("! and 4 more: benchpipe export run remarks\n")
+    assert out.endswith("! and 4 more: benchpipe export plan.toml --store store remarks\n")
     assert "! logs/a.csv: the log has shrunk since it was taken" in out
 
 

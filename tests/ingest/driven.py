@@ -22,7 +22,8 @@ from benchpipe.simulate.rig import ChannelConfig, RigConfig
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.specimen import SpecimenConfig, SpringConfig
 from benchpipe.store.run_store import RunStore
-from benchpipe.views.export import write_table
+from benchpipe.views.export import table_pieces
+from benchpipe.views.table_files import write_table
 
 PLAN = """
 name = "run"
@@ -90,7 +91,7 @@ def driven(folder: Path, rig: str, name: str, plan: dict[str, Any] | None = None
     tables = {}
     for table in ("samples", "rejects", "cycles"):
         out = folder / f"{name}-{table}.parquet"
-        write_table(store, outcome.manifest, table, "parquet", out)
+        write_table(table_pieces(run, store, outcome.manifest, table), "parquet", out)
         tables[table] = pq.read_table(out)
     return tables
 

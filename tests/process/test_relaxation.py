@@ -177,7 +177,7 @@ def test_limits_on_the_load_lost_name_every_held_motion_that_fails(tmp_path: Pat
     }  # fmt: skip
     failed = verdicts["load_lost_part_end 10 %"]
     assert (failed["at"], failed["remark"]) == ("relaxation 2", "beyond it: relaxation 2")
-    assert view.do_next[-1] == "see the raw rows: benchpipe trace one stiff --relaxation 2"
+    assert view.do_next[-1] == "see the raw rows: benchpipe trace RUN stiff --relaxation 2"
     (shown,) = view.blocks
     assert (shown.done, shown.planned, shown.ended) == (3, 3, True)
 

@@ -11,7 +11,9 @@ from pathlib import Path
 
 from rich.console import Console
 
+from benchpipe.cli.output import named_view
 from benchpipe.cli.runs import work_night
+from benchpipe.hints import Names
 from benchpipe.night.lab import Night
 from benchpipe.report.terminal import show
 from benchpipe.views.lab_view import NOTHING, Besides
@@ -42,7 +44,7 @@ def drawn(views: list[RunView], way: str, besides: Besides = NOTHING) -> str:
 
 def screens(night: Night) -> dict[str, str]:
     """Name of each golden file, and what it must hold."""
-    views = list(night.views)
+    views = [named_view(view, Names(view.run, "")) for view in night.views]  # as in the lab's folder
     made = {"lab.plain.txt": drawn(views, "plain", Besides(tests=night.tests))}
     for view in views:
         made |= {f"{view.run}.{way}.txt": drawn([view], way) for way in WAYS}

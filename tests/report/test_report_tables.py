@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +21,8 @@ from benchpipe.run import RunConfig, load_run
 from benchpipe.store.manifest import Manifest, Step
 from benchpipe.store.run_store import RunStore
 from benchpipe.tables import TABLES, schema
-from benchpipe.views.export import write_table
+from benchpipe.views.export import table_pieces
+from benchpipe.views.table_files import Form, Style, form_of, write_table
 from benchpipe.views.trace import trace_rows
 from tests.ingest.taken import HEAD, Run
 
@@ -32,13 +35,20 @@ def opened(lab: Path, run: str) -> tuple[RunConfig, RunStore]:
     return config, RunStore(config.store, config.name)
 
 
+def export(
+    config: RunConfig, store: RunStore, table: str, out: Path, *, iso: bool = False, style: Style = Style()  # noqa: B008
+) -> None:
+    """Write a table in the format that the file's ending names."""
+    pieces = table_pieces(config, store, store.manifest(), table, iso=iso)
+    write_table(pieces, form_of(out, None), out, style)
+
+
 @pytest.mark.parametrize("table", sorted(TABLES))
 @pytest.mark.parametrize("run", RUNS)
 def test_csv_and_parquet_hold_the_same(sample_lab: Path, tmp_path: Path, run: str, table: str) -> None:
-    _, store = opened(sample_lab, run)
-    manifest = store.manifest()
+    config, store = opened(sample_lab, run)
     for form in ("csv", "parquet"):
-        write_table(store, manifest, table, form, tmp_path / f"x.{form}")
+        export(config, store, table, tmp_path / f"x.{form}")
     rows = pq.read_table(tmp_path / "x.parquet")
     with (tmp_path / "x.csv").open(newline="", encoding="utf-8") as file:
         header, *lines = csv.reader(file)
@@ -53,22 +63,20 @@ def test_csv_and_parquet_hold_the_same(sample_lab: Path, tmp_path: Path, run: st
 
 def same(text: str, value: object, name: str) -> bool:
     """Whether a cell of the CSV file means the value."""
-    if name == "flags":
-        return text == flag_names(int(value))  # type: ignore[call-overload]
     if value is None:
         return text == ""
     if isinstance(value, bool):
         return text == str(value).lower()
     if isinstance(value, float):
         return float(text) == pytest.approx(value, rel=1e-6, nan_ok=True) if text else math.isnan(value)
-    return text == str(value)
+    return re.sub(r"^'(?='*[=+\-@\t\r\n])", "", text) == str(value)
 
 
 @pytest.mark.parametrize("run", RUNS)
 def test_exported_samples_are_all_rows_less_rejects_and_repeats(sample_lab: Path, tmp_path: Path, run: str) -> None:
-    _, store = opened(sample_lab, run)
+    config, store = opened(sample_lab, run)
     manifest = store.manifest()
-    write_table(store, manifest, "samples", "parquet", tmp_path / "x.parquet")
+    export(config, store, "samples", tmp_path / "x.parquet")
     rows = pq.read_table(tmp_path / "x.parquet")
     repeats = sum(place.repeats for place in manifest.placed)
     assert rows.num_rows == sum(source.samples for source in manifest.sources) - repeats
@@ -77,18 +85,18 @@ def test_exported_samples_are_all_rows_less_rejects_and_repeats(sample_lab: Path
 
 
 def test_a_file_that_is_there_is_not_overwritten(sample_lab: Path, tmp_path: Path) -> None:
-    _, store = opened(sample_lab, "healthy")
+    config, store = opened(sample_lab, "healthy")
     (tmp_path / "x.csv").write_text("mine")
     with pytest.raises(ConfigError, match="exists already"):
-        write_table(store, store.manifest(), "holds", "csv", tmp_path / "x.csv")
+        export(config, store, "holds", tmp_path / "x.csv")
     assert (tmp_path / "x.csv").read_text() == "mine"
 
 
 def test_a_folder_that_cannot_be_written_is_told(sample_lab: Path, tmp_path: Path) -> None:
-    _, store = opened(sample_lab, "healthy")
+    config, store = opened(sample_lab, "healthy")
     (tmp_path / "file").write_text("")
     with pytest.raises(StoreError, match="it cannot be written there"):
-        write_table(store, store.manifest(), "holds", "csv", tmp_path / "file" / "x.csv")
+        export(config, store, "holds", tmp_path / "file" / "x.csv")
 
 
 def test_an_export_that_breaks_leaves_nothing(
@@ -97,10 +105,10 @@ def test_an_export_that_breaks_leaves_nothing(
     def full(_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    _, store = opened(sample_lab, "healthy")
+    config, store = opened(sample_lab, "healthy")
     monkeypatch.setattr("benchpipe.store.files.os.fsync", full)
     with pytest.raises(StoreError, match="No space left"):
-        write_table(store, store.manifest(), "cycles", "csv", tmp_path / "x.csv")
+        export(config, store, "cycles", tmp_path / "x.csv")
     assert list(tmp_path.iterdir()) == []
 
 
@@ -142,16 +150,18 @@ def test_a_trace_of_nothing_is_told(sample_lab: Path) -> None:
         list(trace_rows(config, store, store.manifest(), "durable", "cycle", 1))
 
 
-def test_an_empty_table_is_a_header(tmp_path: Path) -> None:
+def test_an_empty_table_is_a_header(sample_lab: Path, tmp_path: Path) -> None:
+    config, _ = opened(sample_lab, "healthy")
     store = RunStore(tmp_path, "none")
-    write_table(store, store.manifest(), "holds", "csv", tmp_path / "x.csv")
+    export(config, store, "holds", tmp_path / "x.csv")
     text = (tmp_path / "x.csv").read_text(encoding="utf-8")
     assert next(csv.reader(io.StringIO(text))) == [column.name for column in TABLES["holds"]]
     assert isinstance(schema("holds"), pa.Schema)
 
 
-def test_a_table_holds_the_numbers_that_the_rig_wrote(tmp_path: Path) -> None:
+def test_a_table_holds_the_numbers_that_the_rig_wrote(sample_lab: Path, tmp_path: Path) -> None:
     """Single precision kept as double, as verdicts, trends and loops have it, is no 23.100000381469727."""
+    config, _ = opened(sample_lab, "healthy")
     store = RunStore(tmp_path, "run")
     single = float(np.float32(23.1))
     columns = {
@@ -161,8 +171,9 @@ def test_a_table_holds_the_numbers_that_the_rig_wrote(tmp_path: Path) -> None:
     }  # fmt: skip
     part = store.write("trends", pa.table(columns, schema=schema("trends")), "key")
     manifest = Manifest(run="run", code="", steps={"process": Step(key="", version=1, parts=(part,))})
-    for form in ("csv", "parquet"):
-        write_table(store, manifest, "trends", form, tmp_path / f"x.{form}")
+    forms: tuple[Form, ...] = ("csv", "parquet")
+    for form in forms:
+        write_table(table_pieces(config, store, manifest, "trends"), form, tmp_path / f"x.{form}")
     rows = pq.read_table(tmp_path / "x.parquet").to_pydict()
     assert (rows["median"], rows["spread"]) == ([23.1, 1 / 3, 7.0], [0.0, 0.3, 0.0])
     with (tmp_path / "x.csv").open(newline="", encoding="utf-8") as file:
@@ -177,7 +188,130 @@ def test_exported_samples_have_no_zeros_as_those_that_are_measured(tmp_path: Pat
         run.write(name, HEAD + "".join(f"{k / 100:.2f},{force},1\n" for k in range(100 * place, 100 * place + 100)))
     taken = run.take()
     store = RunStore(run.config.store, run.config.name)
-    write_table(store, store.manifest(), "samples", "parquet", tmp_path / "x.parquet")
+    export(run.config, store, "samples", tmp_path / "x.parquet")
     rows = pq.read_table(tmp_path / "x.parquet")
     assert rows.column("force").to_pylist() == [sample[3] for sample in taken.samples]
     assert set(rows.column("force").to_pylist()) == {0.0, 48.0}
+
+
+def workbook(path: Path) -> list[list[object]]:
+    """Rows of a workbook's sheet."""
+    from python_calamine import CalamineWorkbook
+
+    return CalamineWorkbook.from_path(str(path)).get_sheet_by_index(0).to_python()
+
+
+@pytest.mark.parametrize("table", ["cycles", "verdicts", "remarks", "holds"])
+def test_workbook_and_json_hold_the_same_as_parquet(sample_lab: Path, tmp_path: Path, table: str) -> None:
+    config, store = opened(sample_lab, "wearing")
+    for ending in ("parquet", "xlsx", "json"):
+        export(config, store, table, tmp_path / f"x.{ending}")
+    rows = pq.read_table(tmp_path / "x.parquet")
+    document = json.loads((tmp_path / "x.json").read_bytes())
+    assert [column["name"] for column in document["columns"]] == rows.column_names
+    assert [column["unit"].encode() for column in document["columns"]] == [f.metadata[b"unit"] for f in rows.schema]
+    wanted = [
+        {n: None if isinstance(v, float) and not math.isfinite(v) else v for n, v in row.items()}
+        for row in rows.to_pylist()
+    ]
+    for got, row in zip(document["rows"], wanted, strict=True):
+        assert list(got) == list(row)
+        assert all(alike(got[name], value) for name, value in row.items())
+    header, *lines = workbook(tmp_path / "x.xlsx") or [[]]
+    assert header == rows.column_names
+    for line, row in zip(lines, wanted, strict=True):
+        for cell, value in zip([*line, *[""] * (len(row) - len(line))], row.values(), strict=True):
+            assert alike(None if cell == "" else cell, value or None if isinstance(value, str) else value)
+
+
+def alike(got: object, value: object) -> bool:
+    """Whether a value came out as it was, singles within their digits."""
+    return got == (pytest.approx(value, rel=1e-6) if isinstance(value, float) else value)
+
+
+def test_flags_are_the_same_names_in_every_format(sample_lab: Path, tmp_path: Path) -> None:
+    config, store = opened(sample_lab, "wearing")
+    bits = store.read(store.manifest(), "cycles").column("flags").to_pylist()
+    names = [flag_names(one) for one in bits]
+    assert any(names)
+    for ending in ("csv", "parquet", "xlsx", "json"):
+        export(config, store, "cycles", tmp_path / f"x.{ending}")
+    with (tmp_path / "x.csv").open(newline="", encoding="utf-8") as file:
+        assert [line["flags"] for line in csv.DictReader(file)] == names
+    assert pq.read_table(tmp_path / "x.parquet").column("flags").to_pylist() == names
+    assert [row["flags"] for row in json.loads((tmp_path / "x.json").read_bytes())["rows"]] == names
+    header, *lines = workbook(tmp_path / "x.xlsx")
+    assert [line[header.index("flags")] for line in lines] == names
+    cycle = 1 + next(k for k, one in enumerate(names) if one)
+    number = store.read(store.manifest(), "cycles").column("cycle").to_pylist()[cycle - 1]
+    if number is not None:
+        lines_of = list(trace_rows(config, store, store.manifest(), "durability", "cycle", number))
+        assert f"  flags = {names[cycle - 1]}" in lines_of
+
+
+def test_units_stand_in_the_header_on_request(sample_lab: Path, tmp_path: Path) -> None:
+    config, store = opened(sample_lab, "wearing")
+    for ending in ("csv", "xlsx"):
+        export(config, store, "cycles", tmp_path / f"x.{ending}", style=Style(units=True))
+    with (tmp_path / "x.csv").open(newline="", encoding="utf-8") as file:
+        header = next(csv.reader(file))
+    assert header[:3] == ["block", "cycle", "segment"]
+    assert {"peak_load [N]", "energy_j [J]", "period_s [s]", "loading_stiffness [N/mm]"} <= set(header)
+    assert workbook(tmp_path / "x.xlsx")[0] == header
+
+
+@pytest.mark.parametrize("table", sorted(TABLES))
+def test_every_column_has_its_unit(sample_lab: Path, table: str) -> None:
+    config, store = opened(sample_lab, "wearing")
+    for field in next(table_pieces(config, store, store.manifest(), table)).schema:
+        assert field.metadata is not None, field.name
+        assert b"unit" in field.metadata, field.name
+        assert not set(field.metadata[b"unit"].split(b"/")) & {b"load", b"motion"}, field.name
+
+
+def test_times_are_iso_where_asked(sample_lab: Path, tmp_path: Path) -> None:
+    config, store = opened(sample_lab, "wearing")
+    us = store.read(store.manifest(), "cycles").column("start_us").to_pylist()
+    for ending in ("csv", "parquet", "json"):
+        export(config, store, "cycles", tmp_path / f"x.{ending}", iso=True)
+    rows = pq.read_table(tmp_path / "x.parquet").column("start")
+    assert rows.type == pa.timestamp("us")
+    assert rows.cast(pa.int64()).to_pylist() == us
+    texts = [value.isoformat(timespec="microseconds") for value in rows.to_pylist()]
+    with (tmp_path / "x.csv").open(newline="", encoding="utf-8") as file:
+        assert [line["start"] for line in csv.DictReader(file)] == texts
+    assert [row["start"] for row in json.loads((tmp_path / "x.json").read_bytes())["rows"]] == texts
+
+
+def test_times_that_are_no_dates_are_not_shown_as_such(sample_lab: Path, tmp_path: Path) -> None:
+    config, store = opened(sample_lab, "healthy")
+    assert not config.rig.time.shown_as_dates
+    with pytest.raises(ConfigError, match="are no dates"):
+        export(config, store, "cycles", tmp_path / "x.csv", iso=True)
+    assert not (tmp_path / "x.csv").exists()
+
+
+@pytest.mark.parametrize("name", ["x.txt", "x", "x.csv.gz", "x.xls", ".csv"])
+def test_an_ending_that_is_not_known_is_refused(name: str) -> None:
+    with pytest.raises(ConfigError, match="names no format") as caught:
+        form_of(Path(name), None)
+    assert ".csv, .parquet, .xlsx, .json" in str(caught.value)
+    assert form_of(Path(name), "csv") == "csv"
+
+
+def test_endings_and_formats_agree() -> None:
+    assert form_of(Path("a/X.PARQUET"), None) == "parquet"
+    assert form_of(None, None) == "csv"
+    with pytest.raises(ConfigError, match=r"ends in \.xlsx, and the format asked for is csv"):
+        form_of(Path("x.xlsx"), "csv")
+
+
+def test_a_workbook_that_cannot_hold_the_table_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchpipe.views.table_files.MOST_ROWS", 3)
+    fits, too_many = (pa.table({"a": list(range(n))}) for n in (2, 3))
+    write_table(iter([fits]), "xlsx", tmp_path / "fits.xlsx")
+    with pytest.raises(ConfigError, match="more rows than a workbook's sheet can hold"):
+        write_table(iter([too_many]), "xlsx", tmp_path / "x.xlsx")
+    with pytest.raises(ConfigError, match="a text of 40,000 letters"):
+        write_table(iter([pa.table({"a": ["x" * 40_000]})]), "xlsx", tmp_path / "x.xlsx")
+    assert [path.name for path in tmp_path.iterdir()] == ["fits.xlsx"]
