@@ -1,4 +1,4 @@
-"""Values of a creep curve at a time, and of what goes on or broke off."""
+"""Values of a creep curve at a time, and whether the hold still lasts or broke off."""
 
 from __future__ import annotations
 

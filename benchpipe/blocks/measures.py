@@ -1,4 +1,4 @@
-"""What a judged measure is."""
+"""Definition of a judged measure."""
 
 from __future__ import annotations
 

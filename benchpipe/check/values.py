@@ -1,4 +1,4 @@
-"""The values a limit is judged on: taken from the tables, with their own uncertainty and what may hide others."""
+"""Take the values of a limit from the tables: their own uncertainty, and missing ones that may hide a violation."""
 
 from __future__ import annotations
 

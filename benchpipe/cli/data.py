@@ -22,9 +22,11 @@ if TYPE_CHECKING:
 def export(
     run: Run,
     table: Annotated[str, typer.Argument(metavar="TABLE", help="cycles, loops, holds, sweeps, trends, verdicts …")],
-    out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE", help="File; else standard output.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", metavar="FILE", help="File. Default: standard output.")
+    ] = None,
     form: Annotated[
-        Literal["csv", "parquet"] | None, typer.Option("--format", help="Else by the file's ending, else csv.")
+        Literal["csv", "parquet"] | None, typer.Option("--format", help="Default: by the file's ending, otherwise csv.")
     ] = None,
     lab: Lab = None,
     store: Store = None,
@@ -60,7 +62,7 @@ def trace(
     lab: Lab = None,
     store: Store = None,
 ) -> None:
-    """Say which raw rows a figure comes from: file, rows, SHA-256 of the file.
+    """Show the raw rows that a figure comes from: file, rows, SHA-256 of the file.
 
     Example: benchpipe trace sample_runs/healthy/plan.toml durability --cycle 100
     """
@@ -90,7 +92,7 @@ def explain(
     lab: Lab = None,
     store: Store = None,
 ) -> None:
-    """Explain a verdict: its rule, what was used and left out, and the budget of its uncertainty.
+    """Explain a verdict: its rule, the values used and left out, and the budget of its uncertainty.
 
     Example: benchpipe explain sample_runs/healthy/plan.toml durability "stiffness lost"
     """
@@ -109,7 +111,7 @@ def explain(
 
 
 def _tell_dropped(manifest: Manifest) -> None:
-    """Say on standard error that the samples were dropped, when and by what."""
+    """Report on standard error that the samples were dropped, when and by which command."""
     step = manifest.steps.get("keep")
     for remark in step.remarks if step is not None else ():
         tell(f"note: {remark.text}")

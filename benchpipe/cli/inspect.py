@@ -1,4 +1,4 @@
-"""The command that looks at logs nobody described, and drafts their rig file."""
+"""The command that inspects logs without a description, and drafts their rig file."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ def inspect(
         str | None, typer.Option(metavar="NAME", help="Encoding of text logs, where you know it.")
     ] = None,
 ) -> int:
-    """Show what is in logs that nobody described, and draft a rig file and a plan for them.
+    """Show what is in logs without a description, and draft a rig file and a plan for them.
 
-    Exit code 11: a question is open, and the drafted file must be answered before it works.
+    Exit code 11: the drafted file has an open question; a night waits for its answer.
 
     Example: benchpipe inspect sample_runs/healthy/logs --write-rig my-rig.toml
     """
@@ -76,7 +76,7 @@ def inspect(
 
 
 def _again(logs: list[Path], rig: Path, plan: Path) -> str:
-    """The command that drafts the plan once the rig file is answered."""
+    """The command that drafts the plan once the questions of the rig file are answered."""
     named = " ".join(shlex.quote(str(path)) for path in logs)
     return f"benchpipe inspect {named} --rig {shlex.quote(str(rig))} --write-plan {shlex.quote(str(plan))}"
 

@@ -1,4 +1,4 @@
-"""Where output goes, and what happens when nobody takes it."""
+"""Where output goes, and what happens when its reader is gone."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ if TYPE_CHECKING:
 
 
 def tell(text: str) -> None:
-    """Say something on standard error, if anybody listens."""
+    """Print a line on standard error, if it is open."""
     with suppress(OSError):
         typer.echo(text, err=True)
 
 
 def open_streams() -> None:
-    """Open what the caller closed (``>&-``) on nothing: else a file of the store would get its number, and what any
-    library prints there."""
+    """Open streams that the caller closed (``>&-``) on the null device: otherwise a file of the store would get the
+    number of one, and everything that a library prints there."""
     for number in range(3):
         try:
             os.fstat(number)
@@ -34,12 +34,12 @@ def open_streams() -> None:
 
 
 def in_one_line(text: str) -> str:
-    """A text that holds the name of a log: letters that move the cursor stand as what they are called."""
+    """A text that holds the name of a log, with control characters replaced by their names."""
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def system_error(error: OSError) -> str:
-    """What the system refused, and where."""
+    """Make an error of a refusal of the system, with its place."""
     return f"{error.strerror or error}" + (f"\n  where:    {error.filename}" if error.filename else "")
 
 
@@ -52,7 +52,7 @@ def drop_output() -> None:
 def give_runs(
     views: list[RunView], code: ExitCode, *, as_json: bool, details: bool = True, besides: Besides | None = None
 ) -> None:
-    """Print runs on standard output. A reader that leaves early changes no exit code.
+    """Print runs on standard output. A reader that closes early changes no exit code.
 
     Raises
     ------

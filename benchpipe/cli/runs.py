@@ -23,7 +23,7 @@ MOST_REMARKS = 12
 
 
 def _show(run: RunConfig, lab: Path | None, *, as_json: bool) -> ExitCode:
-    """Show a run as it stands in the store, its alarms as the last night left them."""
+    """Show a run as it is in the store, with the alarms of the last night."""
     from datetime import UTC, datetime
 
     from benchpipe.config.watching import HealthConfig
@@ -42,7 +42,7 @@ def _show(run: RunConfig, lab: Path | None, *, as_json: bool) -> ExitCode:
 
 
 def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False, wait: Wait = 0.0) -> None:
-    """Take what is new in a run's logs into the store.
+    """Ingest new logs and new rows of a run into the store.
 
     Example: benchpipe ingest sample_runs/healthy/plan.toml
     """
@@ -71,7 +71,7 @@ def _reading(name: str) -> None:
 
 
 def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
-    """Make cycles, holds, sweeps and trends of what was ingested.
+    """Make cycles, holds, sweeps and trends of the ingested samples.
 
     Example: benchpipe process sample_runs/healthy/plan.toml
     """
@@ -86,7 +86,7 @@ def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) ->
 
 
 def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False, wait: Wait = 0.0) -> int:
-    """Judge a run that was processed against its limits, and show it.
+    """Judge a processed run against its limits, and show it.
 
     Example: benchpipe check sample_runs/healthy/plan.toml
     """
@@ -98,7 +98,7 @@ def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False,
 
 
 def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) -> int:
-    """Show the summary of a run again; nothing is worked on.
+    """Show the summary of a run again, without any work on it.
 
     Example: benchpipe show sample_runs/healthy/plan.toml
     """
@@ -107,7 +107,7 @@ def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) 
 
 def nightly(
     lab: Annotated[
-        Path | None, typer.Argument(metavar="[LAB]", help="Lab file or its folder; else the nearest.")
+        Path | None, typer.Argument(metavar="[LAB]", help="Lab file or its folder. Default: the nearest.")
     ] = None,
     as_json: Json = False,
     wait: Wait = 0.0,
@@ -118,10 +118,10 @@ def nightly(
         typer.Option("--details/--brief", help=f"Each run's summary too (else up to {DETAILED} runs), or the table."),
     ] = None,
     new_store: Annotated[
-        bool, typer.Option("--new-store", help="Take the store that is there now, though another was seen there.")
+        bool, typer.Option("--new-store", help="Accept the store that is there now, though another one was expected.")
     ] = False,
 ) -> int:
-    """Take in, process and check all runs of a lab; each step only where something is new.
+    """Ingest, process and check all runs of a lab; only new data.
 
     Example: benchpipe nightly sample_runs/lab.toml
     """
@@ -149,7 +149,7 @@ def nightly(
 
 
 def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:
-    """All runs of a lab, worst first, and the exit code of the worst, in whatever store is there."""
+    """All runs of a lab, worst first, and the exit code of the worst, in any store."""
     night = work_night(lab, wait_s=wait_s, new_store=True)
     return list(night.views), night.code
 

@@ -1,4 +1,4 @@
-"""The heaps in which an HDF5 file keeps texts of no fixed length, looked through before the library reads one.
+"""Check the heaps in which an HDF5 file keeps texts of variable length, before the library reads one.
 
 A damaged size in a heap lets the library go round in a circle for ever, or read beyond the heap.
 Layout: HDF5 File Format Specification 3.0, III.E "Disk Format: Level 1E - Global Heap".
@@ -39,7 +39,7 @@ def heaps_must_be_sound(path: Path, content: Any) -> None:
     if place is not None:
         raise InputError(
             "its texts of no fixed length are damaged", where=path, got=f"an unsound heap at byte {place:,}",
-            do_next="have the rig write the file anew, or take a copy of it",
+            do_next="have the rig write the file again, or take a copy of it",
         )  # fmt: skip
 
 

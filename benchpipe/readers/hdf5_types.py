@@ -1,7 +1,7 @@
-"""Which types of HDF5 datasets are read: those of real machines, held against a table.
+"""Types of HDF5 datasets that are read: those of real machines, compared with a table.
 
 A damaged type (an exponent out of place, a field that reaches beyond its record) makes the HDF5
-library write outside its buffers, and ends the process. So no type is converted that is not known.
+library write outside its buffers, and ends the process. So only known types are converted.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
-"""MATLAB v5 files held against their own structure before the library reads them.
+"""Verify the structure of MATLAB v5 files before the library reads them.
 
 A damaged type code or flag makes the library look outside its tables, and ends the process. So
 every element is walked first: its type is known, it ends inside the one that holds it, and a
 matrix holds what its class asks for (MATLAB MAT-File Format, level 5: a tag of type and bytes,
-then the data; elements up to 4 bytes stand in the tag itself; all but packed ones are filled up
+then the data; elements up to 4 bytes are in the tag itself; all but packed ones are filled up
 to a multiple of 8).
 """
 

@@ -9,8 +9,8 @@ A package adds a format with an entry point of the group ``benchpipe.readers``::
 :class:`~benchpipe.config.rig.RigConfig`. It gives every row of the log exactly once and in order,
 as Arrow record batches (:func:`from_arrow` says which columns) or as
 :class:`~benchpipe.readers.batch.RawBatch`. It converts nothing: scale, unit and clock come later.
-It may say for the inspection of logs which are its own, and what columns they have, with an entry
-point of that name in the group ``benchpipe.columns``: ``columns(path, file)`` gives a
+For the inspection of logs it may recognise its own and name their columns, with an entry point of
+the same name in the group ``benchpipe.columns``: ``columns(path, file)`` gives a
 :class:`pyarrow.Schema` (numbers, and a timestamp if there is one; units as ``unit`` in a field's
 metadata), or None for a log that is another's.
 :mod:`benchpipe.readers.reader_kit` holds the tests that such a reader must pass.

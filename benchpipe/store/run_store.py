@@ -92,7 +92,7 @@ class RunStore:
         return DamageError(
             f"the manifest is damaged: {why}",
             where=self.folder / MANIFEST,
-            do_next="run 'benchpipe nightly': the newest sound copy takes its place, or all is made anew from the logs",
+            do_next="run 'benchpipe nightly': the newest sound copy takes its place, or all is rebuilt from the logs",
         )
 
     def commit(self, manifest: Manifest) -> Manifest:

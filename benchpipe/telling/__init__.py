@@ -1,1 +1,1 @@
-"""People are told of what is new, once: by mail, chat, or whatever the notification library speaks."""
+"""Notifications of new alarms, once each: by mail, chat, or any other service of the notification library."""

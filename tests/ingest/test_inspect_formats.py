@@ -189,7 +189,7 @@ def test_a_missing_extra_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
         monkeypatch.setitem(sys.modules, library, None)
         with pytest.raises(MissingExtraError) as told:
             inspect_logs([log])
-        assert f"benchpipe[{extra}]" in str(told.value)
+        assert f".[{extra}]" in str(told.value)
 
 
 @pytest.mark.parametrize("dated", [False, True])

@@ -1,4 +1,4 @@
-"""What of holds is judged."""
+"""Judged measures of holds."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What of lock changes is judged."""
+"""Judged measures of lock changes."""
 
 from __future__ import annotations
 

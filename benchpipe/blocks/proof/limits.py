@@ -1,4 +1,4 @@
-"""What of proofs is judged."""
+"""Judged measures of proofs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What of sweeps is judged."""
+"""Judged measures of sweeps."""
 
 from __future__ import annotations
 
