@@ -20,7 +20,7 @@ test: .venv/.test  ## set up, then run all tests
 soak: .venv/.test  ## the long tests, at full size
 	$(PY) -m pytest -m soak
 
-bench: .venv/.test  ## speed and memory against other ways of doing it
+bench: .venv/.test  ## speed, memory and coverage, written into the guide
 	$(PY) -m tests.benchmarks
 
 lint: .venv/.test  ## ruff and mypy --strict

@@ -1,8 +1,8 @@
 """Error families: what is wrong, where, what was expected and seen, what to do next.
 
 Every error that a user can cause is one of these. The command line prints
-``str(error)`` and leaves with ``error.exit_code``; nothing here draws or exits.
-A bad row or a measure that cannot be had is data (a reject, a null), not an error.
+``str(error)`` and exits with ``error.exit_code``; nothing here draws or exits.
+A bad row or a measure that is not available is data (a reject, a null), not an error.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ class ExitCode(IntEnum):
 
 
 class BenchpipeError(Exception):
-    """Base of every error that is told to a user.
+    """Base of every error that is reported to a user.
 
     Parameters
     ----------
@@ -116,6 +116,12 @@ class MissingExtraError(BenchpipeError):
     """An optional library is needed and not installed (exit 2)."""
 
     exit_code = ExitCode.USAGE
+
+
+def install_extra(extras: str) -> str:
+    """Next action where a library of an extra is missing. The package is on no index, so a checkout is installed."""
+    named = f"'.[{extras}]'" if extras else "."
+    return f"in the checkout: pipx install --force {named}"
 
 
 class InputError(BenchpipeError):

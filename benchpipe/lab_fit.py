@@ -1,4 +1,4 @@
-"""Whether the tests of a lab file fit the plans and limit files that they name."""
+"""Check that the tests of a lab file fit the plans and limit files that they name."""
 
 from __future__ import annotations
 

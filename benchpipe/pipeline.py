@@ -28,9 +28,9 @@ STEPS: tuple[StepName, ...] = ("ingest", "process", "check")
 class StepOptions(TypedDict, total=False):
     """Options of :func:`run_steps`.
 
-    ``first`` and ``until`` choose the steps; ``again`` reads every log anew and forgets what
+    ``first`` and ``until`` choose the steps; ``again`` reads every log again and discards what
     was made of them; ``verify`` holds every file of the store against its hash first; ``today``
-    is held against calibration due dates; ``tell`` is called with each log that is read.
+    is compared with calibration due dates; ``tell`` is called with each log that is read.
     """
 
     first: StepName
@@ -72,7 +72,7 @@ def work(run: RunConfig, *, wait_s: float = 0.0, **options: Unpack[StepOptions])
 def run_steps(run: RunConfig, **options: Unpack[StepOptions]) -> Outcome:
     """Do the steps of a run from ``first`` to ``until``, each only where something is new.
 
-    The caller holds the store. What of it is damaged is set aside and made anew from the logs, if
+    The caller holds the store. Damaged parts are set aside and rebuilt from the logs, if
     ``first`` is the ingest.
     """
     limits_fit(run)

@@ -1,4 +1,4 @@
-"""Where tables may be kept: apart from the raw logs, which are only read."""
+"""Check the places of a run's tables: apart from the raw logs, which are only read."""
 
 from __future__ import annotations
 

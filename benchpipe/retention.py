@@ -1,4 +1,4 @@
-"""Let the samples of a run go that was signed off: what was made of them stays."""
+"""Drop the samples of a signed run; its other tables stay."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def drop_samples(
     rule : str
         By what they are dropped, in words.
     tell : callable, optional
-        Called with each log that is held against its hash.
+        Called with each log that is verified against its hash.
 
     Raises
     ------

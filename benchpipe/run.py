@@ -1,4 +1,4 @@
-"""A run: a plan with the rig and the limits it names, held against one another."""
+"""A run: a plan with the rig and the limits that it names, checked against one another."""
 
 from __future__ import annotations
 

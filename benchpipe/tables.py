@@ -1,7 +1,7 @@
 """Every table's columns once: name, dtype, unit, null allowed, meaning.
 
 The source of Parquet schemas, of the documentation, of limit measures and of
-headings. A unit of ``load`` or ``motion`` stands for the run's own
+headings. A unit ``load`` or ``motion`` means the run's own
 (``N*m`` and ``deg``, or ``N`` and ``mm``), which the files carry as metadata.
 """
 
@@ -63,7 +63,7 @@ VERDICTS: tuple[Column, ...] = (
     column("correction", "float64", "1", "what temperature took off a change", null=True),
     column("correction_u", "float64", "1", "standard uncertainty of that", null=True),
     column("source", "string", "", "where the limit comes from"),
-    column("verified", "bool", "", "somebody has verified the value against its source"),
+    column("verified", "bool", "", "the value was verified against its source"),
     column("verified_by", "string", "", "who, and when"),
 )
 BUDGETS: tuple[Column, ...] = (

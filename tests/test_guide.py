@@ -8,12 +8,15 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.cli.guide import PAGES, TOPICS, lines_with, page
+from benchpipe.cli.guide import PAGES, TOPICS, lines_with, page, record, records
 from benchpipe.cli.main import app
 from benchpipe.errors import ExitCode
-from tests.benchmarks.guide import GUIDE, studies, with_study
+from tests.benchmarks.guide import PAGES as STUDIED
+from tests.benchmarks.guide import studies, with_study
 from tests.cli.commands import run
-from tests.make_guide_tables import PAGE, with_tables
+from tests.make_guide_tables import DECISIONS, PAGE, with_records, with_tables
+
+REPO = Path(__file__).parents[1]
 
 
 def test_every_page_is_listed() -> None:
@@ -30,6 +33,47 @@ def test_pages_begin_with_a_title_and_name_only_pages_that_are_there(topic: str)
 def test_the_tables_are_those_of_the_code() -> None:
     text = PAGE.read_text(encoding="utf-8")
     assert with_tables(text) == text, "run: python -m tests.make_guide_tables"
+
+
+def test_the_list_of_decisions_is_that_of_its_records() -> None:
+    text = DECISIONS.read_text(encoding="utf-8")
+    assert with_records(text) == text, "run: python -m tests.make_guide_tables"
+
+
+@pytest.mark.parametrize("number", records("decisions"))
+def test_a_decision_has_its_parts(number: int) -> None:
+    title, empty, day, *rest = record("decisions", number).splitlines()
+    assert title.startswith(f"# {number:03} ")
+    assert (empty, re.match(r"\d{4}-\d\d-\d\d", day) is not None) == ("", True)
+    parts = re.findall(r"(?m)^\*\*(Context|Decision|Rejected)\.", "\n".join(rest))
+    assert parts == ["Context", "Decision", "Rejected"]
+    assert len(rest) <= 30
+
+
+def test_decisions_are_numbered_without_gaps() -> None:
+    assert list(records("decisions")) == list(range(1, len(records("decisions")) + 1))
+
+
+def test_files_that_documents_name_are_there() -> None:
+    documents = [REPO / "README.md", REPO / "DEVELOPERS.md", *PAGES.rglob("*.md")]
+    named = re.compile(r"`((?:[a-z_0-9]+/)+[a-z_0-9]+\.py)`")
+    gone = [
+        (path.name, file)
+        for path in documents
+        for file in named.findall(path.read_text(encoding="utf-8"))
+        if not any((folder / file).exists() for folder in (REPO, REPO / "benchpipe"))
+    ]
+    assert gone == []
+
+
+def test_guide_shows_a_decision_and_names_one_that_is_not_there(tmp_path: Path) -> None:
+    code, out, _ = run(["guide", "decisions", "12"], tmp_path)
+    assert (code, out) == (0, record("decisions", 12).rstrip() + "\n")
+    for words in (["decisions", "999"], ["limits", "1"]):
+        code, _, error = run(["guide", *words], tmp_path)
+        assert code == ExitCode.USAGE
+        assert f"the guide has no record {words[1]} of '{words[0]}'" in error
+    assert next(lines_with(["quarantine"], ("decisions",))).startswith("decisions, 012 Damage in the store: ")
 
 
 def test_every_command_is_named_and_every_named_command_is_there() -> None:
@@ -64,17 +108,15 @@ def test_unknown_pages_and_words_are_named(tmp_path: Path) -> None:
 
 
 def test_each_study_of_the_guide_can_be_run() -> None:
-    names = studies(GUIDE.read_text(encoding="utf-8"))
-    assert "verdicts" in names
+    names = [name for one in STUDIED for name in studies(one.read_text(encoding="utf-8"))]
+    assert {"verdicts", "cycles"} <= set(names)
     for name in names:
         assert find_spec(f"tests.benchmarks.{name}") is not None, name
 
 
 def test_what_a_study_prints_stands_at_its_place_alone() -> None:
     text = "a\n<!-- one -->\n<!-- end -->\nb\n<!-- two -->\nold\n<!-- end -->\n"
-    once = with_study(text, "two", "| x |\n\n| 1 |\n")
-    assert once == with_study(once, "two", "| x |\n| 1 |\n")
-    assert "old" not in once
-    assert once.startswith(
-        "a\n<!-- one -->\n<!-- end -->\nb\n<!-- two -->\n`python -m tests.benchmarks.two`\n\n| x |\n| 1 |"
-    )
+    once = with_study(text, "two", "\n| x |\n\n| 1 |\n", "Measured now.")
+    assert once == with_study(once, "two", "| x |\n\n| 1 |\n\n", "Measured now.")
+    command = "`python -m tests.benchmarks.two`\nMeasured now."
+    assert once == f"a\n<!-- one -->\n<!-- end -->\nb\n<!-- two -->\n{command}\n\n| x |\n\n| 1 |\n<!-- end -->\n"

@@ -33,7 +33,8 @@ def test_sdist_and_wheel_build_from_each_other_and_carry_the_configs(tmp_path: P
     first, second = ({info.filename: info.CRC for info in wheel.infolist()} for wheel in wheels)
     assert first == second
     assert {f"benchpipe/{path.relative_to(REPO)}" for path in (REPO / "configs").rglob("*.toml")} <= set(first)
-    assert {"benchpipe/guide/uncertainty.md", "benchpipe/cli/main.py"} <= set(first)
+    assert {str(path.relative_to(REPO)) for path in (REPO / "benchpipe" / "guide").rglob("*.md")} <= set(first)
+    assert "benchpipe/cli/main.py" in first
 
 
 def test_the_demo_ends_with_what_to_do_next(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""What every block that is cut into cycles says in a plan."""
+"""Keys of the plan that all kinds cut into cycles share."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is shown of a block: figures with their units, uncertainties and trends."""
+"""Figures of a block as they are shown: with units, uncertainties and trends."""
 
 from __future__ import annotations
 

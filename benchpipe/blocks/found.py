@@ -1,4 +1,4 @@
-"""What the work on one block gave."""
+"""Result of the work on one block."""
 
 from __future__ import annotations
 

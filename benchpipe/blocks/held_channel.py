@@ -1,4 +1,4 @@
-"""What the channel of what moves in a hold adds to its uncertainty: its steps, and its drift."""
+"""Uncertainty that the channel of the motion adds to a hold: its resolution and its drift."""
 
 from __future__ import annotations
 

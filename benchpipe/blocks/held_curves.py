@@ -1,4 +1,4 @@
-"""A hold's averages, what else than creep has moved them, and what makes them doubtful."""
+"""Averages of a hold, the influences other than creep, and the reasons to doubt them."""
 
 from __future__ import annotations
 

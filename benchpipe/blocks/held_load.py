@@ -1,6 +1,6 @@
 """Samples of a hold or proof at which the load repeats one value for longer than its noise leaves by chance.
 
-A load cell that is stuck, or clipped, shows no fall and no overload. Of the motion nothing is said: a joint that is
+A load cell that is stuck, or clipped, shows no fall and no overload. The motion is not judged: a joint that is
 locked well does stand still.
 """
 

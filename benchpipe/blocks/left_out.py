@@ -1,4 +1,4 @@
-"""What was not measured: why a cycle, hold or sweep may hide what a limit forbids.
+"""Missing measurements: why a cycle, hold or sweep may hide a violation of a limit.
 
 A limit that no cycle may break is met only where every cycle shows that it met it. A cycle whose figure is
 missing, or some of whose samples are, may have broken it. An incomplete cycle without missing samples (a stop,
@@ -122,7 +122,7 @@ def counted(
     called : callable
         What a row is called, such as ``"cycle 17"``, by its place.
     uncounted : float
-        Cycles that the rig counted and nobody logged, and ``where`` the first of them was.
+        Cycles that the rig counted and no log holds, and ``where`` the first of them was.
     """
     found = []
     for place, name in enumerate(NAMES):

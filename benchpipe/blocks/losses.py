@@ -1,7 +1,7 @@
 """Lost rows and the longest step inside holds, sweeps, stance windows, proofs and lock changes.
 
-One pass over a block's samples for all rows of a table: where each begins and how long it lasts is all that
-is needed, so that a new kind of block gets both columns by one call.
+One pass over a block's samples serves all rows of a table. It needs only the begin and the length of each row, so
+a new kind of block gets both columns by one call.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Rejected rows of a block's logs: which of them are lost rows, and between which samples they stand."""
+"""Rejected rows of a block's logs: which of them are lost rows, and between which samples they lie."""
 
 from __future__ import annotations
 

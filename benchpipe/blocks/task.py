@@ -1,4 +1,4 @@
-"""What there is to do on one block of a plan."""
+"""Task of a night on one block of a plan."""
 
 from __future__ import annotations
 

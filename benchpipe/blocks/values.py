@@ -1,4 +1,4 @@
-"""The values a limit is judged on, with their own uncertainty and what may hide others."""
+"""Values that a limit is judged on, each with its own uncertainty, and missing ones that may hide a violation."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ class Values:
     names : tuple of str
         What each is called; empty for cycles, which are called by their number.
     of : int
-        How many there should be: every cycle begun, and those that the rig counted and nobody logged.
+        How many there should be: every cycle begun, and those that the rig counted and no log holds.
     due : bool
         False while the plan has not come to it yet.
     why : str
@@ -100,7 +100,7 @@ class Values:
     doubt : str
         Why the values leave the verdict undecided, whatever they are.
     uncounted : float
-        Cycles that the rig counted and nobody logged.
+        Cycles that the rig counted and no log holds.
     block : str
         Name of the block.
     between_us, begun_us : pair of int, int

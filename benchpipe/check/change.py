@@ -1,4 +1,4 @@
-"""A change since the baseline: what wear, and not temperature or a new calibration, has made of a figure."""
+"""A change since the baseline: the part that is wear, without temperature and without a new calibration."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a limit says of a run."""
+"""Verdict of one limit on a run."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which keys of a block decide a limit, where their values were drafted from a log."""
+"""Limits that depend on keys whose values were drafted from a log."""
 
 from __future__ import annotations
 

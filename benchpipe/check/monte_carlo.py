@@ -1,7 +1,7 @@
-"""Monte Carlo check of a budget, where the figure is no straight line in its inputs (JCGM 101:2008).
+"""Monte Carlo check of a budget whose figure is not linear in its inputs (JCGM 101:2008).
 
 A ratio near zero, a range and a breakpoint are such figures: propagating standard uncertainties by derivatives
-may state too little. The check draws the inputs, and the larger of both uncertainties stands.
+may state too little. The check draws the inputs, and the larger of both uncertainties is used.
 """
 
 from __future__ import annotations

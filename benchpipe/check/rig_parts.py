@@ -1,7 +1,7 @@
 """Parts of an uncertainty budget that the rig file states: certificates, geometry, machine, delays, clock, drift.
 
 They are common to all values of a run, so no averaging lowers them, and a ratio to the baseline does not have them
-unless a channel was calibrated anew between the two.
+unless a channel was recalibrated between the two.
 
 With a machine of stiffness K in the load train the motion is M = X - L/K (X as measured). So an error of K, of the
 load and of X enters a figure of M enlarged: with c = (L/K)/M the relative sensitivities of M to X, L and K are
@@ -169,13 +169,13 @@ def calibrations_at(
 
 
 def recalibrated(measure: Measure, rig: RigConfig, change: float, base: Values, values: Values) -> tuple[Part, ...]:
-    """Part of a ratio to the baseline of each channel that was calibrated anew between the two windows."""
+    """Part of a ratio to the baseline of each channel that was recalibrated between the two windows."""
     found = []
     for channel in channels_of(measure, rig):
         then, now = (calibrations_at(channel, rig, v.between_us) for v in (base, values))
         if then != now:
             relative = math.hypot(*(max(c.uncertainty or 0.0 for c in some) for some in (then, now)))
-            note = "calibrated anew since the baseline: the errors do not cancel"
+            note = "recalibrated since the baseline: the errors do not cancel"
             found.append(from_expanded(f"calibrations of '{channel.name}'", relative * (1.0 + change), note=note))
     return tuple(found)
 

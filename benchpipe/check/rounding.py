@@ -3,9 +3,10 @@
 References
 ----------
 JCGM 100:2008 (GUM) 7.2.6: at most two significant digits of u or U, rounded up where appropriate (10.47 to 11), with
-common sense (28.05 to 28), and the value to the same decimal (10.057 62 with 0.027 to 10.058) [from memory].
-EA-4/02 M asks to round up where else more than 5 % is lost [from memory]: with two digits that never happens, and
+common sense (28.05 to 28), and the value to the same decimal (10.057 62 with 0.027 to 10.058).
+EA-4/02 M asks to round up where otherwise more than 5 % is lost: with two digits that never happens, and
 GUM's own 10.47 loses 4.5 %. Here it is 2.5 %, which agrees with both examples.
+Both written from memory; not checked against the documents.
 """
 
 from __future__ import annotations

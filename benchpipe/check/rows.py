@@ -1,4 +1,4 @@
-"""What was judged → rows of the verdicts and of the budgets table."""
+"""Judged limits → rows of the verdicts and budgets tables."""
 
 from __future__ import annotations
 

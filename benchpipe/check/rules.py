@@ -1,4 +1,4 @@
-"""Decision rules: what a measured value, its guards and a limit say of an item.
+"""Decision rules: measured value, guards and limit → verdict on an item.
 
 Pass only where the value lies inside the limit by its guard, fail only where it lies outside by as much,
 inconclusive between. A rule fixes the guard by the largest risk of accepting an item *exactly at its limit*: that,

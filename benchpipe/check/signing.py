@@ -30,7 +30,7 @@ def sign_off(store: RunStore, manifest: Manifest, who: str, note: str, now: date
         Nobody is named, or the run was not judged yet.
     """
     if not who.strip():
-        raise ConfigError("nobody is named", do_next='give --by "NAME, ROLE"')
+        raise ConfigError("--by must not be empty", do_next='give --by "NAME, ROLE"')
     if "check" not in manifest.steps:
         raise ConfigError(
             f"run '{manifest.run}' was not judged yet: there is nothing to sign",

@@ -1,8 +1,8 @@
 """The result of a test: several specimens through their stages, from the verdicts of their runs.
 
 A test is passed when the required specimens pass every limit of their stages and nothing is still to come. It is
-failed when a specimen failed that was not replaced as the lab file says. Beside the result stands what so few
-specimens show of all the others, so that nobody reads a pass as a claim of reliability.
+failed when a specimen failed that was not replaced as the lab file says. The result is shown with the reliability
+that so few specimens demonstrate, so that a pass is not read as a claim of reliability.
 """
 
 from __future__ import annotations
@@ -179,7 +179,7 @@ def _open(rows: list[Mapping[str, Any]], blocks: list[BlockState]) -> Iterator[s
 
 
 def _untold(due: list[Mapping[str, Any]], blocks: list[BlockState]) -> Iterator[str]:
-    """Cycle tests of which nobody says how far they are, or how far they are to go: no pass is earned by those."""
+    """Cycle tests whose progress or planned end is not known: they cannot pass."""
     for block in blocks:
         if block.kind != CYCLIC:
             continue

@@ -1,4 +1,4 @@
-"""What the specimens of one test show of the specimens to come, in words that cannot be read as more."""
+"""Reliability that the specimens of one test demonstrate for specimens to come, worded as no more than that."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def survival(
         Those that count. One that goes on and has no cycles yet says nothing.
     confidence : float
     weibull_shape : float, optional
-        Without it nothing is said of the life.
+        Without it no life is given.
 
     Notes
     -----

@@ -1,4 +1,4 @@
-"""Whether limits fit the plan that they are to judge."""
+"""Check that limits fit the plan that they judge."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is written down of an error that is ours."""
+"""Report of an error that is a bug of ours."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchpipe import __version__
 
 
 def bug_report(error: BaseException, arguments: list[str]) -> str:
-    """Write down an error that is ours, in a file that only its owner can read, and say where."""
+    """Write a report of a bug to a file that only its owner can read, and print where it is."""
     text = "".join(traceback.format_exception(error))
     facts = f"benchpipe {__version__}, Python {sys.version}, {sys.platform}\narguments: {arguments}\n\n{text}"
     what = f"{type(error).__name__}: {error}"

@@ -76,7 +76,7 @@ def trace(
     lab: Lab = None,
     store: Store = None,
 ) -> None:
-    """Say which raw rows a figure comes from: file, rows, SHA-256 of the file.
+    """Show the raw rows that a figure comes from: file, rows, SHA-256 of the file.
 
     Example: benchpipe trace sample_runs/healthy/plan.toml durability --cycle 100
     """
@@ -106,7 +106,7 @@ def explain(
     lab: Lab = None,
     store: Store = None,
 ) -> None:
-    """Explain a verdict: its rule, what was used and left out, and the budget of its uncertainty.
+    """Explain a verdict: its rule, the values used and left out, and the budget of its uncertainty.
 
     Example: benchpipe explain sample_runs/healthy/plan.toml durability "stiffness lost"
     """
@@ -137,7 +137,7 @@ def _listing(manifest: Manifest) -> Iterator[str]:
 
 
 def _tell_dropped(manifest: Manifest) -> None:
-    """Say on standard error that the samples were dropped, when and by what."""
+    """Report on standard error that the samples were dropped, when and by which command."""
     step = manifest.steps.get("keep")
     for remark in step.remarks if step is not None else ():
         tell(f"note: {remark.text}")

@@ -1,4 +1,4 @@
-"""The command that looks a lab over before a night does."""
+"""The command that checks a lab before a night runs."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ WORST = (ExitCode.BUG, ExitCode.BAD_INPUT, ExitCode.USAGE, ExitCode.STORE_BUSY, 
 
 def doctor(
     lab: Annotated[
-        Path | None, typer.Argument(metavar="[LAB]", help="Lab file or its folder; else the nearest.")
+        Path | None, typer.Argument(metavar="[LAB]", help="Lab file or its folder. Default: the nearest.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print a JSON document instead.")] = False,
 ) -> int:
-    """Look a lab over without working on it: config, access, space, clock, libraries, and what a night would read.
+    """Check a lab without working on it: config, access, space, clock, libraries, and the logs that a night would read.
 
-    Leaves with 0 if nothing is wrong; else with the code that a night would leave with.
+    Exit code 0: no problem found. Otherwise the exit code that a night would have.
 
     Example: benchpipe doctor sample_runs/lab.toml
     """

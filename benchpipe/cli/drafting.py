@@ -26,7 +26,7 @@ NO_SPECIMEN = "not stated"
 
 
 def log_files(named: list[Path]) -> tuple[list[Path], set[Path]]:
-    """Files that are named, or stand in a folder that is; and which of them nobody named one by one.
+    """Files that are named, and files of named folders; and which of them come from a folder.
 
     Raises
     ------
@@ -65,7 +65,7 @@ def drafted_rig(found: Inspection, name: str) -> tuple[str, RigConfig | None]:
 
 
 def specimen_of(found: Inspection | None) -> str:
-    """What the logs' preamble calls the specimen."""
+    """Name of the specimen in the logs' preamble."""
     pairs = found.outline.preamble if found is not None else ()
     return next((value for key, value in pairs if SPECIMEN.search(key) and value), NO_SPECIMEN)
 
@@ -103,7 +103,7 @@ def _has_rows(batches: Iterator[RawBatch]) -> bool:
 
 
 def surveyed_logs(rig: RigConfig, logs: list[Path]) -> Surveyed:
-    """What logs show, read as a rig file says."""
+    """Survey of logs that are read as a rig file says."""
     from benchpipe.survey.stretches import survey_logs
 
     return survey_logs(rig, {path.name: path for path in logs}, tell=lambda name: tell(f"reading {name}"))
@@ -112,7 +112,7 @@ def surveyed_logs(rig: RigConfig, logs: list[Path]) -> Surveyed:
 def write_plan(
     rig: RigConfig, rig_path: Path, logs: list[Path], plan: Path, found: Inspection | None, surveyed: Surveyed
 ) -> tuple[str, ...]:
-    """Draft a plan file from logs that stand below it; what it asks before it works."""
+    """Draft a plan file from logs below its folder; returns its open questions."""
     from benchpipe.samples.signals import signal_units
     from benchpipe.survey.blocks import find_blocks
     from benchpipe.survey.draft import PlanHead, draft_plan
@@ -140,7 +140,7 @@ def log_names(logs: list[Path], plan: Path) -> dict[str, Path]:
     Raises
     ------
     ConfigError
-        A log does not stand below the plan.
+        A log is not below the plan's folder.
     """
     home = plan.absolute().parent.resolve()
     names: dict[str, Path] = {}
@@ -156,7 +156,7 @@ def log_names(logs: list[Path], plan: Path) -> dict[str, Path]:
 
 
 def log_patterns(logs: list[str], others: list[str]) -> tuple[str, ...]:
-    """Patterns that take all logs and nothing else that stands beside them."""
+    """Patterns that take all logs and no other file beside them."""
     folders = dict.fromkeys(name.rpartition("/")[0] for name in logs)
     return tuple(
         pattern for folder in folders for pattern in _patterns(
@@ -182,7 +182,7 @@ def _ending(name: str) -> str:
 
 
 def must_be_new(path: Path) -> None:
-    """Raise ConfigError where something stands already."""
+    """Raise ConfigError where a file is there already."""
     if path.exists() or path.is_symlink():
         raise ConfigError(
             "the file is there already, and is not overwritten", where=path, do_next="give another name for the draft"

@@ -1,4 +1,4 @@
-"""What `doctor` finds of a machine and a lab; each finding says what to do."""
+"""Findings of `doctor` on a machine and a lab; each names the next action."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from benchpipe.errors import BenchpipeError, ExitCode, StoreBusyError, StoreError
+from benchpipe.errors import BenchpipeError, ExitCode, StoreBusyError, StoreError, install_extra
 from benchpipe.kernels.compiled import kept_kernels
 from benchpipe.store.files import TEMPORARY
 from benchpipe.store.refusals import refused
@@ -34,7 +34,7 @@ EXTRAS = {"hdf5": "h5py", "mdf": "asammdf", "xlsx": "python-calamine"}
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing looked at. ``code`` is the exit code that a wrong one stands for."""
+    """One thing checked. ``code`` is the exit code if it is wrong."""
 
     state: State
     topic: str
@@ -44,7 +44,7 @@ class Finding:
 
 
 def of_error(topic: str, error: BenchpipeError, where: str = "") -> Finding:
-    """A finding of an error."""
+    """Make a finding of an error."""
     place = f" ({error.where})" if error.where else ""
     wanted = f"; expected {error.expected}" if error.expected else ""
     got = f"; got {error.got}" if error.got else ""
@@ -56,7 +56,7 @@ def of_error(topic: str, error: BenchpipeError, where: str = "") -> Finding:
 
 
 def libraries(formats: set[str]) -> Iterator[Finding]:
-    """Python and the libraries: are they there, and of a version that will do."""
+    """Python and the libraries: are they there, and is their version supported."""
     python = ".".join(map(str, sys.version_info[:3]))
     wrong = []
     for requirement in _requirements():
@@ -73,8 +73,7 @@ def libraries(formats: set[str]) -> Iterator[Finding]:
             wrong.append(f"{name} is {version}, {least[1]} or newer is asked for")
     extras = ",".join(sorted(formats & set(EXTRAS)))
     if wrong:
-        named = f"'benchpipe[{extras}]'" if extras else "benchpipe"
-        yield Finding("wrong", "libraries", "; ".join(wrong), f"pip install --upgrade {named}", ExitCode.USAGE)
+        yield Finding("wrong", "libraries", "; ".join(wrong), install_extra(extras), ExitCode.USAGE)
     else:
         also = f", those for {extras} too" if extras else ""
         yield Finding("ok", "libraries", f"Python {python}, benchpipe and all it needs{also}")
@@ -84,7 +83,7 @@ def libraries(formats: set[str]) -> Iterator[Finding]:
 
 
 def _requirements() -> list[str]:
-    """What the package asks for, as it was installed; of a checkout, as it stands in pyproject.toml."""
+    """Requirements of the installed package; of a checkout, those of pyproject.toml."""
     try:
         return metadata.requires("benchpipe") or []
     except metadata.PackageNotFoundError:
@@ -99,7 +98,7 @@ def _numbers(version: str) -> tuple[int, ...]:
 
 
 def store_access(lab: Path, store: Path) -> Iterator[Finding]:
-    """Is it the store that the lab had, may it be written, does a lock work, is it held, is its clock ours?"""
+    """Is it the lab's expected store, can it be written, does a lock work, is it locked, does its clock agree?"""
     from benchpipe.store.identity import must_be_there
     from benchpipe.store.lock import hold_store
 
@@ -129,7 +128,7 @@ def store_access(lab: Path, store: Path) -> Iterator[Finding]:
 
 
 def _clock_of(store: Path) -> Iterator[Finding]:
-    """A file's time on the disk of the store, against this machine's clock."""
+    """Compare the time of a new file on the disk of the store with this machine's clock."""
     path = store / f"{TEMPORARY}doctor-{os.getpid()}"
     with refused(store, "choose another store"):
         before = time.time()
@@ -145,7 +144,7 @@ def _clock_of(store: Path) -> Iterator[Finding]:
 
 
 def clock(newest_us: int | None, where: str, written: list[tuple[float, Path]]) -> Iterator[Finding]:
-    """Is this machine's clock before what it has already seen?
+    """Is this machine's clock before times that it has already recorded?
 
     Parameters
     ----------
@@ -185,7 +184,7 @@ def _size(size: float) -> str:
 
 
 def space(store: Path, to_come: int) -> Finding:
-    """Free space where the store is, against what the next night brings at most: the size of its new logs."""
+    """Compare the free space of the store with the most that the next night can need: the size of its new logs."""
     folder = next(f for f in (store, *store.parents) if f.exists())
     free = shutil.disk_usage(folder).free
     text = f"{_size(free)} free for the store; {_size(to_come)} of logs are to be read"
@@ -198,7 +197,7 @@ def space(store: Path, to_come: int) -> Finding:
 
 
 def telling(asked: tuple[TellConfig, ...], folder: Path) -> Iterator[Finding]:
-    """Whoever is to be told of a night: the library, and the addresses, which are shown to nobody."""
+    """Notifications: the library, and the addresses, which are never shown."""
     from benchpipe.notify.addresses import addresses
     from benchpipe.notify.sending import library
 

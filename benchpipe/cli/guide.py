@@ -16,13 +16,14 @@ from benchpipe.errors import ConfigError, nearest
 PAGES = Path(__file__).parents[1] / "guide"
 TOPICS = (  # in the order in which a reader needs them
     "first-night", "logs", "measures", "limits", "uncertainty", "nightly", "recovery", "commands", "tables", "python",
-    "changes",
+    "changes", "figures", "decisions",
 )  # fmt: skip
 COMMENT = re.compile(r"<!--.*?-->\n?", re.DOTALL)
 
 
 def guide(
-    topic: Annotated[str | None, typer.Argument(metavar="TOPIC", help="A page; else all are listed.")] = None,
+    topic: Annotated[str | None, typer.Argument(metavar="TOPIC", help="A page. Without it, all are listed.")] = None,
+    number: Annotated[int | None, typer.Argument(metavar="NUMBER", help="A record of the page 'decisions'.")] = None,
     search: Annotated[
         str | None, typer.Option("--search", "-s", metavar="WORDS", help="Lines that have all these words.")
     ] = None,
@@ -40,7 +41,9 @@ def guide(
         typer.echo("Pages of the guide:\n")
         for name in TOPICS:
             typer.echo(f"  benchpipe guide {name:<13} {title(page(name))}")
-        typer.echo("\nA word in them: benchpipe guide --search WORD")
+        typer.echo("\nFind a word: benchpipe guide --search WORD")
+    elif number is not None:
+        _show(record(topic, number))
     else:
         _show(page(topic))
 
@@ -55,7 +58,29 @@ def page(topic: str) -> str:
     """
     if topic not in TOPICS:
         raise ConfigError(f"the guide has no page '{topic}'", expected=nearest(topic, list(TOPICS)))
-    return COMMENT.sub("", (PAGES / f"{topic}.md").read_text(encoding="utf-8"))
+    return _read(PAGES / f"{topic}.md")
+
+
+def records(topic: str) -> dict[int, Path]:
+    """Numbered records of a page; empty for a page that has none."""
+    return {int(path.name[:3]): path for path in sorted(PAGES.glob(f"{topic}/[0-9][0-9][0-9]-*.md"))}
+
+
+def record(topic: str, number: int) -> str:
+    """Text of a numbered record.
+
+    Raises
+    ------
+    ConfigError
+        The page has no record of that number.
+    """
+    if number not in records(topic):
+        raise ConfigError(f"the guide has no record {number} of '{topic}'", do_next="benchpipe guide decisions")
+    return _read(records(topic)[number])
+
+
+def _read(path: Path) -> str:
+    return COMMENT.sub("", path.read_text(encoding="utf-8"))
 
 
 def title(text: str) -> str:
@@ -64,14 +89,15 @@ def title(text: str) -> str:
 
 
 def lines_with(words: list[str], topics: tuple[str, ...] = TOPICS) -> Iterator[str]:
-    """``page, heading: line`` for each line that has all the words, in any case."""
+    """``page, heading: line`` for each line of pages and their records that has all the words, in any case."""
     for topic in topics:
         heading = ""
-        for line in page(topic).splitlines():
-            if line.startswith("#"):
-                heading = line.lstrip("# ")
-            if all(word.lower() in line.lower() for word in words):
-                yield f"{topic}, {heading}: {line.strip()}"
+        for text in (page(topic), *map(_read, records(topic).values())):
+            for line in text.splitlines():
+                if line.startswith("#"):
+                    heading = line.lstrip("# ")
+                if all(word.lower() in line.lower() for word in words):
+                    yield f"{topic}, {heading}: {line.strip()}"
 
 
 def _show(text: str) -> None:

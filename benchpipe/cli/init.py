@@ -1,4 +1,4 @@
-"""The command that writes a new lab folder, and what starts it each night."""
+"""The command that writes a new lab folder, and the files that start it each night."""
 
 from __future__ import annotations
 
@@ -27,13 +27,13 @@ def init(
     cron: Annotated[bool, typer.Option("--cron", help="Print the line for crontab.")] = False,
     at: Annotated[str, typer.Option("--at", metavar="HH:MM", help="When it starts each night.")] = "05:30",
     to: Annotated[
-        Path | None, typer.Option("--to", metavar="DIR", help="Folder of the units; else ~/.config/systemd/user.")
+        Path | None, typer.Option("--to", metavar="DIR", help="Folder of the units. Default: ~/.config/systemd/user.")
     ] = None,
 ) -> int:
     """Write a commented lab folder: lab file, limits, a place for logs. Nothing is overwritten.
 
-    With LOG, they are copied there, and the rig file and the plan are drafted from them; exit code 11: a question is
-    open in one of them. With --timer or --cron, a folder that is there already stays as it is.
+    With LOG, the logs are copied there, and the rig file and the plan are drafted from them. Exit code 11: a question
+    is open in one of them. With --timer or --cron, an existing folder stays as it is.
 
     Example: benchpipe init my-lab
     """
@@ -90,7 +90,7 @@ def _write_lab(lab: Path, logs: list[Path]) -> int:
 
 
 def _inspected(logs: list[Path]) -> Inspection | None:
-    """What the logs hold; two of one name cannot stand in one folder."""
+    """Inspect the logs; two of one name cannot be copied into one folder."""
     from benchpipe.cli.drafting import log_files
     from benchpipe.inspect.run import inspect_logs
 
@@ -106,7 +106,7 @@ def _inspected(logs: list[Path]) -> Inspection | None:
 
 
 def _drafted(lab: Path, found: Inspection, here: str, files: int) -> int:
-    """Draft rig and plan of a new lab, and say what comes next."""
+    """Draft rig and plan of a new lab, and print the next command."""
     from benchpipe.cli.drafting import drafted_rig, surveyed_logs, write_plan
 
     text, rig = drafted_rig(found, lab.name)
@@ -152,7 +152,7 @@ def _write_units(lab: Path, at: str, to: Path | None) -> None:
         *([] if to is None else [f"  systemctl --user link {both}"]),
         "  systemctl --user daemon-reload",
         f"  systemctl --user enable --now {unit}",
-        "  loginctl enable-linger    (so that it runs while nobody is logged in)",
+        "  loginctl enable-linger    (so that it runs while you are logged out)",
     )
 
 

@@ -1,4 +1,4 @@
-"""The command that looks at logs nobody described, and drafts their rig file."""
+"""The command that inspects logs without a description, and drafts their rig file."""
 
 from __future__ import annotations
 
@@ -34,9 +34,9 @@ def inspect(
         str | None, typer.Option(metavar="NAME", help="Encoding of text logs, where you know it.")
     ] = None,
 ) -> int:
-    """Show what is in logs that nobody described, and draft a rig file and a plan for them.
+    """Show what is in logs without a description, and draft a rig file and a plan for them.
 
-    Exit code 11: a question is open, and the drafted file must be answered before it works.
+    Exit code 11: the drafted file has an open question; a night waits for its answer.
 
     Example: benchpipe inspect sample_runs/healthy/logs --write-rig my-rig.toml
     """

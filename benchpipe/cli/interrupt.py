@@ -1,9 +1,9 @@
-"""Control-C that is never lost.
+"""Make sure that Control-C is never lost.
 
 Python runs a signal's handler between any two instructions, in a finaliser (``__del__``) or a callback
-too: what is raised there is printed and forgotten, and the command would go on. Such an interrupt is
-sent again until it lands where it can be answered. So is one that falls into what compiled kernels run
-to hand their results to Python: they go on without the result, into a crash.
+too: an exception raised there is printed and forgotten, and the command would continue. Such an interrupt is
+sent again until it arrives where it can be handled. So is one that arrives while compiled kernels hand
+their results to Python: they would continue without the result, and crash.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ def interrupt_kept() -> Iterator[None]:
     def hook(lost: UnraisableHookArgs) -> None:
         if issubclass(lost.exc_type, KeyboardInterrupt):
             _come_again()
-        elif not (came.is_set() and issubclass(lost.exc_type, ResourceWarning)):  # a file that nobody holds yet
+        elif not (came.is_set() and issubclass(lost.exc_type, ResourceWarning)):  # a file without an owner yet
             before(lost)
 
     def interrupted(number: int, frame: FrameType | None) -> None:

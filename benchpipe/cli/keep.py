@@ -1,4 +1,4 @@
-"""Commands on what is kept of a run that is done: sign it off, drop its samples, archive it, fetch it back."""
+"""Commands for a finished run: sign it off, drop its samples, archive it, restore it."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MB = 1e6
 def sign(
     run: Run,
     by: Annotated[str, typer.Option("--by", metavar="WHO", help="Who signs: a name and a role.")],
-    note: Annotated[str, typer.Option("--note", metavar="TEXT", help="What the person wants to say with it.")] = "",
+    note: Annotated[str, typer.Option("--note", metavar="TEXT", help="A comment of that person.")] = "",
     lab: Lab = None,
     store: Store = None,
     wait: Wait = 0.0,
@@ -44,9 +44,9 @@ def sign(
 
 
 def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
-    """Drop the samples of a run that was signed off; cycles, loops, holds and the way to the raw rows are kept.
+    """Drop the samples of a signed run; cycles, loops, holds and their origins in the raw logs are kept.
 
-    Every log is held against its hash first: they are the other copy. Logs are only read.
+    Every log is verified against its hash first, since the logs are the other copy. Logs are only read.
 
     Example: benchpipe drop sample_runs/creeping-lock/plan.toml
     """
@@ -73,7 +73,7 @@ Name = Annotated[
 
 def archive(
     run: Name,
-    to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Folder of the archive; made if it is not there.")],
+    to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Folder of the archive, made if it is missing.")],
     lab: Lab = None,
     store: Store = None,
     wait: Wait = 0.0,
@@ -92,15 +92,15 @@ def archive(
     _apart_from_logs(run, lab, to)
     with hold_store(folder, wait_s=wait), hold_store(to, wait_s=wait):
         count = archive_run(folder, name, to, datetime.now(UTC), tell=tell, signed=signed_words)
-    say(f"{name}: {count} file(s) moved to {to / name}, each held against its SHA-256")
+    say(f"{name}: {count} file(s) moved to {to / name}, each verified against its SHA-256")
 
 
 def restore(
     run: Name,
     source: Annotated[
-        Path | None, typer.Option("--from", metavar="DIR", help="Folder of the archive; else where it was moved to.")
+        Path | None, typer.Option("--from", metavar="DIR", help="Folder of the archive. Default: the noted one.")
     ] = None,
-    check: Annotated[bool, typer.Option("--check", help="Only hold the archive against its hashes.")] = False,
+    check: Annotated[bool, typer.Option("--check", help="Only verify the archive against its hashes.")] = False,
     lab: Lab = None,
     store: Store = None,
     wait: Wait = 0.0,
@@ -128,7 +128,7 @@ def restore(
         return
     with hold_store(folder, wait_s=wait), hold_store(place, wait_s=wait):
         restore_run(folder, name, source, datetime.now(UTC), tell=tell)
-    say(f"{name}: back in {folder / name}, each file held against its SHA-256")
+    say(f"{name}: back in {folder / name}, each file verified against its SHA-256")
 
 
 def _place(run: str, lab: Path | None, store: Path | None) -> tuple[str, Path]:

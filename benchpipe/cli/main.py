@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 EPILOG = (
     "Exit codes: 0 nothing failing, 2 usage or configuration, 10 a limit failed, 11 inconclusive or not evaluated, "
-    "12 input that cannot be used, 69 somebody could not be told, 70 a bug, 75 another job holds the store, "
+    "12 input that cannot be used, 69 a recipient could not be reached, 70 a bug, 75 another job holds the store, "
     "130 interrupted."
 )
 
@@ -75,7 +75,7 @@ def _options(
 
 
 def run(arguments: list[str] | None = None) -> None:
-    """Run a command and leave with its exit code; no traceback reaches the user."""
+    """Run a command and exit with its code; no traceback reaches the user."""
     open_streams()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):

@@ -19,7 +19,7 @@ def simulate(
     seed: Annotated[int | None, typer.Option(min=0, help="Another seed than the scenario's.")] = None,
     cycles: Annotated[int | None, typer.Option(min=10, help="Cycles of the cyclic block.")] = None,
 ) -> None:
-    """Write realistic logs of a simulated rig, with what is true of them beside.
+    """Write realistic logs of a simulated rig, and the true values beside them.
 
     Example: benchpipe simulate healthy trial --cycles 200
     """

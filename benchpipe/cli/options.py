@@ -22,12 +22,12 @@ Run = Annotated[
     ),
 ]
 Lab = Annotated[
-    Path | None, typer.Option("--lab", metavar="FILE", help="Lab file; else lab.toml here or in a folder above.")
+    Path | None, typer.Option("--lab", metavar="FILE", help="Lab file. Default: lab.toml here or in a folder above.")
 ]
-Store = Annotated[Path | None, typer.Option("--store", metavar="DIR", help="Store folder; else the lab file's.")]
+Store = Annotated[Path | None, typer.Option("--store", metavar="DIR", help="Store folder. Default: the lab file's.")]
 Json = Annotated[bool, typer.Option("--json", help="Print a JSON document instead of the summary.")]
 Wait = Annotated[float, typer.Option("--wait", metavar="SECONDS", min=0, help="Wait for another job on the store.")]
-Again = Annotated[bool, typer.Option("--again", help="Read every log anew, and forget what was made of them.")]
+Again = Annotated[bool, typer.Option("--again", help="Read every log again, and rebuild all tables from them.")]
 Jobs = Annotated[
     int,
     typer.Option("--jobs", metavar="N", min=0, help="Runs at once, each in its own process; 0: half the processors."),
@@ -36,18 +36,18 @@ Junit = Annotated[Path | None, typer.Option("--junit", metavar="FILE", help="Wri
 
 
 def default_jobs() -> int:
-    """Runs at once where nobody says: half of the processors that this job may use, since a run keeps two busy."""
+    """Default number of runs at once: half of the processors that this job may use, since a run keeps two busy."""
     count = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     return max(1, count // 2)
 
 
 def lab_file(path: Path | None) -> Path:
-    """The lab file that is meant.
+    """Find the lab file.
 
     Raises
     ------
     ConfigError
-        None was given and none stands here or above, or the folder has none.
+        None was given and there is none here or above, or the folder has none.
     """
     from benchpipe.run import LAB_FILE, find_lab
 
@@ -65,7 +65,7 @@ def lab_file(path: Path | None) -> Path:
 
 
 def loaded(run: str, lab: Path | None, store: Path | None) -> RunConfig:
-    """The run that is meant.
+    """Load the run that is named.
 
     Raises
     ------

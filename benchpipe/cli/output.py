@@ -1,4 +1,4 @@
-"""Where output goes, and what happens when nobody takes it."""
+"""Where output goes, and what happens when its reader is gone."""
 
 from __future__ import annotations
 
@@ -39,8 +39,8 @@ def tell_error(text: str) -> None:
 
 
 def open_streams() -> None:
-    """Open what the caller closed (``>&-``) on nothing: else a file of the store would get its number, and what any
-    library prints there."""
+    """Open streams that the caller closed (``>&-``) on the null device: otherwise a file of the store would get the
+    number of one, and everything that a library prints there."""
     for number in range(3):
         try:
             os.fstat(number)

@@ -25,7 +25,7 @@ FORMAT = _REMOTE.sub("", CONSOLE_SVG_FORMAT).replace("{chrome}", BACKGROUND)
 
 
 def draw(run: str, samples: Path = SAMPLES) -> str:
-    """SVG of a sample run's summary, worked out anew in a store that is thrown away."""
+    """SVG of a sample run's summary, computed in a temporary store."""
     with tempfile.TemporaryDirectory() as folder:
         config = load_run(samples / run / "plan.toml", Path(folder))
         outcome = work(config)

@@ -1,4 +1,4 @@
-"""How a night goes on, on standard error: a display on a terminal, plain lines in a log."""
+"""Progress of a night on standard error: a display on a terminal, plain lines in a log."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ NO_FOLDER = (
 
 
 def tell_of_kernels() -> None:
-    """Say why the first minute is quiet, where kernels have to be compiled."""
+    """Explain why the first minute is quiet, where kernels have to be compiled."""
     from benchpipe.kernels.compiled import kept_kernels
 
     kept = kept_kernels()
@@ -36,7 +36,7 @@ def tell_of_kernels() -> None:
 
 @contextmanager
 def watching(runs: int) -> Iterator[Watch]:
-    """What is to be told of each event of a night over so many runs."""
+    """Function that shows the progress of a night over so many runs."""
     tell_of_kernels()
     error = sys.stderr
     if error is None or not error.isatty() or os.environ.get("TERM", "dumb") == "dumb":
@@ -47,7 +47,7 @@ def watching(runs: int) -> Iterator[Watch]:
 
 
 def log_line(event: Event) -> None:
-    """A line for each log that is read, and one for a run that something was done for."""
+    """A line for each log that is read, and one for each run that had work."""
     if event.kind == "reads":
         tell(f"{event.task.name}: reading {event.text}")
     for line in ended(event):
@@ -55,7 +55,7 @@ def log_line(event: Event) -> None:
 
 
 def ended(event: Event) -> list[str]:
-    """What was done for a run, and what time and memory the steps took; nothing where nothing was new."""
+    """Steps of a run that had work, with their time and memory; empty where nothing was new."""
     if event.done is None:
         return []
     lines = [f"{event.task.name}: {text}" for text in event.done.said]

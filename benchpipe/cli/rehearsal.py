@@ -1,4 +1,4 @@
-"""What a night would do with a run, found out without writing anything."""
+"""Rehearse a night on a run without writing anything."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ MOST_ROWS = 2_000_000  # of them together
 
 @dataclass(frozen=True)
 class Rehearsed:
-    """A run that was looked at.
+    """Result of the rehearsal of a run.
 
     ``to_read``: bytes of logs that are new; ``newest_us``: its last row, if it has dates;
     ``written``: time of its manifest [s since 1970].
@@ -49,7 +49,7 @@ class Rehearsed:
 
 
 def rehearse(plan: Path, store: Path, names: dict[str, Path]) -> Rehearsed:
-    """Look at one run of a lab; ``names`` gathers the names so far."""
+    """Rehearse one run of a lab; ``names`` collects the names so far."""
     topic = f"plan {plan.parent.name}/{plan.name}"
     try:
         run = load_run(plan, store)
@@ -113,7 +113,7 @@ def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
 
 
 def _not_stated(run: RunConfig, topic: str) -> Iterator[Finding]:
-    """Channels whose uncertainty nobody stated, and how many limits wait for it."""
+    """Channels that state no uncertainty, and how many limits wait for it."""
     waiting: dict[str, int] = {}
     for limits in run.limits:
         for limit in limits.config.limit:
@@ -128,7 +128,7 @@ def _not_stated(run: RunConfig, topic: str) -> Iterator[Finding]:
 
 
 def _drafted(run: RunConfig, topic: str) -> Iterator[Finding]:
-    """Values that only the logs gave, and how many limits wait for somebody to confirm them."""
+    """Drafted values, and how many limits wait for their confirmation."""
     for block in run.plan.block:
         if block.drafted:
             waiting = sum(
@@ -142,7 +142,7 @@ def _drafted(run: RunConfig, topic: str) -> Iterator[Finding]:
 
 
 def _against_logs(run: RunConfig, topic: str) -> Iterator[Finding]:
-    """What plan and logs contradict one another in, by some of the logs; those that cannot be read say so elsewhere."""
+    """Contradictions between plan and some of the logs; logs that cannot be read are reported elsewhere."""
     files = find_logs(run).files
     step = max(-(-len(files) // MOST_LOOKED_AT), 1)
     looked = dict(list(files.items())[::step])
@@ -166,7 +166,7 @@ def _strangers(run: RunConfig, topic: str, files: dict[str, Path]) -> Iterator[F
 
 
 def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding], int]:
-    """What of the logs is new, and whether its first rows can be taken."""
+    """New logs, and whether their first rows can be ingested."""
     if manifest.closed:
         return [Finding("ok", topic, "its samples were dropped after the sign-off: nothing is read any more")], 0
     found = find_logs(run)
@@ -200,7 +200,7 @@ def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding]
 
 
 def _begin_of(run: RunConfig, topic: str, new: list[tuple[str, Path]]) -> Iterator[Finding]:
-    """Whether the first rows of each log can be taken: the newest that cannot, and how many others there are."""
+    """Whether the first rows of each log can be ingested: the newest that cannot, and how many others."""
     found = [one for name, path in reversed(new) for one in _first_rows(run, topic, name, path)]
     for state in ("wrong", "look"):
         alike = [one for one in found if one.state == state]

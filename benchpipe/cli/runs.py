@@ -44,7 +44,7 @@ def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> 
 
 
 def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False, wait: Wait = 0.0) -> None:
-    """Take what is new in a run's logs into the store.
+    """Ingest new logs and new rows of a run into the store.
 
     Example: benchpipe ingest sample_runs/healthy/plan.toml
     """
@@ -73,7 +73,7 @@ def _reading(name: str) -> None:
 
 
 def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
-    """Make cycles, holds, sweeps and trends of what was ingested.
+    """Make cycles, holds, sweeps and trends of the ingested samples.
 
     Example: benchpipe process sample_runs/healthy/plan.toml
     """
@@ -88,7 +88,7 @@ def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) ->
 
 
 def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False, wait: Wait = 0.0) -> int:
-    """Judge a run that was processed against its limits, and show it.
+    """Judge a processed run against its limits, and show it.
 
     Example: benchpipe check sample_runs/healthy/plan.toml
     """
@@ -100,7 +100,7 @@ def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False,
 
 
 def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) -> int:
-    """Show the summary of a run again; nothing is worked on.
+    """Show the summary of a run again, without any work on it.
 
     Example: benchpipe show sample_runs/healthy/plan.toml
     """
@@ -109,7 +109,7 @@ def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) 
 
 def nightly(
     lab: Annotated[
-        Path | None, typer.Argument(metavar="[LAB]", help="Lab file or its folder; else the nearest.")
+        Path | None, typer.Argument(metavar="[LAB]", help="Lab file or its folder. Default: the nearest.")
     ] = None,
     as_json: Json = False,
     wait: Wait = 0.0,
@@ -120,10 +120,10 @@ def nightly(
         typer.Option("--details/--brief", help=f"Each run's summary too (else up to {DETAILED} runs), or the table."),
     ] = None,
     new_store: Annotated[
-        bool, typer.Option("--new-store", help="Take the store that is there now, though another was seen there.")
+        bool, typer.Option("--new-store", help="Accept the store that is there now, though another one was expected.")
     ] = False,
 ) -> int:
-    """Take in, process and check all runs of a lab; each step only where something is new.
+    """Ingest, process and check all runs of a lab; only new data.
 
     Example: benchpipe nightly sample_runs/lab.toml
     """
@@ -152,7 +152,7 @@ def nightly(
 
 
 def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:
-    """All runs of a lab, worst first, and the exit code of the worst, in whatever store is there."""
+    """All runs of a lab, worst first, and the exit code of the worst, in any store."""
     night = work_night(lab, wait_s=wait_s, new_store=True)
     return list(night.views), night.code
 

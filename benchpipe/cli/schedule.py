@@ -1,4 +1,4 @@
-"""What starts `nightly` each night: a systemd timer of the user, or a line for cron."""
+"""Start `nightly` each night: a systemd timer of the user, or a line for cron."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ Description=benchpipe: nightly of {folder}
 Type=oneshot
 ExecStart={command}
 # 10 (a limit failed) and 11 (inconclusive, not evaluated) are findings about a specimen: the job
-# has done its work. A failed unit means that the job itself needs somebody: 2 configuration,
-# 12 a log or the store, 69 somebody could not be told, 70 a bug, 75 the store was held all the time.
+# has done its work. A failed unit means that the job itself needs attention: 2 configuration,
+# 12 a log or the store, 69 a recipient could not be reached, 70 a bug, 75 the store was held all the time.
 SuccessExitStatus=10 11
 Nice=10
 """
@@ -58,7 +58,7 @@ def checked_time(text: str) -> str:
     Raises
     ------
     ConfigError
-        It is none.
+        It is not one.
     """
     if not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", text):
         raise ConfigError(f"'{text}' is no time of day", expected="HH:MM, such as 05:30")

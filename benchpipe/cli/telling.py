@@ -1,4 +1,4 @@
-"""Telling people: after a night, and to try it."""
+"""Notifications: after a night, and a test message."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 
 def try_out(
     lab: Annotated[
-        Path | None, typer.Argument(metavar="[LAB]", help="Lab file or its folder; else the nearest.")
+        Path | None, typer.Argument(metavar="[LAB]", help="Lab file or its folder. Default: the nearest.")
     ] = None,
 ) -> int:
-    """Send a test message to everyone that the lab file names.
+    """Send a test message to every recipient of the lab file.
 
     Example: benchpipe tell sample_runs/lab.toml
     """
@@ -31,7 +31,7 @@ def try_out(
     path = lab_file(lab)
     config = load_lab(path)[0]
     if not config.tell:
-        say("the lab file names nobody: add [[tell]] to it")
+        say("no recipients: add a [[tell]] section to the lab file")
         return ExitCode.OK
     from benchpipe.notify.night import send_test
 
@@ -44,7 +44,7 @@ def try_out(
 
 
 def tell_of(lab: Path, night: Night) -> tuple[ExitCode, tuple[str, ...]]:
-    """Tell people of a night: its exit code then, and who could not be told, and why."""
+    """Send the notifications of a night; returns its exit code, and who could not be reached, and why."""
     from benchpipe.run import load_lab
 
     config, _, store = load_lab(lab)

@@ -13,7 +13,7 @@ from benchpipe.errors import nearest
 class BlockConfig(ConfigModel):
     """Name, rows and pauses of a block.
 
-    ``drafted`` names keys of the block whose values were read off a log and that nobody has compared with the test's
+    ``drafted`` names keys of the block whose values were read off a log and are not yet compared with the test's
     protocol: what hangs on one of them is measured and shown, and judged by no limit.
     """
 

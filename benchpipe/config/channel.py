@@ -1,4 +1,4 @@
-"""Channels of a rig: where they stand in the log, and their calibrations over the years."""
+"""Channels of a rig: their columns in the log, and their calibrations over the years."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Tests of a lab file: several specimens, each going through stages, make one test.
 
-A stage is a run, or some blocks of one. What may be substituted or repeated stands in the file before anybody does
-it: a specimen that is replaced, or a stage that is repeated, names what stands in for it and the reason.
+A stage is a run, or some blocks of one. A specimen that is replaced, or a stage that is repeated, is allowed in the
+file beforehand, with the name of its substitute and the reason.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ class LabSpecimenConfig(ConfigModel):
 class LabTestConfig(ConfigModel):
     """A test: it is passed when the required specimens pass all their stages.
 
-    ``confidence`` is that of what is said of the reliability; ``weibull_shape`` is stated, never fitted.
+    ``confidence`` is that of the stated reliability; ``weibull_shape`` is stated, never fitted.
     """
 
     name: str = Field(min_length=1)

@@ -1,4 +1,4 @@
-"""Limit files: what is measured, over which cycles, against which value, by which rule, from which source."""
+"""Limit files: the measure, its cycles, the limiting value, the decision rule, and the source."""
 
 from __future__ import annotations
 
@@ -151,7 +151,7 @@ class LimitConfig(ConfigModel):
 
     @property
     def verified(self) -> bool:
-        """Whether somebody has verified the value against its source."""
+        """Whether the value was verified against its source."""
         return bool(self.verified_by.strip())
 
 

@@ -1,4 +1,4 @@
-"""A lab folder to begin with, made of the templates: the same files that the documentation shows."""
+"""A new lab folder, made from the templates that the documentation shows."""
 
 from __future__ import annotations
 

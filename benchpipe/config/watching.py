@@ -1,4 +1,4 @@
-"""What of a lab file says when a rig is not well, and who is told of what."""
+"""Sections of a lab file on the health of its rigs and on notifications."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class HealthConfig(ConfigModel):
 
 
 class TellConfig(ConfigModel):
-    """Who is told of what. The addresses are secrets, so they stand in the environment or in a file."""
+    """A recipient and the alarms it gets. The addresses are secrets, so they are in the environment or in a file."""
 
     name: str = Field(min_length=1)
     on: Many[Topic] = ("limit-failed", "run-broke", "alarm", "health")

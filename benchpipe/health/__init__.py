@@ -1,1 +1,1 @@
-"""Is the rig well: what a run's logs and the store say of the machine, and not of the specimen."""
+"""Health of the rig: the machine as a run's logs and the store show it, not the specimen."""

@@ -1,4 +1,4 @@
-"""What the health of a rig is judged by: plain values, gathered once, that no rule reads a file for."""
+"""Inputs to the health rules. Collected once by gather.py; rules never touch files."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From a run's manifest, its tables' last rows and its logs' times to the facts that the rules look at.
+"""Gather the facts of the health rules from a run's manifest, the last rows of its tables and the times of its logs.
 
 Nothing is written: health depends on the hour, and the store does not.
 """
@@ -50,7 +50,7 @@ def watched(run: str, config: HealthConfig) -> bool:
 def run_facts(
     run: RunConfig, manifest: Manifest, store: RunStore, config: HealthConfig, now: datetime
 ) -> RunFacts | None:
-    """Facts of a run; None where it has no samples yet, or somebody signed it off.
+    """Facts of a run; None where it has no samples yet, or it was signed off.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""The health of a run and of a store, now."""
+"""Current health of a run and of a store."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def store_health(store: Path, a_day: Mapping[str, float], config: HealthConfig) 
 
 
 def nobody_named(lab: LabConfig, runs: Sequence[str]) -> Iterator[Finding]:
-    """Patterns of a lab file that no run answers to: its rig would be watched, or told of, by nobody."""
+    """Patterns of a lab file that match no run: its rig would not be watched, and its alarms not sent."""
     asked = [("watch of [health]", lab.health.watch)]
     asked += [(f"runs of [[tell]] '{one.name}'", one.runs) for one in lab.tell]
     for key, patterns in asked:

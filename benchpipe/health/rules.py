@@ -1,7 +1,7 @@
 """When a rig is not well: one row of the table a rule.
 
-A rule looks at facts that were gathered, and at nothing else. It says what is wrong, each with the place
-(block or channel) it is wrong at; nothing where all is well or cannot be told.
+A rule looks at the gathered facts and at nothing else. It returns each problem with its place (block or channel),
+and nothing where all is well or the facts do not decide.
 """
 
 from __future__ import annotations

@@ -1,1 +1,1 @@
-"""Rig logs → calibrated samples and rejects. One file per log format."""
+"""Rig logs → calibrated samples and rejects: which logs are new, their clocks, calibrations and zeros."""

@@ -1,4 +1,4 @@
-"""Calibrations held against the days the samples are from."""
+"""Compare calibrations with the days on which the samples were taken."""
 
 from __future__ import annotations
 

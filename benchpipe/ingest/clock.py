@@ -1,19 +1,19 @@
 """The log's time column → rising microseconds.
 
 A row that comes within a gap's length after a later one (or at the same time) is dropped: as a
-repeat where it stands there already with the same content, else as a reject. Where the clock goes
-back further, the rows are held until it is plain what happened:
+repeat where the same content is there already, else as a reject. Where the clock goes
+back further, the rows are kept until it is clear what happened:
 
 - The same rows again, after a resume: dropped by time and content, and counted.
 - A few rows that come late, and then the log goes on: rejects.
-- Elapsed time that begins anew: a restart, placed :data:`RESTART_PAUSE_US` after the last row, so
-  that no cycle can span it: how long the rig stood is not known.
-- A time of day that begins anew: the next day.
+- Elapsed time that restarts: placed :data:`RESTART_PAUSE_US` after the last row, so that no cycle can
+  span it, since the length of the pause is not known.
+- A time of day that restarts: the next day.
 - A dated clock that goes back: by one hour to the step, the end of summer time, and the rows go on
   without a gap; by anything else, a clock that was set, and they go on after a gap. They stay moved
   until the clock itself is ahead again after a gap.
 
-A dated clock that goes ahead by one hour to the step, from a full hour on, is told as the begin of
+A dated clock that goes ahead by one hour to the step, from a full hour on, is reported as the begin of
 summer time; it stays a gap, as an hour's stop would be.
 """
 

@@ -3,13 +3,13 @@
 Rows that :mod:`benchpipe.ingest.landmarks` finds alike are compared one by one, and on to both sides, also from one log
 into the next. Values are the same where they are equal, or where one is the other printed with fewer digits.
 
-That a machine repeats itself is no copy. A stretch counts as one only where
+A machine that repeats itself makes no copy. A stretch counts as one only where
 
 - :data:`LEAST` of its rows differ from the row before,
 - its values scatter by more than rounding can (:func:`_noisy`): a signal without noise may come again, and
 - pieces of it do not come again and again near by (:func:`_again`), compared as closely as the stretch itself is.
 
-Shorter stretches, and data whose noise is less than about one step of the last digit, are not told from honest rows.
+Shorter stretches, and data whose noise is less than about one step of the last digit, are taken for honest rows.
 """
 
 from __future__ import annotations

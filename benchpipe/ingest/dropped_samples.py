@@ -1,4 +1,4 @@
-"""A run whose samples were dropped takes in nothing more: what is new in its logs is told, and left there."""
+"""A run whose samples were dropped ingests nothing more: new logs and rows are reported, and left where they are."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def closed_manifest(run: RunConfig, manifest: Manifest) -> Manifest:
 
 
 def logs_must_be_there(run: RunConfig, manifest: Manifest) -> None:
-    """Refuse to read a closed run anew while one of its logs is not there: its rows would be lost.
+    """Refuse to rebuild a closed run while one of its logs is not there: its rows would be lost.
 
     Raises
     ------
@@ -52,7 +52,7 @@ def logs_must_be_there(run: RunConfig, manifest: Manifest) -> None:
     gone = [file for file in dropped if file not in found]
     if gone:
         raise InputError(
-            f"{len(gone)} log(s) of run '{run.name}' are not there, and their samples were dropped: reading anew "
+            f"{len(gone)} log(s) of run '{run.name}' are not there, and their samples were dropped: rebuilding "
             "would lose their rows",
             where=run.folder / gone[0],
             do_next="put the logs back, then run it again; until then what was made of them stays",

@@ -1,4 +1,4 @@
-"""Landmarks of a log: places that its content tells, by which the same rows are found again under any clock and cut.
+"""Landmarks of a log: places that its content determines, by which the same rows are found under any clock and cut.
 
 A row is one where the hash of its values says so, so that a copy has its landmarks at the same rows. Each is known by
 the rows from there on: to the last bit, or by the leading bits of their values, which a copy printed with fewer digits

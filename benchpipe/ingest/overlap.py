@@ -1,4 +1,4 @@
-"""Rows of a file held against the rows that earlier files of the run hold for the same times."""
+"""Compare rows of a file with the rows of earlier files of the run at the same times."""
 
 from __future__ import annotations
 

@@ -1,9 +1,9 @@
-"""Where each file stands on the run's time axis.
+"""Place each file on the run's time axis.
 
-Files with dates stand where their dates say, others in the order of their names. Elapsed time that
-goes on stays where it is. Where a file begins before the end of the one before, the rules are
+Files with dates are placed by them, others in the order of their names. Elapsed time that
+continues stays where it is. Where a file begins before the end of the one before, the rules are
 those of :mod:`benchpipe.ingest.clock`: the same rows again are left out and counted; else it is a
-restart, the next day, or a clock that went back. A file with the very bytes of another is left out.
+restart, the next day, or a clock that went back. A file with the same bytes as another is left out.
 """
 
 from __future__ import annotations
@@ -146,7 +146,7 @@ def _with_copies(place: Placed, stretches: tuple[Stretch, ...]) -> Placed:
 
 
 def _of_copies(file: str, stretches: tuple[Stretch, ...], begins: dict[str, int | None], *, whole: bool) -> str:
-    """What is said of samples that are copies; ``begins`` are the own times at which the logs begin."""
+    """Remark on samples that are copies; ``begins`` are the own times at which the logs begin."""
     first, count = stretches[0], sum(one.rows for one in stretches)
     if whole and len(stretches) == 1:
         what = first.other if first.other_us == begins[first.other] else f"a piece of {first.other}"

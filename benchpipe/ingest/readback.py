@@ -1,4 +1,4 @@
-"""Rows of a log, back from the store."""
+"""Read the rows of a log back from the store."""
 
 from __future__ import annotations
 

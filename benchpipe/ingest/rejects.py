@@ -42,7 +42,7 @@ class RejectWriter:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._open.__exit__(kind, error, trace)  # what cannot be written is told as the part's own error
+        self._open.__exit__(kind, error, trace)  # a failing write is reported as the part's own error
 
     def add(self, rejects: Iterable[Reject]) -> None:
         """Add rejects in the order of the log."""

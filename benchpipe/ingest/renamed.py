@@ -1,4 +1,4 @@
-"""Logs that stand under another name than when they were taken: a rig that starts a new log renames the old one."""
+"""Logs that have another name than when they were ingested: a rig that starts a new log renames the old one."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def find_renamed(files: dict[str, Path], manifest: Manifest) -> dict[str, Source
 def find_copied(files: dict[str, Path], manifest: Manifest) -> dict[str, str]:
     """Logs that are not any more what was taken, whose rows stand in another log: each with that one's name.
 
-    A rig, or what rotates its logs, copied a log and then began it anew, and a night fell in between.
+    A rig, or a log rotator, copied a log and then restarted it, and a night fell in between.
     """
     there = {s.file: s for s in manifest.sources if s.samples and _untouched(s, files.get(s.file))}
     found: dict[str, str] = {}
@@ -50,7 +50,7 @@ def find_copied(files: dict[str, Path], manifest: Manifest) -> dict[str, str]:
 
 
 def under_name(store: RunStore, source: Source, name: str) -> Source:
-    """The record of a log under its new name; samples stay as they are, rejects are written anew."""
+    """The record of a log under its new name; samples stay as they are, rejects are written again."""
     parts: dict[str, Part] = {}
     for part in source.parts:
         parts[part.path] = part

@@ -55,25 +55,25 @@ def ingest_run(
     tell: Progress | None = None,
     lost: Mapping[str, Damage] | None = None,
 ) -> IngestResult:
-    """Take what is new in a run's logs.
+    """Ingest new logs and new rows of a run.
 
     Parameters
     ----------
     run : RunConfig
     store : RunStore
     again : bool
-        Read every log anew, those too that were changed after they were taken.
+        Read every log again, also those that changed after they were taken.
     tell : callable, optional
-        Called with the name of each file that is read, and why one is read anew.
+        Called with the name of each file that is read, and why one is read again.
     lost : mapping, optional
-        Logs of which a part was damaged: they are read anew, if they are still what was taken.
+        Logs of which a part was damaged: they are read again, if they still hold the rows that were taken.
 
     Raises
     ------
     InputError
         A log cannot be used. The store stays as it was.
     StoreError
-        A damaged part cannot be made anew: its log is gone or has changed too.
+        A damaged part cannot be rebuilt: its log is gone or has changed too.
     """
     manifest = store.manifest()
     if manifest.closed and not again:
@@ -233,11 +233,11 @@ class _Taking:
         return {name: self._under(name, source) for name, source in found.items()}
 
     def _under(self, name: str, source: Source) -> Source:
-        """The record of a log under its new name; one that is read anew needs no parts under it."""
+        """The record of a log under its new name; one that is read again needs no parts under it."""
         return source.model_copy(update={"file": name}) if name in self._lost else under_name(self._store, source, name)
 
     def copied(self, found: dict[str, str]) -> None:
-        """Tell of logs that began anew after a copy of them was taken: their rows are those of the copy."""
+        """Report logs that restarted after a copy of them was taken: their rows are those of the copy."""
         for name, copy in found.items():
             text = f"what was taken of it stands in {copy} too, and it is another log now, or gone: that one counts"
             self.remarks.append(Remark(step="ingest", code="renamed", where=name, count=1, text=text))
@@ -256,7 +256,7 @@ class _Taking:
         return any(source_key(*said, version=version) == known.key for version in range(1, VERSION))
 
     def _why_anew(self, known: Source) -> str:
-        return f" anew: it was taken{BY_OLDER}" if self._taken_by_older(known) else " anew: the rig file has changed"
+        return f" again: it was taken{BY_OLDER}" if self._taken_by_older(known) else " again: the rig file has changed"
 
     def _made_anew(self, known: Source, name: str, path: Path) -> Source:
         """A log read again because a part of it is lost: no other rows than those that were taken may come of it."""

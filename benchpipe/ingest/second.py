@@ -1,12 +1,13 @@
-"""How the logs of two loggers go together: which rows of the second stand beside which of the first.
+"""Align the logs of two loggers: which rows of the second belong to which of the first.
 
-Rows are joined at the times of the slower logger (:mod:`benchpipe.samples.second_log`), on the way out of the store;
-here is found what that needs. The offset of the second clock is stated, or found in windows of ten minutes from a
-quantity that both loggers show. A window's rows are joined by a line through the offsets found before it, since more
-rows must not change what is there; its own offset then shows whether that was right.
+Rows are joined at the times of the slower logger as they are read from the store
+(:mod:`benchpipe.samples.second_log`); this module finds the offsets that this needs. The offset of the
+second clock is stated, or found in windows of ten minutes from a quantity that both loggers show. The rows of
+a window are joined by a line through the offsets found before it, since more rows must not change samples that
+are there; the window's own offset then shows whether that line was right.
 
 Clocks can be compared only where both ran through. Rows of a log in which one was set, or that is moved by another
-amount than the other logger's (an elapsed clock that began again), have no value of the other logger.
+amount than the other logger's (an elapsed clock that restarted), have no value of the other logger.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""Files among the logs that are none: office files, pictures, what a file browser leaves, notes, lists of events.
+"""Files among the logs that are no logs: office files, pictures, leftovers of a file browser, notes, lists of events.
 
 Known by their first bytes or their name. A file that may be a log, damaged or written otherwise than the rig file says,
-is none of them: that is an error, since rows would be missing without a word.
+is none of them: that is an error, since rows would be missing without notice.
 """
 
 from __future__ import annotations

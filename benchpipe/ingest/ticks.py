@@ -1,14 +1,14 @@
 """A clock coarser than the sampling: rows of one stamp, in the order of the file, get times of their own.
 
 The k-th row of a stamp (from 0) is placed ``k / sample_rate`` after it, within the clock's step (its *tick*). A
-stamp holds at most ``sample_rate x tick + 1`` rows; what comes after is given the time of the row before it, and the
+stamp holds at most ``sample_rate x tick + 1`` rows; a row after that gets the time of the row before it, and the
 clock rejects it. A row's time follows from its stamp and its number there alone, so that cutting changes nothing.
 
 Where a stamp has at most half of its rows and the one before had more, rows are missing: no line of the log was
 rejected for them, and no step between samples is longer than a gap. A reject of no rows says where.
 
-The tick is the rig file's ``resolution``. Where that does not say it, the first :data:`HEAD` rows of the log do: their
-stamps' greatest common step. It counts where rows of one stamp are usual, not too many in all for the declared rate,
+The tick is the rig file's ``resolution``. Without it, the first :data:`HEAD` rows of the log decide: the greatest
+common step of their stamps. It counts where rows of one stamp are usual, not too many in all for the declared rate,
 and not single rows written twice.
 """
 

@@ -1,7 +1,7 @@
 """Zeros of the channels, taken from idle stretches.
 
 A stretch is consecutive samples of the idle block, wherever files end: it ends at a sample of another
-mode, at a log that is not the block's, or at a gap (an amplifier may be tared while a rig stands). Its
+mode, at a log that is not the block's, or at a gap (an amplifier may be tared while the rig is off). Its
 median is the channel's zero from its first sample on, to the next stretch; before the first stretch the
 first one's holds.
 """

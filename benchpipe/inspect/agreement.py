@@ -1,7 +1,7 @@
-"""Several logs of one rig: what they say together, and where one of them is of another kind.
+"""Combine the findings of several logs of one rig, and find logs of another kind.
 
-What one log leaves open another may decide: whole numbers say nothing of the decimal mark,
-and a log in which a day above 12 stands says which number is the day in all of them.
+One log may decide what another leaves open: whole numbers do not show the decimal mark,
+and a log with a day above 12 shows which number is the day in all of them.
 """
 
 from __future__ import annotations

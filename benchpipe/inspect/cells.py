@@ -1,4 +1,4 @@
-"""What a cell of text is: a number in one way of writing numbers, a date, nothing, or a word."""
+"""Classify a cell of text: a number in one way of writing numbers, a date, nothing, or a word."""
 
 from __future__ import annotations
 

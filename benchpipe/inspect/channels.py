@@ -1,4 +1,4 @@
-"""Columns of numbers: name, unit, range, resolution, and what does not look like measuring."""
+"""Columns of numbers: name, unit, range, resolution, and signs that a column is no measurement."""
 
 from __future__ import annotations
 

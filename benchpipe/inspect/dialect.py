@@ -1,7 +1,7 @@
 """Separator, decimal mark and thousands separator of a text log, by what explains most of its cells.
 
 Every separator is tried with every way of writing numbers. The best pair wins only where no
-other explains as many cells and gives other numbers: else 1,234 could be a thousand, and is asked.
+other explains as many cells and gives other numbers: otherwise 1,234 could be a thousand, and it is a question.
 """
 
 from __future__ import annotations

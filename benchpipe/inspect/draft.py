@@ -1,7 +1,7 @@
 """A draft of the rig file: a comment a key, and a question where the log cannot decide.
 
-A question stands above its line, and the line holds ``"?"`` or several values: the loader
-refuses it until somebody answers.
+A question is written above its line, and the line holds ``"?"`` or several values: the loader
+refuses the file until the question is answered.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def draft_rig(found: Inspection, name: str, second_files: tuple[str, ...] = ()) 
     roles = [
         line for role, why in (
             ("temperature", "of the specimen: stiffness and creep are read beside it"),
-            ("counter", "the rig's own cycle counter, held against the cycles found"),
+            ("counter", "the rig's own cycle counter, compared with the cycles found"),
             ("mode", "tells blocks of the plan apart (locked, free)"),
         ) for line in _role(role, why, found, asked)
     ]  # fmt: skip

@@ -1,7 +1,7 @@
 """The encoding of a text log: byte-order mark, else strict UTF-8, else declared fallbacks.
 
-No charset is guessed from letter frequencies. A fallback is taken only where the others read
-the log alike, cannot read it, or make no unit of what it makes a unit of (``°C``); else it is asked.
+No charset is guessed from letter frequencies. A fallback is taken only where the other encodings
+read the log alike, cannot read it, or give no unit where it gives one (``°C``); otherwise it is a question.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What stands above the rows: pairs of a preamble, the header, the row of units."""
+"""The lines above the rows: pairs of a preamble, the header, the row of units."""
 
 from __future__ import annotations
 

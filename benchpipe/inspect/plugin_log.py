@@ -1,4 +1,4 @@
-"""Logs of formats that installed packages add: the package tells the columns, its reader gives a sample."""
+"""Logs of formats that installed packages add: the package names the columns, its reader gives a sample."""
 
 from __future__ import annotations
 

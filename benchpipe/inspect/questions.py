@@ -1,4 +1,4 @@
-"""What the findings leave open, as questions: each at the line of the rig file that it concerns."""
+"""Questions for everything that the findings leave open, each at the line of the rig file that it concerns."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which rows of a large table are looked at: all, or its beginning, middle and end."""
+"""Choose the rows of a large table to inspect: all, or its beginning, middle and end."""
 
 from __future__ import annotations
 

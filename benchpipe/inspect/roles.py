@@ -1,6 +1,6 @@
-"""Which channel is the load, the motion, the temperature, the cycle counter, the mode.
+"""Find which channel is the load, the motion, the temperature, the cycle counter, the mode.
 
-Units decide: torque goes with angle, force with length. Names only help to ask.
+Units decide: torque goes with angle, force with length. Names only make better questions.
 """
 
 from __future__ import annotations

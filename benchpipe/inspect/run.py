@@ -1,4 +1,4 @@
-"""Logs that nobody described → all that can be found in them."""
+"""Logs without a description → everything that can be found in them."""
 
 from __future__ import annotations
 
@@ -58,9 +58,9 @@ def inspect_logs(
     logs : list of Path
         They are only read; of large ones the beginning, middle and end.
     encoding : str, optional
-        Encoding of text logs, where somebody knows it.
+        Encoding of text logs, where it is known.
     strangers : collection of Path
-        Those that nobody named one by one: what of them is no log is left out, with a note.
+        Those that come from a folder: files that are no logs are left out, with a note.
     tell : callable, optional
         Called with the name of each log.
 

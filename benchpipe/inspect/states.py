@@ -1,4 +1,4 @@
-"""Columns of words: the few states that a column of words shows, each with a number, or that it is left out."""
+"""Columns of words: number the few states of a column, or leave it out."""
 
 from __future__ import annotations
 

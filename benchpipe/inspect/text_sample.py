@@ -1,4 +1,4 @@
-"""A sample of a text log's rows, through the reader that will take them in."""
+"""A sample of a text log's rows, through the reader that will ingest them."""
 
 from __future__ import annotations
 

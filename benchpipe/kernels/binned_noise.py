@@ -6,7 +6,8 @@ whitened by one pass over the bins, with all models and all columns side by side
 
 References
 ----------
-H. D. Patterson & R. Thompson, Biometrika 58 (1971) 545: restricted likelihood. [M] from memory, not verified.
+H. D. Patterson & R. Thompson, Biometrika 58 (1971) 545: restricted likelihood.
+Written from memory; not checked against the paper.
 """
 
 from __future__ import annotations

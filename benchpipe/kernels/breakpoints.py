@@ -1,4 +1,4 @@
-"""Where end stops engage, the range between them, and lash.
+"""Find where end stops engage, the range between them, and the backlash.
 
 A stop may be hard or stiffen as it is pressed. A straight line through one that stiffens puts its engagement far
 too late (none of 150 intervals held the truth), so the curve is averaged over, too: see
@@ -8,7 +8,7 @@ References
 ----------
 D. J. Hudson, J. Am. Statist. Assoc. 61 (1966) 1097: fitting joined segments by least squares. J. A. Hoeting,
 D. Madigan, A. E. Raftery & C. T. Volinsky, Statist. Sci. 14 (1999) 382: averaging over models.
-[M] from memory, not verified.
+Written from memory; not checked against the document.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The one place that asks numba to compile, with a cache where one can be written.
 
 numba raises at import when ``cache=True`` finds no writable place (a read-only
-install with no home): then the kernels compile anew in each process.
+install with no home): then the kernels are compiled in each process.
 """
 
 from __future__ import annotations

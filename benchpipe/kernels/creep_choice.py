@@ -1,7 +1,7 @@
-"""Fit every creep law to a hold, choose one, and say what all laws the data allow have to say.
+"""Fit every creep law to a hold, choose one, and combine the figures of all laws that the data allow.
 
-An interval got from the chosen law alone is too narrow: other laws fit nearly as well and say something
-else. So a figure's interval is the profile over all laws together: each law that the data allow
+An interval from the chosen law alone is too narrow: other laws fit nearly as well and give other
+figures. So a figure's interval is the profile over all laws together: each law that the data allow
 contributes its own interval, shortened by the misfit it has already used up beyond what the best law's
 further parameters may have taken up by chance.
 
@@ -9,7 +9,7 @@ References
 ----------
 K. P. Burnham & D. R. Anderson, *Model Selection and Multimodel Inference* (Springer 2002): AICc §2.4,
 inference from several models ch. 4. D. M. Bates & D. G. Watts, *Nonlinear Regression Analysis*
-(Wiley 1988): profile intervals ch. 6, extra sum of squares §3.10. [M] chapters from memory.
+(Wiley 1988): profile intervals ch. 6, extra sum of squares §3.10. Chapter numbers written from memory.
 """
 
 from __future__ import annotations

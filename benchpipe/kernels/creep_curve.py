@@ -18,7 +18,7 @@ References
 G. K. Robinson, "That BLUP is a good thing", Statistical Science 6 (1991) 15: best linear unbiased prediction
 and its mean square error. H. D. Patterson & R. Thompson, Biometrika 58 (1971) 545: restricted likelihood.
 J. A. Hoeting et al., Statistical Science 14 (1999) 382: averages over models, variance between them.
-[M] all three from memory, not verified.
+All three written from memory; not checked against the papers.
 """
 
 from __future__ import annotations
@@ -270,7 +270,7 @@ def step_left(step: ArrayLike, spread: ArrayLike) -> Floats:
     Readings q apart stick where nothing moves, and show in no residual. With noise of standard deviation s the
     mean of rounded readings, over all places of the truth between two steps, is off by a periodic function of
     mean square sum over k of q^2/(2 pi^2 k^2) exp(-4 pi^2 k^2 s^2/q^2) (Fourier series of rounding; B. Widrow
-    & I. Kollar, *Quantization Noise*, Cambridge 2008 [M]).
+    & I. Kollar, *Quantization Noise*, Cambridge 2008; from memory).
 
     Readings that flicker between two neighbours have a spread of up to q/2 however small the noise is, where the
     truth stands between them: s^2 = spread^2 - q^2/4 is the least noise that the spread shows. The usual

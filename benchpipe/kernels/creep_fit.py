@@ -1,7 +1,7 @@
 """Creep of one hold: how far, how fast at the end, and whether it settles or leaks.
 
 Creep counts from the first average after the ramp's part. How far and how fast is free of any law
-(`creep_free`): the law that is right is seldom known, and may stand in no table. The laws (`creep_choice`)
+(`creep_free`): the right law is seldom known, and may be in no table. The laws (`creep_choice`)
 say what the creep looks like, whether there is a leak for certain, and how it may go on beyond the hold.
 Where nothing moved, the answer is an upper bound.
 """

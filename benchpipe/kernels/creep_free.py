@@ -1,8 +1,7 @@
-"""Figures of a hold's creep that hang on no law: creep, rate and leak of the smooth curve (`creep_curve`).
+"""Figures of a hold's creep that depend on no law: creep, rate and leak of the smooth curve (`creep_curve`).
 
-Half of an interval is the root sum of squares of what the curve is not known by (Student's t, widened by what
-simulation showed to be missing), of what is left of the channel's step, of the channel's drift, and of errors
-that all averages share.
+Half of an interval is the root sum of squares of the curve's own uncertainty (Student's t, widened by the deficit
+that simulation showed), the rest of the channel's step, the channel's drift, and errors that all averages share.
 """
 
 from __future__ import annotations

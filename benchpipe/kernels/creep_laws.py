@@ -8,7 +8,7 @@ References
 W. N. Findley, J. S. Lai, K. Onaran, *Creep and Relaxation of Nonlinear Viscoelastic Materials*
 (North-Holland 1976): power law ch. 12, Kelvin and Burgers ch. 5; E. N. da C. Andrade,
 Proc. R. Soc. A 84 (1910) 1: t^(1/3) and steady flow; G. Williams & D. C. Watts, Trans. Faraday Soc. 66
-(1970) 80: stretched exponential. [M] from memory, not verified.
+(1970) 80: stretched exponential. Written from memory; not checked against the document.
 """
 
 from __future__ import annotations

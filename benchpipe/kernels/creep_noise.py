@@ -10,7 +10,8 @@ correction with its size; what is not known of its coefficient is an error commo
 
 References
 ----------
-H. D. Patterson & R. Thompson, Biometrika 58 (1971) 545: restricted likelihood. [M] from memory.
+H. D. Patterson & R. Thompson, Biometrika 58 (1971) 545: restricted likelihood.
+Written from memory; not checked against the paper.
 """
 
 from __future__ import annotations
@@ -241,7 +242,7 @@ def channel_coefficient(
     channel_noise : float
         Standard deviation of a single reading of the channel, its resolution's included. It draws the
         coefficient towards zero, which is put right (attenuation; W. A. Fuller, *Measurement Error
-        Models*, Wiley 1987, §1.1 [M]).
+        Models*, Wiley 1987, §1.1; from memory).
     coverage : float
         Coverage of the interval.
 

@@ -1,4 +1,4 @@
-"""What follows from fitted holds: what came back on unloading, time to a limit, the leak's exponent."""
+"""Figures from fitted holds: recovery on unloading, time to a limit, exponent of the leak."""
 
 from __future__ import annotations
 

@@ -49,7 +49,7 @@ def gaussian_weights(cutoff_hz: float | None, sample_rate_hz: float) -> NDArray[
     """Half of a Gaussian filter that passes one half of the amplitude at the cut-off.
 
     The half-transmission cut-off is that of the Gaussian profile filter of
-    ISO 16610-21 [M: from memory, not verified against the standard].
+    ISO 16610-21 (written from memory; not checked against the standard).
     """
     if cutoff_hz is None:
         return np.ones(1)

@@ -1,4 +1,4 @@
-"""Machine-near steps that numba has no word for."""
+"""Low-level steps for which numba has no function."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Sums over the samples ``first … last - 1`` of one loop, fast where the sampling is even.
 
-Loops run over unsigned places in whole arrays: a slice would cost two counted references, a signed
-place a test for a negative one.
+Loops run over unsigned indices in whole arrays: a slice would cost two counted references, a signed
+index a test for a negative one.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ MEDIAN_OF_FEW = (
     0.960523, 0.897758, 0.966635, 0.910589, 0.971112, 0.920554, 0.974532, 0.928518, 0.977230, 0.935029,
 )  # fmt: skip
 """Variance of the median of 1 … 20 independent normal readings over (π/2)/n, by numerical integration of the
-density of the middle readings (David & Nagaraja, Order Statistics, §2.1 [M] from memory, not verified)."""
+density of the middle readings (David & Nagaraja, Order Statistics, §2.1; written from memory, not checked)."""
 GUARD, SHOULDER = 0.97725, 0.8413
 """Probabilities at which the mixture's quantiles are matched: the guard of a limit, and one standard deviation."""
 GROUPS = 0.1

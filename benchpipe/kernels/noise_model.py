@@ -7,9 +7,9 @@ figure's error is a mixture over all of them by their likelihood (`noise_mixture
 
 References
 ----------
-P. Whittle, J. R. Statist. Soc. B 15 (1953) 125: likelihood of a periodogram. [M] from memory, not verified.
+P. Whittle, J. R. Statist. Soc. B 15 (1953) 125: likelihood of a periodogram.
 A. M. Sykulski et al., Biometrika 106 (2019) 251: compared with the *expected* periodogram it has no bias in short
-blocks. [M] from memory, not verified.
+blocks. Both written from memory; not checked against the papers.
 """
 
 from __future__ import annotations

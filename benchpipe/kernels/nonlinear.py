@@ -1,4 +1,4 @@
-"""Nonlinear least squares: one small front end, with standard errors, bands and an honest flag.
+"""Nonlinear least squares: one small front end, with standard errors, bands and a flag of convergence.
 
 References
 ----------

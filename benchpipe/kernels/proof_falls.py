@@ -1,7 +1,7 @@
-"""Falls of the load in a proof: sudden drops, slow collapses, and unloading told from both.
+"""Falls of the load in a proof: sudden drops, slow collapses, and distinguished from unloading.
 
 A fall is unloading where the motion comes back by at least half of what loading between the same
-loads took. It is none where the motion goes ahead. In between, the whole of the fall decides:
+loads took. It is no unloading where the motion goes ahead. In between, the whole of the fall decides:
 friction holds the motion back when the load is first taken off. A motion that shows nothing decides
 nothing. Definitions are this project's own, common practice, no source.
 

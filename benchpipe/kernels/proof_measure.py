@@ -1,7 +1,7 @@
 """Measure one proof from its samples: loading, hold, falls, set and stiffness.
 
-Loads are turned so that the proof load is positive; motion is as it comes. Nothing that a
-gap, a saturated load cell or a motion that stands still hides is given as a number.
+Loads are turned so that the proof load is positive; the motion keeps its sign. A figure that a
+gap, a saturated load cell or a stuck motion may hide is not given as a number.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Is the motion still on its way when the set is read? Creep that a proof left comes back at the settling load."""
+"""Is the motion still moving when the set is read? Creep that a proof left comes back at the settling load."""
 
 from __future__ import annotations
 

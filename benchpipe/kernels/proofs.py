@@ -1,4 +1,4 @@
-"""Find proofs in a load: rises from a settling load to a proof load, or well on the way to it.
+"""Find proofs in a load: rises from a settling load to a proof load, or most of the way to it.
 
 Loads here are turned so that the proof load is positive. A proof is any rise above the settling
 band that reaches the load's band, and any that begins from a stay at the settling load and gets

@@ -8,7 +8,7 @@ References
 C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404: exact bound of a binomial share; without a failure it is
 the success run, R^n = 1 - C.
 W. Nelson, J. Quality Technology 17 (1985) 140: Weibayes, the bound of the scale where the shape is stated
-[M] (from memory, not verified).
+(written from memory; not checked against the paper).
 NIST/SEMATECH e-Handbook of Statistical Methods, 8.4.1.3: maximum likelihood of censored Weibull lives.
 """
 

@@ -5,7 +5,7 @@ All probabilities are plain numbers from 0 to 1; values, limits and uncertaintie
 References
 ----------
 JCGM 106:2012, *The role of measurement uncertainty in conformity assessment*: 7.3 and 7.4 (conformance
-probability), 9.5 (consumer's and producer's risk). Clause numbers from memory.
+probability), 9.5 (consumer's and producer's risk). Clause numbers written from memory.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The shortest decimal number near a value: what a person would have set."""
+"""The shortest decimal number near a value: the number that a person would have entered."""
 
 from __future__ import annotations
 

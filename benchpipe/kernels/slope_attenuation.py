@@ -8,7 +8,7 @@ its product with the load, so the slope comes out as λ times the true one with 
 References
 ----------
 W. A. Fuller, *Measurement Error Models* (Wiley 1987) §1.1, eq. (1.1.7) (attenuation, reliability ratio) and §1.2;
-[M] from memory, not verified. JCGM 100:2008, F.2.4.4: a known effect that is not corrected enters the uncertainty.
+written from memory, not checked. JCGM 100:2008, F.2.4.4: a known effect that is not corrected enters the uncertainty.
 """
 
 from __future__ import annotations

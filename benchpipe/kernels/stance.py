@@ -2,7 +2,7 @@
 
 The drift is the slope of motion against time by generalised least squares. Its noise (white, and slow with
 an exponential memory) is found by restricted maximum likelihood from averages of neighbouring readings, so
-that slow noise widens the interval; what is slower than a twentieth of the window cannot be told from drift.
+that slow noise widens the interval; noise slower than a twentieth of the window cannot be separated from drift.
 Where the load moves by more than its noise the motion follows it by the joint's compliance, which is fitted
 beside the drift.
 """
@@ -35,7 +35,7 @@ compliance towards zero, the more where slow noise makes quick changes count."""
 QUANTILE_FACTOR = sqrt(2 * 0.025 * 0.975) / 0.0584451
 """Standard error of the range of the middle 95 %, in standard deviations over the root of the number of readings:
 √(p(1 − p)/n)/φ(z) for each quantile (M. G. Kendall & A. Stuart, *The Advanced Theory of Statistics* 1, ch. 10;
-[M] from memory, not verified); their correlation of 1/39 is left out."""
+written from memory, not checked); their correlation of 1/39 is left out."""
 
 
 @dataclass(frozen=True)

@@ -1,9 +1,9 @@
-"""Sudden steps in a series, told from its noise: a specimen that came loose is no noise.
+"""Separate sudden steps in a series from its noise: a specimen that came loose is no noise.
 
 A contrast is the median of some values after a place less that of as many before it. Wear gives all contrasts nearly
 the same size, slow noise a normal spread; a step one contrast far beyond all others. With the spread taken robustly
 (1.4826 times the median absolute deviation), the largest of some thousand contrasts of stationary noise lies 3 to 4.5
-spreads out; a step counts from :data:`FAR` spreads on. Only what is plain is found: smaller steps stay in the noise,
+spreads out; a step counts from :data:`FAR` spreads on. Only clear steps are found: smaller steps stay in the noise,
 which is safe, since they make it wider.
 """
 

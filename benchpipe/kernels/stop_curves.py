@@ -1,7 +1,7 @@
 """Curves that an end stop's load may follow beyond its engagement, and how well each fits from each trial point.
 
 A hard stop is a straight line. A bumper stiffens as it is pressed: as a power of the way (3/2 for a ball on a
-flat, after Hertz), or exponentially. Which it is nobody says, and the wrong one moves the engagement by far more
+flat, after Hertz), or exponentially. Which one applies is not known, and the wrong one moves the engagement by far more
 than the noise does. So a family is fitted, each member from each trial point, with stiffnesses that cannot be
 negative: the line alone, each curve alone, each with the line, and neighbours together (what lies between them).
 """
@@ -217,7 +217,7 @@ def fit_curves(rows: StopRows, trials: Floats, noise: StopNoise) -> StopFits:
     Notes
     -----
     The weight of a model at a trial point is prior × rss^(−ν/2) × n^(−k/2), k stiffnesses (G. Schwarz, Ann.
-    Statist. 6 (1978) 461; [M] from memory, not verified), nothing where a stiffness is negative. A flat prior for
+    Statist. 6 (1978) 461; written from memory, not checked), nothing where a stiffness is negative. A flat prior for
     the point; the curves of a family share its weight, which averages over its shape.
     """
     n = rows.motion.size

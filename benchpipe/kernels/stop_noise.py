@@ -1,14 +1,14 @@
 """Noise of the load on the way into an end stop: white, and slow with an exponential memory.
 
 Readings that follow one another are not independent, and a least-squares fit of them claims too much or, where
-most of the noise is slow, far too little. So rows are *whitened*: what the noise lets expect from the rows before
-is taken off each of them. The noise is chosen by restricted maximum likelihood.
+most of the noise is slow, far too little. So rows are *whitened*: the part of the noise that the rows before predict is
+subtracted from each of them. The noise is chosen by restricted maximum likelihood.
 
 References
 ----------
 A. C. Harvey, *Forecasting, Structural Time Series Models and the Kalman Filter* (Cambridge 1989) ch. 3:
 likelihood by prediction errors. H. D. Patterson & R. Thompson, Biometrika 58 (1971) 545: restricted likelihood.
-[M] both from memory, not verified.
+Both written from memory; not checked against the documents.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Resistance against speed ω is T = T_c sgn ω + c₁ω + c₂ω|ω| with parts that cannot be negative: dry
 friction, flow through gaps (falls with the oil's viscosity as it warms) and flow through orifices
-(barely notices). [M] from memory, not verified against a document.
+(barely notices). Written from memory; not checked against a document.
 """
 
 from __future__ import annotations

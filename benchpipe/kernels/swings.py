@@ -1,6 +1,6 @@
 """Count how often a temperature went there and back, and over which range it did so.
 
-A coefficient of temperature is told apart from wear only by a temperature that comes back: wear does not.
+Only a temperature that comes back separates its coefficient from wear: wear does not come back.
 Two plateaus are half a swing, whatever their distance.
 """
 
@@ -46,7 +46,7 @@ def turning_points(series: ArrayLike, hysteresis: float) -> Floats:
 
     References
     ----------
-    The hysteresis filter that stands before rainflow counting (ASTM E1049). [M] from memory, not verified.
+    The hysteresis filter that precedes rainflow counting (ASTM E1049). Written from memory; not checked against it.
     """
     x = np.asarray(series, np.float64)
     return np.asarray(x[turning_places(x, hysteresis)])

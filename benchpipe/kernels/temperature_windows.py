@@ -1,4 +1,4 @@
-"""Two windows of a history beside its regression: their temperatures, and the noise that bins do not show."""
+"""Two windows of a history beside its regression: their temperatures, and the noise inside bins."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class WindowsResult:
     """Windows and history behind l lags.
 
     ``moved_k`` (l,): temperature of the window less that of the baseline. ``begin_k`` (l,): how uncertain
-    that is because nobody knows the specimen's temperature when the log begins. ``local_variance`` and
+    that is because the specimen's temperature at the begin of the log is not known. ``local_variance`` and
     ``local_dof``: of the baseline's and the window's statistic about their bins. ``bin_c`` (k,) is the
     thermometer's mean in each bin, ``base_c`` and ``window_c`` that in the windows.
     """

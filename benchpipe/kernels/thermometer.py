@@ -83,7 +83,7 @@ def _noise(temperature_c: Readings) -> tuple[float, float]:
     kept = np.minimum(steps, np.quantile(steps, 0.99))
     noise = float(np.sqrt(np.mean(kept**2) / 2))
     moved = steps[steps > 0]
-    # A digit is told where most neighbours read the same: single precision alone makes no two readings equal.
+    # A digit is found where most neighbours read the same: single precision alone makes no two readings equal.
     step = float(moved.min()) if moved.size and moved.size < 0.7 * steps.size else 0.0
     return noise, step
 

@@ -1,7 +1,7 @@
-"""Wear that comes at once: a crack at any time, or one that grew while the temperature moved one way.
+"""Sudden wear: a crack at any time, or one that grew while the temperature moved one way.
 
-A crack that came with warmth looks like a coefficient of temperature. Each move of the temperature may have had
-one, and then says nothing of the coefficient; what the other moves say decides.
+A crack that came with warmth looks like a coefficient of temperature. Any one move of the temperature may have had
+a crack, and then does not show the coefficient; the other moves decide.
 """
 
 from __future__ import annotations

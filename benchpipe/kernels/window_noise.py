@@ -1,7 +1,7 @@
 """Standard uncertainty of the mean, the median or one reading of a window, from the noise of its whole block.
 
-Two sources are joined. The models of the block's noise (`noise_model`) say how far a window's error goes beyond
-what the block shows; the spread of all windows of that length in the block says how far its statistic scatters,
+Two sources are joined. The models of the block's noise (`noise_model`) give how far a window's error goes beyond
+the block; the spread of all windows of that length in the block gives how far its statistic scatters,
 whatever the distribution of the noise. Simulated coverage: ``tests/benchmarks/window_coverage.py``.
 """
 

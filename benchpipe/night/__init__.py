@@ -1,1 +1,1 @@
-"""All runs of a lab in one night: side by side, each by itself, and what is new since the last night."""
+"""All runs of a lab in one night: in parallel, independent of one another, and what is new since the last night."""

@@ -1,4 +1,4 @@
-"""Runs side by side, each in a process of its own: one that is killed or crashes takes no other with it.
+"""Run in parallel, each run in a process of its own: one that is killed or crashes stops no other.
 
 A process ends with its run, and so does the memory it used. If the job itself dies, its
 processes notice and end at once, before they would write anything without the lock.

@@ -75,7 +75,7 @@ def work_lab(
     watch : callable
         Told what happens.
     now : datetime, optional
-        What the health of the rigs is held against, and alarms are dated by; else this computer's time.
+        Time with which the health of the rigs is compared and alarms are dated; default: this computer's time.
     new_store : bool
         Take the store that is there now, though another was seen there before.
 

@@ -1,4 +1,4 @@
-"""One run of a night: what breaks it is shown and stops no other."""
+"""One run of a night: an error in it is shown and stops no other."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Task:
     """A run to be worked on.
 
     ``bug`` writes down an error that is ours and says where (a plain function); ``now`` is what the health of
-    its rig is held against, this computer's time if None.
+    its rig is compared with, this computer's time if None.
     """
 
     plan: Path

@@ -1,1 +1,1 @@
-"""Who is told what, once."""
+"""Notifications: which recipient gets which alarm, once."""

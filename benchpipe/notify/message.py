@@ -9,7 +9,7 @@ from benchpipe.escapes import visible
 from benchpipe.views.caution import CAUTION
 from benchpipe.views.model import Alarm, RunView
 
-MOST = 12  # alarms that are told in full
+MOST = 12  # alarms that are given in full
 # Worst first; what is not named here comes after.
 ORDER = ("broken", "limit-fail", "rig-stopped", "sensor-stuck", "load-not-reached", "disk-space")
 
@@ -38,7 +38,7 @@ def body(
     Parameters
     ----------
     new : sequence of Alarm
-        What is told for the first time.
+        Alarms that are sent for the first time.
     do_next : dict
         Identity of an alarm → what to do about it, where that is known.
     still : int
@@ -52,7 +52,7 @@ def body(
         lines.append(f"and {len(new) - MOST} more")
     if not new:
         lines.append("Nothing new.")
-    lines += [f"{still} alarm(s) that were told before go on."] if still else []
+    lines += [f"{still} alarm(s) that were sent before still hold."] if still else []
     failed = sum(view.failed is not None for view in views)
     lines += ["", f"{len(views)} run(s), {failed} could not be worked on.", "", CAUTION]
     return "\n".join(map(visible, lines))

@@ -1,6 +1,6 @@
-"""After a night: who is told of what, and what is not told again.
+"""Notifications after a night: new alarms for each recipient, none of them twice.
 
-A message goes out at least once: what was told is written down after it was sent, and only then.
+A message goes out at least once: it is recorded as sent only after it was sent.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ def tell_night(
     try:
         write_told(store, after)
     except (BenchpipeError, OSError) as error:
-        failed.append(f"what was told could not be noted, and is told again: {str(error).splitlines()[0]}")
+        failed.append(f"sent alarms could not be recorded, and are sent again: {str(error).splitlines()[0]}")
     return TellResult(tuple(told), tuple(failed))
 
 
@@ -101,7 +101,7 @@ def send_test(
             failed.append(f"{one.name}: {_in_a_line(error)}")
             continue
         for target in targets:
-            text = f"A test message of benchpipe. '{one.name}' is told of: {', '.join(one.on)}.\n\n{CAUTION}"
+            text = f"A test message of benchpipe. '{one.name}' gets: {', '.join(one.on)}.\n\n{CAUTION}"
             why = _try(send, target, f"{lab.name}: test", text)
             failed += [f"{target.label}: {why}"] if why is not None else []
             told += [target.label] if why is None else []
@@ -109,7 +109,7 @@ def send_test(
 
 
 def wanted(alarm: Alarm, one: TellConfig) -> bool:
-    """Whether somebody chose to be told of an alarm."""
+    """Whether a recipient chose to get an alarm."""
     if alarm.run and not any(fnmatch(alarm.run, pattern) for pattern in one.runs):
         return False
     if alarm.code in HEALTH_CODES:
@@ -134,7 +134,7 @@ def _of(label: str, one: TellConfig) -> bool:
 
 
 def _unseen(identity: Identity, views: Sequence[RunView]) -> bool:
-    """Whether nobody can say if an alarm goes on: its run broke, or its rig could not be looked at."""
+    """Whether an alarm may still hold unseen: its run could not be processed, or its rig could not be checked."""
     run, code, _ = identity
     here = next((view for view in views if view.run == run), None)
     if here is None:

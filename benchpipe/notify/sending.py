@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from io import StringIO
 from typing import Any
 
-from benchpipe.errors import MissingExtraError
+from benchpipe.errors import MissingExtraError, install_extra
 from benchpipe.notify.addresses import Address
 
 ERRNO = re.compile(r"\[Errno -?\d+\] ([^\"')\]]+)")
@@ -30,7 +30,7 @@ def library() -> Any:
             import apprise
     except ImportError:
         raise MissingExtraError(
-            "nobody can be told: the library apprise is not installed", do_next="pip install 'benchpipe[notify]'"
+            "no message can be sent: the library apprise is not installed", do_next=install_extra("notify")
         ) from None
     return apprise
 
@@ -54,7 +54,7 @@ def send(address: Address, title: str, body: str) -> str | None:
 
 @contextmanager
 def overheard() -> Iterator[StringIO]:
-    """What the library says of its work, which holds addresses: nobody else hears it."""
+    """Log messages of the library hold addresses: they go nowhere."""
     heard = StringIO()
     handler = logging.StreamHandler(heard)
     handler.setFormatter(logging.Formatter("%(levelname)s %(message)s"))

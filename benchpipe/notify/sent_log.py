@@ -1,4 +1,4 @@
-"""What was told to whom, so that it is told once: one JSON file of the store, written whole when it changes."""
+"""Alarms already sent to each recipient, so that each is sent once: one JSON file of the store, written as a whole."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def read_told(store: Path) -> Told:
     except FileNotFoundError:
         return {}
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        what = f"what was told before cannot be read ({error}): all is told again"
+        what = f"the list of sent alarms cannot be read ({error}): all alarms are sent again"
         raise StoreError(what, where=store / TOLD) from None
 
 

@@ -1,7 +1,7 @@
-"""The order of a plan's blocks and the pauses between them, held against when they took place.
+"""Compare the order of a plan's blocks and the pauses between them with the times at which they took place.
 
-A block stands where its complete cycles, holds, sweeps, stance windows or proofs stand. Idle and
-locking blocks, and blocks of which nothing was found yet, say nothing of the order.
+The time of a block is that of its complete cycles, holds, sweeps, stance windows or proofs. Idle and
+locking blocks, and blocks of which nothing was found yet, have no place in the order.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Which rows of which log each cycle, hold and sweep comes from: kept when the samples themselves are not."""
+"""Which rows of which log each cycle, hold and sweep comes from: kept when the samples themselves are dropped."""
 
 from __future__ import annotations
 

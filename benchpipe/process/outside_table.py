@@ -1,7 +1,7 @@
 """Samples of a block that lie outside the table of ``[load]`` or ``[motion]``: they have no load or no motion.
 
-They are lost rows of the cycles, holds, sweeps and proofs that they lie in. Counted once a sample: only what is new is
-read.
+They are lost rows of the cycles, holds, sweeps and proofs that they lie in. Each sample is counted once: only new
+ones are read.
 """
 
 from __future__ import annotations

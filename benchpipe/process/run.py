@@ -22,8 +22,8 @@ from benchpipe.store.run_store import RunStore
 VERSION = 14
 STEP = "process"
 KEPT = (
-    "the plan, the rig file or the program has changed since the samples were dropped: what was made of them stays "
-    "as it was; to make it anew: benchpipe ingest RUN --again, then benchpipe nightly"
+    "the plan, the rig file or the program has changed since the samples were dropped: its tables stay "
+    "as they were; to rebuild them: benchpipe ingest RUN --again, then benchpipe nightly"
 )
 
 

@@ -55,7 +55,7 @@ def is_arrow_file(file: IO[bytes]) -> bool:
 
 
 def arrow_batches(path: Path, file: IO[bytes], places: list[int]) -> Iterator[pa.RecordBatch]:
-    """Batches of some columns, each held against its own lengths: Arrow has no checksums."""
+    """Batches of some columns, each verified against its own lengths: Arrow has no checksums."""
     with readable(path, "an Arrow"):
         options = pa.ipc.IpcReadOptions(included_fields=places)
         if is_arrow_file(file):

@@ -1,4 +1,4 @@
-"""What every reader yields: rows of raw numbers, and the rows it could not take.
+"""Result of every reader: rows of raw numbers, and rejected rows.
 
 A reader is a function ``read(path, rig) -> Iterator[RawBatch]``. It gives every row of
 the file exactly once, in order, as a row of numbers or as a reject, and converts

@@ -1,6 +1,6 @@
 """The kernel that reads clean lines of delimited text word by word.
 
-Where cells end is looked for first, in vectors, for some thousand bytes at a time. Cells then do not wait for one
+The ends of cells are found first, in vectors, for some thousand bytes at a time. Cells then do not wait for one
 another: their digits are put together eight at a time, without a branch for each, and a processor works on
 several at once.
 """

@@ -1,4 +1,4 @@
-"""Libraries that come as extras: what is said when one is missing, or when it meets a damaged file."""
+"""Libraries that come as extras: the errors where one is missing, or where it meets a damaged file."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-from benchpipe.errors import BenchpipeError, InputError, MissingExtraError, nearest
+from benchpipe.errors import BenchpipeError, InputError, MissingExtraError, install_extra, nearest
 from benchpipe.readers.allowances import out_of_memory
 
 
@@ -25,7 +25,7 @@ def load_extra(library: str, extra: str) -> Any:
     except ImportError:
         raise MissingExtraError(
             f"this log needs the library '{library}', which is not installed",
-            do_next=f"pip install 'benchpipe[{extra}]'",
+            do_next=install_extra(extra),
         ) from None
 
 

@@ -1,7 +1,7 @@
 """HDF5 and MATLAB v7.3 logs: vectors of equal length, the fields of a table, or the columns of a matrix.
 
 ``log.variables`` names what holds them, read one after the other: a group (or MATLAB struct)
-of vectors, a table (compound dataset), or a matrix. Without it the vectors stand at the top.
+of vectors, a table (compound dataset), or a matrix. Without it the vectors are at the top.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What an HDF5 file takes from other files: refused by name, before the library opens any of it.
+"""Refuse HDF5 files that take data from other files, by name, before the library opens any of them.
 
 External storage lets a log read any file of the machine, and a virtual data set that names itself ends the process.
 """

@@ -1,4 +1,4 @@
-"""What the reader kit works on: a reader, how its logs are written, and all that it gave."""
+"""Case of the reader kit: a reader, the function that writes its logs, and everything that it returned."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ class ReadResult:
 
     @classmethod
     def of(cls, batches: Iterator[RawBatch]) -> ReadResult:
-        """Join batches, each held against its own shape."""
+        """Join batches, each verified against its own shape."""
         rows, times, rejects = [np.empty(0, np.int64)], [], []
         columns: dict[str, list[NDArray[np.float64]]] = {name: [np.empty(0)] for name in CHANNELS}
         for batch in batches:

@@ -17,16 +17,16 @@ For a package that adds a format, in its own tests::
         check(ReaderCase(read_log, write_log, tmp_path))
 
 Each check writes small logs, reads them, and raises :class:`ReaderFaultError` (an
-``AssertionError``) that says what went wrong. :func:`check_reader` runs them all and tells
-of all faults at once.
+``AssertionError``) that says what went wrong. :func:`check_reader` runs them all and reports
+all faults at once.
 
-What a reader promises, and each check holds it to:
+Promises of a reader, each tested by a check:
 
 1. Every row of the log comes out once and in order, as numbers or as a reject with a reason,
    however many rows there are, none at all included.
 2. The numbers are those in the log: nothing is converted, rounded or filled in. A cell without a
    value is NaN and its row is kept; a row without a time is a reject.
-3. Columns are found by name, wherever they stand; a column that is not there is an
+3. Columns are found by name, in any order; a column that is not there is an
    :class:`~benchpipe.errors.InputError` that names it.
 4. Reading twice gives the same; the log and its folder stay as they were.
 5. A log cut short, damaged, empty or of another format is an ``InputError``, or gives rows that are
@@ -150,7 +150,7 @@ def reading_twice_gives_the_same(case: ReaderCase) -> None:
 
 
 def a_log_cut_short_is_told(case: ReaderCase) -> None:
-    """Promise 5: rows that come out are true, and a loss is told or refused."""
+    """Promise 5: rows that come out are true, and a loss is reported or refused."""
     if not case.damage:
         return
     table = _table(400)

@@ -1,7 +1,7 @@
 """Delimited text logs: preamble, header, units row, then rows.
 
-The header is the first line that names every column of the rig file; what stands before it
-is preamble. The rows are cut at line ends into blocks that are parsed on their own, in
+The header is the first line that names every column of the rig file; the lines before it
+are preamble. The rows are cut at line ends into blocks that are parsed on their own, in
 parallel. A last line without a line end may be half-written: it is not taken, and a log that
 has grown is read on from there.
 """

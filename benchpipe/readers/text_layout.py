@@ -1,4 +1,4 @@
-"""Where the needed columns of a text log stand, and how its cells are written."""
+"""Positions of the needed columns of a text log, and the notation of its cells."""
 
 from __future__ import annotations
 

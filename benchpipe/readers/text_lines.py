@@ -120,7 +120,7 @@ def _unpacked(path: Path, packed: bytes, file: IO[bytes]) -> Iterator[bytes | No
 
 
 def _codec(path: Path, first: bytes, declared: str) -> str:
-    """Encoding with its byte order, held against what the first bytes show."""
+    """Encoding with its byte order, compared with the first bytes."""
     beginning = first[:400]
     seen = next((name for name, mark in _MARKS.items() if beginning.startswith(mark)), None)
     if seen is None and len(beginning) > 3:

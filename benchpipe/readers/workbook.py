@@ -1,4 +1,4 @@
-"""Workbooks (``.xlsx``): a sheet as lines of text, one a row, which are read as every other text log.
+"""Workbooks (``.xlsx``): a sheet becomes lines of text, one a row, which are read like any other text log.
 
 Numbers come as the doubles that the workbook holds, dates as ``2031-03-14 08:20:00.020000``: the format of a time
 column is then ``%Y-%m-%d %H:%M:%S.%f``.

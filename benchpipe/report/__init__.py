@@ -1,1 +1,1 @@
-"""What is shown of a run (view), and how: terminal, JSON, picture."""
+"""Draw a view: terminal, JSON, JUnit, picture. Nothing is computed here."""

@@ -1,7 +1,7 @@
 """The JSON document of one or more runs: versioned, for other programs.
 
-``version`` rises when a field changes its meaning or goes; new fields may come
-without. Numbers are in the units that stand beside them; null is "not measured".
+``version`` rises when a field changes its meaning or is removed; new fields do not
+raise it. Numbers are in the units given beside them; null is "not measured".
 Every field is listed in :data:`FIELDS`.
 """
 
@@ -119,7 +119,7 @@ FIELDS: dict[str, str] = {
     "runs[].reasons[].reason": "reason",
     "runs[].reasons[].rows": "rows",
     "runs[].do_next": "what to do next, in sentences",
-    "runs[].signed": "who signed the run off, when, and of which state; empty: nobody",
+    "runs[].signed": "who signed the run off, when, and of which state; empty: not signed",
     "runs[].archived": "the archive that holds the run's tables, and since when; empty: they are in the store",
     "runs[].failed": "why the run could not be worked on; null if it could",
     "runs[].pace": "how fast it goes; null where the plan has no cyclic block",

@@ -1,4 +1,4 @@
-"""What an inspection shows, as lines of at most 80 letters with the name of a style each."""
+"""Result of an inspection as lines of at most 80 letters, each with the name of a style."""
 
 from __future__ import annotations
 

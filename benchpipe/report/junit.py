@@ -10,7 +10,7 @@ pass                                       passed
 fail                                       ``failure``
 inconclusive or not evaluated, and due     ``error``
 not due yet, or the run is archived        ``skipped``
-a run that could not be worked on          ``error``
+a run that could not be processed          ``error``
 =========================================  ==============
 """
 

@@ -1,4 +1,4 @@
-"""How values are written and small trends drawn: signs that a terminal can show, digits, units, times."""
+"""Notation of values and small trends: signs that a terminal can show, digits, units, times."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What logs show (cycles, holds, sweeps, restarts) as lines of at most 80 letters."""
+"""Result of a survey (cycles, holds, sweeps, restarts) as lines of at most 80 letters."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which parts hold a run's samples, in which order, and what goes with each: its place, zeros, a second logger."""
+"""Parts that hold a run's samples, in order, each with its place on the axis, its zeros and its second logger."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Rows of a log that are no samples of a block: how many, and between which samples."""
+"""Rows of a log that gave no sample of a block: how many, and between which samples."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where a signal stands at the ends of its channel's range.
+"""Values of a signal at the ends of its channel's range.
 
 A zero that was taken off the samples moves the ends by as much: a cell of 100 N that reads 3 N when nothing
 loads it saturates where its samples say 97 N. Zeros hold from a time on, and so do the ends.

@@ -1,4 +1,4 @@
-"""Samples of a second logger, brought to the times of the first: where they are, and how its clock compares.
+"""Samples of a second logger, interpolated at the times of the first.
 
 A value is interpolated between two neighbouring samples of the second logger that are no farther apart than one
 step of the slower logger, and is missing elsewhere. So no value lies outside those that were measured.

@@ -1,7 +1,7 @@
 """Channels → the run's load and motion, through the rig's geometry.
 
-Channels that show what happens at different delays are brought to the latest of them: the
-others are read between their samples at an earlier time, linearly. For a sine of f that reads
+Channels with different delays are aligned with the latest of them: the others are read between
+their samples at an earlier time, linearly. For a sine of f that reads
 low by at most (π f Δt)² / 2 with samples Δt apart (1.2e-4 at 200 samples a cycle).
 """
 

@@ -1,4 +1,4 @@
-"""What the rig is told to do, block after block. Loads and motions are in the specimen's axes."""
+"""Blocks of a simulated test, in order. Loads and motions are in the specimen's axes."""
 
 from __future__ import annotations
 

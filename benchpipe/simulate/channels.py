@@ -1,4 +1,4 @@
-"""The measuring chain: true signals → what stands in the log, as whole numbers of the last decimal."""
+"""The measuring chain: true signals → values in the log, as whole numbers of the last decimal."""
 
 from __future__ import annotations
 

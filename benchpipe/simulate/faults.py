@@ -1,9 +1,9 @@
-"""What goes wrong with logs, each as one small function that edits the files and says what it did.
+"""Faults of logs, each one small function that edits the files and returns what it did.
 
 A fault gets the written logs, its config and a place, and gives back a :class:`FaultTruth`.
 To add one: a config with a new ``kind``, a function, and its line in ``_MAKERS``.
 Faults are made in the order given; ``file`` and ``row`` count (files from 1, data rows
-from 0) in the logs as they stand when the fault's turn comes.
+from 0) in the logs as they are when the fault is applied.
 """
 
 from __future__ import annotations

@@ -30,7 +30,7 @@ def civil(days: int) -> tuple[int, int, int]:
     """Year, month, day of a number of days since 1970-01-01 (proleptic Gregorian).
 
     Howard Hinnant, "chrono-compatible low-level date algorithms", civil_from_days
-    [M: from memory]; tested against the standard library.
+    (written from memory); tested against the standard library.
     """
     z = days + 719468
     era = z // 146097

@@ -25,8 +25,8 @@ Floats = NDArray[np.float64]
 KNOT_S = 10.0  # longest step of the leak's integral
 BREAK_S = 0.02  # something breaks in this time
 AFTER_S = 3.0  # and the rig unloads so long after
-# Reading times of creep tests [s]: 1, 3, 6, 12, 30 min, 1, 2, 5, 10, 20, 50, 100 h, those of ISO 899-1 [M: from
-# memory, not verified], with shorter ones before.
+# Reading times of creep tests [s]: 1, 3, 6, 12, 30 min, 1, 2, 5, 10, 20, 50, 100 h, those of ISO 899-1 (written from
+# memory, not checked), with shorter ones before.
 READINGS_S = (10.0, 30.0, 60.0, 180.0, 360.0, 720.0, 1800.0, 3600.0, 7200.0, 18e3, 36e3, 72e3, 18e4, 36e4)
 
 

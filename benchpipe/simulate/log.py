@@ -1,4 +1,4 @@
-"""How the simulated rig writes its logs: a rig file's dialect, and what only a writer needs."""
+"""How the simulated rig writes its logs: a rig file's dialect, and the settings that only a writer needs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Pieces of a run: each knows all it needs to give its samples, whatever came before it.
+"""Pieces of a run: each holds everything needed to make its samples, independent of the pieces before.
 
 A run is planned piece by piece in order (cheap: one row of constants a cycle);
 the samples are then made by any thread in any order.

@@ -1,6 +1,6 @@
-"""Three scenarios to show what an analysis must tell apart.
+"""Three scenarios that an analysis must tell apart.
 
-Everything here is invented: specimens, rig, loads and numbers stand for no real
+Everything here is invented: specimens, rig, loads and numbers are those of no real
 product, person or laboratory. The free range of about 24 deg is common practice, no source.
 """
 

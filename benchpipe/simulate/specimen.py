@@ -1,4 +1,4 @@
-"""The specimen: what its joint is made of, and how each part ages, warms and creeps.
+"""The specimen: the parts of its joint, and how each of them ages, warms and creeps.
 
 Numbers are plain floats. *load* is N*m or N and *motion* deg or mm, whichever pair
 ``axes`` names; everything else carries its unit in the name.
@@ -174,8 +174,9 @@ class SpecimenConfig(ConfigModel):
 def viscosity_cst(temperature_c: Floats) -> Floats:
     """Kinematic viscosity of an ISO VG 32 oil [cSt] at a temperature [degC], any shape.
 
-    Walther's form, log10 log10 (v + 0.7) = A - B log10 T (that of ASTM D341
-    [M: from memory, not verified]), through 32 cSt at 40 and 5.4 cSt at 100 degC.
+    Walther's form, log10 log10 (v + 0.7) = A - B log10 T (that of ASTM D341;
+    written from memory, not checked), through 32 cSt at 40 and 5.4 cSt at 100 degC. Recomputed: 86 cSt at 20 degC, 40
+    at 35 degC.
     """
     low, high = np.log10(np.log10(32.7)), np.log10(np.log10(6.1))
     slope = (low - high) / np.log10(373.15 / 313.15)

@@ -1,4 +1,4 @@
-"""What is true of a simulated run: counts, measures and fits that an analysis should find again."""
+"""True values of a simulated run: counts, measures and fits that an analysis should find again."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where rig and specimen stand between two stretches of a run. One walk plans one run."""
+"""State of rig and specimen between two stretches of a run. One walk plans one run."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Where tables live, and how a change to them is all or nothing."""
+"""Storage of the tables: every change to them is all or nothing."""

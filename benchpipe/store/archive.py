@@ -1,8 +1,8 @@
 """Move a run's tables out of the store to an archive, and back.
 
 An archive holds a folder for each run, as it stood in the store, with the SHA-256 of each file in
-``SHA256SUMS`` (which ``sha256sum -c`` reads too). Copies are made first and held against their
-hashes; then one rename says where the run is; only then what was copied is removed. Killed at any
+``SHA256SUMS`` (which ``sha256sum -c`` reads too). Copies are made first and verified against their
+hashes; then one rename records where the run is; only then the copied files are removed. Killed at any
 moment the run is whole in one of the two places, and the same command goes on.
 """
 
@@ -166,7 +166,7 @@ def _plain(row: dict[str, Any]) -> dict[str, Any]:
 
 
 def _sums_of_store(store: RunStore) -> Sums:
-    """Hash of every file of a run that is in the store, those of the tables held against the manifest."""
+    """Hash of every file of a run that is in the store, those of the tables verified against the manifest."""
     must_be_no_archive(store.folder)
     manifest = store.manifest()
     if not (store.folder / MANIFEST).exists():

@@ -1,4 +1,4 @@
-"""Files of a run in an archive: their list with hashes, copies that are proven, and their removal."""
+"""Files of a run in an archive: their list with hashes, verified copies, and their removal."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def verify(folder: Path, sums: Sums | None = None, tell: Tell | None = None) -> 
             f"the archive is damaged: {'; '.join(wrong[:MOST_NAMED])}{more}",
             where=folder,
             do_next=f"fetch these files from a backup of the archive; else remove {NOTE} from the run's folder in "
-            "the store: all is made anew from the logs",
+            "the store: all is rebuilt from the logs",
         )
     return len(sums)
 

@@ -1,7 +1,7 @@
-"""Which store a lab has seen where: a share that is not mounted looks like a new, empty store.
+"""Expected identity of the store at a path: a share that is not mounted looks like a new, empty store.
 
 A store has a mark (an id drawn once), and a note beside the lab file says which mark was seen at which path, and
-which runs. Both are written whole. A lab whose note cannot be written works on, without this guard.
+which runs. Both are written whole. A lab whose note cannot be written continues without this guard.
 """
 
 from __future__ import annotations
@@ -104,7 +104,7 @@ def _key(store: Path) -> str:
 
 
 def _read_note(lab: Path) -> dict[str, Seen]:
-    """Stores by path; one that cannot be read says nothing, and is written anew."""
+    """Stores by path; one that cannot be read counts as empty, and is written again."""
     try:
         document = json.loads((lab.parent / NOTE).read_bytes())
         if document["version"] != VERSION:

@@ -38,7 +38,7 @@ def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
         )  # fmt: skip
     with refused(store, "choose another store"):
         make_folder(store)
-        os.close(os.open(store / LOCK, os.O_RDWR | os.O_CREAT, 0o644))  # where no file can be, nobody holds it
+        os.close(os.open(store / LOCK, os.O_RDWR | os.O_CREAT, 0o644))  # where no file can be, no job holds it
         lock = FileLock(store / LOCK, timeout=wait_s)
         try:
             lock.acquire()

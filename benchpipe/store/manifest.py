@@ -1,7 +1,7 @@
 """The manifest of a run: which files make each table, and what they were made from.
 
 A JSON document, written last. A table that no manifest names does not exist. It ends in a seal,
-the hash of all the rest: one flipped bit, and it is known not to be what was written.
+the hash of all other bytes, so that a flipped bit is detected.
 """
 
 from __future__ import annotations
@@ -207,7 +207,7 @@ class Manifest(_Record):
 
     @property
     def closed(self) -> bool:
-        """Samples were dropped: what was made of them stays as it is, until all is read anew."""
+        """Samples were dropped: its other tables stay as they are until all logs are read again."""
         return any(p.dropped for s in self.sources for p in s.parts)
 
     def with_remark(self, step: str, code: str, where: str, text: str) -> Manifest:

@@ -1,9 +1,9 @@
-"""Damage of a run's store: found, set aside as evidence, and dropped from the manifest.
+"""Repair a run's store: find damage, set it aside as evidence, and drop it from the manifest.
 
-What is dropped is made anew from the logs by the steps that made it. Each night the folders are
+The steps that made a dropped part rebuild it from the logs. Each night the folders are
 listed: a part that is missing, has another size, or was written to after the manifest is damage.
 A bit that rots on the disk, its file's time unchanged, is found by the hash when the part is read;
-then every part of the run is held against its hash. ``verify`` asks for that at once.
+then every part of the run is verified against its hash. ``verify`` asks for that at once.
 """
 
 from __future__ import annotations
@@ -53,12 +53,12 @@ def mend(store: RunStore, *, verify: bool = False, again: bool = False) -> Mende
     verify : bool
         Hold every part against its hash.
     again : bool
-        All logs will be read anew: a closed run may be mended too.
+        All logs will be read again: a closed run may be repaired too.
 
     Raises
     ------
     DamageError
-        The run is closed, its samples are not there to make the damaged part anew.
+        The run is closed, its samples are not there to rebuild the damaged part.
     StoreError
         The store cannot be read or written now.
     """
@@ -83,7 +83,7 @@ def mend(store: RunStore, *, verify: bool = False, again: bool = False) -> Mende
 
 
 def mend_more(store: RunStore, before: Mended, error: DamageError) -> Mended:
-    """Mend after a step met damage on reading: every part is held against its hash now.
+    """Repair after a step met damage on reading: every part is verified against its hash now.
 
     Raises
     ------
@@ -99,14 +99,14 @@ def mend_more(store: RunStore, before: Mended, error: DamageError) -> Mended:
 
 
 def _only_verdicts(store: RunStore, manifest: Manifest, found: list[Damage]) -> None:
-    """Of a closed run only verdicts can be made anew: its samples were dropped."""
+    """Of a closed run only verdicts can be rebuilt: its samples were dropped."""
     verdicts = {part.path for part in manifest.steps["check"].parts} if "check" in manifest.steps else set()
     for one in found:
         if one.path not in verdicts:
             raise DamageError(
                 damaged(store.folder / one.path, one.why).what + "; the samples it was made from were dropped",
                 where=store.folder / one.path,
-                do_next="make it anew from the logs: benchpipe ingest RUN --again, then benchpipe nightly LAB",
+                do_next="rebuild it from the logs: benchpipe ingest RUN --again, then benchpipe nightly LAB",
             )
 
 
@@ -226,13 +226,13 @@ def _notes(store: RunStore) -> list[dict[str, Any]]:
 
 
 def damage_remarks(store: RunStore) -> list[Remark]:
-    """What stands in the quarantine folder: it is told until a person has looked, and removed it."""
+    """Files in the quarantine folder: reported until a person has looked at them and removed them."""
     notes = _notes(store)
     if not notes:
         return []
     last = notes[-1]
     text = (
-        f"{len(notes)} file(s) of the store were damaged or missing, and what they held was made anew; the last: "
+        f"{len(notes)} file(s) of the store were damaged or missing, and their rows were rebuilt; the last: "
         f"{last['path']} on {last['found'][:10]} ({last['why']}). The damaged files are kept in "
         f"{store.folder / QUARANTINE}: look at the disk, then remove that folder"
     )
@@ -240,7 +240,7 @@ def damage_remarks(store: RunStore) -> list[Remark]:
 
 
 def _restored(store: RunStore, error: DamageError) -> tuple[Manifest, tuple[Damage, ...]]:
-    """Put the newest sound copy in the place of a damaged manifest; without one, begin anew.
+    """Put the newest sound copy in the place of a damaged manifest; without one, start from nothing.
 
     Parts that the copy does not name are set aside, not removed: what they were made from may be gone.
     """
@@ -283,7 +283,7 @@ def _parts_there(store: RunStore) -> set[str]:
 
 
 def beyond_repair(log: Path, what: str, damage: Damage, store: RunStore) -> StoreError:
-    """The error for a log that is not there any more to make a damaged part anew."""
+    """The error for a log that is not there any more to rebuild a damaged part."""
     error = damaged(store.folder / damage.path, damage.why)
     return StoreError(
         f"{error.what}, and the log it was made from {what}",

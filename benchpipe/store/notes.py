@@ -1,4 +1,4 @@
-"""What the last night said: the alarms of all runs of a store, each with the night that first said it.
+"""Alarms of the last night: those of all runs of a store, each with the night that first reported it.
 
 One JSON file for the store, written whole, and only when it changes.
 """

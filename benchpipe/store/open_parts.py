@@ -1,4 +1,4 @@
-"""Parts kept open while threads read them: opening one anew for each row group costs a tenth of the reading."""
+"""Parts kept open while threads read them: opening one for each row group costs a tenth of the reading."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class OpenParts:
             self._all.popitem()[1].close()
 
     def open(self, part: Part, meta: pq.FileMetaData) -> pq.ParquetFile:
-        """This thread's reader of a part, which an earlier opening has held against its hash.
+        """This thread's reader of a part, which an earlier opening has verified against its hash.
 
         Raises
         ------

@@ -1,8 +1,8 @@
 """Write and read the Parquet files of a table.
 
-One flipped bit in a plain Parquet file is read as data. So a file is held against the
-hash in the manifest before it is first used, and every page against its checksum, which
-does not cover page headers and the footer, on every read.
+One flipped bit in a plain Parquet file is read as data. So a file is verified against the
+hash in the manifest before it is first used, and every page against its checksum on every read;
+that checksum does not cover page headers and the footer.
 """
 
 from __future__ import annotations
@@ -117,7 +117,7 @@ def open_part(run_folder: Path, part: Part, meta: pq.FileMetaData | None = None)
         raise StoreError(
             "the run's samples were dropped after it was signed off: only what was made of them is kept",
             where=path,
-            do_next="read the logs anew: benchpipe ingest RUN --again",
+            do_next="read the logs again: benchpipe ingest RUN --again",
         )
     try:
         found = path.stat()
@@ -157,7 +157,7 @@ def damaged(path: Path, why: str) -> DamageError:
     return DamageError(
         f"a file of the store is damaged or missing ({why})",
         where=path,
-        do_next="it is set aside and made anew from the logs by: benchpipe nightly LAB",
+        do_next="it is set aside and rebuilt from the logs by: benchpipe nightly LAB",
     )
 
 
@@ -171,5 +171,5 @@ def unread(path: Path, error: Exception) -> StoreError:
         f"a file of the store cannot be read: {os.strerror(code)}",
         where=path,
         do_next="run again when the disk or share answers; if it is this file alone, remove it: "
-        "it is made anew from the logs",
+        "it is rebuilt from the logs",
     )

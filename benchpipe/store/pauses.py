@@ -1,7 +1,7 @@
-"""Pauses of a run at restarts of an elapsed clock: how long each lasted is not known, or from where it is.
+"""Pauses of a run at restarts of an elapsed clock: unknown, or stated with their source.
 
-On the run's axis every restart lies :data:`RESTART_PAUSE_US` after the last row before it. That only keeps cycles from
-spanning it: it is no time that went by. :class:`RunClock` takes it out again.
+On the run's axis every restart lies :data:`RESTART_PAUSE_US` after the last row before it. This only keeps cycles from
+spanning it: that hour did not pass. :class:`RunClock` takes it out again.
 """
 
 from __future__ import annotations

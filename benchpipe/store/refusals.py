@@ -1,4 +1,4 @@
-"""What to do where the system refuses a write: each refusal asks for something else."""
+"""Next action where the system refuses a write: it differs for each kind of refusal."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 
 from benchpipe.errors import StoreError
 
-# What may pass, by itself, or by somebody's hand, so that the same command can work then.
+# Refusals that may pass by themselves or after a person acts, so that the same command can work then.
 _PASSES = {
     errno.ENOSPC: "free space on that disk and run again; nothing was lost",
     errno.EDQUOT: "the quota is used up: free space and run again; nothing was lost",

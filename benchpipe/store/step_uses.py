@@ -1,4 +1,4 @@
-"""What the steps of each run took when they last did something: seconds and memory. Figures to look at, no tables."""
+"""Seconds and memory that the steps of each run used when they last had work. For display only; no table."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Uses = tuple[tuple[str, float, float], ...]
 
 
 def read_step_uses(store: Path) -> dict[str, Uses]:
-    """By run: step, seconds, peak memory [MB]. A file that cannot be read says nothing, and is written anew."""
+    """By run: step, seconds, peak memory [MB]. A file that cannot be read counts as empty, and is written again."""
     try:
         document = json.loads((store / STEP_USES).read_bytes())
         return {

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 def last_rows_of(run_folder: Path, parts: Sequence[Part], columns: list[str], least: int) -> pa.Table | None:
     """The last row groups of some parts of one table: at least ``least`` rows, all where there are fewer.
 
-    The parts are not held against their hashes, which is to read them whole; every page is held
+    The parts are not verified against their hashes, which means to read them whole; every page is verified
     against its checksum. It is for what is only shown, never for a verdict.
 
     Parameters

@@ -1,1 +1,1 @@
-"""Cutting a run into chunks, and running them in order or side by side."""
+"""Ordered work on chunks of a run, on one thread or several."""

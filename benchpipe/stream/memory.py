@@ -11,7 +11,7 @@ STATUS, FORGET = Path("/proc/self/status"), Path("/proc/self/clear_refs")
 
 
 def forget_peak() -> None:
-    """Let the peak begin anew (Linux; elsewhere the peak stays that of the whole process)."""
+    """Reset the peak (Linux; elsewhere the peak stays that of the whole process)."""
     with suppress(OSError):
         FORGET.write_text("5")  # proc(5): resets VmHWM
 

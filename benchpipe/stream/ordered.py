@@ -29,7 +29,7 @@ def ordered_map(
         Runs on a worker thread; should release the GIL where it counts.
     items : iterable
         Taken on the calling thread. A generator is closed when the map ends, by an error too: what it reads from is
-        let go of then, and not when somebody forgets the error.
+        let go of then, and not when the error is garbage-collected.
     workers : int, optional
         Threads; :func:`default_workers` if not given. The results do not depend on it.
     ahead : int, optional

@@ -1,4 +1,4 @@
-"""Activity of all stretches → what is seen of each kind of block, and which rows it is in."""
+"""Activity of all stretches → evidence for each kind of block, and the rows it is in."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where a plan, its limits and its logs contradict one another, before a night has worked on them."""
+"""Find contradictions between a plan, its limits and its logs before a night runs."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ def _cycles(block: CyclicBlock, own: list[Stretch], spans: Spans, units: dict[st
     if abs(rate / block.frequency - 1.0) > OTHER_RATE:
         yield Difference(
             f"block '{block.name}' asks for {block.frequency:g} Hz, the logs show {rate:.3g} Hz",
-            "correct frequency: cycles are told from stops by it",
+            "correct frequency: it separates cycles from stops",
         )
 
 

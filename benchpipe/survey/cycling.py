@@ -1,4 +1,4 @@
-"""Cycles of all stretches → what is cycling and what is sweeps, each with its targets, ends and rows."""
+"""Cycles of all stretches → load cycling and sweeps, each with its targets, ends and rows."""
 
 from __future__ import annotations
 

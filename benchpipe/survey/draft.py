@@ -1,6 +1,6 @@
-"""A draft of the plan: each block that the logs show, each value with what it was read from.
+"""A draft of the plan: each block that the logs show, each value with its evidence.
 
-What the logs cannot decide is a question: the line holds ``"?"`` and the loader refuses it until somebody answers.
+What the logs cannot decide is a question: the line holds ``"?"``, and the loader refuses it until it is answered.
 Values that a log shows, and a protocol decides, are named in the block's ``drafted``: no limit is judged on them.
 """
 

@@ -1,4 +1,4 @@
-"""What is held in a stretch of samples: a load, a motion whose load relaxes, or a load that sways about a level."""
+"""Find what a stretch of samples holds constant: a load, a motion whose load relaxes, or a swaying load."""
 
 from __future__ import annotations
 

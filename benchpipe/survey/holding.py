@@ -1,4 +1,4 @@
-"""Held loads and motions of all stretches → what is a hold, a relaxation, a proof, a dwell of cycles or a stance."""
+"""Held loads and motions of all stretches → holds, relaxations, proofs, dwells of cycles and stances."""
 
 from __future__ import annotations
 

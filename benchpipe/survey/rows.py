@@ -1,4 +1,4 @@
-"""Which rows of the logs a block takes: by mode, by names of logs, or not to be told apart."""
+"""Rows of the logs that a block takes: by mode, by names of logs, or inseparable from others."""
 
 from __future__ import annotations
 

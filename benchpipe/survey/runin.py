@@ -1,4 +1,4 @@
-"""Where the run-in of a cycle test is over, by the stiffness from cycle to cycle."""
+"""Find the end of the run-in of a cycle test from the stiffness of its cycles."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What was seen, put together to what a plan calls blocks: results only."""
+"""Result types of a survey: the evidence for each block of a plan."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""What is shown, computed once; nothing is drawn here."""
+"""Views: everything that is shown, computed once. Nothing is drawn here."""

@@ -1,10 +1,10 @@
-"""What a person must look at: alarms of a run, since when they stand, and which are new.
+"""Alarms of a run: since when each exists, and which are new.
 
-An alarm is a remark, a limit's verdict or a finding on a rig's health that asks for a look. It is
-the same alarm as last night's while run, code and place are the same, whatever its text counts. ``since`` is when
-a night first said it, without a break; ``new`` says that this was no longer ago than
-:data:`NEW_FOR`: a night of yesterday makes it old, the same night repeated in the morning
-does not. What was said is kept in one file of the store (:mod:`benchpipe.store.notes`).
+An alarm is a remark, a limit's verdict or a finding on a rig's health that needs a person. It is
+the same alarm as last night's while run, code and place are the same, whatever numbers its text has. ``since`` is the
+night that first reported it, without a break since then. An alarm counts as ``new`` for :data:`NEW_FOR`: nights are a
+day apart, so re-running one by hand the next morning shows the same list. Reported alarms are kept in one file of the
+store (:mod:`benchpipe.store.notes`).
 
 To add alarms of another kind, make ``Alarm(run, code, where, text)`` and give them to
 :func:`dated` with the others.

@@ -1,4 +1,4 @@
-"""Exit codes of runs, and which is worst."""
+"""Exit codes of runs, and the worst of them."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from benchpipe.errors import ExitCode
 from benchpipe.views.model import RunView
 
 # Worst first: what a person must look at before anything else. Somebody who could not be told comes before a failed
-# limit: schedulers take 10 and 11 for success, since people are told of those.
+# limit: schedulers take 10 and 11 for success, since people are notified of those.
 SEVERITY = (
     ExitCode.BUG, ExitCode.NOT_TOLD, ExitCode.LIMIT_FAILED, ExitCode.BAD_INPUT, ExitCode.INTERRUPTED, ExitCode.USAGE,
     ExitCode.STORE_BUSY, ExitCode.INCONCLUSIVE, ExitCode.OK,

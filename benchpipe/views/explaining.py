@@ -1,4 +1,4 @@
-"""One verdict explained: rule, limit, value, what was used and left out, and the budget of its uncertainty."""
+"""Explain one verdict: rule, limit, value, values used and left out, and the budget of its uncertainty."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One row a run: what a night says of a whole lab, in words short enough for 80 columns."""
+"""Table of a night over a whole lab: one row a run, in 80 columns."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is said of a lab besides its runs."""
+"""Lab-level notes: everything shown of a lab besides its runs."""
 
 from __future__ import annotations
 

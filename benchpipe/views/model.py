@@ -1,4 +1,4 @@
-"""What is shown of a run: the data alone."""
+"""Result types of the views: data only."""
 
 from __future__ import annotations
 

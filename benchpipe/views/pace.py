@@ -1,4 +1,4 @@
-"""How fast a run goes, and when it is expected to end."""
+"""Pace of a run, and its expected end."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Order of remarks: by what they can change, so that the first lines of a summary are those that matter."""
+"""Order of remarks: those that can change a verdict first."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is shown of a run. No drawing: the terminal, the JSON document and pages show this."""
+"""View of a run: the terminal, the JSON document and pages draw it."""
 
 from __future__ import annotations
 

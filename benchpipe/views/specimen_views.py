@@ -1,4 +1,4 @@
-"""The tests of a lab: from the views of its runs to results, and to the lines that are shown."""
+"""View of the tests of a lab: from the views of its runs to results and lines."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From a figure back to the raw rows: log file, rows, SHA-256."""
+"""Trace a figure back to its raw rows: log file, rows, SHA-256."""
 
 from __future__ import annotations
 

@@ -1,28 +1,10 @@
-"""``make bench``: speed, memory and interval coverage, as ratios from one run on this machine."""
+"""``make bench``: speed, memory and interval coverage, written into the guide."""
 
 from __future__ import annotations
 
-import subprocess
 import sys
 
-STUDIES: tuple[tuple[str, ...], ...] = (
-    ("tests.benchmarks.cycles", "200", "--peers"),
-    ("tests.benchmarks.text_cycles",),
-    ("tests.benchmarks.ingest",),
-    ("tests.benchmarks.simulate",),
-    ("tests.benchmarks.guide",),  # false passes, coverage and hidden violations, written into the guide
-    ("tests.benchmarks.nightly",),
-)
-
-
-def main() -> int:
-    """Run each study in a process of its own."""
-    failed = 0
-    for study in STUDIES:
-        print(f"== {' '.join(study)}", flush=True)
-        failed |= subprocess.run([sys.executable, "-m", *study], check=False).returncode
-    return failed
-
+from tests.benchmarks.guide import main
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(sys.argv[1:]))

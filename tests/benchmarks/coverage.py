@@ -5,8 +5,8 @@
 All data are invented. For each law: an hour at 1 Hz, a degree or less of creep, noise of one
 correlation time (lag-1 autocorrelation 0.8) and, in a second table, slow noise under white noise.
 "law known": intervals of that law's own fit; "law chosen": those that a user gets, free of a law in the
-hold and over all laws the data allow beyond it. The standard error of a cell at 2,000 holds is 0.5 %; "<"
-and ">" mark cells outside 93-97 %. Each row is printed as soon as it is known.
+hold and over all laws the data allow beyond it. The standard error of a cell at 2,000 holds is 0.5 %. Each row is
+printed as soon as it is known.
 """
 
 from __future__ import annotations
@@ -16,14 +16,16 @@ from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from typing import get_args
 
 import numpy as np
 
-from benchpipe.kernels.creep_fit import fit_creep
+from benchpipe.kernels.creep_fit import CreepKind, fit_creep
 from benchpipe.kernels.creep_laws import CreepLaw, law_named
 from benchpipe.kernels.lines import t_quantile
 from benchpipe.kernels.nonlinear import standard_error
 from benchpipe.kernels.robust import log_averages
+from tests.benchmarks.cells import heading, row
 
 TRUTH: dict[str, tuple[tuple[float, ...], str]] = {
     "steady leak": ((1.0, 1e-4), "leaking"),
@@ -37,6 +39,7 @@ TRUTH: dict[str, tuple[tuple[float, ...], str]] = {
 }
 """Parameters [deg, s] of each law, in the order of its row, and the kind it is."""
 FIGURES = ("60 s", "600 s", "end", "end rate", "10 x end")
+KINDS: tuple[CreepKind, ...] = get_args(CreepKind)
 
 
 @dataclass(frozen=True)
@@ -109,35 +112,22 @@ def cover_law(name: str, holds: int, noise: Noise = Noise(), length: float = 360
     )
 
 
-def heading() -> str:
-    """Two lines over the rows."""
-    figures = "".join(f"{name:>9} " for name in FIGURES)
-    width = len(figures)
-    return (
-        f"{'':24}{'law known':>{width}}{'fitted':>8}   {'law chosen':>{width}}{'found':>8}   kind given\n"
-        f"{'law':24}{figures}{'':8}   {figures}"
-    )
-
-
-def line(row: CoverageRow) -> str:
+def table_row(given: CoverageRow) -> str:
     """One row in per cent."""
-    known, chosen = ("".join(f"{100 * v:9.1f}{_mark(v)}" for v in part) for part in (row.known, row.chosen))
-    kinds = ", ".join(f"{kind} {100 * v:.1f}" for kind, v in row.kinds.items())
-    return f"{row.law:24}{known}{100 * row.fitted:8.1f}   {chosen}{100 * row.right_law:8.1f}   {kinds}"
-
-
-def _mark(share: float) -> str:
-    """Where a 95 % interval does not cover 93-97 %."""
-    return "<" if share < 0.93 else ">" if share > 0.97 else " "
+    shares = (*given.known, given.fitted, *given.chosen, given.right_law, *(given.kinds.get(k, 0.0) for k in KINDS))
+    return row(given.law, *(f"{100 * share:.1f}" for share in shares))
 
 
 def main(holds: int = 2000, processes: int = 2) -> None:
     """Print both tables."""
     for noise in (Noise(), Noise(rho=0.95, share=0.4)):
-        print(f"{holds} holds of each law, {noise}\n{heading()}", flush=True)
+        known, chosen = ([f"{way}: {name}" for name in FIGURES] for way in ("known", "chosen"))
+        print(f"{holds} holds of each law, {noise}, per cent of them.\n", flush=True)
+        print(heading("law", *known, "fitted", *chosen, "law found", *KINDS), flush=True)
         with ProcessPoolExecutor(processes) as pool:
-            for row in pool.map(partial(cover_law, holds=holds, noise=noise), TRUTH):
-                print(line(row), flush=True)
+            for given in pool.map(partial(cover_law, holds=holds, noise=noise), TRUTH):
+                print(table_row(given), flush=True)
+        print(flush=True)
 
 
 if __name__ == "__main__":

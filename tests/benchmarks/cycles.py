@@ -35,6 +35,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.stream.memory import collect_rarely
 from benchpipe.stream.ordered import ordered_map
 from tests.benchmarks import peers
+from tests.benchmarks.cells import figures, heading, row
 
 PER_CYCLE = 100
 PART_ROWS = 20_000_000
@@ -99,7 +100,7 @@ def decode(store: RunStore, inputs: list[SampleInput]) -> int:
 
 
 def default_layout(store: RunStore, one: SampleInput) -> Path:
-    """The same columns in a file as pyarrow lays them out when nobody tells it how."""
+    """The same columns in a file as pyarrow lays them out by default."""
     path = store.folder / "default.parquet"
     table = pq.read_table(store.folder / one.part.path, columns=["time_us", *COLUMNS])
     pq.write_table(table, path, row_group_size=ROW_GROUP)
@@ -167,14 +168,23 @@ def main(arguments: list[str]) -> None:
             return
         one = write_part(store, rows, 0.1)
         inputs = repeated(one, times)
-        print(f"{rows * times / 1e6:.0f} million rows x 4 columns, {ours(store, inputs):,} cycle rows")
+        made = ours(store, inputs)
         default = default_layout(store, one)
         ways = [lambda way=way: way(store, inputs) for way in (decode, in_memory, ours)]  # type: ignore[misc]
         bare, rows_only, mine, other = timed(*ways, lambda: decode_default(default, times))
-        print(f"(a) decode only          {bare:6.2f} s")
-        print(f"    in pyarrow's layout  {other:6.2f} s   (float32, its default encodings)")
-        print(f"cycle rows in memory     {rows_only:6.2f} s   ratio to (a) {rows_only / bare:5.2f} (aim: 1.6)")
-        print(f"cycle rows in the store  {mine:6.2f} s   ratio to (a) {mine / bare:5.2f}")
+        table = [
+            ("rows of 4 columns", f"{rows * times:,}", "1", ""),
+            ("cycle rows", f"{made:,}", "1", ""),
+            ("decode only (a)", f"{bare:.2f}", "s", ""),
+            ("decode, in pyarrow's own layout", f"{other:.2f}", "s", ""),
+            ("cycle rows in memory", f"{rows_only:.2f}", "s", ""),
+            ("cycle rows in memory / (a)", f"{rows_only / bare:.2f}", "1", "1.6"),
+            ("cycle rows in the store", f"{mine:.2f}", "s", ""),
+            ("cycle rows in the store / (a)", f"{mine / bare:.2f}", "1", ""),
+            ("cycles into the store", f"{made / mine / 1e6:.2f}", "million/s", ""),
+            ("peak memory", f"{peak_memory(millions):.0f}", "MB", ""),
+        ]
+        print(figures(table))
         if "--peers" in arguments:
             _peers(Path(folder))
 
@@ -196,7 +206,7 @@ if pid == 0:
     os._exit(0)
 os.waitpid(pid, 0)
 from benchpipe.store.manifest import Part
-from benchpipe.store.samples import SampleInput
+from benchpipe.samples.inputs import SampleInput
 part = Part.model_validate_json(Path(sys.argv[1], "part.json").read_text())
 ours(store, repeated(SampleInput("bench", part, 0, None), int(sys.argv[3])))
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
@@ -239,14 +249,14 @@ def _peers(folder: Path) -> None:
     rows_only, written, *theirs, slow = timed(*works)
     took = dict(zip(vectors, theirs, strict=True)) | {loop: slow * PEER_ROWS / LOOP_ROWS}
     cycles = PEER_ROWS / PER_CYCLE / 1e3
-    print(f"{len(peers.FIGURES)} figures of {cycles:,.0f} thousand clean cycles from Parquet into memory; ours: all")
-    print(f"{'ours':30s} {cycles / rows_only:8.1f} thousand cycles/s, {cycles / written:8.1f} into the store")
+    print(f"\n{len(peers.FIGURES)} figures of {cycles:,.0f} thousand clean cycles, Parquet into memory; ours: all.\n")
+    heads = ("thousand cycles/s", "ours is faster, times", "aim", "ours into the store, times")
+    print(heading("way", *heads, "largest difference", "of"))
+    print(row("ours", f"{cycles / rows_only:.1f}", "", "", "", "", ""))
+    print(row("ours into the store", f"{cycles / written:.1f}", "", "", "", "", ""))
     for name in ways:
-        print(
-            f"{name:30s} {cycles / took[name]:8.1f} thousand cycles/s   ours is {took[name] / rows_only:6.1f} x"
-            f" (aim: {AIMS[name[:3]]}), {took[name] / written:6.1f} x into the store"
-            f"   largest difference {apart[name][0]:.1e} ({apart[name][1]})"
-        )
+        ratios = f"{took[name] / rows_only:.1f}", AIMS[name[:3]], f"{took[name] / written:.1f}"
+        print(row(name, f"{cycles / took[name]:.1f}", *ratios, f"{apart[name][0]:.1e}", apart[name][1]))
 
 
 if __name__ == "__main__":

@@ -25,6 +25,7 @@ import pyarrow as pa
 from pyarrow import csv
 
 from benchpipe.stream.memory import collect_rarely
+from tests.benchmarks.cells import figures, heading, row
 
 RUNS = 3
 PIECE = 2_000_000
@@ -157,14 +158,17 @@ def main() -> int:
                 found[one].append(json.loads(subprocess.run(command, check=True, capture_output=True).stdout))
     seconds = {one: median(run[0] for run in runs) for one, runs in found.items()}
     memory = {one: max(run[1] for run in runs) for one, runs in found.items()}
+    print(heading("way", "s", "million rows/s", "peak MB"))
     for one in MEASURES:
-        print(
-            f"{one:<12} {seconds[one]:6.2f} s  {rows / seconds[one] / 1e6:5.1f} M rows/s  {memory[one]:6.0f} MB at most"
-        )
-    print(f"ours / polars read into memory   {seconds['ours'] / seconds['polars read']:5.2f}  (aim: at most 1.6)")
-    print(f"polars scan to sink / ours       {seconds['polars sink'] / seconds['ours']:5.2f}  (aim: at least 1.8)")
-    print(f"ours, dirty / ours               {seconds['ours, dirty'] / seconds['ours']:5.2f}  (aim: at most 4)")
-    print(f"ours, peak memory               {max(memory['ours'], memory['ours, dirty']):5.0f} MB  (aim: below 700)")
+        print(row(one, f"{seconds[one]:.2f}", f"{rows / seconds[one] / 1e6:.1f}", f"{memory[one]:.0f}"))
+    table = [
+        ("rows of 4 columns", f"{rows:,}", "1", ""),
+        ("ours / polars read", f"{seconds['ours'] / seconds['polars read']:.2f}", "1", "at most 1.6"),
+        ("polars sink / ours", f"{seconds['polars sink'] / seconds['ours']:.2f}", "1", "at least 1.8"),
+        ("ours, dirty / ours", f"{seconds['ours, dirty'] / seconds['ours']:.2f}", "1", "at most 4"),
+        ("ours, peak memory", f"{max(memory['ours'], memory['ours, dirty']):.0f}", "MB", "below 700"),
+    ]
+    print(f"\n{figures(table)}")
     return 0
 
 

@@ -25,6 +25,7 @@ from benchpipe.simulate.blocks import CyclicConfig
 from benchpipe.simulate.log import WrittenLogConfig
 from benchpipe.simulate.rig import ChannelConfig, RigConfig
 from benchpipe.simulate.specimen import AgeingConfig, LossConfig, SpecimenConfig, SpringConfig
+from tests.benchmarks.cells import heading, row
 
 PER_CYCLE = 100
 MOST_IDLE_S = 2.0
@@ -160,14 +161,14 @@ def night(lab: Path, jobs: int) -> tuple[float, float]:
 
 
 def main(arguments: list[str]) -> int:
-    """Print a line a night; 1 where an idle night or the memory is over the mark."""
+    """Print a row a night; 1 where an idle night or the memory is over the mark."""
     cycles, nights, runs, jobs = (int(a) for a in (*arguments, *("8640", "4", "40", "2")[len(arguments) :]))
     with tempfile.TemporaryDirectory(dir=os.environ.get("BENCH_FOLDER")) as folder:
         lab = lay_out(Path(folder) / "lab", runs)
         logs = days(Path(folder) / "rig", cycles, nights)
         size = logs[0].stat().st_size / 1e6
-        print(f"{runs} runs, {cycles:,} cycles of {PER_CYCLE} samples a day ({size:.0f} MB text), {jobs} job(s)")
-        print(f"{'night':>12} {'s':>8} {'s a run':>8} {'peak MB':>8}")
+        print(f"{runs} runs, {cycles:,} cycles of {PER_CYCLE} samples a day ({size:.0f} MB text), {jobs} job(s).\n")
+        print(heading("night", "s", "s a run", "peak MB"))
         peaks, idle = [], []
         for k in range(1, nights + 3):
             if k <= nights:
@@ -176,7 +177,8 @@ def main(arguments: list[str]) -> int:
             took, peak = night(lab, jobs)
             peaks.append(peak)
             idle += [took] if k > nights else []
-            print(f"{k if k <= nights else 'nothing new':>12} {took:8.2f} {took / runs:8.3f} {peak:8.0f}", flush=True)
+            name = str(k) if k <= nights else "nothing new"
+            print(row(name, f"{took:.2f}", f"{took / runs:.3f}", f"{peak:.0f}"), flush=True)
     return int(min(idle) > MOST_IDLE_S or max(peaks) > MOST_MB)
 
 

@@ -21,6 +21,7 @@ from benchpipe.simulate.blocks import CyclicConfig
 from benchpipe.simulate.log import WrittenLogConfig
 from benchpipe.simulate.rig import ChannelConfig, RigConfig
 from benchpipe.simulate.specimen import AgeingConfig, LockConfig, LossConfig, SpecimenConfig, SpringConfig
+from tests.benchmarks.cells import heading, row
 
 PER_CYCLE = 100
 WANTED_ROWS = 200_000_000
@@ -66,21 +67,15 @@ def run(form: str, cycles: int) -> int:
         size = sum(path.stat().st_size for path in result.logs)
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # kB on Linux
     rate = result.rows / took
-    print(
-        f"{form:<8} {result.rows:>12,} {took:>8.1f} {rate / 1e6:>8.2f} {size / result.rows:>8.1f}"
-        f" {memory:>7.0f} {WANTED_ROWS / rate / 60:>15.1f}",
-        flush=True,
-    )
+    cells = f"{took:.1f}", f"{rate / 1e6:.2f}", f"{size / result.rows:.1f}", f"{memory:.0f}"
+    print(row(form, f"{result.rows:,}", *cells, f"{WANTED_ROWS / rate / 60:.1f}"), flush=True)
     return int(memory > MOST_MB)
 
 
 def main() -> int:
     """Run each format in a process of its own."""
     cycles = sys.argv[1] if len(sys.argv) > 1 else "20000"
-    print(
-        f"{'format':<8} {'rows':>12} {'s':>8} {'M rows/s':>8} {'B/row':>8} {'peak MB':>7} {'min, 200 M rows':>15}",
-        flush=True,
-    )
+    print(heading("format", "rows", "s", "million rows/s", "B/row", "peak MB", "min, 200 million rows"), flush=True)
     command = [sys.executable, "-m", "tests.benchmarks.simulate", cycles]
     return max(subprocess.run([*command, form], check=False).returncode for form in FORMATS)
 

@@ -20,13 +20,14 @@ from statistics import median
 from types import MappingProxyType
 
 from benchpipe.stream.memory import collect_rarely
+from tests.benchmarks.cells import figures
 from tests.benchmarks.ingest import polars_read, write_logs
 
 RUNS = 5
 
 
 def ours(folder: Path) -> dict[str, float]:
-    """Ingest and process the clean log anew; seconds of each step."""
+    """Ingest and process the whole clean log; seconds of each step."""
     from benchpipe.pipeline import work
     from benchpipe.run import load_run
 
@@ -71,11 +72,16 @@ def main() -> int:
                 found[way].append(json.loads(subprocess.run(command, check=True, capture_output=True).stdout))
     seconds = {way: median(run[0] for run in runs) for way, runs in found.items()}
     steps = {step: median(run[2][step] for run in found["ours"]) for step in found["ours"][0][2]}
-    told = ", ".join(f"{step} {took:.2f} s" for step, took in steps.items())
-    print(f"{rows / 1e6:.0f} million rows x 4 columns of text, {rows // 100:,} cycles")
-    print(f"(b) Polars into memory {seconds['polars']:6.2f} s   text to cycle rows {seconds['ours']:6.2f} s ({told})")
-    print(f"ratio ours / (b) {seconds['ours'] / seconds['polars']:5.2f}  (aim: at most 1.6)")
-    print(f"ours, peak memory {max(run[1] for run in found['ours']):5.0f} MB")
+    table = [
+        ("rows of 4 columns", f"{rows:,}", "1", ""),
+        ("cycles", f"{rows // 100:,}", "1", ""),
+        ("Polars into memory (b)", f"{seconds['polars']:.2f}", "s", ""),
+        ("text to cycle rows", f"{seconds['ours']:.2f}", "s", ""),
+        *((f"of it {step}", f"{took:.2f}", "s", "") for step, took in steps.items()),
+        ("text to cycle rows / (b)", f"{seconds['ours'] / seconds['polars']:.2f}", "1", "at most 1.6"),
+        ("peak memory", f"{max(run[1] for run in found['ours']):.0f}", "MB", ""),
+    ]
+    print(figures(table))
     return 0
 
 

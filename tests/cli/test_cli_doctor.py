@@ -18,7 +18,7 @@ from benchpipe.cli.drafting import log_files
 from benchpipe.cli.findings import Finding
 from benchpipe.cli.main import call
 from benchpipe.cli.options import lab_file
-from benchpipe.errors import ConfigError, InputError
+from benchpipe.errors import ConfigError, InputError, install_extra
 from tests.cli.commands import playground, run
 from tests.conftest import copy_samples
 from tests.store.kept import tree
@@ -163,7 +163,7 @@ def test_a_library_that_is_old_or_missing_is_told(monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(findings.metadata, "version", version)
     (found,) = findings.libraries({"hdf5", "text"})
     assert found.text == "numpy is 1.26.4, 2 or newer is asked for; h5py is not installed"
-    assert found.do_next == "pip install --upgrade 'benchpipe[hdf5]'"
+    assert found.do_next == install_extra("hdf5")
     assert "h5py" not in next(iter(findings.libraries({"text"}))).text
 
 

@@ -140,7 +140,7 @@ def test_a_reader_that_forgets_a_channel_is_at_fault_not_the_log() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "library", "extra"), [("hdf5", "h5py", "benchpipe[hdf5]"), ("mdf", "asammdf", "benchpipe[mdf]")]
+    ("name", "library", "extra"), [("hdf5", "h5py", ".[hdf5]"), ("mdf", "asammdf", ".[mdf]")]
 )
 def test_a_missing_extra_says_what_to_install(
     name: str, library: str, extra: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -149,7 +149,7 @@ def test_a_missing_extra_says_what_to_install(
     log.write_bytes(b"MDF     4.10    ".ljust(64, b"\0"))
     with absent(library, tmp_path, monkeypatch), log.open("rb") as file, pytest.raises(MissingExtraError) as told:
         list(find_reader(name)(log, file, rig()))
-    assert f"pip install '{extra}'" in str(told.value)
+    assert f"pipx install --force '{extra}'" in str(told.value)
     assert told.value.exit_code == 2
 
 

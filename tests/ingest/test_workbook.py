@@ -10,7 +10,7 @@ import pyarrow as pa
 import pytest
 
 from benchpipe.config.rig import RigConfig
-from benchpipe.errors import InputError, MissingExtraError
+from benchpipe.errors import InputError, MissingExtraError, install_extra
 from benchpipe.inspect.draft import draft_rig
 from benchpipe.inspect.run import inspect_logs
 from benchpipe.readers import workbook
@@ -104,4 +104,4 @@ def test_without_the_library_it_says_what_to_install(tmp_path: Path, monkeypatch
     write_workbook(path, {"Data": wave(50)})
     with absent("python_calamine", tmp_path, monkeypatch), pytest.raises(MissingExtraError) as caught:
         inspect_logs([path])
-    assert caught.value.do_next == "pip install 'benchpipe[xlsx]'"
+    assert caught.value.do_next == install_extra("xlsx")

@@ -123,7 +123,7 @@ def test_the_origins_say_of_every_cycle_what_the_samples_said(kept: Kept) -> Non
 def test_without_a_sign_off_nothing_goes(kept: Kept) -> None:
     with pytest.raises(ConfigError, match="the samples of run 'healthy' are kept: it is not signed off"):
         kept.drop()
-    with pytest.raises(ConfigError, match="nobody is named"):
+    with pytest.raises(ConfigError, match="--by must not be empty"):
         sign_off(kept.store, kept.manifest, " ", "", NOW)
     with pytest.raises(ConfigError, match="was not judged yet"):
         sign_off(kept.store, kept.manifest.model_copy(update={"steps": {}}), WHO, "", NOW)

@@ -1,4 +1,4 @@
-"""Who is told of what, once; what ended and came back is told again; what failed is no telling. All invented."""
+"""Which alarm goes to whom, once; one that ended and came back goes again; a failed one is not sent. All invented."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def test_an_alarm_is_told_once_and_again_when_it_came_back(tmp_path: Path, post:
     assert (tmp_path / "store" / TOLD).read_bytes() == kept
     assert night(config, view("one", "gap", "limit-near")).told == ("a",)
     assert "gap was seen" not in post.taken[0][2]
-    assert "1 alarm(s) that were told before go on" in post.taken[0][2]
+    assert "1 alarm(s) that were sent before still hold" in post.taken[0][2]
     post.taken.clear()
     assert night(config, view("one")) == TellResult()
     assert post.labels() == []
@@ -180,7 +180,7 @@ def test_a_spoilt_memory_is_said_and_all_is_told_again(tmp_path: Path, post: Pos
     (tmp_path / "store" / TOLD).write_text('{"version": 1, "told": 3}')
     found = night(config, view("one", "gap"))
     assert found.told == ("a",)
-    assert found.not_told[0].startswith("what was told before cannot be read")
+    assert found.not_told[0].startswith("the list of sent alarms cannot be read")
     assert json.loads((tmp_path / "store" / TOLD).read_text())["told"] == {"a": [["one", "gap", "b"]]}
 
 
@@ -193,7 +193,7 @@ def test_a_memory_that_cannot_be_written_is_said(
     monkeypatch.setattr("benchpipe.notify.sent_log.write_whole", full)
     found = night(lab(tmp_path), view("one", "gap"))
     assert found.told == ("a",)
-    assert "told again" in found.not_told[0]
+    assert "sent again" in found.not_told[0]
 
 
 def test_an_address_that_is_not_there_is_said_and_forgets_nothing(tmp_path: Path, post: Post, night: Any) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from benchpipe.errors import MissingExtraError
+from benchpipe.errors import MissingExtraError, install_extra
 from benchpipe.notify.addresses import Address
 from benchpipe.notify.sending import send
 from tests.telling.sinks import Hook, MailSink, serving
@@ -99,4 +99,4 @@ def test_without_the_library_it_is_said_what_to_install(monkeypatch: pytest.Monk
     monkeypatch.setattr(builtins, "__import__", missing)
     with pytest.raises(MissingExtraError, match="apprise is not installed") as caught:
         send(Address("chat", "json://x"), "t", "b")
-    assert caught.value.do_next == "pip install 'benchpipe[notify]'"
+    assert caught.value.do_next == install_extra("notify")

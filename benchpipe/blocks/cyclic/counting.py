@@ -1,6 +1,6 @@
-"""Detected cycles held against the rig's own counter: every difference explained, or said to be unexplained.
+"""Compare detected cycles with the rig's own counter: each difference gets a reason, or is reported as unexplained.
 
-A counter begins anew (reset), comes round (rollover), ticks at any moment of the cycle, or only
+A counter restarts (reset), rolls over, ticks at any moment of the cycle, or only
 every second cycle; and it goes on counting while nothing is logged. What remains is a fault of
 the counter or of the detection, and is never explained away.
 """

@@ -1,4 +1,4 @@
-"""Channels that flicker in their last digit: a sensor that is stuck, though its value is not quite one value.
+"""Channels that flicker in their last digit: a stuck sensor whose value still moves by a digit.
 
 The step of the last digit is the rig file's ``resolution``, else learnt from the block's first samples. A converter
 that rests shows up to three neighbouring codes, since noise of a third of a step carries it over both edges of the

@@ -1,4 +1,4 @@
-"""Cycles that nothing to come can change, and in which part each is: so that nobody reads them all."""
+"""Index of final cycles: which Parquet part holds which numbers, so that readers need not load the whole table."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Keep the full loops of some cycles, for plots: numbers spaced as decades are read."""
+"""Keep the full loops of some cycles for plots, spaced evenly in the logarithm of the cycle number."""
 
 from __future__ import annotations
 

@@ -51,7 +51,7 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
     if block.learns and learnt is None:
         return Found(remarks=[not_learnt(block)])
     if learnt is not None and past and past.get("thresholds") != asdict(learnt):
-        past = {}  # what was cut with others is cut anew
+        past = {}  # cycles cut with other thresholds are cut again
     if "ends" not in past:  # kept by an older program
         past = {}
     digits = learnt_digits(rig, store, block, inputs, past)

@@ -2,7 +2,7 @@
 
 The channels of the rig's axes give the peaks, the channels that they name as ``valley`` the valleys.
 What needs the loop is null. A row that was rejected is a cycle that was lost: the next one says so.
-A row costs so little that the block is made anew when it has more.
+A row costs so little that the block is rebuilt when it has more.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Has a cycle test come to its planned end? One answer, by detection or by the rig's own counter.
+"""Has a cycle test reached its planned end? One answer, by detection or by the rig's own counter.
 
 A rig that ran 2,000,000 cycles may have logged 1,999,970 of them: the others went by at stops, in gaps of the log and
 in files that are missing. The plan says which of the two counts decides (``planned_by``). Where the counter decides,

@@ -1,4 +1,4 @@
-"""What is odd about a block's cycles, in sentences."""
+"""Remarks on a block's cycles: anomalies, in sentences."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def cycle_remarks(
         for found in zero_shifts(get["start_us"], get["segment"], get["complete"], get[high], get[low]):
             unit = signal_units(rig)[signal]
             moved = f"at the restart before segment {found.segment} the {signal} moved by {found.shift:.3g} {unit}"
-            text = f"{moved} as a whole ({found.of_range:+.1%} of its range): was the zero set anew?"
+            text = f"{moved} as a whole ({found.of_range:+.1%} of its range): was the channel tared again?"
             if np.isnan(found.of_range):
                 text = f"{moved}, and stands still on both sides: is its sensor connected?"
             remarks.append(Remark(step="process", code="zero-shift", where=block.name, count=1, text=text))
@@ -189,7 +189,7 @@ def _counted(block: str, found: CountResult) -> Iterator[Remark]:
         return
     means = {
         "gap": "while nothing was logged", "stop": "at stops", "uncrossed": "that crossed no threshold",
-        "reset": "while the counter began anew",
+        "reset": "while the counter restarted",
         "rollover": "while the counter came round", "tick": "by the moment of the tick",
     }  # fmt: skip
     sums = {kind: found.by_kind(kind) for kind in means}  # type: ignore[arg-type]

@@ -1,4 +1,4 @@
-"""Cycles in which a channel holds one value for a part: a sensor that is stuck, a signal that is clipped.
+"""Cycles in a part of which a channel repeats one value: a stuck sensor, or a clipped signal.
 
 A cycle's longest run of equal samples is compared with what is usual in its block, and with what the noise of the
 channel leaves by chance. Coarse digits, dwells, slow cycles and logs written on change have long runs in each cycle:

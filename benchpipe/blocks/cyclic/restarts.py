@@ -1,4 +1,4 @@
-"""Shifts of a signal's zero where a rig was started again: a tare that was set anew, a sensor that slipped."""
+"""Shifts of a signal's zero where a rig was restarted: a new tare, or a sensor that slipped."""
 
 from __future__ import annotations
 

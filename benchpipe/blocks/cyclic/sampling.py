@@ -1,7 +1,7 @@
 """What finite sampling takes off a cycle's figures, estimated for each cycle from its own row.
 
 Carried as uncertainty, not corrected: a correction by interpolation would follow the noise of three samples,
-which at 100 samples a cycle is larger than the 0.05 % that it is to mend. Everything is computed from columns
+which at 100 samples a cycle is larger than the 0.05 % that it should correct. Everything is computed from columns
 that are there, when a limit is judged: the kernels spend no time on it.
 
 With N samples a cycle no sample may be nearer to an extreme than half a step, d = pi / N:
@@ -15,7 +15,7 @@ With N samples a cycle no sample may be nearer to an extreme than half a step, d
 - a secant stiffness reads load and motion at the sample of the extreme: with motion a phase p behind load it is
   off by at most ``tan(|p|) d``, either way.
 
-Elementary geometry, each held against closed forms by `tests/check/test_check_sampling.py`. What is known is the
+Elementary geometry, each compared with closed forms by `tests/check/test_check_sampling.py`. What is known is the
 worst case: the standard uncertainty is that of a rectangle (GUM 4.3.7).
 """
 

@@ -1,10 +1,10 @@
 """Learn where to cut cycles from the data, where the plan gives neither targets nor thresholds.
 
-A rule on the samples of the block alone, in the order they were taken: they are looked at in
+The rule uses the samples of the block alone, in the order in which they were taken, in
 windows of :data:`WINDOW_CYCLES` nominal cycles, counted in samples from the first one. The first
 window that shows the plan's cycling gives the thresholds, which then stay: whatever comes later,
 and however the log is cut, they are the same. While no whole window does, what there is of the
-last one is tried, and the block is made anew when more comes.
+last one is tried, and the block is rebuilt when more comes.
 """
 
 from __future__ import annotations

@@ -72,7 +72,7 @@ def cycle_trends(block: CyclicBlock, values: CycleValues, past: pa.Table | None 
     values : CycleValues
     past : Table, optional
         Trend rows of the night before, and ``settled`` the number of cycles that they were made from:
-        bins that are full are not made anew. The rows are the same to the last bit.
+        full bins are not rebuilt. The rows are the same to the last bit.
     """
     old = past.to_pylist() if past is not None else []
     rows: list[dict[str, Any]] = []
@@ -93,7 +93,7 @@ def _from_start(block: CyclicBlock, measure: str, values: CycleValues) -> list[d
 def _continued(
     block: CyclicBlock, measure: str, full: list[dict[str, Any]], settled: int, values: CycleValues
 ) -> list[dict[str, Any]]:
-    """Full bins of the night before, and those after; empty where all are to be made anew."""
+    """Full bins of the night before, and those after; empty where all are to be rebuilt."""
     if not full:
         return []
     width = full[0]["last"] - full[0]["first"] + 1

@@ -1,8 +1,8 @@
-"""Cycles that were not found: load or motion goes on, and does not cross both thresholds.
+"""Cycles that were not found: load or motion goes to and fro without crossing both thresholds.
 
 A specimen that gives way while the rig moves on, a load that slips above or below its thresholds: nothing begins or
-ends a cycle there, and a limit that no cycle may break would be met by not looking. What swings by half of the last
-cycle's range at least, to and fro, is a cycle that was missed. A rig that stopped, was moved once by hand or rang out
+ends a cycle there, and a limit that no cycle may break would be met by not looking. A swing to and fro over at least
+half of the last cycle's range is a cycle that was missed. A rig that stopped, was moved once by hand or rang out
 shows fewer turns.
 """
 

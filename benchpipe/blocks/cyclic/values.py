@@ -192,7 +192,7 @@ def _after_a_pause(rows: pa.Table, restarts_us: tuple[int, ...]) -> NDArray[np.b
 
 
 def _unseen(counted: dict[str, Any] | None, from_us: int, until_us: int) -> float:
-    """Cycles of a window that the rig counted and nobody logged."""
+    """Cycles of a window that the rig counted and no log holds."""
     if not counted:
         return 0.0
     return math.fsum(

@@ -1,4 +1,4 @@
-"""What is shown of load cycling."""
+"""View of load cycling."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is shown of a hold block: the last hold, and how holds follow one another."""
+"""View of a hold block: the last hold, and how the holds compare."""
 
 from __future__ import annotations
 

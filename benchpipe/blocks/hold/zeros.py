@@ -1,4 +1,4 @@
-"""The load's zero before and after a hold: what reads as no load on both sides of it, held against one another.
+"""Compare the load's zero at rest before the ramp of a hold with that after release.
 
 A load cell that creeps or warms up through a long hold comes back to another zero. Nothing is corrected: when in
 the hold it moved is not known, so that half of it may be too much as well as too little.
@@ -57,7 +57,7 @@ class ZeroShift:
         return math.hypot(self.shift, self.u) / math.sqrt(3.0)
 
     def named(self, load: float) -> bool:
-        """Whether it is told from noise (k = 2) and matters beside the load."""
+        """Whether it exceeds noise (k = 2) and matters beside the load."""
         return abs(self.shift) > max(2.0 * self.u, LEAST_SHIFT * abs(load))
 
 

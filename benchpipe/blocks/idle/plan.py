@@ -1,4 +1,4 @@
-"""The plan's section of rows that are not judged."""
+"""The plan's section of an idle block."""
 
 from __future__ import annotations
 

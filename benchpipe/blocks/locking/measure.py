@@ -1,8 +1,8 @@
 """Signals and the mode channel → rows of the lock_changes table.
 
 A locking block looks at all the samples of its files: each change of the mode is a row, whatever
-other blocks say of that stretch. A change is measured from its own samples only, which are held
-until the time it has is over: where batches, files and nights end changes nothing.
+other blocks take of that stretch. A change is measured from its own samples only, which are kept
+until its time is over: the ends of batches, files and nights change nothing.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What is shown of lock changes."""
+"""View of lock changes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is shown of proofs and lock changes."""
+"""View of proofs."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Signals → rows of the relaxations and relaxation_points tables: a held motion whose load relaxes.
 
-The hold's own machinery with load and motion changed over: the motion is what is held, the load what moves. The load
-lost counts upwards, so that the laws of creep describe it as they are.
+A hold with load and motion exchanged: the motion is held and the load moves. The load lost counts upwards, so that
+the laws of creep describe it unchanged.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Blocks of held motion, whose load relaxes."""
+"""The plan's section of a held motion whose load relaxes."""
 
 from __future__ import annotations
 

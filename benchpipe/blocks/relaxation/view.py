@@ -1,4 +1,4 @@
-"""What is shown of a block of held motions: the last of them, and the load that each lost."""
+"""View of a block of held motions: the last one, and the load that each lost."""
 
 from __future__ import annotations
 

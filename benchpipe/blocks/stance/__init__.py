@@ -1,1 +1,1 @@
-"""Short stretches in which the joint is stood on."""
+"""Stance windows: short stretches with a person's weight on the joint."""

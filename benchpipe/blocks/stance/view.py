@@ -1,4 +1,4 @@
-"""What is shown of stance windows."""
+"""View of stance windows."""
 
 from __future__ import annotations
 

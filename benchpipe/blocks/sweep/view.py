@@ -1,4 +1,4 @@
-"""What is shown of sweeps through the free range and of stance windows."""
+"""View of sweeps through the free range."""
 
 from __future__ import annotations
 
