@@ -15,7 +15,8 @@ import pytest
 REPO = Path(__file__).resolve().parent.parent
 PACKAGE = REPO / "benchpipe"
 ROOMS = (
-    "errors", "units", "columns", "tables", "kernels", "stream", "config", "store", "readers", "inspect", "samples",
+    "escapes", "errors", "hints", "units", "columns", "tables", "kernels", "stream", "config", "store", "readers",
+    "inspect", "samples",
     "blocks", "plan", "places", "lab_fit", "run", "ingest", "process", "survey", "check", "pipeline", "health",
     "retention", "views", "report", "night", "notify", "simulate", "arrays", "api", "cli", "__main__",
 )  # fmt: skip

@@ -44,10 +44,8 @@ def export(
 
     Example: benchpipe export sample_runs/healthy/plan.toml cycles --out cycles.csv
     """
-    from benchpipe.tables import TABLES
-
-    if table is not None and table not in TABLES:
-        raise ConfigError(f"there is no table '{table}'", expected=nearest(table, list(TABLES)))
+    if table is not None:
+        _must_be_known(table, run, lab, store)
     from benchpipe.views.export import table_pieces
     from benchpipe.views.table_files import Style, form_of, write_table
 
@@ -122,6 +120,14 @@ def explain(
         say(line)
 
 
+def _must_be_known(table: str, run: str, lab: Path | None, store: Path | None) -> None:
+    from benchpipe.tables import TABLES
+
+    known = TABLES if table in TABLES else {**TABLES, **loaded(run, lab, store).tables}
+    if table not in known:
+        raise ConfigError(f"there is no table '{table}'", expected=nearest(table, list(known)))
+
+
 def _listing(manifest: Manifest) -> Iterator[str]:
     """The tables of a run, a line each: name, rows, what a row is."""
     from benchpipe.tables import ROWS
@@ -131,9 +137,9 @@ def _listing(manifest: Manifest) -> Iterator[str]:
         rows[part.table] = rows.get(part.table, 0) + (0 if part.dropped else part.rows)
     rows["remarks"] = sum(len(s.remarks) for s in manifest.sources)
     rows["remarks"] += sum(len(step.remarks) for step in manifest.steps.values())
-    for name, meaning in ROWS.items():
-        if rows[name]:
-            yield f"{name:<18}{rows[name]:>12,}  {meaning}"
+    for name, count in rows.items():
+        if count:
+            yield f"{name:<18}{count:>12,}  {ROWS.get(name, '')}".rstrip()
 
 
 def _tell_dropped(manifest: Manifest) -> None:

@@ -10,6 +10,7 @@ import pyarrow.compute as pc
 
 from benchpipe.blocks.cyclic.tables import flag_names
 from benchpipe.check.rounding import decimals_of
+from benchpipe.columns import schema_of
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.run import RunConfig
 from benchpipe.samples.inputs import sample_inputs
@@ -53,7 +54,7 @@ def table_pieces(
         )  # fmt: skip
     units = signal_units(run.rig)
     for piece in _stored_pieces(run, store, manifest, table, columns):
-        rows = _with_flag_names(_described(piece, table, units))
+        rows = _with_flag_names(_described(piece, schema_of(store.tables[table], units)))
         yield _with_stamps(rows) if iso else rows
 
 
@@ -72,9 +73,9 @@ def _stored_pieces(
     yield rows if columns is None else rows.select(columns)
 
 
-def _described(rows: pa.Table, table: str, units: dict[str, str]) -> pa.Table:
+def _described(rows: pa.Table, whole: pa.Schema) -> pa.Table:
     """Rows whose fields have unit and meaning, where nothing was stored that would have brought them too."""
-    known = {field.name: field for field in schema(table, units)}
+    known = {field.name: field for field in whole}
     fields = [f.with_metadata(known[f.name].metadata) if f.name in known else f for f in rows.schema]
     return rows.cast(pa.schema(fields))
 

@@ -26,7 +26,7 @@ import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
-from benchpipe.errors import ConfigError, MissingExtraError
+from benchpipe.errors import ConfigError, MissingExtraError, install_extra
 from benchpipe.escapes import visible
 from benchpipe.store.files import finish, unfinished
 from benchpipe.store.refusals import refused
@@ -179,7 +179,7 @@ def _write_xlsx(file: File, pieces: Iterator[pa.Table], style: Style) -> None:
     except ImportError:
         raise MissingExtraError(
             "writing a workbook needs the library 'xlsxwriter', which is not installed",
-            do_next="pip install 'benchpipe[export]', or write .csv, .parquet or .json",
+            do_next=f"{install_extra('export')}; or write .csv, .parquet or .json",
         ) from None
     first = next(pieces)
     with tempfile.TemporaryFile() as whole:  # a workbook is a zip archive: it seeks, and this file may not

@@ -86,7 +86,7 @@ def test_from_plan_to_screen_json_and_export(root: Path) -> None:
     assert (limit["limit"], limit["verdict"], limit["used"]) == ("long enough", "pass", 2)
     assert (run["blocks"][0]["done"], run["blocks"][0]["things"]) == (2, "dwells")
     exported = benchpipe(root, "export", "run", "dwells")
-    assert exported.stdout.splitlines()[0].startswith("block,dwell,start_us,duration_s")
+    assert exported.stdout.splitlines()[0].startswith('"block","dwell","start_us","duration_s"')
     assert len(exported.stdout.splitlines()) == 3
 
 

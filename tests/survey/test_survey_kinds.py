@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchpipe.blocks.relaxation.plan import RelaxationBlock
 from benchpipe.blocks.stance.plan import StanceBlock
 from benchpipe.blocks.sweep.plan import SweepBlock
-from benchpipe.plan import PlanConfig, RelaxationBlock
+from benchpipe.plan import PlanConfig
 from benchpipe.report.survey_lines import survey_lines
 from benchpipe.samples.signals import Signals
 from benchpipe.survey.blocks import find_blocks
