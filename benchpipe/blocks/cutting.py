@@ -50,7 +50,7 @@ class Cut:
 
 @dataclass(frozen=True)
 class Standing:
-    """Where cutting stands between two batches: samples of the row that has begun, and the scan's state.
+    """State of cutting between two batches: samples of the row that has begun, and the scan's state.
 
     ``held`` begins with the sample before that row's first one (with the first one
     when a record is a cycle, and at the beginning of the log); without a row it is the last sample.

@@ -41,7 +41,7 @@ _IN_BRACKETS = re.compile(r" \([^)]*\)")
 MOST_OVER_LIFE = 5
 LEAST_WIDTH = 70  # of a terminal for tables: in a narrower one their names would be cut off
 
-MANY = 100  # planned: so many that their share is told
+MANY = 100  # planned: so many that their share is shown
 
 
 def headline(view: RunView) -> tuple[str, str]:
