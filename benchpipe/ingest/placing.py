@@ -24,7 +24,7 @@ from benchpipe.ingest.moved import IsCopy, at_once
 from benchpipe.ingest.overlap import NO_OVERLAP, Earlier, Overlap
 from benchpipe.ingest.ticks import most_rows, offsets_us
 from benchpipe.store.files import natural_order
-from benchpipe.store.manifest import Placed, Remark, Source, key_of
+from benchpipe.store.manifest import EARLY_ROWS, Placed, Remark, Source, key_of
 
 FindCopies = Callable[[list[Source], list[str]], dict[str, tuple[Stretch, ...]]]
 
@@ -94,11 +94,12 @@ def place_sources(
             places[source.file] = Placed(file=source.file, shift_us=0, after_us=None, repeats=0)
             continue
         first, _, native = (us or 0 for us in times)
-        before = known.get(source.file) if known else None
+        find = partial(_overlap, overlap, earlier, known.get(source.file) if known else None)
         if end is not None and (lead := _lead(source, end, time, tick)):
             place, event = Placed(file=source.file, shift_us=end.shift, after_us=None, repeats=0, lead=lead), None
         else:
-            place, event = _place(source, first, end, time, partial(_overlap, overlap, earlier, before))
+            place, event = _place(source, first, end, time, find)
+        place = _with_early(place, source, end, find)
         place = _with_copies(place, copied.get(source.file, ()))
         places[source.file] = place
         remarks += _remarks(place, event)
@@ -208,21 +209,32 @@ def _place(
             shared = NO_OVERLAP
     place = Placed(
         file=source.file, shift_us=shift, after_us=after, repeats=shared.same, late=shared.late, key=key,
-        restart=event == "restart",
-    )
+        restart=event == "restart", early=shared.early,
+    )  # fmt: skip
     return place, event
+
+
+def _with_early(
+    place: Placed, source: Source, end: _End | None, overlap: Callable[[Source, _End, bool], tuple[Overlap, str]]
+) -> Placed:
+    """A place with those early rows that earlier files hold, where the file begins after the end of these."""
+    if end is None or not source.early or place.after_us is not None or place.shift_us != end.shift:
+        return place
+    shared, key = overlap(source, end, True)
+    return place.model_copy(update={"early": shared.early, "key": key})
 
 
 def _overlap(
     find: Callable[..., Overlap], placed: list[Earlier], known: Placed | None, source: Source, end: _End, is_one: bool
 ) -> tuple[Overlap, str]:  # fmt: skip
     """Overlap of a file with those before, as it was known if nothing changed; and a key of what it is from."""
-    first = (source.first_us or 0) + end.shift
+    first = min(us for us in (source.first_us, source.early_us) if us is not None) + end.shift
     earlier = list(takewhile(lambda one: one.end_us >= first, reversed(placed)))  # ends rise
     before = [[_samples(one.source), one.shift_us] for one in earlier]
-    key = key_of([_samples(source), end.us, end.shift, is_one, before])
+    early = [[part.sha256 for part in source.parts if part.table == EARLY_ROWS]] if source.early else []
+    key = key_of([_samples(source), end.us, end.shift, is_one, before, *early])
     if known is not None and known.key == key:
-        return Overlap(known.repeats, known.late, again=known.after_us is not None), key
+        return Overlap(known.repeats, known.late, again=known.after_us is not None, early=known.early), key
     return find(earlier, end.shift, source, end.us, is_one=is_one), key
 
 
@@ -282,9 +294,9 @@ def _series(name: str) -> str:
 
 def _remarks(place: Placed, event: Event | None) -> list[Remark]:
     found = []
-    if place.repeats:
-        text = f"{place.repeats:,} row(s) repeat the file before and are left out"
-        found.append(Remark(step="ingest", code="repeats", where=place.file, count=place.repeats, text=text))
+    if again := place.repeats + sum(rows for _, rows in place.early):
+        text = f"{again:,} row(s) repeat the file before and are left out"
+        found.append(Remark(step="ingest", code="repeats", where=place.file, count=again, text=text))
     if place.late:
         count = sum(rows for _, rows in place.late)
         text = f"{count:,} row(s) stand at times that the file before has other rows for; they are rejected"

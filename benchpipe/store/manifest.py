@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 SCHEMA = 1
 UNSEALED = "0" * 64
+EARLY_ROWS = "early_rows"
 _SEAL = re.compile(rb'"seal": "([0-9a-f]{64})"\s*\}\s*\Z')
 
 
@@ -69,7 +70,8 @@ class Source(_Record):
     row of the file is moved by inside the file (clock restarts). ``stamps`` is there where samples may share one.
     ``begins`` names its first samples by their content. ``second``: the file is a second logger's. ``restarts`` are
     the file's own times of the first rows after an elapsed clock began again: how long each pause was is not known.
-    ``spare``: its rows end in a separator that its header lacks.
+    ``spare``: its rows end in a separator that its header lacks. ``early_us`` is the first of the times of rows that
+    come late and lie before its first one (see :mod:`benchpipe.ingest.early`); they are rows of it too.
     """
 
     file: str
@@ -94,6 +96,12 @@ class Source(_Record):
     begins: str | None = None
     second: bool = False
     spare: bool = False
+    early_us: int | None = None
+
+    @property
+    def early(self) -> int:
+        """Rows that come late and lie before its first one."""
+        return sum(part.rows for part in self.parts if part.table == EARLY_ROWS) if self.early_us is not None else 0
 
 
 class Placed(_Record):
@@ -105,6 +113,7 @@ class Placed(_Record):
     ``lead`` says up to which of the file's own times, and by how much more they are moved, in rising order.
     ``restart``: an elapsed clock began again with this file. ``copied``: samples from one of the file's own times to
     another, and how many, that stand in other files, or before in this one, at other times: they are left out.
+    ``early``: which of its early rows are in other files too, as stretches (row, rows); the others are rejects.
     """
 
     file: str
@@ -116,6 +125,7 @@ class Placed(_Record):
     lead: tuple[tuple[int, int], ...] = ()
     restart: bool = False
     copied: tuple[tuple[int, int, int], ...] = ()
+    early: tuple[tuple[int, int], ...] = ()
 
     def at(self, own_us: int) -> int:
         """Where one of the file's own times stands on the run's axis."""
@@ -233,11 +243,13 @@ class Manifest(_Record):
         """Rows in the files, and where they ended."""
         again = sum(place.again for place in self.placed)
         late = sum(place.left_out for place in self.placed) - again
+        early = sum(s.early for s in self.sources)
+        early_again = sum(rows for place in self.placed for _, rows in place.early)
         return Account(
             rows=sum(s.rows for s in self.sources),
             samples=sum(s.samples for s in self.sources) - again - late,
-            rejects=sum(s.rejects for s in self.sources) + late,
-            repeats=sum(s.repeats for s in self.sources) + again,
+            rejects=sum(s.rejects for s in self.sources) + late + early - early_again,
+            repeats=sum(s.repeats for s in self.sources) + again + early_again,
         )
 
     def zeros(self) -> list[Zero]:

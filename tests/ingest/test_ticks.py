@@ -46,9 +46,11 @@ def placed(given_rows: Rows, time: dict[str, Any], cuts: list[int] | None = None
     done.append(clock.finish())
     pieces = [r for p in done for r in p.rows]
     taken = joined(pieces) if pieces else given_rows.part(slice(0, 0))
+    early = [int(row) for p in done for rows in p.early for row in rows.row]
+    rejects = [(r.row + k, r.reason) for p in done for r in p.rejects for k in range(r.rows)]
     return {
         "row": taken.row.tolist(), "time": taken.time_us.tolist(), "repeats": sum(p.repeats for p in done),
-        "rejects": sorted((r.row + k, r.reason) for p in done for r in p.rejects for k in range(r.rows)),
+        "rejects": sorted([*rejects, *((row, LATE) for row in early)]), "early": early,
         "kept": ticks.kept, "stamps": ticks.stamps,
     }  # fmt: skip
 
