@@ -38,6 +38,8 @@ class Rejected:
         Rejects that a log which grows may take back.
     late : tuple of (row, rows)
         Samples of the log at times that were over in the logs before.
+    thin : tuple of int
+        Rows before which rows are missing: a stamp of a coarse clock lacks some.
     again : tuple of (row, rows)
         Early rows that are in the logs before, and not lost.
     after : str or None
@@ -50,6 +52,7 @@ class Rejected:
     parts: tuple[Part, ...]
     tail: Part | None
     late: tuple[tuple[int, int], ...]
+    thin: tuple[int, ...]
     again: tuple[tuple[int, int], ...]
     after: str | None
     place: int | None
@@ -58,8 +61,8 @@ class Rejected:
     def settled(self) -> list[str]:
         """Identity of the rejects that stay when the log grows."""
         own = [part.sha256 for part in self.parts if part != self.tail]
-        if self.again:
-            return [*own, key_of([self.late, self.again])]
+        if self.again or self.thin:
+            return [*own, key_of([self.late, self.again, self.thin])]
         return [*own, key_of(self.late)] if self.late else own
 
 
@@ -79,7 +82,7 @@ def rejected_rows(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> lis
             continue
         before = [] if source.samples else [f for f in kept if natural_order(f) < natural_order(source.file)]
         one = _rejected(source, places[source.file], before[-1] if before else None, place if source.samples else None)
-        found += [one] if one.parts or one.late else []
+        found += [one] if one.parts or one.late or one.thin else []
         place += source.samples > 0
     return found
 
@@ -88,7 +91,7 @@ def _rejected(source: Source, placed: Placed, after: str | None, place: int | No
     parts = tuple(part for part in source.parts if part.table in ("rejects", EARLY_ROWS))
     tail = source.state["tail"] if source.state else None
     tail_part = next((p for p in parts if p.path == tail), None)
-    return Rejected(source.file, parts, tail_part, placed.late, placed.early, after, place)
+    return Rejected(source.file, parts, tail_part, placed.late, placed.thin, placed.early, after, place)
 
 
 def identity_of(rejected: Sequence[Rejected], inputs: Sequence[SampleInput]) -> dict[str, Any]:
@@ -188,7 +191,7 @@ def _lost_stretches(store: RunStore, one: Rejected, own: list[SampleInput]) -> _
     repeated_until = _last_left_out(store, own) if row.size else None
     if repeated_until is not None:  # these rows stand in another log too
         lost &= row > repeated_until
-    late = np.array(one.late, np.int64).reshape(-1, 2)
+    late = np.array([*one.late, *((first, 1) for first in one.thin)], np.int64).reshape(-1, 2)
     all_of = _Stretches(
         np.concatenate((row[lost], late[:, 0])),
         np.concatenate((rows[lost], late[:, 1])),

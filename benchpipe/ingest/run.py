@@ -27,6 +27,7 @@ from benchpipe.ingest.renamed import find_copied, find_renamed, under_name
 from benchpipe.ingest.second import join_logs
 from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings, source_key
 from benchpipe.ingest.strangers import why_stranger
+from benchpipe.ingest.ticks import THIN
 from benchpipe.ingest.zeros import take_zeros, zero_remarks
 from benchpipe.readers.batch import Reject, stretches
 from benchpipe.readers.log_file import hash_of_beginning, open_log
@@ -186,11 +187,12 @@ def _placed(
 
 
 def _late_rows(store: RunStore, manifest: Manifest, key: str) -> Iterator[Part]:
-    """Rejects of rows at times that were over in the files before, or in the file before its first row."""
+    """Rejects that only the files before show: rows at times that were over, and stamps that lack rows."""
     tables = []
     for source, place in zip(manifest.sources, manifest.placed, strict=True):
         early = early_rejects(store, source.parts, place.early) if source.early else np.empty(0, np.int64)
         late = [*(Reject(row, rows, LATE) for row, rows in place.late), *stretches(early, LATE)]
+        late += [Reject(row, 0, THIN) for row in place.thin]
         tables += [rejects_table(place.file, sorted(late, key=lambda one: one.row))] if late else []
     if tables:
         yield store.write("rejects", pa.concat_tables(tables), key)

@@ -50,7 +50,9 @@ class Remark(_Record):
 class Stamps(_Record):
     """First and last stamp [µs] of a log by its own clock, and how many of its samples each has.
 
-    ``tick_us`` is the step of the clock where samples share stamps, else 0.
+    ``tick_us`` is the step of the clock where samples share stamps, else 0. ``first_row`` is the log's first row;
+    ``second_row`` and ``third_row`` are the first rows of the next two stamps, and ``second_rows`` counts those of the
+    former; ``before_rows`` are of the stamp before the last. They are 0 where a stamp is not one step after the other.
     """
 
     tick_us: int
@@ -58,6 +60,11 @@ class Stamps(_Record):
     first_rows: int
     last_us: int
     last_rows: int
+    first_row: int = 0
+    second_row: int = 0
+    second_rows: int = 0
+    third_row: int = 0
+    before_rows: int = 0
 
 
 class Source(_Record):
@@ -114,6 +121,7 @@ class Placed(_Record):
     ``restart``: an elapsed clock began again with this file. ``copied``: samples from one of the file's own times to
     another, and how many, that stand in other files, or before in this one, at other times: they are left out.
     ``early``: which of its early rows are in other files too, as stretches (row, rows); the others are rejects.
+    ``thin``: rows before which a stamp lacks rows, as only the files before show.
     """
 
     file: str
@@ -126,6 +134,7 @@ class Placed(_Record):
     restart: bool = False
     copied: tuple[tuple[int, int, int], ...] = ()
     early: tuple[tuple[int, int], ...] = ()
+    thin: tuple[int, ...] = ()
 
     def at(self, own_us: int) -> int:
         """Where one of the file's own times stands on the run's axis."""
