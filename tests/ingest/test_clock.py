@@ -95,7 +95,8 @@ def test_late_rows_before_the_first_are_handed_over_unless_the_clock_fell_back_b
     late = [50, 51, 49, 50, 48, 52, 53, 51]
     result = Result(rows(late), ELAPSED, cuts)
     assert (result.early, [row for row, _ in result.lines]) == ([3, 5], [3, 4, 5, 8])
-    restarted = Result(rows([*range(100), *(late - np.int64(40)), *range(14, 120)]), ELAPSED, [c + 100 for c in cuts])
+    ticks = [*range(60, 160), *(tick - 40 for tick in late), *range(14, 120)]
+    restarted = Result(rows(ticks), ELAPSED, [cut + 100 for cut in cuts])
     assert (restarted.early, restarted.events) == ([], ["restart"])
 
 
