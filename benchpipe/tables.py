@@ -109,6 +109,11 @@ LANDMARKS: tuple[Column, ...] = (
     _c("mark", "int64", "1", "what the rows from there on hold, as a hash: the same in a copy of them"),
     _c("sample", "int64", "1", "place among the samples of its log, from 0"),
 )
+EARLY_ROWS: tuple[Column, ...] = (
+    _c("row", "int64", "1", "line or row in the file"),
+    _c("time_us", "int64", "us", "its time by the log's own clock, before that of the log's first row"),
+    _c("content", "int64", "1", "its values, as a hash: the same in a copy of it"),
+)
 TABLES: dict[str, tuple[Column, ...]] = {
     "samples": SAMPLES,
     "rejects": REJECTS,
@@ -130,6 +135,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "origins": ORIGINS,
     "remarks": REMARKS,
     "landmarks": LANDMARKS,
+    "early_rows": EARLY_ROWS,
 }
 
 # What a row of each table is.
@@ -154,6 +160,7 @@ ROWS: dict[str, str] = {
     "origins": "rows of the logs behind cycles and holds, kept once samples are dropped",
     "remarks": "what was odd, in sentences",
     "landmarks": "marks by which copies of logs are known again",
+    "early_rows": "rows that come late and lie before the first row of their log",
 }
 
 

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from benchpipe.samples.inputs import SampleInput
 from benchpipe.samples.lost import Losses, Whole, merged, no_losses
 from benchpipe.samples.stream import matches, stream_samples
+from benchpipe.store.early_rows import early_rejects
 from benchpipe.store.files import natural_order
-from benchpipe.store.manifest import Manifest, Part, Source, key_of
+from benchpipe.store.manifest import EARLY_ROWS, Manifest, Part, Placed, Source, key_of
 from benchpipe.store.run_store import RunStore
 
 EMPTY = "empty line"
@@ -32,11 +33,15 @@ class Rejected:
     ----------
     file : str
     parts : tuple of Part
-        Of the rejects table, in the order of the log. The last may be the ``tail``.
+        Of the rejects, in the order of the log, the last may be the ``tail``; and of its early rows, which are late.
     tail : Part or None
         Rejects that a log which grows may take back.
     late : tuple of (row, rows)
         Samples of the log at times that were over in the logs before.
+    thin : tuple of int
+        Rows before which rows are missing: a stamp of a coarse clock lacks some.
+    again : tuple of (row, rows)
+        Early rows that are in the logs before, and not lost.
     after : str or None
         Of a log without samples: the log before it by name, of those that have some.
     place : int or None
@@ -47,6 +52,8 @@ class Rejected:
     parts: tuple[Part, ...]
     tail: Part | None
     late: tuple[tuple[int, int], ...]
+    thin: tuple[int, ...]
+    again: tuple[tuple[int, int], ...]
     after: str | None
     place: int | None
 
@@ -54,6 +61,8 @@ class Rejected:
     def settled(self) -> list[str]:
         """Identity of the rejects that stay when the log grows."""
         own = [part.sha256 for part in self.parts if part != self.tail]
+        if self.again or self.thin:
+            return [*own, key_of([self.late, self.again, self.thin])]
         return [*own, key_of(self.late)] if self.late else own
 
 
@@ -65,27 +74,24 @@ def rejected_rows(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> lis
     left_out = {place.file: place.left_out for place in manifest.placed}
     sources = [source for source in manifest.sources if matches(source.file, patterns)]
     kept = sorted((s.file for s in sources if left_out[s.file] < s.samples), key=natural_order)
-    late = {place.file: place.late for place in manifest.placed}
+    places = {place.file: place for place in manifest.placed}
     found = []
     place = 0
     for source in sources:
         if 0 < source.samples <= left_out[source.file]:
             continue
         before = [] if source.samples else [f for f in kept if natural_order(f) < natural_order(source.file)]
-        one = _rejected(
-            source, late[source.file], before[-1] if before else None, place if source.samples else None
-        )
-        found += [one] if one.parts or one.late else []
+        one = _rejected(source, places[source.file], before[-1] if before else None, place if source.samples else None)
+        found += [one] if one.parts or one.late or one.thin else []
         place += source.samples > 0
     return found
 
 
-def _rejected(
-    source: Source, late: tuple[tuple[int, int], ...], after: str | None, place: int | None
-) -> Rejected:
-    parts = tuple(part for part in source.parts if part.table == "rejects")
+def _rejected(source: Source, placed: Placed, after: str | None, place: int | None) -> Rejected:
+    parts = tuple(part for part in source.parts if part.table in ("rejects", EARLY_ROWS))
     tail = source.state["tail"] if source.state else None
-    return Rejected(source.file, parts, next((p for p in parts if p.path == tail), None), late, after, place)
+    tail_part = next((p for p in parts if p.path == tail), None)
+    return Rejected(source.file, parts, tail_part, placed.late, placed.thin, placed.early, after, place)
 
 
 def identity_of(rejected: Sequence[Rejected], inputs: Sequence[SampleInput]) -> dict[str, Any]:
@@ -174,14 +180,18 @@ def _after(inputs: list[SampleInput], file: str | None) -> int:
 
 def _lost_stretches(store: RunStore, one: Rejected, own: list[SampleInput]) -> _Stretches:
     """Lost rows of a log, in its order."""
-    table = store.read_parts(one.parts, "rejects", ["row", "rows", "reason", "text"])
+    own_parts = [part for part in one.parts if part.table == "rejects"]
+    table = store.read_parts(own_parts, "rejects", ["row", "rows", "reason", "text"])
+    early = early_rejects(store, one.parts, one.again)
     lost, torn = _kinds(table)
-    row = np.asarray(table.column("row"), np.int64)
+    lost, torn = np.append(lost, np.ones(early.size, bool)), np.append(torn, np.zeros(early.size, bool))
+    row = np.append(np.asarray(table.column("row"), np.int64), early)
     rows = np.maximum(np.asarray(table.column("rows"), np.int64), 1)  # a log without an end lost something
+    rows = np.append(rows, np.ones(early.size, np.int64))
     repeated_until = _last_left_out(store, own) if row.size else None
     if repeated_until is not None:  # these rows stand in another log too
         lost &= row > repeated_until
-    late = np.array(one.late, np.int64).reshape(-1, 2)
+    late = np.array([*one.late, *((first, 1) for first in one.thin)], np.int64).reshape(-1, 2)
     all_of = _Stretches(
         np.concatenate((row[lost], late[:, 0])),
         np.concatenate((rows[lost], late[:, 1])),

@@ -11,7 +11,7 @@ LAB_FILE = "lab.toml"
 TABLES = (
     "samples", "rejects", "cycles", "loops", "holds", "creep_points", "relaxations", "relaxation_points", "sweeps",
     "resistance", "resistance_points", "stances", "proofs", "lock_changes", "trends", "verdicts", "budgets", "origins",
-    "remarks", "landmarks",
+    "remarks", "landmarks", "early_rows",
 )  # fmt: skip
 
 

@@ -15,8 +15,8 @@ from benchpipe.check.validate_limits import limits_fit
 from benchpipe.cli.findings import Finding, of_error
 from benchpipe.errors import BenchpipeError, ExitCode, InputError
 from benchpipe.escapes import quoted
-from benchpipe.ingest.clock import native_time
 from benchpipe.ingest.logs import find_logs
+from benchpipe.ingest.native_time import native_time
 from benchpipe.ingest.source import source_key
 from benchpipe.ingest.strangers import why_stranger
 from benchpipe.readers.log_file import open_log

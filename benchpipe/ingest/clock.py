@@ -27,15 +27,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.rig import TimeConfig
+from benchpipe.ingest.native_time import FARTHEST_US
 from benchpipe.ingest.rows import Rows, equal_rows, joined
 from benchpipe.kernels.compiled import compiled
 from benchpipe.readers.batch import Reject, stretches
 from benchpipe.store.pauses import RESTART_PAUSE_US
-from benchpipe.units import find_unit
 
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
-FARTHEST_US = 1 << 61  # no clock goes on for 70,000 years
 MOST_HELD = 1 << 18  # rows that are looked back for a repeat
 LEAST_UNLIKE = 8  # rows of other content, after which rows of the same content must be the most
 FEW = 1 << 10  # rows that are first tried together where not all of a block go at once
@@ -52,12 +51,14 @@ Event = Literal[
 class Placed:
     """Rows with their places, those that have none, and what the clock did.
 
-    ``repeats`` counts rows that stood there before, ``gaps`` steps far longer than those before and after;
-    ``restarts`` are the places of the first rows after an elapsed clock began again;
-    ``events`` are in the order they were seen; ``places`` has the row after the first of each, ``"gap"`` included.
+    ``early`` are late rows before the log's first: an earlier log may hold them. ``repeats`` counts rows that stood
+    there before, ``gaps`` steps far longer than those before and after; ``restarts`` are the places of the first rows
+    after an elapsed clock began again; ``events`` are in the order they were seen; ``places`` has the row after the
+    first of each, ``"gap"`` included.
     """
 
     rows: list[Rows] = field(default_factory=list)
+    early: list[Rows] = field(default_factory=list)
     rejects: list[Reject] = field(default_factory=list)
     repeats: int = 0
     gaps: int = 0
@@ -70,35 +71,6 @@ class Placed:
         self.events += [event] * times
         if times:
             self.places.setdefault(event, row)
-
-
-def native_time(raw: NDArray[Any], config: TimeConfig) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """The log's times [µs], and which of them are times at all.
-
-    Parameters
-    ----------
-    raw : array, shape (n,)
-        As in :class:`~benchpipe.readers.batch.RawBatch`.
-    """
-    if config.kind == "datetime":
-        native = raw.astype(np.int64)
-        return native, np.abs(native) < FARTHEST_US
-    factor = 1e6 / config.sample_rate if config.kind == "sample" else 1e6 * find_unit(config.unit).factor
-    native, good = _scaled(raw, factor)
-    if config.origin_us:
-        native[good] += config.origin_us
-    return native, good
-
-
-@compiled
-def _scaled(raw: NDArray[Any], factor: float) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Numbers times a factor, to the nearest whole one; 0 for what is too far."""
-    native, good = np.empty(raw.size, np.int64), np.empty(raw.size, np.bool_)
-    for k in range(raw.size):
-        value = raw[k] * factor
-        good[k] = abs(value) < FARTHEST_US
-        native[k] = np.int64(np.rint(value)) if good[k] else 0
-    return native, good
 
 
 @compiled
@@ -241,7 +213,7 @@ class Clock:
         same = np.zeros(len(late), bool)
         same[order] = self._seen_before(late.part(order))
         out.repeats += int(same.sum())
-        out.rejects.extend(stretches(late.row[~same], LATE))
+        self._reject(late.part(~same), out)
         return len(rows)
 
     def _uneven(self, rows: Rows, last: int, out: Placed) -> int:
@@ -264,7 +236,14 @@ class Clock:
         if len(rows):
             same = self._seen_before(rows)
             out.repeats += int(same.sum())
-            out.rejects.extend(stretches(rows.row[~same], LATE))
+            self._reject(rows.part(~same), out)
+
+    def _reject(self, rows: Rows, out: Placed) -> None:
+        """Reject late rows, but for those that an earlier log may hold: none after the clock fell back for good."""
+        if self.first_us == self._since_us and (early := rows.time_us < (self.first_us or 0)).any():
+            out.early.append(rows.part(early))
+            rows = rows.part(~early)
+        out.rejects.extend(stretches(rows.row, LATE))
 
     def _take(self, rows: Rows, out: Placed) -> int:
         """Take rising rows, up to where a clock that was set back is ahead again: how many."""
@@ -340,7 +319,7 @@ class Clock:
         goes_on = n < len(rows) and after - native <= self._gap_us and far
         if again or (goes_on and not other):
             out.repeats += int(alike[-1])
-            out.rejects.extend(stretches(block.row[~same], LATE))
+            self._reject(block.part(~same), out)
             return n
         now = int(rows.time_us[0])
         self._shift, event = step_back(self._config, now, native, last)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.ingest.clock import LATE, LEAST_UNLIKE
+from benchpipe.ingest.early import found_before
 from benchpipe.ingest.readback import rows_between, rows_until
 from benchpipe.ingest.rows import Rows, equal_rows, joined
 from benchpipe.readers.batch import Reject, stretches
@@ -40,11 +41,14 @@ class Overlap:
         The others, as stretches of rows of the file.
     again : bool
         They are the same rows again: most of them stand there, and so from the beginning on.
+    early : tuple of (row, rows)
+        Early rows of the file (:mod:`benchpipe.ingest.early`) that are in earlier files.
     """
 
     same: int
     late: tuple[tuple[int, int], ...]
     again: bool
+    early: tuple[tuple[int, int], ...] = ()
 
 
 NO_OVERLAP = Overlap(0, (), again=False)
@@ -60,7 +64,7 @@ def find_overlap(
     until_us : int
         End of the run's axis so far.
     is_one : bool
-        Whatever the rows hold, the file goes on where the others end: it begins that little before it.
+        Whatever the rows hold, the file goes on where the others end: it begins that little before it, or after it.
     """
     alike, unlike = 0, 0
     late: list[Reject] = []
@@ -73,7 +77,10 @@ def find_overlap(
             return NO_OVERLAP
         alike, unlike = alike + int(same.sum()), unlike + int((~same).sum())
         late += stretches(rows.row[~same], LATE)
-    return Overlap(alike, tuple((one.row, one.rows) for one in late), again=is_one or alike >= unlike)
+    if not is_one and alike < unlike:
+        return NO_OVERLAP
+    early = found_before(store, earlier, shift_us, later) if later.early else ()
+    return Overlap(alike, tuple((one.row, one.rows) for one in late), again=True, early=early)
 
 
 def _stand_in(rows: Rows, store: RunStore, one: Earlier) -> NDArray[np.bool_]:

@@ -22,9 +22,9 @@ from benchpipe.ingest.clock import Event, step_back
 from benchpipe.ingest.copies import Stretch
 from benchpipe.ingest.moved import IsCopy, at_once
 from benchpipe.ingest.overlap import NO_OVERLAP, Earlier, Overlap
-from benchpipe.ingest.ticks import most_rows, offsets_us
+from benchpipe.ingest.ticks import most_rows, offsets_us, thin_at_border
 from benchpipe.store.files import natural_order
-from benchpipe.store.manifest import Placed, Remark, Source, key_of
+from benchpipe.store.manifest import EARLY_ROWS, Placed, Remark, Source, key_of
 
 FindCopies = Callable[[list[Source], list[str]], dict[str, tuple[Stretch, ...]]]
 
@@ -33,13 +33,14 @@ FindCopies = Callable[[list[Source], list[str]], dict[str, tuple[Stretch, ...]]]
 class _End:
     """End of the run's axis: its last row by the clock, and where that is placed.
 
-    ``stamp``, where it may be shared, is the last by the clock, and has ``rows``.
+    ``stamp``, where it may be shared, is the last by the clock, and has ``rows``; ``before`` are of the one before.
     """
 
     native: int
     us: int
     stamp: int | None = None
     rows: int = 0
+    before: int = 0
 
     @property
     def shift(self) -> int:
@@ -94,11 +95,12 @@ def place_sources(
             places[source.file] = Placed(file=source.file, shift_us=0, after_us=None, repeats=0)
             continue
         first, _, native = (us or 0 for us in times)
-        before = known.get(source.file) if known else None
+        find = partial(_overlap, overlap, earlier, known.get(source.file) if known else None)
         if end is not None and (lead := _lead(source, end, time, tick)):
             place, event = Placed(file=source.file, shift_us=end.shift, after_us=None, repeats=0, lead=lead), None
         else:
-            place, event = _place(source, first, end, time, partial(_overlap, overlap, earlier, before))
+            place, event = _place(source, first, end, time, find)
+        place = _with_thin(_with_early(place, source, end, find), source, end, time)
         place = _with_copies(place, copied.get(source.file, ()))
         places[source.file] = place
         remarks += _remarks(place, event)
@@ -181,9 +183,31 @@ def _end(source: Source, native: int, place: Placed, before: _End | None) -> _En
     native += us - last - place.shift_us
     if stamps is None:
         return _End(native, us)
-    whole = before is not None and bool(place.lead) and stamps.first_us == stamps.last_us
-    rows = stamps.last_rows + (before.rows if whole and before is not None else 0)
-    return _End(native, us, stamps.last_us, rows)
+    rows, ahead, shared = stamps.last_rows, stamps.before_rows, before.rows if before is not None and place.lead else 0
+    if stamps.first_us == stamps.last_us:
+        rows += shared
+        if before is not None and _goes_on(place, source, before):
+            ahead = before.before if place.lead else before.rows
+    elif stamps.last_us == stamps.first_us + stamps.tick_us:
+        ahead += shared
+    return _End(native, us, stamps.last_us, rows, ahead)
+
+
+def _goes_on(place: Placed, source: Source, end: _End) -> bool:
+    """Whether a file begins in the last stamp of the file before, or with the next one."""
+    stamps = source.stamps
+    if stamps is None or end.stamp is None or place.shift_us != end.shift or place.after_us is not None:
+        return False
+    return bool(stamps.tick_us) and (bool(place.lead) or stamps.first_us == end.stamp + stamps.tick_us)
+
+
+def _with_thin(place: Placed, source: Source, end: _End | None, time: TimeConfig) -> Placed:
+    """A place with the rows before which a stamp lacks rows, as only the files before show."""
+    if source.stamps is None or end is None or not _goes_on(place, source, end):
+        return place
+    most = most_rows(time.sample_rate, source.stamps.tick_us)
+    thin = thin_at_border(source.stamps, (end.rows, end.before), most, shared=bool(place.lead))
+    return place.model_copy(update={"thin": tuple(thin)})
 
 
 def _place(
@@ -208,21 +232,32 @@ def _place(
             shared = NO_OVERLAP
     place = Placed(
         file=source.file, shift_us=shift, after_us=after, repeats=shared.same, late=shared.late, key=key,
-        restart=event == "restart",
-    )
+        restart=event == "restart", early=shared.early,
+    )  # fmt: skip
     return place, event
+
+
+def _with_early(
+    place: Placed, source: Source, end: _End | None, overlap: Callable[[Source, _End, bool], tuple[Overlap, str]]
+) -> Placed:
+    """A place with those early rows that earlier files hold, where the file begins after the end of these."""
+    if end is None or not source.early or place.after_us is not None or place.shift_us != end.shift:
+        return place
+    shared, key = overlap(source, end, True)
+    return place.model_copy(update={"early": shared.early, "key": key})
 
 
 def _overlap(
     find: Callable[..., Overlap], placed: list[Earlier], known: Placed | None, source: Source, end: _End, is_one: bool
 ) -> tuple[Overlap, str]:  # fmt: skip
     """Overlap of a file with those before, as it was known if nothing changed; and a key of what it is from."""
-    first = (source.first_us or 0) + end.shift
+    first = min(us for us in (source.first_us, source.early_us) if us is not None) + end.shift
     earlier = list(takewhile(lambda one: one.end_us >= first, reversed(placed)))  # ends rise
     before = [[_samples(one.source), one.shift_us] for one in earlier]
-    key = key_of([_samples(source), end.us, end.shift, is_one, before])
+    early = [[part.sha256 for part in source.parts if part.table == EARLY_ROWS]] if source.early else []
+    key = key_of([_samples(source), end.us, end.shift, is_one, before, *early])
     if known is not None and known.key == key:
-        return Overlap(known.repeats, known.late, again=known.after_us is not None), key
+        return Overlap(known.repeats, known.late, again=known.after_us is not None, early=known.early), key
     return find(earlier, end.shift, source, end.us, is_one=is_one), key
 
 
@@ -282,13 +317,16 @@ def _series(name: str) -> str:
 
 def _remarks(place: Placed, event: Event | None) -> list[Remark]:
     found = []
-    if place.repeats:
-        text = f"{place.repeats:,} row(s) repeat the file before and are left out"
-        found.append(Remark(step="ingest", code="repeats", where=place.file, count=place.repeats, text=text))
+    if again := place.repeats + sum(rows for _, rows in place.early):
+        text = f"{again:,} row(s) repeat the file before and are left out"
+        found.append(Remark(step="ingest", code="repeats", where=place.file, count=again, text=text))
     if place.late:
         count = sum(rows for _, rows in place.late)
         text = f"{count:,} row(s) stand at times that the file before has other rows for; they are rejected"
         found.append(Remark(step="ingest", code="late", where=place.file, count=count, text=text))
+    if place.thin:
+        text = f"{len(place.thin):,} stamp(s) at its begin have half of their rows or fewer: rows are missing there"
+        found.append(Remark(step="ingest", code="thin-stamps", where=place.file, count=len(place.thin), text=text))
     if event in ("end of summer time", "clock set back", "clock ahead again"):
         text = f"between the file before and this one: {event}"
         found.append(Remark(step="ingest", code=event.replace(" ", "-"), where=place.file, count=1, text=text))

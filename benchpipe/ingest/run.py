@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 
 from benchpipe.config.rig import RigConfig
@@ -26,10 +27,12 @@ from benchpipe.ingest.renamed import find_copied, find_renamed, under_name
 from benchpipe.ingest.second import join_logs
 from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings, source_key
 from benchpipe.ingest.strangers import why_stranger
+from benchpipe.ingest.ticks import THIN
 from benchpipe.ingest.zeros import take_zeros, zero_remarks
-from benchpipe.readers.batch import Reject
+from benchpipe.readers.batch import Reject, stretches
 from benchpipe.readers.log_file import hash_of_beginning, open_log
 from benchpipe.run import RunConfig
+from benchpipe.store.early_rows import early_rejects
 from benchpipe.store.manifest import Manifest, Part, Placed, Remark, Source, Step, key_of
 from benchpipe.store.mending import Damage, beyond_repair, damage_remarks
 from benchpipe.store.run_store import RunStore
@@ -106,7 +109,7 @@ def ingest_run(
     of_files = (*found.remarks, *strangers.values(), *taking.remarks, *_spare_separators(new.sources))
     remarks = (*of_files, *odd, *of_join, *of_channels, *damage_remarks(store))
     state = {"account": new.account()._asdict(), **of_zeros, **of_second, "copies": of_copies}
-    parts = tuple(_late_rows(store, list(new.placed), key))
+    parts = tuple(_late_rows(store, new, key))
     new = _with(new, Step(key=key, version=VERSION, parts=parts, remarks=remarks, zeros=zeros, state=state))
     if new != manifest:
         new = store.commit(new)
@@ -183,11 +186,15 @@ def _placed(
     return manifest.model_copy(update={"sources": tuple(ordered), "placed": tuple(placed)}), odd, states
 
 
-def _late_rows(store: RunStore, placed: list[Placed], key: str) -> Iterator[Part]:
-    """Rejects of rows at times that were over in the files before."""
-    late = [(place.file, [Reject(row, rows, LATE) for row, rows in place.late]) for place in placed if place.late]
-    if late:
-        tables = [rejects_table(file, rejects) for file, rejects in late]
+def _late_rows(store: RunStore, manifest: Manifest, key: str) -> Iterator[Part]:
+    """Rejects that only the files before show: rows at times that were over, and stamps that lack rows."""
+    tables = []
+    for source, place in zip(manifest.sources, manifest.placed, strict=True):
+        early = early_rejects(store, source.parts, place.early) if source.early else np.empty(0, np.int64)
+        late = [*(Reject(row, rows, LATE) for row, rows in place.late), *stretches(early, LATE)]
+        late += [Reject(row, 0, THIN) for row in place.thin]
+        tables += [rejects_table(place.file, sorted(late, key=lambda one: one.row))] if late else []
+    if tables:
         yield store.write("rejects", pa.concat_tables(tables), key)
 
 
@@ -319,4 +326,3 @@ class _Taking:
         text = f"the log is gone, and what was taken from it was damaged ({damage.path}): its rows are given up"
         self.remarks.append(Remark(step="ingest", code="given-up", where=gone.file, count=gone.rows, text=text))
         yield from ()
-

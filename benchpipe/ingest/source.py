@@ -17,9 +17,11 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import BenchpipeError, InputError
 from benchpipe.escapes import quoted
 from benchpipe.ingest.calibrate import channel_settings, last_change_us, samples_schema, table_ends, to_rows
-from benchpipe.ingest.clock import MOST_HELD, Clock, Placed, native_time
+from benchpipe.ingest.clock import MOST_HELD, Clock, Placed
+from benchpipe.ingest.early import EarlyRows
 from benchpipe.ingest.landmarks import WIDTH, Landmarks
 from benchpipe.ingest.moved import FARTHEST_US, Beginning
+from benchpipe.ingest.native_time import native_time
 from benchpipe.ingest.readback import last_rows, rows_until
 from benchpipe.ingest.rejects import RejectWriter
 from benchpipe.ingest.rows import Rows, holes_in, joined
@@ -91,6 +93,7 @@ class _Tally:
 
     def add(self, placed: Placed) -> None:
         self.repeats += placed.repeats
+        self.late += sum(map(len, placed.early)) + sum(one.rows for one in placed.rejects)
         for event in (*placed.events, *["gap"] * placed.gaps):
             self.events[event] = self.events.get(event, 0) + 1
         self.places = placed.places | self.places
@@ -139,6 +142,7 @@ class _Reading:
         names = [c.name for c in rig.channel]
         load, motion = (axis.channel if axis.channel in names else names[0] for axis in (rig.load, rig.motion))
         self.landmarks = Landmarks((load, motion), last, known.samples if known is not None else 0)
+        self.early = EarlyRows()
         self.begin = Beginning()
         if known is not None and known.begins is None and state is not None and rig.time.dated:
             for rows in rows_until(store, known, FARTHEST_US):
@@ -169,19 +173,19 @@ class _Reading:
                 self.tally.outside[name] = self.tally.outside.get(name, 0) + count
             placed = self.clock.place(self.ticks.spread(rows))
             found = [*batch.rejects, *lost, *placed.rejects, *self.ticks.lacking()]
-            self.tally.late += sum(one.rows for one in placed.rejects)
             rejects.add(sorted(found, key=lambda r: r.row))
             yield from self._samples(placed)
         held = self.ticks.finish()
         last = [self.clock.place(held)] if held is not None else []
         self.decided = self.ticks.decided and not self.clock.holds
         for placed in (*last, self.clock.finish()):
-            self.tally.late += sum(one.rows for one in placed.rejects)
             rejects.add(sorted([*placed.rejects, *self.ticks.lacking()], key=lambda r: r.row))
             yield from self._samples(placed)
 
     def _samples(self, placed: Placed) -> Iterator[pa.Table]:
         self.tally.add(placed)
+        for rows in placed.early:
+            self.early.add(rows)
         for rows in placed.rows if self.rig.time.dated else ():
             self.begin.add(rows)
         if placed.rows:
@@ -263,13 +267,15 @@ def ingest_file(
         key = source_key(rig, sha, reading.clock.last_us)
         new = [writer.finish(key)] if writer.rows else []
         new += rejects.finish(key)
-    new += reading.landmarks.write(store, key)
+    new += reading.landmarks.write(store, key) + reading.early.write(store, key)
+    early = reading.early.count + (known.early if known else 0)
+    early_us = [us for us in (reading.early.first_us, known.early_us if known else None) if us is not None]
     tail = _write_tail(store, name, tally.tail, key)
     rejected += sum(r.rows for r in tally.tail)
-    if tally.read != tally.samples + rejected + tally.repeats:
+    if tally.read != tally.samples + rejected + tally.repeats + early:
         raise BenchpipeError(
             f"the rows of the log do not add up: {tally.read:,} read, {tally.samples:,} samples, {rejected:,} rejects, "
-            f"{tally.repeats:,} repeats",
+            f"{tally.repeats:,} repeats, {early:,} before the first",
             where=path,
             do_next="this is a fault of the program; nothing of the log was taken",
         )
@@ -294,6 +300,7 @@ def ingest_file(
         state=reading.state(tail),
         stamps=reading.ticks.stamps,
         spare=reading.spare,
+        early_us=min(early_us, default=None),
         begins=(known.begins if known else None) or reading.begin.sha256,
     )
 

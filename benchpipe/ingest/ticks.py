@@ -14,6 +14,7 @@ and not single rows written twice.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from math import gcd
 from typing import Any
@@ -73,6 +74,35 @@ def most_rows(rate: float, tick_us: int) -> int:
     return int(min(rate * tick_us * 1e-6 + 1e-9, MOST_ROWS)) + 1
 
 
+def thin_at_border(
+    stamps: Stamps, before: tuple[int, int], most: int, *, shared: bool
+) -> Iterator[int]:
+    """Rows of a log before which a stamp lacks rows, where only the log before it shows that.
+
+    Parameters
+    ----------
+    stamps : Stamps
+    before : (int, int)
+        Rows of the last stamp of the log before, and of the stamp before that.
+    most : int
+        Rows that a stamp may have.
+    shared : bool
+        The log begins in the stamp in which the log before ends; else it begins with the next one.
+    """
+    last, (count, ahead) = most - 1, before
+    if shared:
+        count += stamps.first_rows
+    else:
+        if is_thin(count, ahead, last):
+            yield stamps.first_row
+        count, ahead = stamps.first_rows, count
+    if stamps.second_row and is_thin(count, ahead, last):
+        yield stamps.second_row
+    known = is_thin(stamps.second_rows, stamps.first_rows, last)
+    if stamps.third_row and not known and is_thin(stamps.second_rows, count, last):
+        yield stamps.third_row
+
+
 def offsets_us(rate: float, tick_us: int) -> NDArray[np.int64]:
     """Times of a stamp's rows after it [µs]; a last one that the clock's step has no room for is put in between."""
     at: NDArray[np.int64] = np.rint(np.arange(most_rows(rate, tick_us)) * (1e6 / rate)).astype(np.int64)
@@ -100,7 +130,8 @@ class Ticks:
         self._rate, self._gap_us = config.sample_rate, round(1e6 * config.gap_s)
         self._tick: int | None = known["tick_us"] if state is not None else declared
         self._head = _Head(**known["head"]) if state is not None else _Head()
-        self._place = np.array(known.get("place", [0] * PLACE), np.int64)
+        place = known.get("place", [])  # shorter in the state of an older version
+        self._place = np.array([*place, *[0] * (PLACE - len(place))], np.int64)
         self.kept, self.thin = int(known.get("kept", 0)), int(known.get("thin", 0))
         self._lacking: list[Reject] = []
         self._held: list[Rows] = []
@@ -125,8 +156,11 @@ class Ticks:
         most = most_rows(self._rate, self.tick_us)
         first, rows, last, count = (int(self._place[k]) for k in (FIRST, FIRST_ROWS, TOP, COUNT))
         return Stamps(
-            tick_us=self.tick_us, first_us=first, first_rows=min(rows, most), last_us=last, last_rows=min(count, most)
-        )
+            tick_us=self.tick_us, first_us=first, first_rows=min(rows, most), last_us=last, last_rows=min(count, most),
+            first_row=int(self._place[FIRST_ROW]), second_row=max(int(self._place[SECOND_ROW]), 0),
+            second_rows=int(self._place[SECOND_ROWS]), third_row=max(int(self._place[THIRD_ROW]), 0),
+            before_rows=int(self._place[BEFORE]),
+        )  # fmt: skip
 
     @property
     def text(self) -> str:
@@ -202,19 +236,26 @@ class Ticks:
             return rows
         offsets = offsets_us(self._rate, self.tick_us)
         time, after = np.empty(len(rows), np.int64), np.zeros(len(rows), np.bool_)
-        self.kept += _place(rows.time_us, offsets, self.tick_us, self._place, time, after)
+        self.kept += _place(rows.time_us, rows.row, offsets, self.tick_us, self._place, time, after)
         self._lacking += [Reject(int(row), 0, THIN) for row in rows.row[after]]
         self.thin += int(after.sum())
         return rows.at(time)
 
 
-BEGUN, TOP, COUNT, FIRST, FIRST_ROWS, LATE, LATE_COUNT, LATE_ROWS, BEFORE, PLACE = range(10)
+BEGUN, TOP, COUNT, FIRST, FIRST_ROWS, LATE, LATE_COUNT, LATE_ROWS, BEFORE = range(9)
+FIRST_ROW, SECOND_ROW, SECOND_ROWS, THIRD_ROW, PLACE = range(9, 14)
+
+
+@compiled
+def is_thin(count: int, before: int, last: int) -> bool:
+    """Whether a stamp of ``count`` rows, after one of ``before``, lacks rows: ``last`` are all but one."""
+    return 2 * count <= last and last - count >= LEAST_LOST and 2 * before > last
 
 
 @compiled
 def _place(
-    stamps: NDArray[np.int64], offsets: NDArray[np.int64], tick_us: int, place: NDArray[np.int64],
-    out: NDArray[np.int64], after: NDArray[np.bool_],
+    stamps: NDArray[np.int64], row: NDArray[np.int64], offsets: NDArray[np.int64], tick_us: int,
+    place: NDArray[np.int64], out: NDArray[np.int64], after: NDArray[np.bool_],
 ) -> int:  # fmt: skip
     """Times of rows by their stamps and numbers there: how many rows that share a stamp got one.
 
@@ -223,7 +264,7 @@ def _place(
 
     Parameters
     ----------
-    stamps : int64 array, shape (n,)
+    stamps, row : int64 arrays, shape (n,)
     offsets : int64 array, shape (most rows of a stamp,)
     tick_us : int
     place : int64 array, shape (PLACE,); in and out
@@ -235,6 +276,7 @@ def _place(
     for i in range(stamps.size):
         now = stamps[i]
         if place[BEGUN] == 0:
+            place[FIRST_ROW] = row[i]
             place[BEGUN], place[TOP], place[COUNT], place[FIRST], place[FIRST_ROWS] = 1, now, 0, now, 0
         if now < place[TOP]:
             again = place[LATE_ROWS] > 0 and now == place[LATE]
@@ -243,12 +285,17 @@ def _place(
             place[LATE_ROWS] += 1
             k = place[LATE_COUNT]
             if place[LATE_ROWS] > FEW_LATE:
+                place[SECOND_ROW] = place[SECOND_ROW] if place[SECOND_ROW] else -1
+                place[THIRD_ROW] = place[THIRD_ROW] if place[THIRD_ROW] else -1
                 place[BEGUN], place[TOP], place[COUNT], place[LATE_ROWS], place[BEFORE] = 2, now, k + 1, 0, 0
         else:
             if now != place[TOP]:
                 count, goes_on = place[COUNT], now - place[TOP] == tick_us
-                few = 2 * count <= last and last - count >= LEAST_LOST
-                after[i] = goes_on and few and 2 * place[BEFORE] > last
+                after[i] = goes_on and is_thin(count, place[BEFORE], last)
+                if place[BEGUN] == 1:
+                    place[SECOND_ROW] = row[i] if goes_on else -1
+                elif place[SECOND_ROW] > 0 and place[THIRD_ROW] == 0:
+                    place[SECOND_ROWS], place[THIRD_ROW] = count, row[i] if goes_on else -1
                 place[BEFORE] = count if goes_on else 0
                 place[COUNT] = 0
             k = place[COUNT]

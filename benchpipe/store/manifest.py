@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 SCHEMA = 1
 UNSEALED = "0" * 64
+EARLY_ROWS = "early_rows"
 _SEAL = re.compile(rb'"seal": "([0-9a-f]{64})"\s*\}\s*\Z')
 
 
@@ -49,7 +50,9 @@ class Remark(_Record):
 class Stamps(_Record):
     """First and last stamp [µs] of a log by its own clock, and how many of its samples each has.
 
-    ``tick_us`` is the step of the clock where samples share stamps, else 0.
+    ``tick_us`` is the step of the clock where samples share stamps, else 0. ``first_row`` is the log's first row;
+    ``second_row`` and ``third_row`` are the first rows of the next two stamps, and ``second_rows`` counts those of the
+    former; ``before_rows`` are of the stamp before the last. They are 0 where a stamp is not one step after the other.
     """
 
     tick_us: int
@@ -57,6 +60,11 @@ class Stamps(_Record):
     first_rows: int
     last_us: int
     last_rows: int
+    first_row: int = 0
+    second_row: int = 0
+    second_rows: int = 0
+    third_row: int = 0
+    before_rows: int = 0
 
 
 class Source(_Record):
@@ -69,7 +77,8 @@ class Source(_Record):
     row of the file is moved by inside the file (clock restarts). ``stamps`` is there where samples may share one.
     ``begins`` names its first samples by their content. ``second``: the file is a second logger's. ``restarts`` are
     the file's own times of the first rows after an elapsed clock began again: how long each pause was is not known.
-    ``spare``: its rows end in a separator that its header lacks.
+    ``spare``: its rows end in a separator that its header lacks. ``early_us`` is the first of the times of rows that
+    come late and lie before its first one (see :mod:`benchpipe.ingest.early`); they are rows of it too.
     """
 
     file: str
@@ -94,6 +103,12 @@ class Source(_Record):
     begins: str | None = None
     second: bool = False
     spare: bool = False
+    early_us: int | None = None
+
+    @property
+    def early(self) -> int:
+        """Rows that come late and lie before its first one."""
+        return sum(part.rows for part in self.parts if part.table == EARLY_ROWS) if self.early_us is not None else 0
 
 
 class Placed(_Record):
@@ -105,6 +120,8 @@ class Placed(_Record):
     ``lead`` says up to which of the file's own times, and by how much more they are moved, in rising order.
     ``restart``: an elapsed clock began again with this file. ``copied``: samples from one of the file's own times to
     another, and how many, that stand in other files, or before in this one, at other times: they are left out.
+    ``early``: which of its early rows are in other files too, as stretches (row, rows); the others are rejects.
+    ``thin``: rows before which a stamp lacks rows, as only the files before show.
     """
 
     file: str
@@ -116,6 +133,8 @@ class Placed(_Record):
     lead: tuple[tuple[int, int], ...] = ()
     restart: bool = False
     copied: tuple[tuple[int, int, int], ...] = ()
+    early: tuple[tuple[int, int], ...] = ()
+    thin: tuple[int, ...] = ()
 
     def at(self, own_us: int) -> int:
         """Where one of the file's own times stands on the run's axis."""
@@ -233,11 +252,13 @@ class Manifest(_Record):
         """Rows in the files, and where they ended."""
         again = sum(place.again for place in self.placed)
         late = sum(place.left_out for place in self.placed) - again
+        early = sum(s.early for s in self.sources)
+        early_again = sum(rows for place in self.placed for _, rows in place.early)
         return Account(
             rows=sum(s.rows for s in self.sources),
             samples=sum(s.samples for s in self.sources) - again - late,
-            rejects=sum(s.rejects for s in self.sources) + late,
-            repeats=sum(s.repeats for s in self.sources) + again,
+            rejects=sum(s.rejects for s in self.sources) + late + early - early_again,
+            repeats=sum(s.repeats for s in self.sources) + again + early_again,
         )
 
     def zeros(self) -> list[Zero]:

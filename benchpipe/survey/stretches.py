@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.ingest.calibrate import to_rows
-from benchpipe.ingest.clock import native_time
+from benchpipe.ingest.native_time import native_time
 from benchpipe.inspect.states import FREE
 from benchpipe.readers.log_file import open_log
 from benchpipe.readers.registry import read_log

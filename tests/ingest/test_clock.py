@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest import clock as clock_module
-from benchpipe.ingest.clock import HOUR_US, LATE, RESTART_PAUSE_US, Clock, native_time
+from benchpipe.ingest.clock import HOUR_US, LATE, RESTART_PAUSE_US, Clock
+from benchpipe.ingest.native_time import native_time
 from benchpipe.ingest.rows import Rows, joined
 
 STEP = 10_000
@@ -43,7 +44,9 @@ class Result:
         placed.append(clock.finish())
         pieces = [r for p in placed for r in p.rows]
         self.rows = joined(pieces) if pieces else given.part(slice(0, 0))
-        self.lines = sorted((r.row + k, r.reason) for p in placed for r in p.rejects for k in range(r.rows))
+        self.early = [int(row) for p in placed for rows in p.early for row in rows.row]
+        lines = [(r.row + k, r.reason) for p in placed for r in p.rejects for k in range(r.rows)]
+        self.lines = sorted([*lines, *((row, LATE) for row in self.early)])
         self.repeats = sum(p.repeats for p in placed)
         self.events = [e for p in placed for e in p.events]
         self.gaps = sum(p.gaps for p in placed)
@@ -54,7 +57,7 @@ class Result:
     def all(self) -> tuple[Any, ...]:
         """All of it, to be compared."""
         seen = self.events, self.gaps, self.places
-        return self.rows.row.tolist(), self.rows.time_us.tolist(), self.lines, self.repeats, seen
+        return self.rows.row.tolist(), self.rows.time_us.tolist(), self.lines, self.early, self.repeats, seen
 
 
 def test_rising_times_stay_as_they_are() -> None:
@@ -85,6 +88,16 @@ def test_elapsed_time_that_begins_anew_is_a_restart() -> None:
     assert result.events == ["restart"]
     assert len(result.rows) == 250
     assert result.rows.time_us[100] - result.rows.time_us[99] == RESTART_PAUSE_US
+
+
+@pytest.mark.parametrize("cuts", [[], [1], [2], [3], [3, 4]])
+def test_late_rows_before_the_first_are_handed_over_unless_the_clock_fell_back_before(cuts: list[int]) -> None:
+    late = [50, 51, 49, 50, 48, 52, 53, 51]
+    result = Result(rows(late), ELAPSED, cuts)
+    assert (result.early, [row for row, _ in result.lines]) == ([3, 5], [3, 4, 5, 8])
+    ticks = [*range(60, 160), *(tick - 40 for tick in late), *range(14, 120)]
+    restarted = Result(rows(ticks), ELAPSED, [cut + 100 for cut in cuts])
+    assert (restarted.early, restarted.events) == ([], ["restart"])
 
 
 @pytest.mark.parametrize("cuts", [[], [49], [50], [51], [52], [51, 70], [52, 70], [1, 2, 50, 51, 52, 53]])

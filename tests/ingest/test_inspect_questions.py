@@ -15,7 +15,7 @@ import pytest
 from benchpipe.config.model import load_model
 from benchpipe.config.rig import RigConfig, TimeConfig
 from benchpipe.errors import ConfigError, InputError
-from benchpipe.ingest.clock import native_time
+from benchpipe.ingest.native_time import native_time
 from benchpipe.ingest.source import ingest_file
 from benchpipe.inspect.draft import draft_rig
 from benchpipe.inspect.run import inspect_logs

@@ -6,7 +6,7 @@ import itertools
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from benchpipe.ingest import overlap
@@ -71,20 +71,20 @@ def test_other_content_at_the_same_time_is_no_repeat_but_a_restart(tmp_path: Pat
 
 
 @settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.lists(st.integers(1, 70) | st.integers(100, 179), min_size=1, max_size=3, unique=True))
+@given(st.lists(st.integers(1, 179), min_size=1, max_size=3, unique=True))
 def test_however_a_log_is_cut_into_files_its_samples_are_the_same(
     tmp_path_factory: pytest.TempPathFactory, cuts: list[int]
 ) -> None:
-    folder = tmp_path_factory.mktemp("files")
     lines = (rows(0, 100) + rows(70, 150)).splitlines(keepends=True)
+    edges = [0, *sorted(cuts), len(lines)]
+    # Not tried: a file whose clock falls back before its first row, and that ends there. It reads as a restart.
+    assume(not any(70 < a < 100 < b <= a + 30 for a, b in itertools.pairwise(edges)))
+    folder = tmp_path_factory.mktemp("files")
     one = Run(folder / "one")
     one.write("a.csv", HEAD + "".join(lines))
     many = Run(folder / "many")
-    edges = [0, *sorted(cuts), len(lines)]
     for number, (a, b) in enumerate(itertools.pairwise(edges)):
         many.write(f"a{number}.csv", HEAD + "".join(lines[a:b]))
     whole, parts = one.take(), many.take()
     assert [(s[0], *s[3:]) for s in parts.samples] == [(s[0], *s[3:]) for s in whole.samples]
-    # (Cut between a row and its repeat in one file, the repeat comes before its file begins: not tried here.)
-    assert parts.manifest.account().samples == whole.manifest.account().samples
-    assert parts.manifest.account().rows == whole.manifest.account().rows
+    assert parts.manifest.account()[1:] == whole.manifest.account()[1:]

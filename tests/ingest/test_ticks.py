@@ -46,9 +46,11 @@ def placed(given_rows: Rows, time: dict[str, Any], cuts: list[int] | None = None
     done.append(clock.finish())
     pieces = [r for p in done for r in p.rows]
     taken = joined(pieces) if pieces else given_rows.part(slice(0, 0))
+    early = [int(row) for p in done for rows in p.early for row in rows.row]
+    rejects = [(r.row + k, r.reason) for p in done for r in p.rejects for k in range(r.rows)]
     return {
         "row": taken.row.tolist(), "time": taken.time_us.tolist(), "repeats": sum(p.repeats for p in done),
-        "rejects": sorted((r.row + k, r.reason) for p in done for r in p.rejects for k in range(r.rows)),
+        "rejects": sorted([*rejects, *((row, LATE) for row in early)]), "early": early,
         "kept": ticks.kept, "stamps": ticks.stamps,
     }  # fmt: skip
 
@@ -245,6 +247,26 @@ def test_a_stamp_that_lacks_most_rows_is_marked(tmp_path: Path, time: dict[str, 
     where = [(one["row"], one["rows"], one["reason"]) for one in taken.rejects]
     assert where == [(507 - gone, 0, THIN)] * seen
     assert ("thin-stamps" in taken.codes) == bool(seen)
+
+
+@pytest.mark.parametrize("gone", [2, 4])
+def test_a_stamp_that_lacks_rows_at_the_border_of_a_file_is_marked_once(tmp_path: Path, gone: int) -> None:
+    """Samples around it, by own rows of the files; the stamp before may be split too."""
+    lines = text(thinned(1000, gone, 100))
+    whole = run_of(tmp_path / "whole", DECLARED)
+    whole.write("a.csv", HEAD + "".join(lines))
+    for cuts in ([k] for k in range(494, 508)), ([500, 501], [499, 501], [498, 499], [501, 502], [497, 500, 503]):
+        for cut in cuts:
+            run = run_of(tmp_path / "-".join(map(str, cut)), DECLARED)
+            for k, (a, b) in enumerate(itertools.pairwise([0, *cut, len(lines)])):
+                run.write(f"a{k}.csv", HEAD + "".join(lines[a:b]))
+            taken, marked = run.take(), 500 + 5 - gone
+            starts = dict(zip((f"logs/a{k}.csv" for k in range(4)), [0, *cut], strict=False))
+            found = [starts[one["file"]] + one["row"] - 2 for one in taken.rejects if one["reason"] == THIN]
+            assert found == ([marked] if gone == 4 else []), cut
+            assert taken.codes.get("thin-stamps", 0) == (gone == 4)
+            assert [s[0] for s in taken.samples] == [s[0] for s in whole.take().samples]
+            assert run.take().manifest == taken.manifest
 
 
 def test_a_slower_rate_is_no_loss(tmp_path: Path) -> None:
