@@ -139,7 +139,8 @@ def do_step(kind: StepKind[Any], night: Night) -> tuple[Manifest, tuple[str, ...
     update: dict[str, Any] = {"steps": {**others, kind.name: step}}
     if result.sources is not None and result.placed is not None:
         update |= {"sources": result.sources, "placed": result.placed}
-    return _committed(night, manifest.model_copy(update=update)), result.read
+    new = manifest.model_copy(update=update)
+    return (night.store.commit(new) if past.unfit else _committed(night, new)), result.read
 
 
 def _committed(night: Night, new: Manifest) -> Manifest:
