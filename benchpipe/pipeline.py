@@ -1,40 +1,40 @@
-"""Which steps a run still needs, in order: ingest → process → check."""
+"""The steps of a run, in order: each is skipped or run, and committed, in one place."""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Literal, TypedDict, Unpack
+from typing import Any, TypedDict, Unpack
 
-from benchpipe.check.run import check_run
+from benchpipe.check.run import CHECK
 from benchpipe.check.validate_limits import limits_fit
-from benchpipe.errors import ConfigError, DamageError
-from benchpipe.ingest.run import ingest_run
-from benchpipe.process.run import process_run
+from benchpipe.errors import BenchpipeError, ConfigError, DamageError
+from benchpipe.ingest.run import INGEST
+from benchpipe.process.run import PROCESS
 from benchpipe.run import RunConfig
+from benchpipe.steps import REBUILT, Night, StepKind, StepResult, StepTask
 from benchpipe.store.lock import hold_store
-from benchpipe.store.manifest import Manifest
+from benchpipe.store.manifest import Manifest, Step
 from benchpipe.store.mending import Mended, mend, mend_more
 from benchpipe.store.run_store import RunStore
 from benchpipe.stream.memory import forget_peak, peak_mb
 
-StepName = Literal["ingest", "process", "check"]
-STEPS: tuple[StepName, ...] = ("ingest", "process", "check")
+STEPS: tuple[StepKind[Any], ...] = (INGEST, PROCESS, CHECK)
 
 
 class StepOptions(TypedDict, total=False):
     """Options of :func:`run_steps`.
 
-    ``first`` and ``until`` choose the steps; ``again`` reads every log again and discards what
-    was made of them; ``verify`` holds every file of the store against its hash first; ``today``
+    ``first`` and ``until`` choose the steps by name; ``again`` reads every log again and discards what
+    was made of them; ``verify`` compares every file of the store with its hash first; ``today``
     is compared with calibration due dates; ``tell`` is called with each log that is read.
     """
 
-    first: StepName
-    until: StepName
+    first: str
+    until: str
     again: bool
     verify: bool
     today: date | None
@@ -73,65 +73,130 @@ def run_steps(run: RunConfig, **options: Unpack[StepOptions]) -> Outcome:
     """Do the steps of a run from ``first`` to ``until``, each only where something is new.
 
     The caller holds the store. Damaged parts are set aside and rebuilt from the logs, if
-    ``first`` is the ingest.
+    ``first`` is the ingest. The manifest is read once.
     """
     limits_fit(run)
-    first, until = options.get("first", "ingest"), options.get("until", "check")
-    steps = STEPS[STEPS.index(first) : STEPS.index(until) + 1]
-    store = run.open_store()
-    if first != "ingest":
-        return _do(run, store, Mended(store.manifest()), steps, options)
-    mended = mend(store, verify=options.get("verify", False), again=options.get("again", False))
+    names = [kind.name for kind in STEPS]
+    first, until = options.get("first", names[0]), options.get("until", names[-1])
+    steps = STEPS[names.index(first) : names.index(until) + 1]
+    store, units = run.open_store(), {kind.name: kind.unit for kind in STEPS}
+    if first != names[0]:
+        mended = Mended(store.manifest())
+        _must_fit(STEPS[: names.index(first)], run, mended.manifest)
+        return _do(run, store, mended, steps, options)
+    again = options.get("again", False)
+    mended = mend(store, units, verify=options.get("verify", False), again=again)
     while True:
         try:
             return _do(run, store, mended, steps, options)
         except DamageError as error:
-            mended = mend_more(store, mended, error)
+            mended = mend_more(store, units, mended, error)
 
 
-def _do(run: RunConfig, store: RunStore, mended: Mended, steps: tuple[StepName, ...], options: StepOptions) -> Outcome:
+def _do(
+    run: RunConfig, store: RunStore, mended: Mended, steps: tuple[StepKind[Any], ...], options: StepOptions
+) -> Outcome:
     outcome = Outcome(run, mended.manifest)
     store.clean(outcome.manifest)
-    if "ingest" in steps:
-        with _timed(outcome, "ingest"):
-            again, tell = options.get("again", False), options.get("tell")
-            result = ingest_run(run, store, again=again, tell=tell, lost=mended.lost)
-            outcome.manifest, outcome.read = result.manifest, result.read
-            if again:  # and all that was made of the samples
-                forgotten = {"steps": {"ingest": outcome.manifest.steps["ingest"]}}
-                outcome.manifest = store.commit(outcome.manifest.model_copy(update=forgotten))
-    _samples_exist(outcome)
-    if "process" in steps:
-        with _timed(outcome, "process"):
-            outcome.manifest = process_run(run, store, outcome.manifest)
-    if "check" in steps:
-        _processed(outcome)
-        with _timed(outcome, "check"):
-            today = options.get("today") or date.today()
-            outcome.manifest = check_run(run, store, outcome.manifest, today=today)
+    night = Night(
+        run, store, mended.manifest, options.get("today") or date.today(), options.get("again", False),
+        options.get("tell"), mended.lost,
+    )  # fmt: skip
+    for kind in steps:
+        night = replace(night, manifest=outcome.manifest)
+        _parents_must_be_done(kind, night)
+        with _timed(outcome, kind.name):
+            outcome.manifest, read = do_step(kind, night)
+        outcome.read += read
     return outcome
 
 
-def _samples_exist(outcome: Outcome) -> None:
-    if not outcome.manifest.sources:
-        raise ConfigError(
-            f"nothing of run '{outcome.run.name}' is in the store yet",
-            where=outcome.run.store,
-            do_next="run this first: benchpipe ingest RUN",
+def do_step(kind: StepKind[Any], night: Night) -> tuple[Manifest, tuple[str, ...]]:
+    """Skip a step or run it, and commit once what it made.
+
+    Returns
+    -------
+    manifest : Manifest
+        The same where there is nothing new.
+    read : tuple of str
+        Logs that were read.
+    """
+    manifest = night.manifest
+    before, key = manifest.steps.get(kind.name), kind.key(night)
+    if manifest.closed and kind.kept is not None and before is not None and not (kind.looks and night.again):
+        return _committed(night, kind.kept(night, key)), ()
+    past = kind.read(before, night.run)
+    if before is not None and before.key == key and not past.unfit and not kind.looks:
+        return manifest, ()
+    fits = before if past.state is not None else None
+    result = kind.run(StepTask(**vars(night), key=key, past=past.state, before=fits))
+    _declared(kind, result, night.run)
+    step = Step(
+        key=key, version=kind.version, parts=result.parts, remarks=(*kind.rebuilt(past.unfit), *result.remarks),
+        zeros=result.zeros, state=result.state.stored,
+    )  # fmt: skip
+    others = {} if kind.looks and night.again else manifest.steps  # and all that was made of the logs
+    update: dict[str, Any] = {"steps": {**others, kind.name: step}}
+    if result.sources is not None and result.placed is not None:
+        update |= {"sources": result.sources, "placed": result.placed}
+    new = manifest.model_copy(update=update)
+    return (night.store.commit(new) if past.unfit else _committed(night, new)), result.read
+
+
+def _committed(night: Night, new: Manifest) -> Manifest:
+    """The new manifest, committed; the old one where they differ at most in what was rebuilt an earlier night."""
+    if _but_rebuilt(new) == _but_rebuilt(night.manifest):
+        return night.manifest
+    return night.store.commit(new)
+
+
+def _but_rebuilt(manifest: Manifest) -> Manifest:
+    """A manifest without the remarks on what was rebuilt: these stay until there is something new."""
+    said = {name: [r for r in step.remarks if r.code != REBUILT] for name, step in manifest.steps.items()}
+    less = {
+        name: step.model_copy(update={"remarks": tuple(said[name])})
+        for name, step in manifest.steps.items()
+        if len(said[name]) < len(step.remarks)
+    }
+    return manifest.model_copy(update={"steps": {**manifest.steps, **less}}) if less else manifest
+
+
+def _declared(kind: StepKind[Any], result: StepResult[Any], run: RunConfig) -> None:
+    """Refuse parts of tables that the step does not declare: repair and retention would not know them."""
+    others = set(run.tables) if kind.unit == "block" else set()
+    odd = {part.table for part in result.parts} - set(kind.tables) - others
+    if odd:
+        raise BenchpipeError(
+            f"the step '{kind.name}' wrote the table '{min(odd)}'",
+            expected=f"one of {', '.join(kind.tables) or 'no table'}",
+            do_next="this is a fault of the program: name the table in the declaration of the step",
         )
 
 
-def _processed(outcome: Outcome) -> None:
-    if "process" not in outcome.manifest.steps:
-        raise ConfigError(
-            f"run '{outcome.run.name}' is not processed yet",
-            where=outcome.run.store,
-            do_next="run this first: benchpipe process RUN",
-        )
+def _parents_must_be_done(kind: StepKind[Any], night: Night) -> None:
+    """Refuse a step whose parents have not run; the first one that is missing is named."""
+    for parent in (other for other in STEPS if other.name in kind.parents):
+        _parents_must_be_done(parent, night)
+        if parent.name not in night.manifest.steps or not night.manifest.sources:
+            what, command = parent.undone
+            raise ConfigError(
+                what.format(run=night.run.name), where=night.run.store, do_next=f"run this first: {command}"
+            )
+
+
+def _must_fit(steps: tuple[StepKind[Any], ...], run: RunConfig, manifest: Manifest) -> None:
+    """Refuse to begin after steps whose state is of another version: what they made is to be rebuilt first."""
+    for kind in () if manifest.closed else steps:
+        for what, why in kind.read(manifest.steps.get(kind.name), run).unfit.items():
+            raise ConfigError(
+                f"what the step '{kind.name}' kept of '{what}' is not of this version ({why})",
+                where=run.store,
+                do_next="rebuild it first: benchpipe nightly LAB",
+            )
 
 
 @contextmanager
-def _timed(outcome: Outcome, step: StepName) -> Iterator[None]:
+def _timed(outcome: Outcome, step: str) -> Iterator[None]:
     started, before = time.perf_counter(), outcome.manifest.sequence
     forget_peak()
     yield

@@ -32,7 +32,9 @@ class Dropped:
     bytes: int
 
 
-def retain(run: RunConfig, store: RunStore, rules: RetentionConfig, now: datetime) -> Dropped | None:
+def retain(
+    run: RunConfig, store: RunStore, manifest: Manifest, rules: RetentionConfig, now: datetime
+) -> Dropped | None:
     """Drop the samples of a run if the lab's rules say so; the caller holds the store.
 
     Only what a person has signed off, and nothing has changed of since, is let go.
@@ -44,7 +46,6 @@ def retain(run: RunConfig, store: RunStore, rules: RetentionConfig, now: datetim
     """
     if rules.drop_samples_after is None:
         return None
-    manifest = store.manifest()
     if manifest.closed or not manifest.signed:
         return None
     last = manifest.signed[-1]

@@ -27,6 +27,7 @@ from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 from tests.cli.commands import environment, started
 from tests.conftest import copy_samples
+from tests.steps_done import with_run
 from tests.store.kept import tables, tree
 
 HOW_IT_CAME = ("history", "manifest.json", "quarantine")
@@ -292,7 +293,7 @@ def test_a_step_that_fails_leaves_what_was_committed_before(
 
     run = load_run(lab.parent / "healthy" / "plan.toml")
     with monkeypatch.context() as patch:
-        patch.setattr("benchpipe.pipeline.process_run", full)
+        with_run(patch, "process", full)
         with pytest.raises(StoreError):
             work(run)
     manifest = RunStore(run.store, run.name).manifest()

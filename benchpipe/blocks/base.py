@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
     from benchpipe.blocks.run_tables import RunTables
+    from benchpipe.blocks.state import BlockState
     from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
@@ -64,6 +65,12 @@ def _fits(block: Any, rig: RigConfig) -> Iterator[Misfit]:
     yield from ()
 
 
+def _plain() -> type[BlockState]:
+    from benchpipe.blocks.state import BlockState
+
+    return BlockState
+
+
 def _none() -> tuple[Measure, ...]:
     return ()
 
@@ -97,6 +104,9 @@ class BlockKind:
         Makes the tables of a block from its samples.
     view : callable
         What is shown of a block, from its tables: the block, the run's units, manifest and store.
+    state : callable
+        Model of what is kept of a block for the next night: :class:`benchpipe.blocks.state.BlockState`, or one derived
+        from it by a kind that goes on from there.
     measures : callable
         What a limit can be set on.
     events : Events or None
@@ -116,8 +126,9 @@ class BlockKind:
     name: str
     config: type[BlockConfig]
     tables: Mapping[str, Sequence[Column]]
-    measure: Callable[[BlockTask[Any]], Found]
+    measure: Callable[[BlockTask[Any, Any]], Found]
     view: Callable[[Any, dict[str, str], Manifest, RunStore], BlockView]
+    state: Callable[[], type[BlockState]] = _plain
     measures: Callable[[], tuple[Measure, ...]] = _none
     events: Events | None = None
     planned: str | None = None

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cut_config import CutConfig
+from benchpipe.blocks.state import Anchor
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.boundaries import (
     BETWEEN,
@@ -116,43 +117,6 @@ def cut_between(block: CutConfig, rig: RigConfig, low: float, high: float, *, by
 def beginning(cut: Cut) -> Standing:
     """The standing before the first sample of a run: there a record begins, and a segment, but no cycle."""
     return Standing(None, FRESH._replace(row=OPEN) if cut.by_record else FRESH._replace(fresh=True))
-
-
-@dataclass(frozen=True)
-class Anchor:
-    """Where to take up the work another night: a sample, and what is known there.
-
-    It is the sample before the first one of the row that has begun; without one, the last sample.
-
-    Attributes
-    ----------
-    time_us : int
-    armed : bool
-        Whether the next sample at or above the upper threshold is a boundary.
-    segment, closed : int
-        Number of the segment, and of closed cycles so far.
-    between : bool
-        The row is no cycle, or begins as one that no crossing begins.
-    fresh : bool
-        The sample is the first of the log, and of the row.
-    lost : int
-        Rows that were lost after the last cycle, up to the sample.
-    load_range, motion_range : float or None
-        Of the last closed cycle.
-    change_us : int
-        Of the first sample of the log: the longest step where the mode changed just before it.
-    """
-
-    time_us: int
-    armed: bool
-    segment: int
-    closed: int
-    between: bool = False
-    fresh: bool = False
-    lost: int = 0
-    load_range: float | None = None
-    motion_range: float | None = None
-    change_us: int = 0
 
 
 def anchor_of(standing: Standing, closed: int) -> Anchor | None:
@@ -261,9 +225,7 @@ def _pieces(signals: Signals, events: NDArray[np.int64], cut: Cut) -> Pieces:
     return Pieces(signals, start, end, *whole, closed, between, segment, end - start, odd, boundary)
 
 
-def _odd_records(
-    signals: Signals, start: NDArray[np.int64], end: NDArray[np.int64], cut: Cut
-) -> NDArray[np.int64]:
+def _odd_records(signals: Signals, start: NDArray[np.int64], end: NDArray[np.int64], cut: Cut) -> NDArray[np.int64]:
     """What each record is, as a place in :data:`RECORD_KINDS`."""
     trigger, time_us = trigger_of(signals, cut), signals.time_us
     kinds = (

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
+from benchpipe.blocks.state import BlockState
 from benchpipe.store.manifest import Part, Remark
 
 
 @dataclass
 class Found:
-    """Parts, remarks, and what the next night needs to know."""
+    """Parts, remarks, and what the next night needs to know (of the model that the kind declares)."""
 
     parts: list[Part] = field(default_factory=list)
     remarks: list[Remark] = field(default_factory=list)
-    state: dict[str, Any] = field(default_factory=dict)
+    state: BlockState = field(default_factory=BlockState)

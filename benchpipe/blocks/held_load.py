@@ -61,7 +61,7 @@ class HeldSamples:
         return in_order([*self._found, *(open_run if self._times.size > self._most + 1 else [])])
 
 
-def held_samples(task: BlockTask[Any]) -> HeldSamples:
+def held_samples(task: BlockTask[Any, Any]) -> HeldSamples:
     """The rule of a block: noise and last digit of its load, from its first samples."""
     pieces = block_signals(task.store, task.inputs, task.rig, task.block)
     load = np.concatenate([np.empty(0), *_first(pieces)])[:SAMPLES]

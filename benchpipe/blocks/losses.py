@@ -25,7 +25,7 @@ Row = dict[str, Any]
 
 
 def with_losses(
-    task: BlockTask[Any],
+    task: BlockTask[Any, Any],
     rows: list[Row],
     rig: RigConfig | None = None,
     *,
@@ -90,12 +90,12 @@ class _Spans:
         self.next_us = np.full(self.begin_us.size, NEVER)
         self.longest_us = np.full(self.begin_us.size, -1, np.int64)
 
-    def may_hold(self, file: str, task: BlockTask[Any]) -> bool:
+    def may_hold(self, file: str, task: BlockTask[Any, Any]) -> bool:
         """Whether a log has samples inside, or none at all."""
         ends = [one.last_us for one in task.inputs if one.file == file]
         return not ends or any(us is None or us >= self._from_us for us in ends)
 
-    def follow(self, task: BlockTask[Any], rig: RigConfig, held: HeldSamples | None) -> Losses:
+    def follow(self, task: BlockTask[Any, Any], rig: RigConfig, held: HeldSamples | None) -> Losses:
         """Go through the samples; give those that lack load or motion."""
         mode = getattr(task.block, "mode", None)
         found: list[Losses] = []

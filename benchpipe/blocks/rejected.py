@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from benchpipe.blocks.state import RejectState
 from benchpipe.samples.inputs import SampleInput
 from benchpipe.samples.lost import Losses, Whole, merged, no_losses
 from benchpipe.samples.stream import matches, stream_samples
@@ -89,37 +89,24 @@ def rejected_rows(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> lis
 
 def _rejected(source: Source, placed: Placed, after: str | None, place: int | None) -> Rejected:
     parts = tuple(part for part in source.parts if part.table in ("rejects", EARLY_ROWS))
-    tail = source.state["tail"] if source.state else None
-    tail_part = next((p for p in parts if p.path == tail), None)
-    return Rejected(source.file, parts, tail_part, placed.late, placed.thin, placed.early, after, place)
+    return Rejected(source.file, parts, source.tail, placed.late, placed.thin, placed.early, after, place)
 
 
-def identity_of(rejected: Sequence[Rejected], inputs: Sequence[SampleInput]) -> dict[str, Any]:
-    """Identity of the rejects of a block (JSON).
-
-    Returns
-    -------
-    dict
-        ``logs`` with samples; ``rejects`` of them, to which others are added when logs come or grow; ``tails`` that
-        those may take back; ``empty``: of logs without samples, which may come between the others.
-    """
-    return {
-        "logs": len({one.file for one in inputs}),
-        "rejects": [[log.place, one] for log in rejected if log.place is not None for one in log.settled],
-        "tails": [log.tail.sha256 for log in rejected if log.tail],
-        "empty": [[log.after, one] for log in rejected if log.place is None for one in log.settled],
-    }
-
-
-def only_added(known: dict[str, Any], now: dict[str, Any]) -> bool:
-    """Whether rejects only came after all samples that were there: in the last log, or in later ones."""
-    old, new = known["rejects"], now["rejects"]
-    added = new[len(old) :]
-    return bool(
-        known["empty"] == now["empty"]
-        and old == new[: len(old)]
-        and all(place >= known["logs"] - 1 for place, _ in added)
+def identity_of(rejected: Sequence[Rejected], inputs: Sequence[SampleInput]) -> RejectState:
+    """Identity of the rejects of a block."""
+    return RejectState(
+        logs=len({one.file for one in inputs}),
+        rejects=tuple((log.place, one) for log in rejected if log.place is not None for one in log.settled),
+        tails=tuple(log.tail.sha256 for log in rejected if log.tail),
+        empty=tuple((log.after, one) for log in rejected if log.place is None for one in log.settled),
     )
+
+
+def only_added(known: RejectState, now: RejectState) -> bool:
+    """Whether rejects only came after all samples that were there: in the last log, or in later ones."""
+    old, new = known.rejects, now.rejects
+    added = new[len(old) :]
+    return known.empty == now.empty and old == new[: len(old)] and all(place >= known.logs - 1 for place, _ in added)
 
 
 @dataclass(frozen=True)

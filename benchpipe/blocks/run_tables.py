@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
+from benchpipe.store.state import StateT
 
 
 class RunTables:
@@ -29,7 +28,6 @@ class RunTables:
         rows = self.whole(table)
         return rows.filter(pc.equal(rows.column("block"), block))
 
-    def state(self, block: str) -> dict[str, Any]:
-        """What the process step keeps of a block."""
-        step = self.manifest.steps.get("process")
-        return step.state.get(block, {}) if step else {}
+    def state(self, block: str, model: type[StateT]) -> StateT:
+        """The fields of a model in what the process step keeps of a block; their defaults where it keeps none."""
+        return self.manifest.block_state(block, model) or model()

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
+from benchpipe.blocks.state import SampleNoise
 from benchpipe.config.block import BlockConfig
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.sample_noise import sample_noise
@@ -14,18 +13,6 @@ from benchpipe.samples.signals import block_signals
 from benchpipe.store.run_store import RunStore
 
 SAMPLES = 10_000
-
-
-@dataclass(frozen=True)
-class SampleNoise:
-    """Standard deviation of one sample of load and motion, in the run's units; None where it is not known.
-
-    ``samples`` it was learnt from: from :data:`SAMPLES` on it stays.
-    """
-
-    load: float | None
-    motion: float | None
-    samples: int
 
 
 def learn_sample_noise(store: RunStore, inputs: list[SampleInput], rig: RigConfig, block: BlockConfig) -> SampleNoise:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Generic, TypeVar
+from typing import Generic, TypeVar
 
 from benchpipe.blocks.rejected import Rejected
+from benchpipe.blocks.state import BlockState
 from benchpipe.config.rig import RigConfig
 from benchpipe.samples.inputs import SampleInput
 from benchpipe.store.manifest import Part
@@ -13,10 +14,11 @@ from benchpipe.store.pauses import NO_RESTART, RunClock
 from benchpipe.store.run_store import RunStore
 
 BlockT = TypeVar("BlockT")
+PastT = TypeVar("PastT", bound=BlockState)
 
 
 @dataclass(frozen=True)
-class BlockTask(Generic[BlockT]):
+class BlockTask(Generic[BlockT, PastT]):
     """A block, its samples, and what another night made of it.
 
     Attributes
@@ -25,9 +27,9 @@ class BlockTask(Generic[BlockT]):
     inputs : list of SampleInput
     key : str
         Names the new parts.
-    past : dict
-        State of the last time, if its inputs are the beginning of these and the block goes on from there;
-        else empty: the block is worked on whole.
+    past : BlockState or None
+        State of the last time, of the model that the kind declares, if its inputs are the beginning of these and the
+        block goes on from there. None: the block is worked on whole.
     old : dict of Part
         Parts of the last time by path.
     rejected : tuple of Rejected
@@ -41,7 +43,7 @@ class BlockTask(Generic[BlockT]):
     block: BlockT
     inputs: list[SampleInput]
     key: str
-    past: dict[str, Any]
+    past: PastT | None
     old: dict[str, Part]
     rejected: tuple[Rejected, ...] = ()
     clock: RunClock = NO_RESTART

@@ -14,10 +14,12 @@ from benchpipe.blocks.base import Events
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.planned_end import planned_end
 from benchpipe.blocks.cyclic.run_cycles import last_cycle
+from benchpipe.blocks.cyclic.state import CycleFigures
 from benchpipe.blocks.left_out import LogClock
 from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.registry import kind_of, kinds_of
 from benchpipe.blocks.run_tables import RunTables
+from benchpipe.blocks.state import NoHold
 from benchpipe.blocks.values import Values, nothing
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.case import Case, Judged, rule_of, window_of_limit
@@ -32,9 +34,10 @@ from benchpipe.config.limits import LimitConfig, LimitSet
 from benchpipe.plan import Block
 from benchpipe.run import RunConfig
 from benchpipe.samples.stream import matches
-from benchpipe.store.manifest import Manifest, Remark, Step, key_of
+from benchpipe.steps import Night, StepKind, StepResult, StepTask
+from benchpipe.store.manifest import Manifest, Remark
 from benchpipe.store.pauses import RunClock
-from benchpipe.store.run_store import RunStore
+from benchpipe.store.state import State
 from benchpipe.tables import schema
 
 VERSION = 7
@@ -42,35 +45,30 @@ STEP = "check"
 Rows = tuple[dict[str, Any], list[dict[str, Any]]]
 
 
-def check_run(run: RunConfig, store: RunStore, manifest: Manifest, *, today: date) -> Manifest:
-    """Judge a run against its limits.
+class CheckState(State):
+    """Nothing: verdicts are made of tables alone."""
 
-    Parameters
-    ----------
-    today : date
-        Days until a calibration is due count from it.
-    """
-    run = _with_clock(run, manifest)
-    settings = {
-        "version": VERSION,
+
+def _settings(night: Night) -> dict[str, Any]:
+    """Limits, rig and plan; the day, where a limit asks for it."""
+    run = _with_clock(night.run, night.manifest)
+    return {
         "limits": [limits.config.model_dump(mode="json") for limits in run.limits],
         "rig": run.rig.model_dump(mode="json", exclude={"log", "name"}),
         "blocks": [b.model_dump(mode="json") for b in run.plan.block],
-        "process": manifest.steps["process"].key,
-        "today": today.isoformat() if _asks_for_calibration(run) else "",
+        "today": night.today.isoformat() if _asks_for_calibration(run) else "",
     }
-    key = key_of(settings)
-    before = manifest.steps.get(STEP)
-    if before is not None and before.key == key:
-        return manifest
-    tables = RunTables(store, manifest)
-    rows = [row for limits in run.limits for row in _rows(limits, run, manifest, tables, today)]
+
+
+def check_run(task: StepTask[CheckState]) -> StepResult[CheckState]:
+    """Judge a run against its limits."""
+    run, manifest = _with_clock(task.run, task.manifest), task.manifest
+    tables = RunTables(task.store, manifest)
+    rows = [row for limits in run.limits for row in _rows(limits, run, manifest, tables, task.today)]
     parts = []
     for name, content in (("verdicts", [row for row, _ in rows]), ("budgets", [b for _, some in rows for b in some])):
-        parts.append(store.write(name, pa.Table.from_pylist(content, schema=schema(name)), key))
-    remarks = (*_without_hold(run, tables), *_calibrations(run, manifest))
-    step = Step(key=key, version=VERSION, parts=tuple(parts), remarks=remarks)
-    return store.commit(manifest.model_copy(update={"steps": {**manifest.steps, STEP: step}}))
+        parts.append(task.store.write(name, pa.Table.from_pylist(content, schema=schema(name)), task.key))
+    return StepResult(CheckState(), tuple(parts), (*_without_hold(run, tables), *_calibrations(run, manifest)))
 
 
 def _with_clock(run: RunConfig, manifest: Manifest) -> RunConfig:
@@ -85,7 +83,7 @@ def _with_clock(run: RunConfig, manifest: Manifest) -> RunConfig:
 def _without_hold(run: RunConfig, tables: RunTables) -> Iterator[Remark]:
     """Blocks whose hold should be there by now and is not, and why."""
     for block in run.plan.block:
-        why = tables.state(block.name).get("no_hold")
+        why = tables.state(block.name, NoHold).no_hold
         if why is not None and not _under_way(block, run, tables):
             yield Remark(step=STEP, code="no-hold", where=block.name, count=1, text=f"no hold: {why}")
 
@@ -177,8 +175,19 @@ def _under_way(block: Block, run: RunConfig, tables: RunTables) -> str:
         return ""
     for before in takewhile(lambda other: other.name != block.name, run.plan.block):
         if isinstance(before, CyclicBlock) and before.planned_cycles is not None:
-            state, last = tables.state(before.name).get("counted"), last_cycle(tables, before.name)
+            state, last = tables.state(before.name, CycleFigures).counted, last_cycle(tables, before.name)
             end = planned_end(last, state, before.planned_cycles, before.planned_by)
             if last > 0 and not end.over:
                 return f"'{before.name}' before it is at {end.cycles:,} of {before.planned_cycles:,} cycles"
     return ""
+
+
+CHECK = StepKind(
+    name=STEP,
+    version=VERSION,
+    parents=("process",),
+    tables=("verdicts", "budgets"),
+    state=CheckState,
+    settings=_settings,
+    run=check_run,
+)

@@ -37,7 +37,8 @@ def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> 
 
     lab, now = lab or find_lab(run.plan_path.parent), datetime.now(UTC)
     rules = load_lab(lab)[0].health if lab else HealthConfig()
-    view = healthy_view(run, run.open_store(), rules, now)
+    kept = run.open_store()
+    view = healthy_view(run, kept.manifest(), kept, rules, now)
     code = exit_code(view)
     give_runs([with_known_alarms(view, run.store, now)], code, lambda _: called, as_json=as_json)
     return code

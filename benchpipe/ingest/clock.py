@@ -21,13 +21,14 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.native_time import FARTHEST_US
+from benchpipe.ingest.reading_state import ClockState
 from benchpipe.ingest.rows import Rows, equal_rows, joined
 from benchpipe.kernels.compiled import compiled
 from benchpipe.readers.batch import Reject, stretches
@@ -108,32 +109,30 @@ class Clock:
         The last row's time by the log's own clock.
     """
 
-    def __init__(self, config: TimeConfig, state: dict[str, Any] | None = None, before: Rows | None = None) -> None:
+    def __init__(self, config: TimeConfig, state: ClockState | None = None, before: Rows | None = None) -> None:
         """Begin, or go on from the ``state`` of another night with the rows that were taken last.
 
-        ``before`` are up to :data:`MOST_HELD` rows by the log's own clock, none before ``state["since_us"]``.
+        ``before`` are up to :data:`MOST_HELD` rows by the log's own clock, none before ``state.since_us``.
         """
         self._config = config
         self._gap_us = round(1e6 * config.gap_s)
-        known = state or {}
-        self.first_us: int | None = known.get("first_us")
-        self.last_us: int | None = known.get("last_us")
-        self.native_last_us: int | None = known.get("native_last_us")
-        self._since_us: int | None = known.get("since_us")
-        self._shift = int(known.get("shift_us", 0))
+        known = state or ClockState()
+        self.first_us = known.first_us
+        self.last_us = known.last_us
+        self.native_last_us = known.native_last_us
+        self._since_us = known.since_us
+        self._shift = known.shift_us
         self._history = [before] if before is not None and len(before) else []
         self._begins = [int(piece.time_us[0]) for piece in self._history]
         self._ends = [len(piece) for piece in self._history]
-        self._steps: list[list[int]] = list(known.get("steps", []))  # the last two, and the rows after them
+        self._steps = list(known.steps)  # the last two, and the rows after them
         self._held: Rows | None = None
 
     @property
-    def state(self) -> dict[str, Any]:
-        """What another night needs to know (JSON)."""
-        return {
-            "first_us": self.first_us, "last_us": self.last_us, "native_last_us": self.native_last_us,
-            "since_us": self._since_us, "shift_us": self._shift, "steps": self._steps,
-        }  # fmt: skip
+    def state(self) -> ClockState:
+        """What another night needs to know."""
+        ends = (self.first_us, self.last_us, self.native_last_us)
+        return ClockState(*ends, self._since_us, self._shift, tuple(self._steps))
 
     @property
     def holds(self) -> bool:
@@ -266,12 +265,12 @@ class Clock:
         time, row = rows.time_us, rows.row
         first = int(time[0]) - last[0] if last else 0
         if len(rows) > 2 and max(_steps(time)[1], first, *(step for step, _ in self._steps)) <= self._gap_us:
-            self._steps = [[int(time[k] - time[k - 1]), int(row[k])] for k in (-2, -1)]
+            self._steps = [(int(time[k] - time[k - 1]), int(row[k])) for k in (-2, -1)]
             return
         times = np.concatenate((np.array(last, np.int64), time))
         fresh = np.stack((np.diff(times), rows.row[1 - len(last) :]), axis=1)
         steps, after_step = np.concatenate((np.array(self._steps, np.int64).reshape(-1, 2), fresh)).T
-        self._steps = [[int(a), int(b)] for a, b in zip(steps[-2:], after_step[-2:], strict=True)]
+        self._steps = [(int(a), int(b)) for a, b in zip(steps[-2:], after_step[-2:], strict=True)]
         if not (steps > self._gap_us).any():
             return
         if self._config.dated:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from benchpipe.ingest.landmarks import read_landmarks
 from benchpipe.ingest.readback import SampleReader
 from benchpipe.ingest.rows import Rows, equal_rows, joined
+from benchpipe.ingest.state import Copied, CopyState
 from benchpipe.store.manifest import Source, key_of
 from benchpipe.store.run_store import RunStore
 
@@ -44,23 +45,6 @@ MOST_AGAIN = 3  # times: other copies
 Whole = NDArray[np.int64]
 
 
-class Copied(NamedTuple):
-    """Samples of one log that are samples of another (or of itself): their number in all, and where they are.
-
-    ``first`` counts samples from 0; ``first_us`` and ``last_us`` are times by the log's own axis.
-    """
-
-    file: str
-    first: int
-    first_us: int
-    last_us: int
-    other: str
-    other_first: int
-    other_first_us: int
-    other_last_us: int
-    rows: int
-
-
 class Stretch(NamedTuple):
     """Consecutive samples of a log, by its own times, that stand in ``other`` too, there from ``other_us`` on."""
 
@@ -78,7 +62,7 @@ class _Pair(NamedTuple):
     at: Whole
 
 
-def find_copies(store: RunStore, sources: list[Source], known: dict[str, Any]) -> tuple[list[Copied], dict[str, Any]]:
+def find_copies(store: RunStore, sources: list[Source], known: CopyState) -> tuple[list[Copied], CopyState]:
     """Find stretches of samples that stand in a run's logs twice.
 
     Parameters
@@ -86,24 +70,23 @@ def find_copies(store: RunStore, sources: list[Source], known: dict[str, Any]) -
     store : RunStore
     sources : list of Source
         In the order of time; none that is another byte for byte.
-    known : dict
+    known : CopyState
         The state of the last time: what did not change is not compared again.
 
     Returns
     -------
     copies : list of Copied
-    state : dict
-        JSON.
+    state : CopyState
     """
     marked = {s.file: key_of([p.sha256 for p in s.parts if p.table == "samples"]) for s in sources}
-    old = {file for file, parts in known.get("parts", {}).items() if marked.get(file) == parts}
-    found = [one for one in (Copied(*it) for it in known.get("found", [])) if {one.file, one.other} <= old]
+    old = {file for file, parts in known.parts.items() if marked.get(file) == parts}
+    found = [one for one in known.found if {one.file, one.other} <= old]
     if len(old) < len(marked):  # some log is new, or has grown
         axis = _Axis(store, sources)
         for pair in _pairs(store, sources, axis, old):
             found += _compared(axis, pair)
     found = sorted(set(found))
-    return found, {"parts": marked, "found": [list(one) for one in found]}
+    return found, CopyState(parts=marked, found=tuple(found))
 
 
 def left_out(copies: list[Copied], best: list[str]) -> dict[str, tuple[Stretch, ...]]:

@@ -61,12 +61,10 @@ def under_name(store: RunStore, source: Source, name: str) -> Source:
             table = table.set_column(column, table.schema.field(column), names)
             parts[part.path] = store.write("rejects", table, source.key)
     state = source.state
-    if state is not None and state["tail"] is not None:
-        state = {**state, "tail": parts[state["tail"]].path}
+    if state is not None and source.tail is not None:
+        state = {**state, "tail": parts[source.tail.path].path}
     remarks = tuple(remark.model_copy(update={"where": name}) for remark in source.remarks)
-    return source.model_copy(
-        update={"file": name, "parts": tuple(parts.values()), "state": state, "remarks": remarks}
-    )
+    return source.model_copy(update={"file": name, "parts": tuple(parts.values()), "state": state, "remarks": remarks})
 
 
 def _stands(source: Source, path: Path | None) -> bool:

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -22,54 +20,37 @@ from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.moved import is_copy
 from benchpipe.ingest.overlap import find_overlap
 from benchpipe.ingest.placing import place_sources
+from benchpipe.ingest.reading_state import grown_from, why_no_tail
 from benchpipe.ingest.rejects import rejects_table
 from benchpipe.ingest.renamed import find_copied, find_renamed, under_name
 from benchpipe.ingest.second import join_logs
 from benchpipe.ingest.source import VERSION, ingest_file, ingest_settings, source_key
+from benchpipe.ingest.state import CopyState, IngestState, row_account
 from benchpipe.ingest.strangers import why_stranger
 from benchpipe.ingest.ticks import THIN
-from benchpipe.ingest.zeros import take_zeros, zero_remarks
+from benchpipe.ingest.zeros import NO_ZEROS, TakenZeros, take_zeros, zero_remarks
 from benchpipe.readers.batch import Reject, stretches
 from benchpipe.readers.log_file import hash_of_beginning, open_log
 from benchpipe.run import RunConfig
+from benchpipe.steps import REBUILT, Night, StepKind, StepResult, StepTask
 from benchpipe.store.early_rows import early_rejects
-from benchpipe.store.manifest import Manifest, Part, Placed, Remark, Source, Step, key_of
-from benchpipe.store.mending import Damage, beyond_repair, damage_remarks
+from benchpipe.store.manifest import EARLY_ROWS, Manifest, Part, Placed, Remark, Source, Step
+from benchpipe.store.mending import beyond_repair, damage_remarks
 from benchpipe.store.run_store import RunStore
+from benchpipe.store.state import Unfit
 
 STEP = "ingest"
 BY_OLDER = " by an older version of benchpipe"  # which read it otherwise, by the same rig file
-Progress = Callable[[str], None]
 
 
-@dataclass(frozen=True)
-class IngestResult:
-    """What the ingest of a run did."""
-
-    manifest: Manifest
-    read: tuple[str, ...]
+def _settings(night: Night) -> object:
+    """What of the rig file decides the samples, of each logger; what is taken of each log has a key of its own."""
+    rig = night.run.rig
+    return [ingest_settings(rig.of_log(second=one)) for one in rig.loggers] if rig.second else ingest_settings(rig)
 
 
-def ingest_run(
-    run: RunConfig,
-    store: RunStore,
-    *,
-    again: bool = False,
-    tell: Progress | None = None,
-    lost: Mapping[str, Damage] | None = None,
-) -> IngestResult:
+def ingest_run(task: StepTask[IngestState]) -> StepResult[IngestState]:
     """Ingest new logs and new rows of a run.
-
-    Parameters
-    ----------
-    run : RunConfig
-    store : RunStore
-    again : bool
-        Read every log again, also those that changed after they were taken.
-    tell : callable, optional
-        Called with the name of each file that is read, and why one is read again.
-    lost : mapping, optional
-        Logs of which a part was damaged: they are read again, if they still hold the rows that were taken.
 
     Raises
     ------
@@ -78,15 +59,12 @@ def ingest_run(
     StoreError
         A damaged part cannot be rebuilt: its log is gone or has changed too.
     """
-    manifest = store.manifest()
-    if manifest.closed and not again:
-        new = closed_manifest(run, manifest)
-        return IngestResult(manifest if new == manifest else store.commit(new), ())
+    run, store, manifest, past = task.run, task.store, task.manifest, task.past
     logs_must_be_there(run, manifest)
     found = find_logs(run)
-    taking = _Taking(run, store, again, tell, lost or {})
-    renamed = {} if again else find_renamed(found.files, manifest)
-    copied = {} if again else find_copied(found.files, manifest)
+    taking = _Taking(task)
+    renamed = {} if task.again else find_renamed(found.files, manifest)
+    copied = {} if task.again else find_copied(found.files, manifest)
     old = {source.file for source in renamed.values()} | copied.keys()
     taking.copied(copied)
     known = {s.file: s for s in manifest.sources if s.file not in old} | taking.renamed(renamed)
@@ -97,23 +75,24 @@ def ingest_run(
     sources += [kept for gone in known.values() if gone.file not in found.files for kept in taking.kept(gone)]
     if run.rig.second is not None:
         sources = [one.model_copy(update={"second": run.rig.is_second(one.file)}) for one in sources]
-    before = manifest.steps.get(STEP)
-    new, odd, of_copies = _placed(run, store, manifest, sources)
-    of_second, of_join = join_logs(run.rig, store, new, before)
-    key = key_of([ingest_settings(run.rig.of_log(second=one)) for one in run.rig.loggers]) if run.rig.second else (
-        key_of(ingest_settings(run.rig))
-    )  # fmt: skip
-    step = Step(key=key, version=VERSION, state=of_second)
-    zeros, of_zeros = take_zeros(run, store, _with(new, step), before)
+    new, odd, of_copies = _placed(run, store, manifest, sources, past.copies if past is not None else ())
+    second, of_join = join_logs(run.rig, store, new, past.second if past is not None else None)
+    state = IngestState(account=row_account(new.account()))
+    if second is not None:
+        state = state.model_copy(update={"second": second})
+    before = TakenZeros(task.before.zeros, past.zeros) if task.before is not None and past is not None else NO_ZEROS
+    zeros, of_zeros = take_zeros(run, store, _with(new, task.key, state), before)
     of_channels = (*zero_remarks(run.rig, zeros), *calibration_remarks(run.rig, new))
     of_files = (*found.remarks, *strangers.values(), *taking.remarks, *_spare_separators(new.sources))
-    remarks = (*of_files, *odd, *of_join, *of_channels, *damage_remarks(store))
-    state = {"account": new.account()._asdict(), **of_zeros, **of_second, "copies": of_copies}
-    parts = tuple(_late_rows(store, new, key))
-    new = _with(new, Step(key=key, version=VERSION, parts=parts, remarks=remarks, zeros=zeros, state=state))
-    if new != manifest:
-        new = store.commit(new)
-    return IngestResult(new, tuple(taking.read))
+    return StepResult(
+        state.model_copy(update={**({"zeros": of_zeros} if of_zeros else {}), "copies": of_copies}),
+        parts=tuple(_late_rows(store, new, task.key)),
+        remarks=(*of_files, *odd, *of_join, *of_channels, *damage_remarks(store)),
+        zeros=zeros,
+        sources=new.sources,
+        placed=new.placed,
+        read=tuple(taking.read),
+    )
 
 
 def _strangers(run: RunConfig, new: dict[str, Path], count: int) -> dict[str, Remark]:
@@ -155,24 +134,24 @@ def _spare_separators(sources: Iterable[Source]) -> Iterator[Remark]:
                 yield Remark(step="ingest", code="spare-separator", where=source.file, count=source.samples, text=text)
 
 
-def _with(manifest: Manifest, step: Step) -> Manifest:
+def _with(manifest: Manifest, key: str, state: IngestState) -> Manifest:
+    """The manifest with how its loggers are joined, and without zeros, as samples are read for these."""
+    step = Step(key=key, version=VERSION, state=state.stored)
     return manifest.model_copy(update={"steps": {**manifest.steps, STEP: step}})
 
 
 def _placed(
-    run: RunConfig, store: RunStore, manifest: Manifest, sources: list[Source]
-) -> tuple[Manifest, list[Remark], list[dict[str, Any]]]:
+    run: RunConfig, store: RunStore, manifest: Manifest, sources: list[Source], before: tuple[CopyState, ...]
+) -> tuple[Manifest, list[Remark], tuple[CopyState, ...]]:
     """The manifest with its sources in order and placed, each logger's on an axis of its own; what is odd; copies."""
     known = {place.file: place for place in manifest.placed}
     ordered: list[Source] = []
     placed: list[Placed] = []
     odd: list[Remark] = []
-    step = manifest.steps.get(STEP)
-    before = step.state.get("copies", []) if step is not None else []
-    states: list[dict[str, Any]] = []
+    states: list[CopyState] = []
 
     def copies(logs: list[Source], best: list[str]) -> dict[str, tuple[Stretch, ...]]:
-        known = before[len(states)] if len(states) < len(before) else {}
+        known = before[len(states)] if len(states) < len(before) else CopyState()
         found, state = find_copies(store, logs, known)
         states.append(state)
         return left_out(found, best)
@@ -183,7 +162,7 @@ def _placed(
             own, time, partial(find_overlap, store), known, partial(is_copy, store), copies
         )
         ordered, placed, odd = ordered + in_order, placed + places, odd + remarks
-    return manifest.model_copy(update={"sources": tuple(ordered), "placed": tuple(placed)}), odd, states
+    return manifest.model_copy(update={"sources": tuple(ordered), "placed": tuple(placed)}), odd, tuple(states)
 
 
 def _late_rows(store: RunStore, manifest: Manifest, key: str) -> Iterator[Part]:
@@ -201,10 +180,9 @@ def _late_rows(store: RunStore, manifest: Manifest, key: str) -> Iterator[Part]:
 class _Taking:
     """Takes the logs of a run one by one; what is odd about them is in ``remarks``."""
 
-    def __init__(
-        self, run: RunConfig, store: RunStore, again: bool, tell: Progress | None, lost: Mapping[str, Damage]
-    ) -> None:
-        self._run, self._store, self._again, self._tell, self._lost = run, store, again, tell, dict(lost)
+    def __init__(self, night: Night) -> None:
+        self._run, self._store, self._again, self._tell = night.run, night.store, night.again, night.tell
+        self._lost = dict(night.lost)
         self.read: list[str] = []
         self.remarks: list[Remark] = []
 
@@ -217,7 +195,10 @@ class _Taking:
         stat = self._stat(path)
         same_rig = self._same_rig(known)
         if (stat.st_size, stat.st_mtime_ns) == (known.size, known.mtime_ns):
-            return known if same_rig else self._ingest(name, path, self._why_anew(known))
+            if not same_rig:
+                return self._ingest(name, path, self._why_anew(known))
+            unfit = why_no_tail(known)
+            return self._unfit(name, path, unfit) if unfit else known
         beginning = hash_of_beginning(path, known.taken)
         if beginning is None or beginning.hexdigest() != known.sha256:
             return self._changed(known, path, same_rig, "has shrunk" if beginning is None else "has changed")
@@ -227,8 +208,17 @@ class _Taking:
             return known.model_copy(update={"mtime_ns": stat.st_mtime_ns})
         if known.state is None:
             return self._ingest(name, path)
+        grown = grown_from(known)
+        if isinstance(grown, Unfit):
+            return self._unfit(name, path, grown.why)
         self._told(name)
-        return ingest_file(path, name, self._rig(name), self._store, known, beginning)
+        return ingest_file(path, name, self._rig(name), self._store, grown, beginning)
+
+    def _unfit(self, name: str, path: Path, why: str) -> Source:
+        """A log read whole, because what was kept of it does not fit this program."""
+        text = f"what was kept of the log is not of this version ({why}): it was read again"
+        self.remarks.append(Remark(step="ingest", code=REBUILT, where=name, count=1, text=text))
+        return self._ingest(name, path, f" again: what was kept of it is not of this version ({why})")
 
     def renamed(self, found: dict[str, Source]) -> dict[str, Source]:
         """What was taken of logs under their old names, under the new ones."""
@@ -326,3 +316,23 @@ class _Taking:
         text = f"the log is gone, and what was taken from it was damaged ({damage.path}): its rows are given up"
         self.remarks.append(Remark(step="ingest", code="given-up", where=gone.file, count=gone.rows, text=text))
         yield from ()
+
+
+def _kept(night: Night, key: str) -> Manifest:
+    """The manifest of a run whose samples were dropped: nothing is taken."""
+    return closed_manifest(night.run, night.manifest)
+
+
+INGEST = StepKind(
+    name=STEP,
+    version=VERSION,
+    parents=(),
+    tables=("samples", "rejects", "landmarks", EARLY_ROWS),
+    state=IngestState,
+    settings=_settings,
+    run=ingest_run,
+    unit="log",
+    looks=True,
+    kept=_kept,
+    undone=("nothing of run '{run}' is in the store yet", "benchpipe ingest RUN"),
+)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from functools import lru_cache, partial
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, cast
+from typing import IO, TYPE_CHECKING, cast
 
 import pyarrow as pa
 
@@ -23,6 +22,7 @@ from benchpipe.ingest.landmarks import WIDTH, Landmarks
 from benchpipe.ingest.moved import FARTHEST_US, Beginning
 from benchpipe.ingest.native_time import native_time
 from benchpipe.ingest.readback import last_rows, rows_until
+from benchpipe.ingest.reading_state import Grown, ReadingState
 from benchpipe.ingest.rejects import RejectWriter
 from benchpipe.ingest.rows import Rows, holes_in, joined
 from benchpipe.ingest.stuck import StuckChannels
@@ -31,6 +31,7 @@ from benchpipe.readers.batch import RawBatch, Reject
 from benchpipe.readers.log_file import HashedLog, must_be_still, open_log, shrank
 from benchpipe.readers.registry import read_log
 from benchpipe.readers.text import read_and_make, read_text
+from benchpipe.readers.text_state import TextState
 from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Part, Remark, Source, canonical
 from benchpipe.store.parts import new_part
@@ -89,7 +90,7 @@ class _Tally:
     missing: dict[str, int] = field(default_factory=dict)
     outside: dict[str, int] = field(default_factory=dict)
     tail: list[Reject] = field(default_factory=list)
-    reader: dict[str, Any] | None = None
+    reader: TextState | None = None
 
     def add(self, placed: Placed) -> None:
         self.repeats += placed.repeats
@@ -122,34 +123,33 @@ def _rows_of(rig: RigConfig, stuck: StuckChannels, batch: RawBatch) -> _Made:
 class _Reading:
     """A log on its way into the store: numbers, calibrated, placed in time, counted."""
 
-    def __init__(self, rig: RigConfig, store: RunStore, known: Source | None) -> None:
+    def __init__(self, rig: RigConfig, store: RunStore, grown: Grown | None) -> None:
         self.rig, self.decided, self.schema = rig, True, samples_schema(rig)
+        known, state = grown or (None, None)
         self.spare = known is not None and known.spare
-        state = known.state if known is not None else None
         self.tally = _Tally()
         before = None
         if known is not None and state is not None:
             self.tally = _Tally(
-                known.rows - state["tail_rows"], known.samples, known.repeats, state["late"], dict(state["events"]),
-                dict(state["places"]), list(known.restarts), dict(known.missing), dict(state["outside"]),
-                reader=state["reader"],
+                known.rows - state.tail_rows, known.samples, known.repeats, state.late, dict(state.events),
+                dict(state.places), list(known.restarts), dict(known.missing), dict(state.outside), reader=state.reader,
             )  # fmt: skip
-            before = last_rows(store, known, MOST_HELD, state["clock"]["since_us"])
-            before = before.at(before.time_us - state["clock"]["shift_us"]) if before is not None else None
-        self.ticks = Ticks(rig.time, state["ticks"] if state else None)
-        self.clock = Clock(rig.time, state["clock"] if state else None, before)
+            before = last_rows(store, known, MOST_HELD, state.clock.since_us)
+            before = before.at(before.time_us - state.clock.shift_us) if before is not None else None
+        self.ticks = Ticks(rig.time, state.ticks if state else None)
+        self.clock = Clock(rig.time, state.clock if state else None, before)
         last = last_rows(store, known, WIDTH - 1, None) if known is not None else None
         names = [c.name for c in rig.channel]
         load, motion = (axis.channel if axis.channel in names else names[0] for axis in (rig.load, rig.motion))
         self.landmarks = Landmarks((load, motion), last, known.samples if known is not None else 0)
         self.early = EarlyRows()
         self.begin = Beginning()
-        if known is not None and known.begins is None and state is not None and rig.time.dated:
+        if known is not None and known.begins is None and rig.time.dated:
             for rows in rows_until(store, known, FARTHEST_US):
                 self.begin.add(rows)
-        self.stuck = StuckChannels(rig, state["stuck"] if state else None)
+        self.stuck = StuckChannels(rig, state.stuck if state else None)
         if state is not None:
-            self.stuck.counts = dict(state["stuck_counts"])
+            self.stuck.counts = dict(state.stuck_counts)
 
     def batches(self, path: Path, file: IO[bytes]) -> Iterator[tuple[RawBatch, _Made]]:
         """What the log's reader finds, and the rows that it makes."""
@@ -193,7 +193,7 @@ class _Reading:
             self.landmarks.add(rows)
             yield rows.table(self.schema)
 
-    def state(self, tail: Part | None) -> dict[str, Any] | None:
+    def state(self, tail: Part | None) -> ReadingState | None:
         """What is needed to go on when the log has grown; None where that is to read it whole.
 
         So it is where the log ends in rows after the clock fell back, or where its first few rows may end in a
@@ -202,20 +202,18 @@ class _Reading:
         """
         reader = self.tally.reader
         none_yet = not self.tally.samples + self.tally.repeats
-        if reader is None or not reader.get("final", True) or not self.decided or none_yet:
+        if reader is None or not reader.final or not self.decided or none_yet:
             return None
-        state = {
-            "reader": reader, "ticks": self.ticks.state, "clock": self.clock.state, "stuck": self.stuck.state,
-            "stuck_counts": self.stuck.counts, "events": self.tally.events, "places": self.tally.places,
-            "late": self.tally.late, "outside": self.tally.outside,
-            "tail": tail.path if tail else None, "tail_rows": sum(r.rows for r in self.tally.tail),
-        }  # fmt: skip
-        plain: dict[str, Any] = json.loads(json.dumps(state))  # as it is read back
-        return plain
+        return ReadingState(
+            reader=reader, ticks=self.ticks.state, clock=self.clock.state, stuck=self.stuck.state,
+            stuck_counts=self.stuck.counts, events=self.tally.events, places=self.tally.places, late=self.tally.late,
+            outside=self.tally.outside, tail=tail.path if tail else None,
+            tail_rows=sum(r.rows for r in self.tally.tail),
+        )  # fmt: skip
 
 
 def ingest_file(
-    path: Path, name: str, rig: RigConfig, store: RunStore, known: Source | None = None, so_far: _Hash | None = None
+    path: Path, name: str, rig: RigConfig, store: RunStore, grown: Grown | None = None, so_far: _Hash | None = None
 ) -> Source:
     """Read one log into the store.
 
@@ -228,8 +226,8 @@ def ingest_file(
     rig : RigConfig
     store : RunStore
         Parts are written here; they count once the manifest names them.
-    known : Source, optional
-        What was taken before the log grew: only what is new is read. Its ``state`` must be there.
+    grown : Grown, optional
+        What was taken before the log grew: only what is new is read.
     so_far : hash, optional
         Over the bytes that were taken.
 
@@ -239,10 +237,11 @@ def ingest_file(
         The log cannot be used at all.
     """
     before = path.stat()
-    reading = _Reading(rig, store, known)
+    reading = _Reading(rig, store, grown)
     tally = reading.tally
-    old = [p for p in known.parts if known.state is None or p.path != known.state["tail"]] if known else []
-    rejected = known.rejects - known.state["tail_rows"] if known and known.state else 0
+    known = grown.source if grown is not None else None
+    old = [p for p in known.parts if p != known.tail] if known is not None else []
+    rejected = grown.source.rejects - grown.state.tail_rows if grown is not None else 0
     with ExitStack() as stack:
         writer = stack.enter_context(new_part(store.folder, "samples", samples_schema(rig)))
         rejects = stack.enter_context(RejectWriter(store, name))
@@ -260,7 +259,7 @@ def ingest_file(
         elif path.stat().st_size < before.st_size:
             raise shrank(path)
         else:
-            taken, sha = hashed.sha256(path, tally.reader["offset"] if tally.reader else None)
+            taken, sha = hashed.sha256(path, tally.reader.offset if tally.reader else None)
         rejected += rejects.rows
         if known is None and tally.samples + tally.repeats == 0:
             _something_must_be_taken(path, rejects, tally.tail)
@@ -279,6 +278,7 @@ def ingest_file(
             where=path,
             do_next="this is a fault of the program; nothing of the log was taken",
         )
+    state = reading.state(tail)
     return Source(
         file=name,
         size=before.st_size,
@@ -297,7 +297,7 @@ def ingest_file(
         missing=tally.missing,
         parts=(*old, *new, *([tail] if tail else [])),
         remarks=tuple(_remarks(name, reading, rejected)),
-        state=reading.state(tail),
+        state=state.stored if state is not None else None,
         stamps=reading.ticks.stamps,
         spare=reading.spare,
         early_us=min(early_us, default=None),

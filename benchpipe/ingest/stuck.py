@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,11 +34,11 @@ class StuckChannels:
         Values blanked, by channel.
     """
 
-    def __init__(self, rig: RigConfig, state: dict[str, Any] | None = None) -> None:
+    def __init__(self, rig: RigConfig, state: Mapping[str, tuple[float | None, int]] | None = None) -> None:
         self._limits = {c.name: c.stuck_after for c in rig.channel if c.stuck_after is not None}
         self._last: dict[str, tuple[float, int]] = dict.fromkeys(self._limits, (float("nan"), 0))
         for name, (last, run) in (state or {}).items():
-            self._last[name] = (float("nan") if last is None else float(last), int(run))
+            self._last[name] = (float("nan") if last is None else last, run)
         self.counts: dict[str, int] = {}
 
     def __bool__(self) -> bool:
@@ -46,9 +46,9 @@ class StuckChannels:
         return bool(self._limits)
 
     @property
-    def state(self) -> dict[str, Any]:
-        """What another night needs to know (JSON): last value and its run, by channel."""
-        return {name: [None if np.isnan(last) else last, run] for name, (last, run) in self._last.items()}
+    def state(self) -> dict[str, tuple[float | None, int]]:
+        """What another night needs to know: last value and its run, by channel."""
+        return {name: (None if np.isnan(last) else last, run) for name, (last, run) in self._last.items()}
 
     def blank(self, channels: dict[str, NDArray[np.float64]]) -> dict[str, NDArray[np.float64]]:
         """The channels, with NaN for values that are stuck."""

@@ -17,13 +17,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from math import gcd
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.clock import FEW_LATE
+from benchpipe.ingest.reading_state import PLACES, HeadState, TicksState
 from benchpipe.ingest.rows import Rows, equal_rows, joined
 from benchpipe.kernels.compiled import compiled
 from benchpipe.readers.batch import Reject
@@ -124,15 +124,14 @@ class Ticks:
         Rows to come cannot change the times of those that were given.
     """
 
-    def __init__(self, config: TimeConfig, state: dict[str, Any] | None = None) -> None:
-        known = state or {}
+    def __init__(self, config: TimeConfig, state: TicksState | None = None) -> None:
         declared = 0 if config.kind == "sample" else config.resolution_us
         self._rate, self._gap_us = config.sample_rate, round(1e6 * config.gap_s)
-        self._tick: int | None = known["tick_us"] if state is not None else declared
-        self._head = _Head(**known["head"]) if state is not None else _Head()
-        place = known.get("place", [])  # shorter in the state of an older version
-        self._place = np.array([*place, *[0] * (PLACE - len(place))], np.int64)
-        self.kept, self.thin = int(known.get("kept", 0)), int(known.get("thin", 0))
+        self._tick: int | None = state.tick_us if state is not None else declared
+        self._head = _Head(**asdict(state.head)) if state is not None else _Head()
+        place = state.place if state is not None else ()
+        self._place = np.array([*place, *[0] * (PLACES - len(place))], np.int64)
+        self.kept, self.thin = (state.kept, state.thin) if state is not None else (0, 0)
         self._lacking: list[Reject] = []
         self._held: list[Rows] = []
         self.decided = True
@@ -143,10 +142,10 @@ class Ticks:
         return self._tick or 0
 
     @property
-    def state(self) -> dict[str, Any]:
-        """What another night needs to know (JSON)."""
-        known = {"tick_us": self._tick, "head": asdict(self._head), "place": self._place.tolist()}
-        return {**known, "kept": self.kept, "thin": self.thin}
+    def state(self) -> TicksState:
+        """What another night needs to know."""
+        head, place = HeadState(**asdict(self._head)), tuple(self._place.tolist())
+        return TicksState(self._tick, head, place, self.kept, self.thin)
 
     @property
     def stamps(self) -> Stamps | None:
@@ -243,7 +242,7 @@ class Ticks:
 
 
 BEGUN, TOP, COUNT, FIRST, FIRST_ROWS, LATE, LATE_COUNT, LATE_ROWS, BEFORE = range(9)
-FIRST_ROW, SECOND_ROW, SECOND_ROWS, THIRD_ROW, PLACE = range(9, 14)
+FIRST_ROW, SECOND_ROW, SECOND_ROWS, THIRD_ROW = range(9, PLACES)
 
 
 @compiled
@@ -267,7 +266,7 @@ def _place(
     stamps, row : int64 arrays, shape (n,)
     offsets : int64 array, shape (most rows of a stamp,)
     tick_us : int
-    place : int64 array, shape (PLACE,); in and out
+    place : int64 array, shape (PLACES,); in and out
     out : int64 array, shape (n,); out
     after : bool array, shape (n,), false; out. First rows of stamps, where the stamp before lacks rows
     """

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,11 +19,12 @@ from numpy.typing import NDArray
 from benchpipe.blocks.idle.plan import IdleBlock
 from benchpipe.config.rig import ChannelConfig, RigConfig, TimeConfig
 from benchpipe.errors import ConfigError, nearest
+from benchpipe.ingest.state import ZeroState
 from benchpipe.kernels.robust import mad_sigma
 from benchpipe.run import RunConfig
 from benchpipe.samples.inputs import SampleInput, sample_inputs
 from benchpipe.samples.stream import matches, stream_samples
-from benchpipe.store.manifest import Manifest, Remark, Step, Zero, key_of
+from benchpipe.store.manifest import Manifest, Remark, Zero, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.units import INSIDE_UNIT
 
@@ -33,21 +34,24 @@ MOST_ZEROS = 20_000  # of one channel; they all stand in the manifest
 
 
 class TakenZeros(NamedTuple):
-    """Zeros of all channels, and by channel what another night needs to know (JSON)."""
+    """Zeros of all channels, and by channel what another night needs to know."""
 
     zeros: tuple[Zero, ...]
-    state: dict[str, Any]
+    state: dict[str, ZeroState]
 
 
-def take_zeros(run: RunConfig, store: RunStore, manifest: Manifest, before: Step | None) -> TakenZeros:
+NO_ZEROS = TakenZeros((), {})
+
+
+def take_zeros(run: RunConfig, store: RunStore, manifest: Manifest, before: TakenZeros) -> TakenZeros:
     """Take the zeros of each channel that has ``zero_from``: a median for each idle stretch.
 
     Parameters
     ----------
     manifest : Manifest
         With all sources placed.
-    before : Step, optional
-        The ingest of the last time: what was looked at then and did not change is not read again.
+    before : TakenZeros
+        Those of the last time: what was looked at then and did not change is not read again.
 
     Raises
     ------
@@ -55,13 +59,13 @@ def take_zeros(run: RunConfig, store: RunStore, manifest: Manifest, before: Step
         ``zero_from`` names no idle block of the plan.
     """
     zeros: list[Zero] = []
-    state: dict[str, Any] = {}
+    state: dict[str, ZeroState] = {}
     for channel in run.rig.channel:
         if channel.zero_from is not None:
             block = _idle_block(run, channel)
             own, state[channel.name] = _take(run.rig, channel, block, store, manifest, before)
             zeros += own
-    return TakenZeros(tuple(sorted(zeros, key=lambda z: (z.channel, z.from_us))), {"zeros": state} if state else {})
+    return TakenZeros(tuple(sorted(zeros, key=lambda z: (z.channel, z.from_us))), state)
 
 
 def zero_remarks(rig: RigConfig, zeros: tuple[Zero, ...]) -> Iterator[Remark]:
@@ -95,8 +99,8 @@ def _idle_block(run: RunConfig, channel: ChannelConfig) -> IdleBlock:
 
 
 def _take(
-    rig: RigConfig, channel: ChannelConfig, block: IdleBlock, store: RunStore, manifest: Manifest, before: Step | None
-) -> tuple[list[Zero], dict[str, Any]]:
+    rig: RigConfig, channel: ChannelConfig, block: IdleBlock, store: RunStore, manifest: Manifest, before: TakenZeros
+) -> tuple[list[Zero], ZeroState]:
     """Zeros of one channel, and its state: which inputs were looked at, and where the open stretch begins."""
     inputs = [replace(one, zeros=()) for one in sample_inputs(manifest)]
     settings = [block.mode, rig.mode, list(block.files), rig.time.gap_s, rig.time.gap_samples]
@@ -104,20 +108,20 @@ def _take(
     def key(count: int) -> str:
         return key_of([channel.name, settings, [[one.file, *one.identity] for one in inputs[:count]]])
 
-    known = before.state.get("zeros", {}).get(channel.name) if before is not None else None
+    known = before.state.get(channel.name)
     zeros: list[Zero] = []
     begin, from_us = 0, None
-    if before is not None and known is not None and known["key"] == key(known["inputs"]):
-        begin, from_us = known["part"], known["from_us"]
+    if known is not None and known.key == key(known.inputs):
+        begin, from_us = known.part, known.from_us
         zeros = [z for z in before.zeros if z.channel == channel.name and (from_us is None or z.from_us < from_us)]
-    state = {"key": key(len(inputs)), "inputs": len(inputs), "part": len(inputs), "from_us": None}
+    part, open_us = len(inputs), None
     for stretch in _stretches(rig, channel.name, block, store, inputs, begin, from_us):
         if len(zeros) >= MOST_ZEROS:
             break
         zeros += _zeros_of(stretch, channel.name, rig.time, inputs)
         if stretch.is_open:
-            state |= {"part": stretch.pieces[0].number, "from_us": int(stretch.pieces[0].time_us[0])}
-    return zeros[:MOST_ZEROS], state
+            part, open_us = stretch.pieces[0].number, int(stretch.pieces[0].time_us[0])
+    return zeros[:MOST_ZEROS], ZeroState(key=key(len(inputs)), inputs=len(inputs), part=part, from_us=open_us)
 
 
 class _Piece(NamedTuple):

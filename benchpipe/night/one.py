@@ -17,6 +17,7 @@ from benchpipe.pipeline import Outcome, run_steps
 from benchpipe.retention import retain
 from benchpipe.run import RunConfig, load_run
 from benchpipe.store.archive_note import read_away
+from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 from benchpipe.views.exit_codes import exit_code
 from benchpipe.views.model import RunView, StepUse
@@ -71,12 +72,12 @@ def work_run(task: Task, tell: Tell) -> Done:
         if away is not None and away.state == "leaving":
             return Done(ExitCode.OK, archived_view(config, away))
         outcome = run_steps(config, tell=tell)
-        said = _retained(config, task.retention)
+        manifest, said = _retained(config, outcome.manifest, task.retention)
         try:
-            view = _view(config, task)
+            view = _view(config, manifest, task)
         except DamageError:  # in what no step had to read
             outcome = run_steps(config, tell=tell, verify=True)
-            view = _view(config, task)
+            view = _view(config, outcome.manifest, task)
         return Done(exit_code(view), view, _steps(outcome), said)
     except Exception as error:
         done = broken(task, error)
@@ -105,25 +106,26 @@ def broken(task: Task, error: Exception) -> Done:
     return Done(code, failed_view(task.plan, why, task.name))
 
 
-def _retained(config: RunConfig, rules: RetentionConfig) -> tuple[str, ...]:
+def _retained(config: RunConfig, manifest: Manifest, rules: RetentionConfig) -> tuple[Manifest, tuple[str, ...]]:
     """Drop the samples of the run if the lab's rules say so."""
     try:
-        gone = retain(config, config.open_store(), rules, datetime.now(UTC))
+        gone = retain(config, config.open_store(), manifest, rules, datetime.now(UTC))
     except InputError as error:
-        return (f"samples are due to be dropped, and are kept: {error}",)
+        return manifest, (f"samples are due to be dropped, and are kept: {error}",)
     if gone is None:
-        return ()
-    return (f"samples dropped by the lab's rule: {gone.rows:,} rows, {gone.bytes / 1e6:,.1f} MB",)
+        return manifest, ()
+    text = f"samples dropped by the lab's rule: {gone.rows:,} rows, {gone.bytes / 1e6:,.1f} MB"
+    return gone.manifest, (text,)
 
 
-def _view(config: RunConfig, task: Task) -> RunView:
-    store = config.open_store()
-    return healthy_view(config, store, task.health, task.now or datetime.now(UTC))
+def _view(config: RunConfig, manifest: Manifest, task: Task) -> RunView:
+    return healthy_view(config, manifest, config.open_store(), task.health, task.now or datetime.now(UTC))
 
 
-def healthy_view(config: RunConfig, store: RunStore, rules: HealthConfig, now: datetime) -> RunView:
+def healthy_view(
+    config: RunConfig, manifest: Manifest, store: RunStore, rules: HealthConfig, now: datetime
+) -> RunView:
     """What is shown of a run, and how its rig is now."""
-    manifest = store.manifest()
     health = run_health(config, manifest, store, rules, now)
     view = run_view(config, manifest, store)
     pace = view.pace

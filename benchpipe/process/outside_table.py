@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from benchpipe.blocks.state import BlockState
 from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import AxisConfig, RigConfig
 from benchpipe.samples.stream import stream_samples
@@ -18,29 +19,31 @@ from benchpipe.store.manifest import Remark
 from benchpipe.units import INSIDE_UNIT
 
 CODE = "outside-table"
+Outside = tuple[int, float, float]
 
 
-def outside_tables(task: BlockTask[Any], past: dict[str, Any]) -> dict[str, list[float]]:
+def outside_tables(task: BlockTask[Any, Any], past: BlockState | None) -> dict[str, Outside]:
     """Count the samples of a block outside each table.
 
     Parameters
     ----------
     task : BlockTask
-    past : dict
-        State of the last time where its inputs are the beginning of these, else empty.
+    past : BlockState or None
+        State of the last time where its inputs are the beginning of these.
 
     Returns
     -------
-    dict
+    dict of (int, float, float)
         By ``load:CHANNEL`` or ``motion:CHANNEL``: number of samples, smallest and largest value of the channel there.
     """
     rig, mode = task.rig, task.block.mode if task.rig.mode is not None else None
     axes = dict(_tabled(rig))
     if not axes:
         return {}
-    found = {name: list(past.get("outside", {}).get(name, (0, np.inf, -np.inf))) for name in axes}
+    known = past.outside if past is not None else {}
+    found: dict[str, Outside] = {name: known.get(name, (0, np.inf, -np.inf)) for name in axes}
     columns = list(dict.fromkeys([name.partition(":")[2] for name in axes] + ([rig.mode] if mode is not None else [])))
-    new = task.inputs[len(past.get("inputs", ())) :]
+    new = task.inputs[len(past.inputs) if past is not None else 0 :]
     for batch in stream_samples(task.store.folder, new, [name for name in columns if name is not None]):
         own = np.ones(batch.time_us.size, bool)
         if mode is not None and rig.mode is not None:
@@ -50,11 +53,11 @@ def outside_tables(task: BlockTask[Any], past: dict[str, Any]) -> dict[str, list
             outside = values[own & ((values < axis.table[0][0].value) | (values > axis.table[-1][0].value))]
             if outside.size:
                 count, low, high = found[name]
-                found[name] = [count + outside.size, min(low, float(outside.min())), max(high, float(outside.max()))]
+                found[name] = count + outside.size, min(low, float(outside.min())), max(high, float(outside.max()))
     return {name: one for name, one in found.items() if one[0]}
 
 
-def outside_remarks(block: str, rig: RigConfig, found: dict[str, list[float]]) -> Iterator[Remark]:
+def outside_remarks(block: str, rig: RigConfig, found: dict[str, Outside]) -> Iterator[Remark]:
     """How many samples lie outside which table."""
     axes = dict(_tabled(rig))
     for name, (count, low, high) in found.items():
@@ -62,10 +65,10 @@ def outside_remarks(block: str, rig: RigConfig, found: dict[str, list[float]]) -
         unit = INSIDE_UNIT[rig.find(channel).quantity]
         ends = [axes[name].table[place][0].value for place in (0, -1)]
         text = (
-            f"{count:,.0f} row(s) of '{channel}' lie outside the table of [{kind}], {ends[0]:.6g} to {ends[1]:.6g} "
+            f"{count:,} row(s) of '{channel}' lie outside the table of [{kind}], {ends[0]:.6g} to {ends[1]:.6g} "
             f"{unit} (from {low:.6g} to {high:.6g}): they have no {kind}, and what they lie in counts as not measured"
         )
-        yield Remark(step="process", code=CODE, where=block, count=int(count), text=text)
+        yield Remark(step="process", code=CODE, where=block, count=count, text=text)
 
 
 def _tabled(rig: RigConfig) -> Iterator[tuple[str, AxisConfig]]:

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
+
+from pydantic import Field
 
 from benchpipe.blocks.found import Found
-from benchpipe.blocks.registry import kind_of
-from benchpipe.blocks.rejected import identity_of, only_added, rejected_rows
+from benchpipe.blocks.registry import KINDS, kind_of
+from benchpipe.blocks.rejected import Rejected, identity_of, only_added, rejected_rows
+from benchpipe.blocks.state import MADE_OF, BlockState, RejectState
 from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.plan import Block
 from benchpipe.process.order import CODES, Span, block_span, order_remarks
 from benchpipe.process.outside_table import outside_remarks, outside_tables
 from benchpipe.run import RunConfig
-from benchpipe.samples.inputs import sample_inputs
-from benchpipe.store.manifest import Manifest, Step, key_of
+from benchpipe.samples.inputs import SampleInput, sample_inputs
+from benchpipe.steps import Night, Past, StepKind, StepResult, StepTask
+from benchpipe.store.manifest import Manifest, Part, Remark, Step, key_of
 from benchpipe.store.pauses import RunClock
-from benchpipe.store.run_store import RunStore
+from benchpipe.store.state import State, Stored, Unfit, fit
 
 VERSION = 14
 STEP = "process"
@@ -25,6 +30,27 @@ KEPT = (
     "the plan, the rig file or the program has changed since the samples were dropped: its tables stay "
     "as they were; to rebuild them: benchpipe ingest RUN --again, then benchpipe nightly"
 )
+
+
+class ProcessState(State):
+    """What is kept of each block, by its name, of the model that its kind declares."""
+
+    blocks: dict[str, BlockState] = Field(default_factory=dict)
+
+    @property
+    def stored(self) -> Stored:
+        """The state as JSON: blocks by name."""
+        return {name: state.stored for name, state in self.blocks.items()}
+
+
+class _Work(NamedTuple):
+    """A block, the key of its settings, and what is read for it."""
+
+    block: Block
+    key: str
+    inputs: list[SampleInput]
+    rejected: tuple[Rejected, ...]
+    rejects: RejectState
 
 
 def rig_settings(rig: RigConfig) -> dict[str, Any]:
@@ -37,7 +63,60 @@ def rig_settings(rig: RigConfig) -> dict[str, Any]:
     return {"version": VERSION, "channels": channels, **chosen}
 
 
-def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest:
+def _pauses(run: RunConfig, clock: RunClock) -> list[list[int | None]]:
+    return [[one.at_us, one.pause_us] for one in clock.restarts]
+
+
+def _works(run: RunConfig, manifest: Manifest, clock: RunClock) -> Iterator[_Work]:
+    """What is to be made of each block, and of what."""
+    settings, pauses = rig_settings(run.rig), _pauses(run, clock)
+    # these are of the verdict: the tables are the same, and a closed run may still be judged by its counter
+    judged = {"planned_by", "drafted"}
+    for block in run.plan.block:
+        key = key_of({**settings, "block": block.model_dump(mode="json", exclude=judged)})
+        if pauses and kind_of(block.kind).after_pauses:
+            key = key_of([key, pauses])
+        inputs, rejected = sample_inputs(manifest, block.files), tuple(rejected_rows(manifest, block.files))
+        yield _Work(block, key, inputs, rejected, identity_of(rejected, inputs))
+
+
+def _settings(night: Night) -> Any:
+    """By block: its key, and the identity of the samples and rejects it is made of; the pauses of the log's clock."""
+    clock = RunClock.of(night.manifest, night.run.plan.restart_pause)
+    made_of = {
+        one.block.name: [one.key, [i.identity for i in one.inputs], one.rejects.stored]
+        for one in _works(night.run, night.manifest, clock)
+    }
+    pauses = _pauses(night.run, clock)
+    return [made_of, pauses] if pauses else made_of
+
+
+def _past(before: Step, run: RunConfig) -> Past[ProcessState]:
+    """What is kept of each block of the plan; of those that do not fit, why."""
+    paths = {part.path for part in before.parts}
+    known, unfit = dict[str, BlockState](), dict[str, str]()
+    for block in run.plan.block:
+        if block.name not in before.state:
+            continue
+        state = fit(kind_of(block.kind).state(), before.state[block.name])
+        why = state.why if isinstance(state, Unfit) else _lacks(state, paths)
+        if isinstance(state, Unfit) or why:
+            unfit[block.name] = why
+        else:
+            known[block.name] = state
+    return Past(ProcessState(blocks=known), unfit)
+
+
+def _lacks(state: BlockState, paths: set[str]) -> str:
+    """What a state lacks without which nothing can be taken over; empty where nothing does."""
+    missing = sorted(MADE_OF - state.model_fields_set)
+    if missing:
+        return f"no {' and '.join(missing)}"
+    lost = sorted(state.named - paths)
+    return f"{lost[0]} is no part of the step" if lost else ""
+
+
+def process_run(task: StepTask[ProcessState]) -> StepResult[ProcessState]:
     """Make the tables of every block whose samples or settings changed.
 
     Raises
@@ -45,64 +124,74 @@ def process_run(run: RunConfig, store: RunStore, manifest: Manifest) -> Manifest
     StoreError
         Samples in the store are damaged.
     """
-    before = manifest.steps.get(STEP)
-    settings = rig_settings(run.rig)
-    # these are of the verdict: the tables are the same, and a closed run may still be judged by its counter
-    judged = {"planned_by", "drafted"}
-    blocks = {
-        b.name: key_of({**settings, "block": b.model_dump(mode="json", exclude=judged)}) for b in run.plan.block
-    }
-    clock = RunClock.of(manifest, run.plan.restart_pause)
-    pauses = [[one.at_us, one.pause_us] for one in clock.restarts]
-    for block in run.plan.block if pauses else ():
-        if kind_of(block.kind).after_pauses:
-            blocks[block.name] = key_of([blocks[block.name], pauses])
-    inputs = {b.name: sample_inputs(manifest, b.files) for b in run.plan.block}
-    rejected = {b.name: rejected_rows(manifest, b.files) for b in run.plan.block}
-    rejects = {name: identity_of(rejected[name], inputs[name]) for name in blocks}
-    made_of = {name: [blocks[name], [i.identity for i in inputs[name]], rejects[name]] for name in blocks}
-    key = key_of([made_of, pauses] if pauses else made_of)
-    if before is not None and (before.key == key or manifest.closed):
-        if manifest.closed:
-            kept = manifest.with_remark(STEP, "closed", run.name, "" if before.key == key else KEPT)
-            return manifest if kept == manifest else store.commit(kept)
-        return manifest
-    found = Found()
+    run, store, past = task.run, task.store, task.past or ProcessState()
+    clock = RunClock.of(task.manifest, run.plan.restart_pause)
+    old = {part.path: part for part in task.before.parts} if task.before is not None else {}
+    said = task.before.remarks if task.before is not None else ()
+    parts: list[Part] = []
+    remarks: list[Remark] = []
+    states: dict[str, BlockState] = {}
     spans: dict[str, Span | None] = {}
-    for block in run.plan.block:
-        known = before.state.get(block.name) if before else None
-        name = block.name
-        task = BlockTask(run.rig, store, block, inputs[name], blocks[name], {}, {}, tuple(rejected[name]), clock)
-        one = _process_block(task, known, before)
-        found.parts += one.parts
-        found.remarks += [r for r in one.remarks if r.code not in CODES]
-        found.state[block.name] = one.state
-        spans[block.name] = block_span(store, block, one.parts)
-    found.remarks += order_remarks(run.plan.block, spans, clock)
-    step = Step(key=key, version=VERSION, parts=tuple(found.parts), remarks=tuple(found.remarks), state=found.state)
-    return store.commit(manifest.model_copy(update={"steps": {**manifest.steps, STEP: step}}))
+    for work in _works(run, task.manifest, clock):
+        name = work.block.name
+        made = BlockTask[Block, BlockState](
+            run.rig, store, work.block, work.inputs, work.key, None, old, work.rejected, clock
+        )
+        one = _process_block(made, work.rejects, past.blocks.get(name), [r for r in said if r.where == name])
+        parts += one.parts
+        remarks += [r for r in one.remarks if r.code not in CODES]
+        states[name] = one.state
+        spans[name] = block_span(store, work.block, one.parts)
+    remarks += order_remarks(run.plan.block, spans, clock)
+    return StepResult(ProcessState(blocks=states), tuple(parts), tuple(remarks))
 
 
-def _process_block(task: BlockTask[Block], known: dict[str, Any] | None, before: Step | None) -> Found:
+def _process_block(
+    task: BlockTask[Block, BlockState], rejects: RejectState, known: BlockState | None, said: list[Remark]
+) -> Found:
     """Make the tables of a block, or keep them; the task's key is that of its settings."""
-    block, key = task.block, task.key
-    now = {"key": key, "inputs": [i.identity for i in task.inputs], **identity_of(task.rejected, task.inputs)}
-    old = {part.path: part for part in before.parts} if before else {}
-    if known is not None and all(known.get(name) == value for name, value in now.items()):
-        remarks = [r for r in (before.remarks if before else ()) if r.where == block.name]
-        return Found([old[path] for path in known["parts"]], remarks, known)
-    past = _resumable(known, now)
-    found = kind_of(block.kind).measure(replace(task, key=key_of([*now.values()]), past=past, old=old))
+    block = task.block
+    now = BlockState(**dict(rejects), key=task.key, inputs=tuple(i.identity for i in task.inputs))
+    if known is not None and _made_of(known) == _made_of(now):
+        return Found([task.old[path] for path in known.parts], said, known)
+    past = known if known is not None and _goes_on(known, now) else None
+    key = key_of([now.key, [*now.inputs], *rejects.stored.values()])
+    found = kind_of(block.kind).measure(replace(task, key=key, past=past))
+    update: dict[str, Any] = {**dict(rejects), "key": now.key, "inputs": now.inputs}
     if block.kind != "idle":
-        found.state["outside"] = outside_tables(task, past)
-        found.remarks += outside_remarks(block.name, task.rig, found.state["outside"])
-    found.state |= {**now, "parts": [p.path for p in found.parts]}
+        outside = outside_tables(task, past)
+        found.remarks += outside_remarks(block.name, task.rig, outside)
+        update["outside"] = outside
+    found.state = found.state.model_copy(update={**update, "parts": tuple(p.path for p in found.parts)})
     return found
 
 
-def _resumable(known: dict[str, Any] | None, now: dict[str, Any]) -> dict[str, Any]:
-    """What is known of a block, if its old inputs are the beginning of the new ones, and their rejects too."""
-    if known is None or known["key"] != now["key"] or known.get("anchor") is None:
-        return {}
-    longer = known["inputs"] == now["inputs"][: len(known["inputs"])]
-    return known if longer and only_added(known, now) else {}
+def _made_of(state: BlockState) -> tuple[object, ...]:
+    return state.key, state.inputs, state.logs, state.rejects, state.tails, state.empty
+
+
+def _goes_on(known: BlockState, now: BlockState) -> bool:
+    """Whether the old inputs of a block are the beginning of the new ones, and their rejects too."""
+    longer = known.inputs == now.inputs[: len(known.inputs)]
+    return known.resumes and known.key == now.key and longer and only_added(known, now)
+
+
+def _kept(night: Night, key: str) -> Manifest:
+    """The manifest of a run whose samples were dropped: its tables stay, and are said to be of older settings."""
+    same = night.manifest.steps[STEP].key == key
+    return night.manifest.with_remark(STEP, "closed", night.run.name, "" if same else KEPT)
+
+
+PROCESS = StepKind(
+    name=STEP,
+    version=VERSION,
+    parents=("ingest",),
+    tables=tuple(name for kind in KINDS for name in kind.tables),
+    state=ProcessState,
+    settings=_settings,
+    run=process_run,
+    unit="block",
+    past=_past,
+    kept=_kept,
+    undone=("run '{run}' is not processed yet", "benchpipe process RUN"),
+)

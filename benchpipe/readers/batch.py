@@ -13,12 +13,15 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.rig import RigConfig
+
+if TYPE_CHECKING:
+    from benchpipe.readers.text_state import TextState
 
 TEXT_KEPT = 120
 
@@ -58,9 +61,8 @@ class RawBatch:
     channels : dict of float64 arrays, shape (n,)
         By channel name; NaN where the log has no value.
     rejects : list of Reject
-    state : dict, optional
-        What the reader needs to go on after this batch when the log has grown (JSON); its ``offset`` is
-        the bytes of the log that this batch and those before it cover.
+    state : TextState, optional
+        What a reader of text needs to go on after this batch when the log has grown.
     tail : bool
         The rejects may change when the log grows: a half-written line. Such a batch has no rows.
     spare : bool
@@ -71,7 +73,7 @@ class RawBatch:
     time: NDArray[np.float64] | NDArray[np.int64]
     channels: dict[str, NDArray[np.float64]]
     rejects: list[Reject] = field(default_factory=list)
-    state: dict[str, Any] | None = None
+    state: TextState | None = None
     tail: bool = False
     spare: bool = False
 

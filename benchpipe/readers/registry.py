@@ -26,7 +26,7 @@ from importlib import import_module
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from types import MappingProxyType
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import ConfigError, nearest
@@ -104,12 +104,9 @@ def plugin_columns() -> dict[str, EntryPoint]:
     return {point.name: point for point in entry_points(group=COLUMNS) if point.name not in READERS}
 
 
-def read_log(
-    path: Path, file: IO[bytes], rig: RigConfig, state: dict[str, Any] | None = None
-) -> Iterator[RawBatch]:
-    """Read a log with the reader its rig file names; from ``state`` on, which only such readers get as gave one."""
-    reader: Callable[..., Iterator[RawBatch]] = find_reader(rig.log.format)
-    return reader(path, file, rig) if state is None else reader(path, file, rig, state)
+def read_log(path: Path, file: IO[bytes], rig: RigConfig) -> Iterator[RawBatch]:
+    """Read a log with the reader its rig file names."""
+    return find_reader(rig.log.format)(path, file, rig)
 
 
 def as_reader(read: AnyReader) -> Reader:

@@ -9,7 +9,7 @@ has grown is read on from there.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import IO, Any, TypeVar
@@ -31,6 +31,7 @@ from benchpipe.readers.text_layout import (
     with_first_rows,
 )
 from benchpipe.readers.text_lines import LONGEST_LINE, OpenedText, Stretch, open_lines
+from benchpipe.readers.text_state import TextState
 from benchpipe.stream.ordered import ordered_map
 
 _NOTHING = b"\r\n\x00\x1a "
@@ -55,16 +56,16 @@ class _Block:
     refused: RawBatch | None = None
 
 
-def read_text(path: Path, file: IO[bytes], rig: RigConfig, state: dict[str, Any] | None = None) -> Iterator[RawBatch]:
+def read_text(path: Path, file: IO[bytes], rig: RigConfig, state: TextState | None = None) -> Iterator[RawBatch]:
     """Read a text log.
 
     Parameters
     ----------
     path, file, rig
         As for every reader.
-    state : dict, optional
+    state : TextState, optional
         ``RawBatch.state`` of the last batch that was taken from the log before it grew;
-        ``file`` stands at ``state["offset"]``.
+        ``file`` is at its ``offset``.
 
     Raises
     ------
@@ -77,7 +78,7 @@ def read_text(path: Path, file: IO[bytes], rig: RigConfig, state: dict[str, Any]
 
 
 def read_and_make(
-    make: Callable[[RawBatch], Made], path: Path, file: IO[bytes], rig: RigConfig, state: dict[str, Any] | None = None
+    make: Callable[[RawBatch], Made], path: Path, file: IO[bytes], rig: RigConfig, state: TextState | None = None
 ) -> Iterator[tuple[RawBatch, Made]]:
     """Read a text log as :func:`read_text` does, and make something of each batch.
 
@@ -90,23 +91,20 @@ def read_and_make(
 
 
 def _read(
-    make: Callable[[RawBatch], Made] | None, path: Path, file: IO[bytes], rig: RigConfig, state: dict[str, Any] | None
+    make: Callable[[RawBatch], Made] | None, path: Path, file: IO[bytes], rig: RigConfig, state: TextState | None
 ) -> Iterator[tuple[RawBatch, Made | None]]:
     log = open_lines(path, file, rig.log.encoding, state)
-    slots = 0 if state is None else int(state["slots"])
-    layout, known = None, dict[str, Any]()
+    slots = 0 if state is None else state.slots
     for item, batch, count, made in ordered_map(partial(_parsed, make), _blocks(path, log, rig, state)):
         if isinstance(item, _Block):
             if rig.time.kind == "sample":
                 batch = replace(batch, time=batch.time + slots)
                 slots += count
             if item.end is not None and not log.packed:
-                left = {"codec": log.codec, "offset": item.end, "line": item.next_line, "slots": slots}
-                left["fed"] = item.fed
                 layout_may_change = item.layout.ended or item.layout.may_shift
-                left["final"] = item.layout.settled or not layout_may_change  # else more rows may change what these are
-                layout, known = (layout, known) if item.layout is layout else (item.layout, asdict(item.layout))
-                batch = replace(batch, state={**left, "layout": known})
+                final = item.layout.settled or not layout_may_change  # else more rows may change what these are
+                left = TextState(log.codec, item.end, item.next_line, slots, item.fed, final, item.layout)
+                batch = replace(batch, state=left)
             if item.layout.spare:
                 batch = replace(batch, spare=True)
         yield batch, made
@@ -126,10 +124,10 @@ def _parsed(
     return item, replace(batch, time=np.empty(0), channels={}), count, made  # their place in memory is used again
 
 
-def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: dict[str, Any] | None) -> Iterator[_Block | RawBatch]:
+def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: TextState | None) -> Iterator[_Block | RawBatch]:
     """The rows of a log, in blocks of one layout each; lines that never were whole as rejects."""
     finder = HeaderFinder(path, rig)
-    layout, line = (None, 1) if state is None else (_layout_of(state["layout"]), int(state["line"]))
+    layout, line = (None, 1) if state is None else (state.layout, state.line)
     parser = None if layout is None else BlockParser(layout, rig)
     empty = 0
     for stretch in log.stretches:
@@ -195,11 +193,3 @@ def _only(rejects: list[Reject], rig: RigConfig, *, tail: bool = False) -> RawBa
     """A batch without rows."""
     time: NDArray[Any] = np.empty(0, np.float64 if rig.time.kind == "elapsed" else np.int64)
     return RawBatch(np.empty(0, np.int64), time, {c.name: np.empty(0) for c in rig.channel}, rejects, tail=tail)
-
-
-def _layout_of(state: dict[str, Any]) -> TextLayout:
-    """Layout from its JSON form."""
-    head = tuple((str(line), str(why)) for line, why in state["head"])
-    counts = {name: int(state[name]) for name in ("ended", "plain", "rows", "blank")}
-    pointed = tuple(map(int, state["pointed"]))
-    return TextLayout(state["width"], dict(state["places"]), head, state["lacking"], **counts, pointed=pointed)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import IO
 
 from benchpipe.errors import InputError
+from benchpipe.readers.text_state import TextState
 
 BLOCK_BYTES = 4 << 20
 LONGEST_LINE = 1 << 20
@@ -59,8 +60,8 @@ class OpenedText:
     packed: bool
 
 
-def open_lines(path: Path, file: IO[bytes], encoding: str, state: dict[str, object] | None = None) -> OpenedText:
-    """Open a log at its beginning, or where ``state`` (its ``codec``, ``offset`` and ``fed``) says.
+def open_lines(path: Path, file: IO[bytes], encoding: str, state: TextState | None = None) -> OpenedText:
+    """Open a log at its beginning, or where ``state`` says.
 
     Raises
     ------
@@ -68,9 +69,7 @@ def open_lines(path: Path, file: IO[bytes], encoding: str, state: dict[str, obje
         The log is in another encoding than declared. While reading: the gzip stream is damaged.
     """
     if state is not None:
-        codec, offset = str(state["codec"]), int(str(state["offset"]))
-        fed = None if state["fed"] is None else bool(state["fed"])
-        return OpenedText(_opened(_chunks(file), codec, offset, fed), codec, packed=False)
+        return OpenedText(_opened(_chunks(file), state.codec, state.offset, state.fed), state.codec, packed=False)
     first = file.read(BLOCK_BYTES)
     packed = first.startswith(_GZIP)
     chunks: Iterator[bytes | None] = _unpacked(path, first, file) if packed else _chunks(file, first)

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.config.log import name_matches as matches
-from benchpipe.samples.second_log import ClockLine, SecondLog, lines_between, on_second_clock
+from benchpipe.samples.second_log import SecondLog, lines_between, on_second_clock
+from benchpipe.samples.second_state import Joint, joint_of
 from benchpipe.store.manifest import Manifest, Part, Placed, Source, Zero
 
 Zeros = tuple[tuple[str, tuple[tuple[int | None, float], ...]], ...]
@@ -61,8 +62,7 @@ class SampleInput:
 def sample_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",)) -> list[SampleInput]:
     """Parts of the samples of the files that match a pattern, in order, with those of a second logger beside them."""
     inputs = logger_inputs(manifest, patterns, second=False)
-    step = manifest.steps.get("ingest")
-    joint = step.state.get("second") if step is not None else None
+    joint = joint_of(manifest)
     return inputs if joint is None else _joined(inputs, logger_inputs(manifest, second=True), joint)
 
 
@@ -80,26 +80,25 @@ def logger_inputs(manifest: Manifest, patterns: tuple[str, ...] = ("*",), *, sec
     ]
 
 
-def _joined(first: list[SampleInput], second: list[SampleInput], joint: dict[str, Any]) -> list[SampleInput]:
+def _joined(first: list[SampleInput], second: list[SampleInput], joint: Joint) -> list[SampleInput]:
     """Inputs of the first logger, cut where parts of the second end: what is there stays the same when others come.
 
-    Samples later than all of the second logger's wait for it. ``joint`` is the state of
-    :mod:`benchpipe.ingest.second`: first and last own time of each part, and how the clocks compare.
+    Samples later than all of the second logger's wait for it.
     """
-    lines = tuple(ClockLine(*line) for line in joint["lines"])
-    second = [_at_own_ends(one, joint["spans"]) for one in second if one.file not in joint["apart"]]
+    lines = joint.lines
+    second = [_at_own_ends(one, joint.spans) for one in second if one.file not in joint.apart]
     found = []
-    for whole in first if lines and joint["ends"] else ():
-        one = _at_own_ends(whole, joint["spans"])
+    for whole in first if lines and joint.ends else ():
+        one = _at_own_ends(whole, joint.spans)
         begin, end = one.first_us or 0, one.last_us or 0
-        for until in sorted({end, *(us for us in joint["ends"] if begin <= us < end)}):
-            if until > joint["ends"][-1]:
+        for until in sorted({end, *(us for us in joint.ends if begin <= us < end)}):
+            if until > joint.ends[-1]:
                 break
             edges = on_second_clock(lines, np.array([begin, until]))
-            beside = [other for other in second if _between(other, int(edges[0]) - joint["reach_us"], int(edges[1]))]
+            beside = [other for other in second if _between(other, int(edges[0]) - joint.reach_us, int(edges[1]))]
             log = SecondLog(
-                tuple(joint["channels"]), tuple(joint["held"]), tuple(beside) if one.file not in joint["apart"] else (),
-                lines_between(lines, begin, until), joint["reach_us"],
+                joint.channels, joint.held, tuple(beside) if one.file not in joint.apart else (),
+                lines_between(lines, begin, until), joint.reach_us,
             )  # fmt: skip
             zeros = tuple((n, tuple(z for z in steps if z[0] is None or z[0] <= until)) for n, steps in one.zeros)
             found.append(replace(one, first_us=begin, last_us=until, until_us=until, zeros=zeros, second=log))
@@ -107,7 +106,7 @@ def _joined(first: list[SampleInput], second: list[SampleInput], joint: dict[str
     return found
 
 
-def _at_own_ends(one: SampleInput, spans: dict[str, list[int]]) -> SampleInput:
+def _at_own_ends(one: SampleInput, spans: dict[str, tuple[int, int]]) -> SampleInput:
     """An input with the times of its own first and last sample, not those of its log."""
     begin, end = one.placed(np.array(spans[one.part.sha256], np.int64)).tolist()
     begin = begin if one.after_us is None else max(begin, one.after_us + 1)

@@ -13,6 +13,8 @@ from typing import Any, NamedTuple
 import rfc8785
 from pydantic import BaseModel, ConfigDict, Field
 
+from benchpipe.store.state import StateT, Stored, Unfit, some_of
+
 SCHEMA = 1
 UNSEALED = "0" * 64
 EARLY_ROWS = "early_rows"
@@ -98,7 +100,7 @@ class Source(_Record):
     taken: int = 0
     repeats: int = 0
     restarts: tuple[int, ...] = ()
-    state: dict[str, Any] | None = None
+    state: Stored | None = None
     stamps: Stamps | None = None
     begins: str | None = None
     second: bool = False
@@ -109,6 +111,12 @@ class Source(_Record):
     def early(self) -> int:
         """Rows that come late and lie before its first one."""
         return sum(part.rows for part in self.parts if part.table == EARLY_ROWS) if self.early_us is not None else 0
+
+    @property
+    def tail(self) -> Part | None:
+        """The part with rejects that the log may take back when it grows; None where there is none."""
+        path = self.state.get("tail") if self.state is not None else None
+        return next((part for part in self.parts if part.path == path), None)
 
 
 class Placed(_Record):
@@ -185,7 +193,7 @@ class Step(_Record):
     parts: tuple[Part, ...] = ()
     remarks: tuple[Remark, ...] = ()
     zeros: tuple[Zero, ...] = ()
-    state: dict[str, Any] = Field(default_factory=dict)
+    state: Stored = Field(default_factory=dict)
 
 
 class SignOff(_Record):
@@ -241,8 +249,16 @@ class Manifest(_Record):
     def block_parts(self, block: str, table: str) -> list[Part]:
         """Parts of one block of a table, in order."""
         step = self.steps.get("process")
-        paths = set(step.state.get(block, {}).get("parts", ())) if step else set()
+        paths = named_parts(step.state.get(block)) if step else set()
         return [part for part in self.table(table) if part.path in paths]
+
+    def block_state(self, block: str, model: type[StateT]) -> StateT | None:
+        """The fields of a model in what the process step keeps of a block; None where there is none, or it is unfit."""
+        step = self.steps.get("process")
+        if step is None or block not in step.state:
+            return None
+        found = some_of(model, step.state[block])
+        return None if isinstance(found, Unfit) else found
 
     def table(self, name: str) -> list[Part]:
         """The files of one table, in order."""
@@ -268,6 +284,12 @@ class Manifest(_Record):
     def source(self, file: str) -> Source | None:
         """The record of one log file."""
         return next((s for s in self.sources if s.file == file), None)
+
+
+def named_parts(stored: object) -> set[str]:
+    """Paths of the parts that the stored state of a block names; none where it names them in no known way."""
+    parts = stored.get("parts") if isinstance(stored, dict) else None
+    return {path for path in parts if isinstance(path, str)} if isinstance(parts, list) else set()
 
 
 def sealed(manifest: Manifest) -> tuple[Manifest, bytes]:

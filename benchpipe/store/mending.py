@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -18,11 +19,12 @@ from typing import Any
 
 from benchpipe.errors import DamageError, StoreError
 from benchpipe.store.files import sha256_of, told_as_store_error, write_whole
-from benchpipe.store.manifest import Manifest, Part, Remark, Step
+from benchpipe.store.manifest import Manifest, Part, Remark, Step, named_parts
 from benchpipe.store.parts import damaged, forget_hashes, unread
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
 
 QUARANTINE = "quarantine"
+Units = Mapping[str, str]
 
 
 @dataclass(frozen=True)
@@ -45,13 +47,15 @@ class Mended:
     lost: dict[str, Damage] = field(default_factory=dict)
 
 
-def mend(store: RunStore, *, verify: bool = False, again: bool = False) -> Mended:
+def mend(store: RunStore, units: Units, *, verify: bool = False, again: bool = False) -> Mended:
     """Take what is damaged out of a run's store, as far as it is plain; the caller holds the store.
 
     Parameters
     ----------
+    units : mapping of str
+        What each step makes again when a part of it is lost, by the step's name: ``"log"``, ``"block"`` or ``"run"``.
     verify : bool
-        Hold every part against its hash.
+        Compare every part with its hash.
     again : bool
         All logs will be read again: a closed run may be repaired too.
 
@@ -71,18 +75,18 @@ def mend(store: RunStore, *, verify: bool = False, again: bool = False) -> Mende
         verify = True  # the manifest's own time says nothing now
     found = find_damage(store, manifest, verify=verify)
     if manifest.closed and not again:
-        _only_verdicts(store, manifest, found)
+        _only_of_tables(store, manifest, found, units)
     for one in found:
         set_aside(store, one)
     gone = {one.path: one for one in found}
     lost = {s.file: gone[p.path] for s in manifest.sources for p in reversed(s.parts) if p.path in gone}
-    less = without(manifest, set(gone))
+    less = without(manifest, set(gone), units)
     if less != manifest:
         less = store.commit(less)
     return Mended(less, (*restored, *found), lost)
 
 
-def mend_more(store: RunStore, before: Mended, error: DamageError) -> Mended:
+def mend_more(store: RunStore, units: Units, before: Mended, error: DamageError) -> Mended:
     """Repair after a step met damage on reading: every part is verified against its hash now.
 
     Raises
@@ -92,17 +96,17 @@ def mend_more(store: RunStore, before: Mended, error: DamageError) -> Mended:
     """
     if not (store.folder / MANIFEST).exists():
         raise error
-    mended = mend(store, verify=True)
+    mended = mend(store, units, verify=True)
     if not mended.found or {one.path for one in mended.found} <= {one.path for one in before.found}:
         raise error
     return Mended(mended.manifest, (*before.found, *mended.found), before.lost | mended.lost)
 
 
-def _only_verdicts(store: RunStore, manifest: Manifest, found: list[Damage]) -> None:
-    """Of a closed run only verdicts can be rebuilt: its samples were dropped."""
-    verdicts = {part.path for part in manifest.steps["check"].parts} if "check" in manifest.steps else set()
+def _only_of_tables(store: RunStore, manifest: Manifest, found: list[Damage], units: Units) -> None:
+    """Of a closed run only what is made of tables can be rebuilt, as verdicts are: its samples were dropped."""
+    of_tables = {p.path for name, step in manifest.steps.items() if units.get(name) == "run" for p in step.parts}
     for one in found:
-        if one.path not in verdicts:
+        if one.path not in of_tables:
             raise DamageError(
                 damaged(store.folder / one.path, one.why).what + "; the samples it was made from were dropped",
                 where=store.folder / one.path,
@@ -166,7 +170,7 @@ def _why(path: Path, part: Part, stat: os.stat_result, by_hash: bool) -> str:
     return "" if sound else "its bytes are not those that were written"
 
 
-def without(manifest: Manifest, lost: set[str]) -> Manifest:
+def without(manifest: Manifest, lost: set[str], units: Units) -> Manifest:
     """A manifest without lost parts and what depends on them.
 
     A log's record stays: what was taken is known by it, though its part must be made again. Of the
@@ -177,10 +181,10 @@ def without(manifest: Manifest, lost: set[str]) -> Manifest:
         kept = tuple(part for part in step.parts if part.path not in lost)
         if len(kept) == len(step.parts):
             steps[name] = step
-        elif name == "ingest":
+        elif units.get(name) == "log":
             steps[name] = step.model_copy(update={"parts": kept})
-        elif name == "process":
-            state = {block: known for block, known in step.state.items() if not lost & set(known["parts"])}
+        elif units.get(name) == "block":
+            state = {block: known for block, known in step.state.items() if not lost & named_parts(known)}
             steps[name] = step.model_copy(update={"key": "", "parts": kept, "state": state})
     return manifest if steps == manifest.steps else manifest.model_copy(update={"steps": steps})
 

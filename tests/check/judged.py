@@ -13,7 +13,6 @@ from benchpipe.blocks.locking.plan import LockingBlock
 from benchpipe.blocks.proof.plan import ProofBlock
 from benchpipe.blocks.relaxation.plan import RelaxationBlock
 from benchpipe.blocks.stance.plan import StanceBlock
-from benchpipe.check.run import check_run
 from benchpipe.check.validate_limits import limits_fit
 from benchpipe.config.model import Quantity
 from benchpipe.run import RunConfig, load_run
@@ -21,6 +20,7 @@ from benchpipe.store.manifest import Manifest, Placed, Remark, Source, Step
 from benchpipe.store.run_store import RunStore
 from benchpipe.tables import TABLES, schema
 from tests.config.written import RIG, write_lab
+from tests.steps_done import check_run
 
 TODAY = date(2031, 6, 1)
 ZERO = {"string": "", "bool": True, "int64": 0, "int32": 0, "uint16": 0, "float64": 0.0, "float32": 0.0}

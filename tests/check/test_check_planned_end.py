@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
@@ -12,18 +12,16 @@ from hypothesis import strategies as st
 from benchpipe.blocks.cyclic.counting import KINDS, reconcile
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.planned_end import REASONS, block_end, planned_end
+from benchpipe.blocks.cyclic.state import Counted
 from benchpipe.store.manifest import Manifest, Step
 
 PLAN = 2_000_000
 
 
-def counted(detected: int, *differences: tuple[str, float], per_cycle: float = 1.0) -> dict[str, Any]:
+def counted(detected: int, *differences: tuple[str, float], per_cycle: float = 1.0) -> Counted:
     """What the process step keeps: each difference a minute after the one before."""
-    return {
-        "detected": detected, "counted": detected + sum(cycles for _, cycles in differences), "per_cycle": per_cycle,
-        "resets": 0, "rollovers": 0,
-        "differences": [[kind, 60_000_000 * i, 60_000_000 * (i + 1), n] for i, (kind, n) in enumerate(differences)],
-    }  # fmt: skip
+    places = tuple((kind, 60_000_000 * i, 60_000_000 * (i + 1), n) for i, (kind, n) in enumerate(differences))
+    return Counted(detected, detected + sum(cycles for _, cycles in differences), per_cycle, differences=places)
 
 
 SHORT = counted(1_999_970, ("stop", 5.0), ("gap", 18.0), ("stop", 7.0))
@@ -123,8 +121,8 @@ def test_laws(differences: list[tuple[str, float]], detected: int, planned: int,
     explained = [(kind, n) for kind, n in differences if kind not in ("reset", "unexplained")]
     if found.done and by == "counter":  # what is in doubt did not help
         without = counted(detected, *explained, *[(k, n) for k, n in differences if n < 0 and (k, n) not in explained])
-        assert planned_end(detected, without | {"per_cycle": per_cycle}, planned, by).done
-    later = planned_end(detected + 1, kept | {"detected": detected, "counted": kept["counted"]}, planned, by)
+        assert planned_end(detected, replace(without, per_cycle=per_cycle), planned, by).done
+    later = planned_end(detected + 1, replace(kept, detected=detected), planned, by)
     assert later.done or not found.done  # a cycle more never ends what was not over
 
 
@@ -136,10 +134,8 @@ def test_a_run_that_really_stopped_at_its_plan() -> None:
     complete[[199, -1]] = False  # ended by the gap, and by the end of the log
     segment = (number >= 220).astype(int)
     result = reconcile(start, number.astype(float), complete, segment)
-    kept = {
-        "detected": result.detected, "counted": result.counted, "per_cycle": result.per_cycle,
-        "differences": [[d.kind, d.from_us, d.until_us, d.cycles] for d in result.differences],
-    }  # fmt: skip
+    places = tuple((d.kind, d.from_us, d.until_us, d.cycles) for d in result.differences)
+    kept = Counted(result.detected, result.counted, result.per_cycle, differences=places)
     detected = int(complete.sum())
     assert detected == 478
     found = planned_end(detected, kept, 500, "counter")
@@ -153,7 +149,7 @@ def test_a_run_that_really_stopped_at_its_plan() -> None:
 
 def test_a_block_takes_it_from_what_the_process_step_keeps() -> None:
     block = CyclicBlock(name="main", kind="cyclic", frequency=1.0, planned_cycles=PLAN, planned_by="counter")
-    step = Step(key="k", version=1, parts=(), state={"main": {"counted": SHORT}})
+    step = Step(key="k", version=1, parts=(), state={"main": {"counted": asdict(SHORT)}})
     assert block_end(block, Manifest(run="r", steps={"process": step}), 1_999_970).done
     assert block_end(block, Manifest(run="r", steps={"process": step}), 1_999_970, 1_000).done
     assert not block_end(block, Manifest(run="r", steps={"process": step}), 1_999_970, 3_000_000).over

@@ -14,7 +14,6 @@ from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.blocks.measures import Measure
 from benchpipe.check.decision import Verdict
 from benchpipe.check.measures import our_measures
-from benchpipe.check.run import check_run
 from benchpipe.columns import unit_text
 from benchpipe.samples.signals import signal_units
 from benchpipe.store.manifest import Remark
@@ -22,6 +21,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.tables import columns
 from tests.check.judged import SURE_RIG, TODAY, cycles, judge, limit, rows, run_with
 from tests.config.written import RIG
+from tests.steps_done import check_run
 
 BLOCK = {
     "cyclic": "durability",

@@ -15,11 +15,14 @@ from pathlib import Path
 
 import pytest
 
+from benchpipe.check.run import CHECK, CheckState
 from benchpipe.cli.main import call
 from benchpipe.errors import ExitCode
+from benchpipe.steps import StepResult, StepTask
 from benchpipe.views.exit_codes import SEVERITY
 from tests.cli.commands import environment, playground, run, started
 from tests.conftest import copy_samples
+from tests.steps_done import with_run
 from tests.store.test_store_lock import another_job
 
 
@@ -133,7 +136,7 @@ def test_12_for_a_log_that_may_not_be_looked_at(
     def refused(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied", "/share/logs")
 
-    monkeypatch.setattr("benchpipe.pipeline.ingest_run", refused)
+    with_run(monkeypatch, "ingest", refused)
     assert call(["ingest", "healthy", "--lab", str(fresh)]) == 12
     assert capsys.readouterr().err == "error: Permission denied\n  where:    /share/logs\n"
     assert call(["nightly", str(fresh)]) == 12
@@ -145,7 +148,7 @@ def test_70_for_a_bug_with_a_report_to_send(
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("ours")
 
-    monkeypatch.setattr("benchpipe.pipeline.ingest_run", broken)
+    with_run(monkeypatch, "ingest", broken)
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     assert call(["ingest", "healthy", "--lab", str(fresh)]) == 70
     err = capsys.readouterr().err
@@ -168,7 +171,7 @@ def test_70_is_written_to_the_terminal_where_no_file_can_be(
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("ours")
 
-    monkeypatch.setattr("benchpipe.pipeline.ingest_run", broken)
+    with_run(monkeypatch, "ingest", broken)
     monkeypatch.setattr(tempfile, "tempdir", "/nowhere/at/all")
     assert call(["ingest", "healthy", "--lab", str(fresh)]) == 70
     assert "Traceback" in capsys.readouterr().err
@@ -244,16 +247,12 @@ def test_one_broken_run_stops_no_other_and_the_worst_decides(
 def test_a_bug_in_one_run_is_worst_and_stops_no_other(
     fresh: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    from benchpipe import pipeline
-
-    plain = pipeline.check_run
-
-    def broken(config: object, *rest: object, **named: object) -> object:
-        if config.name == "wearing":  # type: ignore[attr-defined]
+    def broken(task: StepTask[CheckState]) -> StepResult[CheckState]:
+        if task.run.name == "wearing":
             raise ZeroDivisionError("ours")
-        return plain(config, *rest, **named)  # type: ignore[arg-type]
+        return CHECK.run(task)
 
-    monkeypatch.setattr(pipeline, "check_run", broken)
+    with_run(monkeypatch, "check", broken)
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     assert call(["nightly", str(fresh), "--brief", "--json"]) == 70
     runs = {run["run"]: run for run in json.loads(capsys.readouterr().out)["runs"]}

@@ -9,12 +9,12 @@ from typing import Any
 
 import pyarrow as pa
 
-from benchpipe.ingest.run import ingest_run
 from benchpipe.run import RunConfig, load_run
 from benchpipe.samples.inputs import sample_inputs
 from benchpipe.samples.stream import stream_samples
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
+from tests.steps_done import ingest_run
 
 RIG = """
 name = "rig"

@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.ingest.run import ingest_run
+from benchpipe.ingest.reading_state import Grown, grown_from
 from benchpipe.ingest.source import ingest_file
 from benchpipe.store.run_store import RunStore
 from tests.ingest.taken import HEAD, Run, rows
+from tests.steps_done import ingest_run
 
 MOST_MB = 700
 SAY = """
@@ -41,13 +42,15 @@ def test_what_stands_beyond_four_gigabytes_and_rows(time: str, tmp_path: Path) -
     place, line = 5 << 30, 5_000_000_000
     reader = before.state["reader"] | {"offset": place, "line": line, "slots": line - 2}
     known = before.model_copy(update={"taken": place, "size": place, "state": before.state | {"reader": reader}})
+    grown = grown_from(known)
+    assert isinstance(grown, Grown)
     more = rows(50, 90) + "x,1,2\n"
     with path.open("r+b") as file:
         file.seek(place)
         file.write(more.encode() + b"0.9,1")
     config = run.config
     store = RunStore(config.store, config.name)
-    after = ingest_file(path, known.file, config.rig, store, known, hashlib.sha256())
+    after = ingest_file(path, known.file, config.rig, store, grown, hashlib.sha256())
     assert (after.samples, after.rows, after.taken) == (90 if time != 'kind = "sample"' else 91, 92, place + len(more))
     assert after.size == place + len(more) + 5
     new = store.read_parts([p for p in after.parts if p not in before.parts and p.table == "samples"], "samples")

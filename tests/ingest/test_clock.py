@@ -202,9 +202,9 @@ def test_a_clock_goes_on_another_night(pieces: list[tuple[int, int, int]], cut: 
     if clock._held is not None:  # a night that ends in a repeat decides by what it saw
         return
     taken = joined(first.rows) if first.rows else given_rows.part(slice(0, 0))
-    since = clock.state["since_us"] if clock.state["since_us"] is not None else 1 << 62
+    since = clock.state.since_us if clock.state.since_us is not None else 1 << 62
     native = taken.part(taken.time_us >= since)
-    again = Clock(ELAPSED, clock.state, native.at(native.time_us - clock.state["shift_us"]))
+    again = Clock(ELAPSED, clock.state, native.at(native.time_us - clock.state.shift_us))
     parts = [first, again.place(given_rows.part(slice(cut, None))), again.finish()]
     whole = Result(given_rows, ELAPSED)
     assert [t for p in parts for r in p.rows for t in r.time_us.tolist()] == whole.rows.time_us.tolist()

@@ -14,10 +14,10 @@ import pytest
 
 from benchpipe.errors import InputError
 from benchpipe.ingest import source
-from benchpipe.ingest.run import ingest_run
 from benchpipe.readers.log_file import open_log
 from benchpipe.store.run_store import RunStore
 from tests.ingest.taken import HEAD, Run, rows
+from tests.steps_done import ingest_run
 
 
 def test_only_whole_lines_are_taken_and_the_rest_the_next_night(tmp_path: Path) -> None:

@@ -11,15 +11,14 @@ from numpy.typing import NDArray
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import ConfigError
-from benchpipe.ingest.run import ingest_run
 from benchpipe.process.origins import origins
-from benchpipe.process.run import process_run
 from benchpipe.run import RunConfig, load_run
 from benchpipe.samples.inputs import sample_inputs
 from benchpipe.samples.stream import stream_samples
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 from benchpipe.views.trace import trace_rows
+from tests.steps_done import ingest_run, process_run
 
 RIG = """
 name = "two loggers"

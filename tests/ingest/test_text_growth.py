@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gzip
-import json
 from typing import Any
 from unittest.mock import patch
 
@@ -15,7 +14,7 @@ from benchpipe.errors import InputError
 from benchpipe.readers import text_lines
 from benchpipe.readers.text_lines import LONGEST_LINE
 from tests.ingest.test_text_rows import blocks_of, render
-from tests.ingest.text_logs import make_rig, read_bytes, same_numbers
+from tests.ingest.text_logs import make_rig, read_back, read_bytes, same_numbers
 
 PIECES = [
     "0.01,1,2\n", "0.02,3,4\r\n", "0.03,OVER,4\n", "\n", "x\n", "Time,Load,Angle\n", "Time,Angle,Load\n",
@@ -46,7 +45,7 @@ def test_a_log_read_on_as_it_grows_is_the_log_read_once(
             before = read_bytes(whole[:cut], rig)
         except InputError:  # the header is not whole yet
             return
-        state: dict[str, Any] | None = json.loads(json.dumps(before.state))
+        state = read_back(before.state)
         after = read_bytes(whole, rig, state)
     last = before.rejects[-1:] if before.rejects and "half-written" in before.rejects[-1].reason else []
     lines = [line for line in before.lines if not last or line[0] != last[0].row]

@@ -7,17 +7,20 @@ under test: one line at a time, regular expressions, ``float``.
 from __future__ import annotations
 
 import io
+import json
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pydantic import TypeAdapter
 
 from benchpipe.config.rig import RigConfig
 from benchpipe.readers.batch import Reject
 from benchpipe.readers.text import read_text
+from benchpipe.readers.text_state import TextState
 
 
 def make_rig(
@@ -47,7 +50,7 @@ class Read:
     time: list[float]
     channels: dict[str, list[float]]
     rejects: list[Reject]
-    state: dict[str, Any] | None
+    state: TextState | None
 
     @property
     def rejected(self) -> int:
@@ -60,11 +63,16 @@ class Read:
         return [(r.row + k, r.reason) for r in self.rejects for k in range(r.rows)]
 
 
-def read_bytes(data: bytes, rig: RigConfig, state: dict[str, Any] | None = None) -> Read:
+def read_back(state: TextState | None) -> TextState | None:
+    """A reader's state as the manifest gives it back."""
+    return TypeAdapter(TextState).validate_json(json.dumps(asdict(state)), strict=True) if state is not None else None
+
+
+def read_bytes(data: bytes, rig: RigConfig, state: TextState | None = None) -> Read:
     """Read a text log that is held in memory."""
     file = io.BytesIO(data)
     if state is not None:
-        file.seek(state["offset"])
+        file.seek(state.offset)
     batches = list(read_text(Path("test.log"), file, rig, state))
     states = [b.state for b in batches if b.state is not None]
     return Read(

@@ -254,7 +254,7 @@ def test_the_rule_waits_spares_what_failed_and_acts_once(lab: Path) -> None:
     rule = RetentionConfig(drop_samples_after=30 * 86_400.0)
 
     def after(days: float, rules: RetentionConfig = rule, one: Kept = kept) -> bool:
-        return retain(one.run, one.store, rules, NOW + timedelta(days=days)) is not None
+        return retain(one.run, one.store, one.store.manifest(), rules, NOW + timedelta(days=days)) is not None
 
     assert not after(1000)  # nobody has signed
     kept.sign()

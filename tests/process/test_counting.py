@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchpipe.blocks.cyclic.counting import CountResult, reconcile, rows_every
+from benchpipe.blocks.cyclic.state import Counted
 
 SECOND = 1_000_000
 
@@ -150,10 +151,7 @@ def test_the_state_keeps_all_but_single_ticks() -> None:
     result = reconcile(**cycles)
     assert {d.kind for d in result.differences} == {"gap", "tick"}
     begun, over = (int(us) for us in cycles["start_us"][100:102])
-    assert result.state == {
-        "detected": 150, "counted": 189.0, "per_cycle": 1.0, "resets": 0, "rollovers": 0,
-        "differences": [["gap", begun, over, 38.0]],
-    }  # fmt: skip
+    assert result.state == Counted(150, 189.0, 1.0, differences=(("gap", begun, over, 38.0),))
 
 
 def test_rows_of_every_few_cycles_are_known_by_spacing_and_counter() -> None:

@@ -75,7 +75,7 @@ def test_the_columns_are_those_of_a_slow_look(seed: int, n: int, data: st.DataOb
         folder = Path(tempfile.mkdtemp())
         try:
             store = RunStore(folder, "r")
-            task = BlockTask(RIG, store, BLOCK, written(store, time_us, load, places), "k", {}, {})
+            task = BlockTask(RIG, store, BLOCK, written(store, time_us, load, places), "k", None, {})
             got = with_losses(task, rows)
         finally:
             shutil.rmtree(folder)

@@ -15,11 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchpipe.blocks.cyclic.tables import CycleFlag
-from benchpipe.ingest.run import ingest_run
-from benchpipe.process.run import process_run
 from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
 from tests.config.written import write_lab
+from tests.steps_done import ingest_run, process_run
 
 RATE, CYCLES = 50, 20
 HEADER = "t,T,A,C"

@@ -94,15 +94,15 @@ def test_cycles_that_are_not_measured_are_not_usual_and_old_tables_say_nothing()
     assert usual_repeats(cycles(flags=still), RIG, *FINE) == {}
     rows = cycles(load_repeats=pa.nulls(200, pa.int32()), motion_repeats=pa.nulls(200, pa.int32()))
     assert found(rows, *FINE) == []
-    assert not held_cycles(cycles(load_repeats=repeats(3)), None).any()
+    assert not held_cycles(cycles(load_repeats=repeats(3)), {}).any()
     assert asdict(FINE[1])["settled"]
 
 
 def test_machine_stiffness_leaves_noise_of_the_motion_unknown() -> None:
     soft = rig({}, {"machine_stiffness": "90 N/mm"})
     usual = usual_repeats(cycles(), soft, *FINE)
-    assert usual["motion"]["chance"] is None
-    assert usual["load"]["chance"] == pytest.approx(4.2, abs=0.1)
+    assert usual["motion"].chance is None
+    assert usual["load"].chance == pytest.approx(4.2, abs=0.1)
 
 
 def test_the_remark_says_how_many_and_which_first() -> None:

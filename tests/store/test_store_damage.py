@@ -130,11 +130,11 @@ def test_a_manifest_of_another_version_says_so(store: RunStore) -> None:
     _, data = sealed(store.manifest().model_copy(update={"schema_version": 99}))
     (store.folder / MANIFEST).write_bytes(data)
     with pytest.raises(StoreError, match="has schema 99, this version reads 1"):
-        mend(store)
+        mend(store, {})
     document = data.replace(b'"schema_version": 99', b'"schema_version": 1,"new": 0')
     (store.folder / MANIFEST).write_bytes(sealed_anew(document))
     with pytest.raises(StoreError, match="is of another version"):
-        mend(store)
+        mend(store, {})
     assert not (store.folder / QUARANTINE).exists()
 
 

@@ -18,6 +18,7 @@ from benchpipe.store.mending import QUARANTINE, find_damage, mend
 from benchpipe.store.parts import unread
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
 from tests.ingest.taken import HEAD, Run, rows
+from tests.steps_done import with_run
 from tests.store.kept import night, tables, tree
 
 
@@ -223,15 +224,15 @@ def test_damage_that_comes_back_at_once_is_told_and_not_mended_for_ever(
     def damaged(*_: object) -> pa.Table:
         raise DamageError("a file of the store is damaged", where="x")
 
-    monkeypatch.setattr("benchpipe.pipeline.process_run", damaged)
+    with_run(monkeypatch, "process", damaged)
     with pytest.raises(DamageError):
-        work(run.config)
+        work(run.config, again=True)
 
 
 def test_only_what_lost_a_part_is_dropped(store: RunStore) -> None:
     before = store.manifest()
     SPOILT["gone"](store.folder / before.sources[1].parts[0].path)
-    mended = mend(store)
+    mended = mend(store, {"ingest": "log", "process": "block", "check": "run"})
     assert set(mended.lost) == {"logs/1.csv"}
     assert mended.manifest == before
     assert [one.why for one in mended.found] == ["it is missing"]

@@ -10,12 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 from math import log
-from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Kind = Literal["gap", "stop", "uncrossed", "reset", "rollover", "tick", "unexplained"]
+from benchpipe.blocks.cyclic.state import Counted, Kind
+
 KINDS: tuple[Kind, ...] = ("gap", "stop", "uncrossed", "reset", "rollover", "tick", "unexplained")
 RATES = (0.1, 0.2, 0.25, 1 / 3, 0.5, 1.0, 2.0)  # ticks a cycle that rigs are set to
 ROUNDS = (10_000, 65_536, 100_000, 1_000_000)  # counters that come round
@@ -80,13 +80,10 @@ class CountResult:
         return sum(d.cycles for d in self.differences if d.kind == kind)
 
     @property
-    def state(self) -> dict[str, Any]:
-        """What a later step needs to know of it (JSON); single ticks at the ends of stretches are left out."""
-        places = [[d.kind, d.from_us, d.until_us, d.cycles] for d in self.differences if d.kind != "tick"]
-        return {
-            "detected": self.detected, "counted": self.counted, "per_cycle": self.per_cycle, "resets": self.resets,
-            "rollovers": self.rollovers, "differences": places,
-        }  # fmt: skip
+    def state(self) -> Counted:
+        """What a later step needs to know of it; single ticks at the ends of stretches are left out."""
+        places = tuple((d.kind, d.from_us, d.until_us, d.cycles) for d in self.differences if d.kind != "tick")
+        return Counted(self.detected, self.counted, self.per_cycle, self.resets, self.rollovers, places)
 
     @property
     def unexplained(self) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from benchpipe.blocks.cutting import Anchor, anchor_of, beginning, resumed
+from benchpipe.blocks.cutting import anchor_of, beginning, resumed
 from benchpipe.blocks.cyclic.chunks import CycleChunk, after_change, chunk_of, joined, known, open_rows, without_rows
 from benchpipe.blocks.cyclic.cycles import NEVER, CycleRows, CycleSettings, cycles_table, joined_rows
 from benchpipe.blocks.cyclic.mode_changes import BatchEnds, Between, with_changes
@@ -17,6 +17,7 @@ from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.tables import CYCLES
 from benchpipe.blocks.cyclic.uncrossed import Ranges, uncrossed_cycles
 from benchpipe.blocks.rejected import Rejected, reject_losses
+from benchpipe.blocks.state import Anchor
 from benchpipe.columns import schema_of
 from benchpipe.config.rig import RigConfig
 from benchpipe.samples.inputs import SampleInput

@@ -11,10 +11,11 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cutting import RECORD_KINDS, Cut, Pieces, cut_between
-from benchpipe.blocks.cyclic.digits import Digits, StillRule
+from benchpipe.blocks.cyclic.digits import StillRule
 from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.state import Digits, Thresholds
 from benchpipe.blocks.cyclic.tables import CycleFlag
-from benchpipe.blocks.cyclic.thresholds import HIGH_PART, LOW_PART, Thresholds
+from benchpipe.blocks.cyclic.thresholds import HIGH_PART, LOW_PART
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.kernels.loops import FIELD, measure_loops
@@ -36,9 +37,7 @@ _MOTIONS = ("motion_at_peak", "motion_at_valley", "motion_max", "motion_min")
 NEVER: int = np.iinfo(np.int64).max  # a time after all others
 # What a loading ramp alone has of them.
 RAMP_FIELDS = ("secant_stiffness", "loading_stiffness")
-_NO_LOOP = (
-    CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED | CycleFlag.STOOD_STILL | CycleFlag.UNCROSSED
-)
+_NO_LOOP = CycleFlag.UNDER_SAMPLED | CycleFlag.GAP | CycleFlag.SATURATED | CycleFlag.STOOD_STILL | CycleFlag.UNCROSSED
 LONGER = 1.5  # times the planned period: a closed cycle may hold two
 _FLAGS = {"several": CycleFlag.SEVERAL_LOOPS, "part": CycleFlag.PART_OF_LOOP, "ramp": CycleFlag.RAMP_ALONE}
 _ODD = np.array([int(_FLAGS.get(kind, 0)) for kind in RECORD_KINDS])  # flags of a record
@@ -203,9 +202,7 @@ def measure_pieces(pieces: Pieces, settings: CycleSettings, change_us: int = 0) 
     )  # fmt: skip
 
 
-def _turns(
-    pieces: Pieces, length_us: NDArray[np.int64], cut: Cut
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _turns(pieces: Pieces, length_us: NDArray[np.int64], cut: Cut) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Turns of load and motion in rows that did not close, or late: cycles may hide there."""
     found = np.zeros(pieces.count, np.int64), np.zeros(pieces.count, np.int64)
     if not cut.by_record:

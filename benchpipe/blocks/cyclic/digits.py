@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.state import Digits
 from benchpipe.config.rig import AxisConfig, RigConfig
 from benchpipe.kernels.digits import range_of_parts, smallest_step
 from benchpipe.samples.inputs import SampleInput
@@ -28,23 +29,6 @@ WINDOW = 10_000  # samples that are looked at together
 MOST_WINDOWS = 20  # so many without a movement: the channel is not moved
 ROUNDINGS = 4.0  # of single precision in the range of a channel that was brought through the geometry and back
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Digits:
-    """Steps of the channels of load and motion that the plan moves, in the channels' own inside units.
-
-    Attributes
-    ----------
-    load, motion : float
-        0 where the channel is not moved by ten steps, or has no step.
-    settled : bool
-        More samples do not change them.
-    """
-
-    load: float
-    motion: float
-    settled: bool
 
 
 @dataclass(frozen=True)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from benchpipe.blocks.cyclic.state import FinalCycles
 from benchpipe.store.manifest import Manifest, Part
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.tails import last_rows_of
@@ -43,12 +43,11 @@ class SettledCycles:
 
 def settled_cycles(block: str, store: RunStore, manifest: Manifest) -> SettledCycles | None:
     """The settled cycles of a block; None where it is not known in which part they are."""
-    step = manifest.steps.get("process")
-    state = step.state.get(block, {}) if step else {}
-    if step is None or "ends" not in state:
+    state = manifest.block_state(block, FinalCycles)
+    parts = {part.path: part for part in manifest.table("cycles")}
+    if state is None or state.ends is None or not parts.keys() >= {*state.settled}:
         return None
-    parts = {part.path: part for part in step.parts}
-    return SettledCycles(store, [parts[path] for path in state["settled"]], state["ends"])
+    return SettledCycles(store, [parts[path] for path in state.settled], [*state.ends])
 
 
 @dataclass(frozen=True)
@@ -92,7 +91,4 @@ def last_cycles(block: str, manifest: Manifest, store: RunStore, since_us: int |
 
 def cycle_parts(block: str, manifest: Manifest) -> list[Part]:
     """Parts of the cycles table that belong to a block, in order."""
-    step = manifest.steps.get("process")
-    state: dict[str, Any] = step.state.get(block, {}) if step else {}
-    own = set(state.get("parts", ()))
-    return [part for part in manifest.table("cycles") if part.path in own]
+    return manifest.block_parts(block, "cycles")

@@ -12,6 +12,7 @@ from benchpipe.blocks.cyclic.tables import CYCLES, LOOPS, TRENDS
 from benchpipe.config.rig import RigConfig
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.cyclic.state import CyclicState
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
@@ -21,7 +22,13 @@ if TYPE_CHECKING:
     from benchpipe.store.run_store import RunStore
 
 
-def _measure(task: BlockTask[CyclicBlock]) -> Found:
+def _state() -> type[CyclicState]:
+    from benchpipe.blocks.cyclic.state import CyclicState
+
+    return CyclicState
+
+
+def _measure(task: BlockTask[CyclicBlock, CyclicState]) -> Found:
     from benchpipe.blocks.cyclic.measure import cyclic_block
 
     return cyclic_block(task)
@@ -77,6 +84,7 @@ CYCLIC = BlockKind(
     tables={"cycles": CYCLES, "loops": LOOPS, "trends": TRENDS},
     measure=_measure,
     view=_view,
+    state=_state,
     measures=_measures,
     events=Events("cycles", "cycle", "cycles", length="period_s"),
     planned="planned_cycles",

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 
-from benchpipe.blocks.cutting import Anchor
 from benchpipe.blocks.cyclic.counting import rows_every
 from benchpipe.blocks.cyclic.cycle_tables import CycleTables
 from benchpipe.blocks.cyclic.cycles import cycle_settings
-from benchpipe.blocks.cyclic.digits import Digits, learn_digits
+from benchpipe.blocks.cyclic.digits import learn_digits
 from benchpipe.blocks.cyclic.final_cycles import SettledCycles
 from benchpipe.blocks.cyclic.loops import loop_numbers, loops_table
 from benchpipe.blocks.cyclic.peaks import write_peaks
@@ -26,10 +24,12 @@ from benchpipe.blocks.cyclic.remarks import (
     sparse_remark,
 )
 from benchpipe.blocks.cyclic.repeats import usual_repeats
-from benchpipe.blocks.cyclic.thresholds import Thresholds, learn_thresholds
+from benchpipe.blocks.cyclic.state import CyclicState, Digits, KeptLoops, Thresholds
+from benchpipe.blocks.cyclic.thresholds import learn_thresholds
 from benchpipe.blocks.cyclic.trends import CycleValues, cycle_trends
 from benchpipe.blocks.found import Found
-from benchpipe.blocks.sample_noise import SAMPLES, SampleNoise, learn_sample_noise
+from benchpipe.blocks.sample_noise import SAMPLES, learn_sample_noise
+from benchpipe.blocks.state import SampleNoise
 from benchpipe.blocks.task import BlockTask
 from benchpipe.columns import floats
 from benchpipe.config.rig import RigConfig
@@ -41,7 +41,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.stream.ordered import ordered_map
 
 
-def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
+def cyclic_block(task: BlockTask[CyclicBlock, CyclicState]) -> Found:
     """Make the cycles, loops and trends of a block; cycles that nothing to come can change stay as they are."""
     rig, store, block, inputs, key = task.rig, task.store, task.block, task.inputs, task.key
     past, old = task.past, task.old
@@ -50,26 +50,25 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
     learnt = learnt_thresholds(rig, store, block, inputs, past) if block.learns else None
     if block.learns and learnt is None:
         return Found(remarks=[not_learnt(block)])
-    if learnt is not None and past and past.get("thresholds") != asdict(learnt):
-        past = {}  # cycles cut with other thresholds are cut again
-    if "ends" not in past:  # kept by an older program
-        past = {}
+    if learnt is not None and past is not None and past.thresholds != learnt:
+        past = None  # cycles cut with other thresholds are cut again
     digits = learnt_digits(rig, store, block, inputs, past)
-    if past and Digits(**past["digits"]) != replace(digits, settled=past["digits"]["settled"]):
-        past = {}
+    if past is not None and past.digits is not None and past.digits != replace(digits, settled=past.digits.settled):
+        past = None
+    past = past or CyclicState()
     settings = cycle_settings(block, rig, learnt, inputs, digits)
-    anchor = Anchor(**past["anchor"]) if past else None
-    settled = [old[path] for path in past.get("settled", [])]
-    tables = CycleTables(rig, store, block, settings, inputs, anchor, task.rejected)
+    settled = [old[path] for path in past.settled]
+    tables = CycleTables(rig, store, block, settings, inputs, past.anchor, task.rejected)
     new, tail = write_cycles(store, tables, key)
     anchor = tables.anchor
     settled += new
     parts = settled + tail
-    last = past["ends"][-1] if past.get("ends") else 0
-    ends = [*past.get("ends", []), *(max(last, _last_cycle(store, part)) for part in new)]
+    known = past.ends or ()
+    last = known[-1] if known else 0
+    ends = [*known, *(max(last, _last_cycle(store, part)) for part in new)]
     done = SettledCycles(store, settled, ends)
     loops, numbers = _loops(rig, store, block, inputs, past, old, done, key)
-    before = [old[path] for path in past.get("parts", []) if old[path].table == "trends"]
+    before = [old[path] for path in past.parts if old[path].table == "trends"]
     trends = cycle_trends(block, CycleValues(done.read), store.read_parts(before, "trends"), last)
     found = Found(parts + loops)
     found.parts += [store.write("trends", trends, key)] if trends.num_rows else []
@@ -79,22 +78,22 @@ def cyclic_block(task: BlockTask[CyclicBlock]) -> Found:
     repeats = usual_repeats(cycles, rig, noise, digits)
     found.remarks = [*cycle_remarks(block, rig, cycles, counted), *held_remarks(block, cycles, repeats)]
     found.remarks += [learnt_remark(block, rig, learnt)] if learnt is not None else []
-    found.state = {
-        "anchor": asdict(anchor) if anchor else None,
-        "settled": [p.path for p in settled],
-        "ends": ends,
-        "loops": {"cycles": numbers, "parts": [p.path for p in loops]},
-        "thresholds": asdict(learnt) if learnt is not None else None,
-        "digits": asdict(digits),
-        "sample_noise": asdict(noise),
-        "repeats": repeats,
-        "counted": counted.state if counted is not None else None,
-        "lost_at_end": tables.lost_at_end,
-    }
+    found.state = CyclicState(
+        anchor=anchor,
+        settled=tuple(p.path for p in settled),
+        ends=tuple(ends),
+        loops=KeptLoops(tuple(numbers), tuple(p.path for p in loops)),
+        thresholds=learnt,
+        digits=digits,
+        sample_noise=noise,
+        repeats=repeats,
+        counted=counted.state if counted is not None else None,
+        lost_at_end=tables.lost_at_end,
+    )
     return found
 
 
-def _peaks(task: BlockTask[CyclicBlock]) -> Found:
+def _peaks(task: BlockTask[CyclicBlock, CyclicState]) -> Found:
     """Cycles and trends of a log that holds peaks and valleys only."""
     rig, store, block, key = task.rig, task.store, task.block, task.key
     parts, lost_at_end = write_peaks(task)
@@ -106,17 +105,17 @@ def _peaks(task: BlockTask[CyclicBlock]) -> Found:
         remarks.append(sparse_remark(block, every, counted=counted is not None))
     trends = cycle_trends(block, CycleValues(lambda columns, *_: store.read_parts(parts, "cycles", columns)))
     parts += [store.write("trends", trends, key)] if trends.num_rows else []
-    state = {
-        "counted": counted.state if counted is not None else None, "lost_at_end": lost_at_end, "rows_every": every,
-    }  # fmt: skip
+    state = CyclicState(
+        counted=counted.state if counted is not None else None, lost_at_end=lost_at_end, rows_every=every
+    )
     return Found(parts, remarks, state)
 
 
 def learnt_thresholds(
-    rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], past: dict[str, Any]
+    rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], past: CyclicState | None
 ) -> Thresholds | None:
     """Thresholds of a block that has none in the plan: those of the last time once they are settled."""
-    known = Thresholds(**past["thresholds"]) if past.get("thresholds") else None
+    known = past.thresholds if past is not None else None
     if known is not None and known.settled:
         return known
     per_cycle = rig.time.sample_rate / block.frequency
@@ -125,20 +124,20 @@ def learnt_thresholds(
 
 
 def _sample_noise(
-    rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], past: dict[str, Any]
+    rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], past: CyclicState | None
 ) -> SampleNoise:
     """Noise of single samples: that of the last time once it was learnt from enough of them."""
-    known = past.get("sample_noise")
-    if known and known["samples"] >= SAMPLES:
-        return SampleNoise(**known)
+    known = past.sample_noise if past is not None else None
+    if known is not None and known.samples >= SAMPLES:
+        return known
     return learn_sample_noise(store, inputs, rig, block)
 
 
 def learnt_digits(
-    rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], past: dict[str, Any]
+    rig: RigConfig, store: RunStore, block: CyclicBlock, inputs: list[SampleInput], past: CyclicState | None
 ) -> Digits:
     """Steps of the last digits: those of the last time once they are settled."""
-    known = Digits(**past["digits"]) if past.get("digits") else None
+    known = past.digits if past is not None else None
     return known if known is not None and known.settled else learn_digits(store, inputs, rig, block)
 
 
@@ -165,15 +164,15 @@ def _loops(
     store: RunStore,
     block: CyclicBlock,
     inputs: list[SampleInput],
-    past: dict[str, Any],
+    past: CyclicState,
     old: dict[str, Part],
     cycles: SettledCycles,
     key: str,
 ) -> tuple[list[Part], list[int]]:
     """Loops of cycles that are not kept yet."""
-    have = past.get("loops", {"cycles": [], "parts": []})
-    parts = [old[path] for path in have["parts"]]
-    wanted = [n for n in loop_numbers(cycles.last) if n not in have["cycles"]] if cycles.last else []
+    have = past.loops
+    parts = [old[path] for path in have.parts]
+    wanted = [n for n in loop_numbers(cycles.last) if n not in have.cycles] if cycles.last else []
     if wanted:
         table = cycles.read(["cycle", "start_us", "period_s"], wanted[0], wanted[-1])
         number = floats(table.column("cycle"))
@@ -181,7 +180,7 @@ def _loops(
         start, period = np.array(table.column("start_us"))[at], floats(table.column("period_s"))[at]
         loops = loops_table(store, inputs, rig, block, number[at].astype(np.int64), start, period)
         parts.append(store.write("loops", loops, key))
-    return parts, [*have["cycles"], *wanted]
+    return parts, [*have.cycles, *wanted]
 
 
 def _last_cycle(store: RunStore, part: Part) -> int:

@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from benchpipe.blocks.cyclic.cycles import CycleRows, CycleSettings, cycle_settings, cycles_table
 from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.state import CyclicState
 from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.blocks.rejected import reject_losses
 from benchpipe.blocks.task import BlockTask
@@ -31,7 +32,7 @@ from benchpipe.tables import schema
 BEFORE_ALL: int = np.iinfo(np.int64).min
 
 
-def write_peaks(task: BlockTask[CyclicBlock]) -> tuple[list[Part], int]:
+def write_peaks(task: BlockTask[CyclicBlock, CyclicState]) -> tuple[list[Part], int]:
     """Write the cycles of a block whose rows are cycles.
 
     Returns

@@ -11,9 +11,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import floor
-from typing import Any
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock, PlannedBy
+from benchpipe.blocks.cyclic.state import Counted, CycleFigures
 from benchpipe.store.manifest import Manifest
 
 # Kind of difference (process/counting.py) → words, in the order in which they are stated.
@@ -67,19 +67,15 @@ class PlannedEnd:
         return self.done or bool(self.undecided)
 
 
-def planned_end(
-    detected: int, counted: Mapping[str, Any] | None, planned: int | None, planned_by: PlannedBy
-) -> PlannedEnd:
+def planned_end(detected: int, counted: Counted | None, planned: int | None, planned_by: PlannedBy) -> PlannedEnd:
     """Decide whether a cycle test has reached a number of cycles.
 
     Parameters
     ----------
     detected : int
         Complete cycles of the block.
-    counted : mapping or None
-        What the process step keeps of the comparison with the counter: ``detected`` and ``counted`` [cycles] between
-        the first and the last row with a counter, ``per_cycle`` (ticks a cycle), and ``differences``, a list of
-        ``[kind, from_us, until_us, cycles]`` whose sum is ``counted - detected``. None without counter values.
+    counted : Counted or None
+        What the process step keeps of the comparison with the counter. None without counter values.
     planned : int or None
         Cycles to be reached: those of the plan, or of a limit on ``cycles_done``.
     planned_by : str
@@ -97,13 +93,13 @@ def planned_end(
         return _without_counter(detected, planned, planned_by)
     by_kind = dict.fromkeys(REASONS, 0.0)
     more, fewer = 0.0, 0.0  # cycles in doubt that the counter has more, or fewer, than the detection
-    for kind, _, _, cycles in counted["differences"]:
+    for kind, _, _, cycles in counted.differences:
         by_kind[kind] += cycles
         if kind in IN_DOUBT:
             more, fewer = more + max(cycles, 0.0), fewer + max(-cycles, 0.0)
-    total = detected + counted["counted"] - counted["detected"]
+    total = detected + counted.counted - counted.detected
     words = _difference(detected, total, by_kind)
-    tick = max(1.0, 1.0 / counted["per_cycle"])
+    tick = max(1.0, 1.0 / counted.per_cycle)
     goal = float("inf") if planned is None else planned - tick
     if planned_by == "detected":
         done = planned is not None and detected >= planned
@@ -135,8 +131,8 @@ def block_end(block: CyclicBlock, manifest: Manifest, detected: int, planned: in
     planned : int, optional
         Cycles to be reached, where a limit asks for others than the plan.
     """
-    step = manifest.steps.get("process")
-    counted = step.state.get(block.name, {}).get("counted") if step else None
+    kept = manifest.block_state(block.name, CycleFigures)
+    counted = None if kept is None else kept.counted
     return planned_end(detected, counted, block.planned_cycles if planned is None else planned, block.planned_by)
 
 

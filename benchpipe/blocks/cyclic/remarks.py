@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,8 +13,8 @@ from benchpipe.blocks.cyclic.counting import JUMP, CountResult, reconcile, rows_
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.repeats import REPEAT_COLUMNS, held_cycles
 from benchpipe.blocks.cyclic.restarts import zero_shifts
+from benchpipe.blocks.cyclic.state import Thresholds, UsualRepeats
 from benchpipe.blocks.cyclic.tables import FLAG_MEANING, CycleFlag
-from benchpipe.blocks.cyclic.thresholds import Thresholds
 from benchpipe.blocks.cyclic.trends import NOT_JUDGED
 from benchpipe.config.rig import RigConfig
 from benchpipe.samples.signals import signal_units
@@ -56,7 +56,7 @@ def cycle_remarks(
     return [*remarks, *_paced(block, get["period_s"][get["complete"]])]
 
 
-def held_remarks(block: CyclicBlock, cycles: pa.Table, usual: dict[str, Any]) -> Iterator[Remark]:
+def held_remarks(block: CyclicBlock, cycles: pa.Table, usual: Mapping[str, UsualRepeats]) -> Iterator[Remark]:
     """How many cycles hold one value for a part, ``usual`` as the block's state keeps it."""
     held = held_cycles(cycles, usual)
     count = int(held.sum())

@@ -10,16 +10,15 @@ learnt is none, or not everywhere).
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
-from typing import Any
+from collections.abc import Mapping
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from benchpipe.blocks.cyclic.digits import Digits
+from benchpipe.blocks.cyclic.state import Digits, UsualRepeats
 from benchpipe.blocks.cyclic.tables import CycleFlag
-from benchpipe.blocks.sample_noise import SampleNoise
+from benchpipe.blocks.state import SampleNoise
 from benchpipe.columns import floats
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.repeats import chance_repeats, unusual_repeats
@@ -37,59 +36,36 @@ _ENDS = {"load": ("valley_load", "peak_load"), "motion": ("motion_min", "motion_
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class Repeats:
-    """What is usual of the longest run of equal samples in a block's cycles, of one signal.
+def _held(usual: UsualRepeats, repeats: Floats, samples: Floats, low: Floats, high: Floats) -> NDArray[np.bool_]:
+    """Which cycles hold one value for longer than is explained.
 
-    Attributes
+    Parameters
     ----------
-    middle : float
-        Repeats in a row of the middle cycle.
-    usual, chance : float or None
-        Most that are usual, and most that noise leaves by chance; None: no bound.
-    samples, range : float
-        Of the middle cycle: what is longer, or swings less, has longer runs.
-    clipped : tuple of float or None
-        Lower and upper extreme at which nearly all cycles are clipped.
+    repeats, samples, low, high : float64 arrays, shape (k,)
+        Most repeats in a row, number of samples, smallest and largest value of each cycle.
     """
+    part = np.clip((high - low) / usual.range, LEAST_SWING, 1.0) if usual.range > 0.0 else np.ones(repeats.size)
+    longer = np.maximum(samples / max(usual.samples, 1.0), 1.0) / np.sqrt(part)
+    most = _bound(usual.usual) * longer
+    if _explained(usual):
+        most = np.minimum(most, _bound(usual.chance))
+    at_end = np.zeros(repeats.size, bool)
+    for level, extreme in zip(usual.clipped, (low, high), strict=True):
+        at_end |= extreme == level if level is not None else False
+    return np.asarray((repeats > most) | (at_end & (repeats > _bound(usual.chance))))
 
-    middle: float
-    usual: float | None
-    chance: float | None
-    samples: float
-    range: float
-    clipped: tuple[float | None, float | None] = (None, None)
 
-    def held(self, repeats: Floats, samples: Floats, low: Floats, high: Floats) -> NDArray[np.bool_]:
-        """Which cycles hold one value for longer than is explained.
-
-        Parameters
-        ----------
-        repeats, samples, low, high : float64 arrays, shape (k,)
-            Most repeats in a row, number of samples, smallest and largest value of each cycle.
-        """
-        part = np.clip((high - low) / self.range, LEAST_SWING, 1.0) if self.range > 0.0 else np.ones(repeats.size)
-        longer = np.maximum(samples / max(self.samples, 1.0), 1.0) / np.sqrt(part)
-        most = _bound(self.usual) * longer
-        if self.explained:
-            most = np.minimum(most, _bound(self.chance))
-        at_end = np.zeros(repeats.size, bool)
-        for level, extreme in zip(self.clipped, (low, high), strict=True):
-            at_end |= extreme == level if level is not None else False
-        return np.asarray((repeats > most) | (at_end & (repeats > _bound(self.chance))))
-
-    @property
-    def explained(self) -> bool:
-        """Whether noise explains the usual: then it has to explain each."""
-        return self.middle <= _bound(self.chance) < math.inf
+def _explained(usual: UsualRepeats) -> bool:
+    """Whether noise explains the usual: then it has to explain each."""
+    return usual.middle <= _bound(usual.chance) < math.inf
 
 
 def _bound(value: float | None) -> float:
     return math.inf if value is None else value
 
 
-def usual_repeats(rows: pa.Table, rig: RigConfig, noise: SampleNoise, digits: Digits | None) -> dict[str, Any]:
-    """What is usual in a block, by signal, as it is kept (JSON).
+def usual_repeats(rows: pa.Table, rig: RigConfig, noise: SampleNoise, digits: Digits | None) -> dict[str, UsualRepeats]:
+    """What is usual in a block, by signal.
 
     Parameters
     ----------
@@ -101,7 +77,7 @@ def usual_repeats(rows: pa.Table, rig: RigConfig, noise: SampleNoise, digits: Di
     """
     known = np.array(rows.column("complete"), bool)
     known &= (np.array(rows.column("flags"), np.int64) & int(CycleFlag.STOOD_STILL | CycleFlag.PEAKS_ONLY)) == 0
-    found = {}
+    found: dict[str, UsualRepeats] = {}
     for name, (low, high) in _ENDS.items():
         repeats, samples, bottom, top = (
             floats(rows.column(column))[known] for column in (f"{name}_repeats", "samples", low, high)
@@ -116,10 +92,9 @@ def usual_repeats(rows: pa.Table, rig: RigConfig, noise: SampleNoise, digits: Di
             long = repeats > chance
             shared = _shared(bottom[long]), _shared(top[long])
             clipped = (None, None) if None not in shared else shared
-        usual = Repeats(
+        found[name] = UsualRepeats(
             middle, _finite(unusual_repeats(repeats)), _finite(chance), count, float(np.median(top - bottom)), clipped
         )
-        found[name] = asdict(usual)
     return found
 
 
@@ -146,7 +121,7 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def held_cycles(rows: pa.Table, usual: dict[str, Any] | None) -> NDArray[np.bool_]:
+def held_cycles(rows: pa.Table, usual: Mapping[str, UsualRepeats]) -> NDArray[np.bool_]:
     """Which cycles hold one value of load or motion for longer than is explained.
 
     Of an incomplete cycle only noise tells, and only where the load stays away from zero: a rig may rest.
@@ -155,8 +130,8 @@ def held_cycles(rows: pa.Table, usual: dict[str, Any] | None) -> NDArray[np.bool
     ----------
     rows : pyarrow Table
         Columns :data:`REPEAT_COLUMNS`, n rows.
-    usual : dict or None
-        As :func:`usual_repeats` gives it; None: not known.
+    usual : mapping of UsualRepeats
+        As :func:`usual_repeats` gives it; empty: not known.
 
     Returns
     -------
@@ -165,19 +140,18 @@ def held_cycles(rows: pa.Table, usual: dict[str, Any] | None) -> NDArray[np.bool
     found = np.zeros(rows.num_rows, bool)
     complete = np.array(rows.column("complete"), bool)
     bottom, top = (floats(rows.column(name)) for name in _ENDS["load"])
-    for name, kept in (usual or {}).items():
-        one = Repeats(**{**kept, "clipped": tuple(kept["clipped"])})
+    for name, one in usual.items():
         names = (f"{name}_repeats", "samples", *_ENDS[name])
         repeats, samples, low, high = (floats(rows.column(column)) for column in names)
         repeats = np.nan_to_num(repeats)
-        held = one.held(repeats, samples, low, high)
+        held = _held(one, repeats, samples, low, high)
         if not complete.all():
             loaded = (bottom > REST * _load_range(usual)) | (top < -REST * _load_range(usual))
-            by_noise = loaded & one.explained & (repeats > _bound(one.chance))
+            by_noise = loaded & _explained(one) & (repeats > _bound(one.chance))
             held = np.where(complete, held, by_noise)
         found |= held
     return found
 
 
-def _load_range(usual: dict[str, Any] | None) -> float:
-    return float((usual or {}).get("load", {}).get("range", math.inf))
+def _load_range(usual: Mapping[str, UsualRepeats]) -> float:
+    return usual["load"].range if "load" in usual else math.inf

@@ -89,9 +89,7 @@ def _around(tables: RunTables, block: str, columns: list[str], first: int, last:
 def _tail(tables: RunTables, block: str, known: SettledCycles, columns: list[str]) -> pa.Table:
     """Rows that more of the log may change: the cycle in which it ends, complete where a record is a cycle."""
     paths = {part.path for part in known.parts}
-    own = set(tables.state(block).get("parts", ()))
-    step = tables.manifest.steps["process"]
-    tail = [p for p in step.parts if p.table == "cycles" and p.path in own and p.path not in paths]
+    tail = [part for part in tables.manifest.block_parts(block, "cycles") if part.path not in paths]
     return tables.store.read_parts(tail, "cycles", columns)
 
 

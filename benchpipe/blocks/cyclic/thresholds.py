@@ -10,13 +10,13 @@ last one is tried, and the block is rebuilt when more comes.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cutting import NEVER_US
+from benchpipe.blocks.cyclic.state import Thresholds
 from benchpipe.kernels.boundaries import CLOSED, FRESH, find_boundaries
 from benchpipe.samples.signals import Signals
 
@@ -31,27 +31,6 @@ HIGHER = (0.8, 1.2)  # a cycle: the higher peaks
 LEAST_APART = 0.05  # of the range: between lower and higher peaks
 LEAST_BELONGING = 0.3  # lag-one autocorrelation: neighbours of a wave belong together, of noise they do not
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Thresholds:
-    """Where cycles are cut.
-
-    Attributes
-    ----------
-    low, high : float
-        In the signal's unit.
-    first, last : int
-        Samples of the block that they were learnt from, counted from 1.
-    settled : bool
-        More samples do not change them.
-    """
-
-    low: float
-    high: float
-    first: int
-    last: int
-    settled: bool
 
 
 def learn_thresholds(pieces: Iterable[Signals], *, by_load: bool, per_cycle: float) -> Thresholds | None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -15,11 +14,13 @@ from benchpipe.blocks.cyclic.reasons import CYCLE_COLUMNS, cycle_reasons, revers
 from benchpipe.blocks.cyclic.repeats import held_cycles
 from benchpipe.blocks.cyclic.run_cycles import CycleRows, Spans, begun_us, cycle_window, elsewhere, last_cycle
 from benchpipe.blocks.cyclic.sampling import Sampled, sampling_u
+from benchpipe.blocks.cyclic.state import Counted, CycleFigures, Digits
 from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.blocks.cyclic.trends import NOT_JUDGED
 from benchpipe.blocks.left_out import INCOMPLETE, NAMES, NONE, THINNED_FROM, LogClock
 from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.run_tables import RunTables
+from benchpipe.blocks.state import SampleNoise
 from benchpipe.blocks.values import Asked, Typical, Values, nothing, values_of
 from benchpipe.columns import floats
 from benchpipe.config.limits import LimitConfig
@@ -63,7 +64,7 @@ def cycle_values(asked: Asked) -> Values:
     found = _own_rows(found, elsewhere(tables, block, asked.others), asked.rate)
     if found.table.num_rows == 0:
         return nothing(window.why or NO_CYCLE, due=True)
-    state, at_end = tables.state(block), window.last >= last_cycle(tables, block)
+    state, at_end = tables.state(block, CycleFigures), window.last >= last_cycle(tables, block)
     return replace(
         _from_rows(limit, measure, _each_cycle(found), state, window.why, asked.clock, at_end=at_end),
         block=block, begun_us=begun_us(tables, block), band=asked.block.stiffness_band,
@@ -71,13 +72,13 @@ def cycle_values(asked: Asked) -> Values:
 
 
 def _from_rows(
-    limit: LimitConfig, measure: Measure, found: CycleRows, state: dict[str, Any], why: str, clock: LogClock,
+    limit: LimitConfig, measure: Measure, found: CycleRows, state: CycleFigures, why: str, clock: LogClock,
     *, at_end: bool,
 ) -> Values:  # fmt: skip
     rate, restarts_us = clock.rate, clock.restarts_us
     rows, flags = found.table, np.array(found.table.column("flags"), np.int64)
     complete = np.array(rows.column("complete"), bool)
-    held = held_cycles(rows, state.get("repeats"))
+    held = held_cycles(rows, state.repeats)
     share = "share" in measure.statistics
     if share:
         value = (((flags & int(CycleFlag.OFF_TARGET | NOT_JUDGED)) != 0) | held).astype(float)
@@ -87,7 +88,7 @@ def _from_rows(
     reversed_loop = reversed_loops(rows) if measure.phase else np.zeros(len(value), bool)
     value[reversed_loop] = np.nan
     reason = cycle_reasons(rows, _ended(start, restarts_us), clock, value, reversed_loop, held)
-    if not state.get("counted"):
+    if state.counted is None:
         reason[(reason == NONE) & _after_a_pause(rows, restarts_us)] = NAMES.index("thinned")
     if LARGEST.get(measure.extreme) == limit.statistic:
         uncrossed = reason == NAMES.index("uncrossed")
@@ -98,14 +99,14 @@ def _from_rows(
     whole = complete & np.isfinite(value) & ((flags & int(NOT_JUDGED)) == 0) & ~too_much_lost(rows)
     if share:
         whole = complete
-    counter = state.get("counted")
+    counter = state.counted
     uncounted = _unseen(counter, int(start[0]), int(start[-1]))
-    if not counter and (flags & int(CycleFlag.PEAKS_ONLY)).any():  # a row that is lost was a cycle
+    if counter is None and (flags & int(CycleFlag.PEAKS_ONLY)).any():  # a row that is lost was a cycle
         uncounted += float(np.nansum(floats(rows.column("lost_rows"))))
-    if not counter:  # of a log with a row for every few cycles only
-        uncounted += (int(state.get("rows_every") or 1) - 1) * len(value)
-    period = _typical(rows.filter(pa.array(complete)), {}).period_s
-    behind = 0.0 if counter else _behind_gaps(rows, flags, start, period, rate)
+    if counter is None:  # of a log with a row for every few cycles only
+        uncounted += (state.rows_every - 1) * len(value)
+    period = _typical(rows.filter(pa.array(complete)), CycleFigures()).period_s
+    behind = 0.0 if counter is not None else _behind_gaps(rows, flags, start, period, rate)
     values = values_of(
         found.after.astype(np.float64), value, np.full(len(value), np.nan), len(value) + round(uncounted), why=why,
         reason=reason, complete=complete, whole=whole, names=(), uncounted=uncounted,
@@ -115,7 +116,7 @@ def _from_rows(
     )  # fmt: skip
     values = values.select(~resting) if resting.any() else values
     lost_value = 1.0 if share else np.nan  # what was not measured counts as off target
-    return _with_lost_end(values, int(state.get("lost_at_end") or 0), lost_value) if at_end else values
+    return _with_lost_end(values, state.lost_at_end, lost_value) if at_end else values
 
 
 def _with_lost_end(values: Values, rows: int, value: float) -> Values:
@@ -191,13 +192,13 @@ def _after_a_pause(rows: pa.Table, restarts_us: tuple[int, ...]) -> NDArray[np.b
     return np.asarray(peaks_only & (step > THINNED_FROM * usual) & ~ended)
 
 
-def _unseen(counted: dict[str, Any] | None, from_us: int, until_us: int) -> float:
+def _unseen(counted: Counted | None, from_us: int, until_us: int) -> float:
     """Cycles of a window that the rig counted and no log holds."""
-    if not counted:
+    if counted is None:
         return 0.0
     return math.fsum(
-        max(float(cycles), 0.0)
-        for kind, start, end, cycles in counted["differences"]
+        max(cycles, 0.0)
+        for kind, start, end, cycles in counted.differences
         if kind in UNSEEN and end > from_us and start <= until_us
     )
 
@@ -214,19 +215,18 @@ def _behind_gaps(
     return float(np.floor(1e-6 * silent / period_s).sum())
 
 
-def _typical(rows: pa.Table, state: dict[str, Any]) -> Typical:
+def _typical(rows: pa.Table, state: CycleFigures) -> Typical:
     def middle(column: str) -> float:
         values = floats(rows.column(column))
         values = values[np.isfinite(values)]
         return float(np.median(values)) if values.size else float("nan")
 
-    def learnt(what: str) -> Iterator[float]:
-        for name in ("load", "motion"):
-            value = (state.get(what) or {}).get(name)
-            yield float("nan") if value is None else float(value)
+    def learnt(what: SampleNoise | Digits | None) -> Iterator[float]:
+        for value in (None, None) if what is None else (what.load, what.motion):
+            yield float("nan") if value is None else value
 
     measured = (middle(name) for name in ("load_range", "motion_range", "period_s", "phase_deg", "samples"))
-    return Typical(*measured, *learnt("sample_noise"), *learnt("digits"))
+    return Typical(*measured, *learnt(state.sample_noise), *learnt(state.digits))
 
 
 def _missed(measure: Measure, value: Floats, rows: pa.Table, rate: float) -> Floats | None:

@@ -12,12 +12,13 @@ if TYPE_CHECKING:
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
+    from benchpipe.blocks.state import BlockState
     from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 
 
-def _measure(task: BlockTask[HoldBlock]) -> Found:
+def _measure(task: BlockTask[HoldBlock, BlockState]) -> Found:
     from benchpipe.blocks.hold.measure import hold_block
 
     return hold_block(task)

@@ -17,6 +17,7 @@ from benchpipe.blocks.hold.plan import HoldBlock
 from benchpipe.blocks.hold.zeros import UNLOADED_S, Rest, ZeroShift, rest_of, with_zero, zero_shift, zero_words
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
+from benchpipe.blocks.state import BlockState
 from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.holds import N_TEMPERATURE, RAMP_FOOT, TEMPERATURE
@@ -46,7 +47,7 @@ class HoldRows:
     longest_s: float = 0.0
 
 
-def hold_block(task: BlockTask[HoldBlock]) -> Found:
+def hold_block(task: BlockTask[HoldBlock, BlockState]) -> Found:
     """Measure the holds of a block."""
     rig, store, block = task.rig, task.store, task.block
     builder = HoldBuilder(block, rig)
@@ -59,7 +60,7 @@ def hold_block(task: BlockTask[HoldBlock]) -> Found:
         if content:
             found.parts.append(store.write(table, rows_table(table, content, rig), task.key))
     if not rows.holds and np.isfinite(rows.nearest_load):
-        found.state["no_hold"] = _no_hold(block, rig, rows)
+        found.state = BlockState(no_hold=_no_hold(block, rig, rows))
     if rows.told:
         number, why = rows.told[-1]
         many = f"{len(rows.told)} holds, the last of them " if len(rows.told) > 1 else ""

@@ -10,12 +10,13 @@ from benchpipe.blocks.idle.plan import IdleBlock
 if TYPE_CHECKING:
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
+    from benchpipe.blocks.state import BlockState
     from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 
 
-def _measure(task: BlockTask[IdleBlock]) -> Found:
+def _measure(task: BlockTask[IdleBlock, BlockState]) -> Found:
     from benchpipe.blocks.found import Found
 
     return Found()

@@ -15,12 +15,13 @@ if TYPE_CHECKING:
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
+    from benchpipe.blocks.state import BlockState
     from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 
 
-def _measure(task: BlockTask[LockingBlock]) -> Found:
+def _measure(task: BlockTask[LockingBlock, BlockState]) -> Found:
     from benchpipe.blocks.locking.measure import locking_block
 
     return locking_block(task)

@@ -17,6 +17,7 @@ from benchpipe.blocks.found import Found
 from benchpipe.blocks.locking.plan import LockingBlock
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
+from benchpipe.blocks.state import BlockState
 from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.locking import (
@@ -42,7 +43,7 @@ UNTESTED = {True: "no load came on it that it had to hold", False: "it was neith
 MOST_TOLD = 3  # failures named in the remarks
 
 
-def locking_block(task: BlockTask[LockingBlock]) -> Found:
+def locking_block(task: BlockTask[LockingBlock, BlockState]) -> Found:
     """Measure the lock changes of a block."""
     rig, store, block = task.rig, task.store, task.block
     builder = LockBuilder(block, rig)

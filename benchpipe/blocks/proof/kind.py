@@ -12,12 +12,13 @@ if TYPE_CHECKING:
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
+    from benchpipe.blocks.state import BlockState
     from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 
 
-def _measure(task: BlockTask[ProofBlock]) -> Found:
+def _measure(task: BlockTask[ProofBlock, BlockState]) -> Found:
     from benchpipe.blocks.proof.measure import proof_block
 
     return proof_block(task)

@@ -19,6 +19,7 @@ from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.proof.plan import ProofBlock
 from benchpipe.blocks.proof.rules import Rules, pause_broken, rules_broken
 from benchpipe.blocks.rows import rows_table
+from benchpipe.blocks.state import BlockState
 from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.proof_measure import READ_S, ProofResult, Reading, measure_proof
@@ -37,7 +38,7 @@ NOT_KNOWN_PAUSE = "the pause before it is not known: the log's clock began again
 CUT = "it went on for too long to be a proof: read so far"
 
 
-def proof_block(task: BlockTask[ProofBlock]) -> Found:
+def proof_block(task: BlockTask[ProofBlock, BlockState]) -> Found:
     """Measure the proofs of a block."""
     rig, store, block, inputs = task.rig, task.store, task.block, task.inputs
     finder = ProofFinder(block, rig)

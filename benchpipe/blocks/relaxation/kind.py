@@ -12,12 +12,13 @@ if TYPE_CHECKING:
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
+    from benchpipe.blocks.state import BlockState
     from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 
 
-def _measure(task: BlockTask[RelaxationBlock]) -> Found:
+def _measure(task: BlockTask[RelaxationBlock, BlockState]) -> Found:
     from benchpipe.blocks.relaxation.measure import relaxation_block
 
     return relaxation_block(task)

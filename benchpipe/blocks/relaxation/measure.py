@@ -19,6 +19,7 @@ from benchpipe.blocks.held_scan import PATIENCE_S, HoldScan, load_sd, ramp_part,
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.relaxation.plan import RelaxationBlock
 from benchpipe.blocks.rows import rows_table
+from benchpipe.blocks.state import BlockState
 from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.holds import MOTION, N_TEMPERATURE, TEMPERATURE
@@ -40,7 +41,7 @@ class RelaxationRows:
     longest_s: float = 0.0
 
 
-def relaxation_block(task: BlockTask[RelaxationBlock]) -> Found:
+def relaxation_block(task: BlockTask[RelaxationBlock, BlockState]) -> Found:
     """Measure the held motions of a block."""
     rig, store, block = task.rig, task.store, task.block
     builder = RelaxationBuilder(block, rig)
@@ -54,10 +55,11 @@ def relaxation_block(task: BlockTask[RelaxationBlock]) -> Found:
             found.parts.append(store.write(table, rows_table(table, content, rig), task.key))
     if not rows.held and np.isfinite(rows.nearest):
         unit = signal_units(rig)["motion"]
-        found.state["no_hold"] = (
+        why = (
             f"the motion stayed near the {block.motion.value:g} {unit} to be held for {rows.longest_s:.3g} s at most "
             f"(least_time is {block.least_time:g} s), and came within {rows.nearest:.3g} {unit} of it"
         )
+        found.state = BlockState(no_hold=why)
     if rows.told:
         number, why = rows.told[-1]
         many = f"{len(rows.told)} of them, the last " if len(rows.told) > 1 else ""

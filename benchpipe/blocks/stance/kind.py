@@ -12,12 +12,19 @@ if TYPE_CHECKING:
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
+    from benchpipe.blocks.stance.state import StanceState
     from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 
 
-def _measure(task: BlockTask[StanceBlock]) -> Found:
+def _state() -> type[StanceState]:
+    from benchpipe.blocks.stance.state import StanceState
+
+    return StanceState
+
+
+def _measure(task: BlockTask[StanceBlock, StanceState]) -> Found:
     from benchpipe.blocks.stance.measure import stance_block
 
     return stance_block(task)
@@ -41,6 +48,7 @@ STANCE = BlockKind(
     tables={"stances": STANCES},
     measure=_measure,
     view=_view,
+    state=_state,
     measures=_measures,
     events=Events("stances", "stance", "stance windows"),
     planned="planned_windows",

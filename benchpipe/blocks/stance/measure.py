@@ -7,7 +7,7 @@ so that ranges can be compared.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from benchpipe.blocks.found import Found
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.stance.plan import StanceBlock
+from benchpipe.blocks.stance.state import StanceState, Stretch
 from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.stance import StanceResult, measure_stance
@@ -31,57 +32,16 @@ STILL_SLOW = 0.04
 """Noise whose memory is longer than this part of the window is at the edge of what can be told from drift."""
 
 
-@dataclass(frozen=True)
-class Stretch:
-    """Where the search stands: the open stretch, and what is known so far.
-
-    Attributes
-    ----------
-    start_us, last_us : int
-        First and last sample of the open stretch inside the limits; -1 before the first.
-    taken : bool
-        Its window has been measured.
-    count : int
-        Windows so far.
-    longest_us : int
-        Longest stretch that was too short for a window.
-    seen_us : int
-        Last sample seen; -1 before any.
-    """
-
-    start_us: int = -1
-    last_us: int = -1
-    taken: bool = False
-    count: int = 0
-    longest_us: int = 0
-    seen_us: int = -1
-
-    @property
-    def from_us(self) -> int | None:
-        """First sample that another night needs; None before any."""
-        opened = self.last_us if self.taken else self.start_us
-        return next((at for at in (opened, self.seen_us) if at >= 0), None)
-
-    @property
-    def longest_s(self) -> float:
-        """Longest stretch without a window [s], the open one included."""
-        return max(self.longest_us, 0 if self.taken else self.last_us - self.start_us) * 1e-6
-
-    def ended(self) -> Stretch:
-        """Without an open stretch; one that gave no window counts for the longest."""
-        lost = 0 if self.start_us < 0 or self.taken else self.last_us - self.start_us
-        return replace(self, start_us=-1, last_us=-1, taken=False, longest_us=max(self.longest_us, lost))
-
-
-def stance_block(task: BlockTask[StanceBlock]) -> Found:
+def stance_block(task: BlockTask[StanceBlock, StanceState]) -> Found:
     """Measure the stance windows of a block. Windows of other nights stay as they are."""
     rig, store, block, past = task.rig, task.store, task.block, task.past
-    builder = StanceBuilder(block, rig, Stretch(**past["anchor"]) if past else Stretch())
+    begun = past.anchor if past is not None else None
+    builder = StanceBuilder(block, rig, begun or Stretch())
     rows = [row for s in block_signals(store, task.inputs, rig, block, builder.from_us) for row in builder.feed(s)]
     rows = with_losses(task, rows, beyond=False)
-    parts = [task.old[path] for path in past.get("settled", [])]
+    parts = [task.old[path] for path in past.settled] if past is not None else []
     parts += [store.write("stances", rows_table("stances", rows, rig), task.key)] if rows else []
-    found = Found(parts, state={"anchor": asdict(builder.stretch), "settled": [p.path for p in parts]})
+    found = Found(parts, state=StanceState(anchor=builder.stretch, settled=tuple(p.path for p in parts)))
     asked, longest = block.settling_time + block.window_s, builder.stretch.longest_s
     if not builder.stretch.count and longest >= NEARLY * asked:
         text = f"no stance window: the longest stretch lasted {longest:.3g} s, settling and window take {asked:.3g} s"

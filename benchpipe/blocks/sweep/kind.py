@@ -13,12 +13,19 @@ if TYPE_CHECKING:
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
+    from benchpipe.blocks.sweep.state import SweepState
     from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 
 
-def _measure(task: BlockTask[SweepBlock]) -> Found:
+def _state() -> type[SweepState]:
+    from benchpipe.blocks.sweep.state import SweepState
+
+    return SweepState
+
+
+def _measure(task: BlockTask[SweepBlock, SweepState]) -> Found:
     from benchpipe.blocks.sweep.measure import sweep_block
 
     return sweep_block(task)
@@ -42,6 +49,7 @@ SWEEP = BlockKind(
     tables={"sweeps": SWEEPS, "resistance": RESISTANCE, "resistance_points": RESISTANCE_POINTS},
     measure=_measure,
     view=_view,
+    state=_state,
     measures=_measures,
     events=Events("sweeps", "sweep", "sweeps", length="period_s"),
     planned="planned_sweeps",

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
-from benchpipe.blocks.cutting import Anchor, Pieces, anchor_of, beginning, cut_batch, cut_between, resumed
+from benchpipe.blocks.cutting import Pieces, anchor_of, beginning, cut_batch, cut_between, resumed
 from benchpipe.blocks.found import Found
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
+from benchpipe.blocks.state import Anchor
 from benchpipe.blocks.sweep.plan import SweepBlock
 from benchpipe.blocks.sweep.resistance import Points, block_rows, resistance_rows
+from benchpipe.blocks.sweep.state import SweepState
 from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.breakpoints import BreakpointResult, SpanResult, range_of_motion
@@ -28,17 +29,17 @@ NOT_MEASURED = "a gap, or a load that never changes: not measured"
 Rows = dict[str, list[dict[str, Any]]]
 
 
-def sweep_block(task: BlockTask[SweepBlock]) -> Found:
+def sweep_block(task: BlockTask[SweepBlock, SweepState]) -> Found:
     """Measure the sweeps of a block. Sweeps that were closed another night stay as they are."""
     rig, store, block, past, key = task.rig, task.store, task.block, task.past, task.key
-    anchor = Anchor(**past["anchor"]) if past else None
+    anchor = past.anchor if past is not None else None
     builder = SweepBuilder(block, rig, anchor)
     rows: Rows = {name: [] for name in TABLES}
     for signals in block_signals(store, task.inputs, rig, block, anchor.time_us if anchor else None):
         for name, new in builder.feed(signals).items():
             rows[name] += new
     rows["sweeps"] = with_losses(task, rows["sweeps"])
-    settled = [task.old[path] for path in past.get("settled", [])]
+    settled = [task.old[path] for path in past.settled] if past is not None else []
     settled += [store.write(name, rows_table(name, new, rig), key) for name, new in rows.items() if new]
     found = Found(list(settled))
     single = store.read_parts([p for p in settled if p.table == "resistance"], "resistance")
@@ -46,8 +47,7 @@ def sweep_block(task: BlockTask[SweepBlock]) -> Found:
         points = store.read_parts([p for p in settled if p.table == "resistance_points"], "resistance_points")
         together = block_rows(block, signal_units(rig)["motion"], points, single)
         found.parts.append(store.write("resistance", rows_table("resistance", together, rig), key))
-    after = builder.anchor or anchor
-    found.state = {"anchor": asdict(after) if after else None, "settled": [p.path for p in settled]}
+    found.state = SweepState(anchor=builder.anchor or anchor, settled=tuple(p.path for p in settled))
     return found
 
 
