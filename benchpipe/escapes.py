@@ -1,4 +1,4 @@
-"""Texts that somebody else wrote, as a terminal or a shell may get them."""
+"""Texts of other authors, as a terminal or a shell may get them."""
 
 from __future__ import annotations
 

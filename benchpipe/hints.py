@@ -1,4 +1,4 @@
-"""Commands in messages. Where a message is made, nobody knows how the user names a run or a lab from the folder
+"""Commands in messages. Where a message is made, it is not known how the user names a run or a lab from the folder
 they are in: it is written with ``RUN`` or ``LAB``, and the command line fills these in when it prints it.
 """
 

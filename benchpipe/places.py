@@ -22,7 +22,7 @@ class PlaceError(ConfigError):
 
 
 def apart_from_logs(plan: PlanConfig, file: TomlFile, folder: Path, what: str) -> None:
-    """Refuse a folder for tables that stands among the raw logs of a run, or has them in it.
+    """Refuse a folder for tables that is among the raw logs of a run, or has them in it.
 
     Folders are compared as they are without links. The plan's own folder may hold logs and the store beside
     one another, as long as no pattern takes a file of the store for a log.

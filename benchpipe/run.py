@@ -73,7 +73,7 @@ def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
     Raises
     ------
     ConfigError
-        A file is missing or wrong, the files contradict one another, or the store stands among the raw logs.
+        A file is missing or wrong, the files contradict one another, or the store is among the raw logs.
     """
     plan, plan_file = load_plan(plan_path)
     rig_path = _beside(plan_path, plan.rig)
@@ -132,7 +132,7 @@ def _known_runs(plans: list[Path]) -> dict[str, KnownRun]:
         try:
             names = tuple(load_model(LimitsConfig, _beside(path, one))[0].name for one in plan.limits)
             runs[plan.name] = KnownRun.of(plan, names)
-        except ConfigError:  # told by the run itself
+        except ConfigError:  # reported by the run itself
             runs[plan.name] = KnownRun.of(plan, None)
     return runs
 
@@ -152,7 +152,7 @@ def find_plan(run: str, lab_path: Path | None) -> Path:
     lab_path = lab_path or find_lab(Path.cwd())
     if lab_path is None:
         raise ConfigError(
-            f"'{run}' is no plan file, and no {LAB_FILE} stands here or above to look the name up in",
+            f"'{run}' is no plan file, and no {LAB_FILE} is here or above to look the name up in",
             do_next="give the path of a plan file, or --lab FILE",
         )
     names: dict[str, Path] = {}

@@ -147,7 +147,7 @@ def told(text: str) -> list[str]:
     return [host for host in REGISTRY_HOSTS if host in low] + MACHINE_PATH.findall(text)
 
 
-# --- the house as it stands ---------------------------------------------------------------------------------
+# --- the house as it is ---------------------------------------------------------------------------------
 
 
 def test_the_house_stands() -> None:

@@ -278,14 +278,14 @@ def doubts(
     warmth = curve.temperature[part][np.isfinite(curve.temperature[part])]
     if warmth.size > 1 and np.ptp(warmth) > STEP_K:
         jump, span = float(np.abs(np.diff(warmth)).max()), float(np.ptp(warmth))
-        text = f"the temperature changed by {span:.2g} K, and what that moves is not told from {words.called}"
-        if jump > max(STEP_K, 0.5 * span):  # what moves at one moment with it cannot be told apart
+        text = f"the temperature changed by {span:.2g} K, and what that moves is not separable from {words.called}"
+        if jump > max(STEP_K, 0.5 * span):  # what moves at one moment with it cannot be separated
             step = f"the temperature made a step of {jump:.2g} K"
-            whole.append(f"{step}: what that moves is not told from {words.called}")
+            whole.append(f"{step}: what that moves is not separable from {words.called}")
         elif fit.temperature is None:
             (whole if span > WARMTH_K else noted).append(text)
     if drift_of(curve) > DRIFT_PART * tolerance:
-        whole.append(f"the {words.held} drifts: {words.called} at one {words.held} is not told from it")
+        whole.append(f"the {words.held} drifts: {words.called} at one {words.held} is not separable from it")
     if not ramp:
         since.append("no loading was seen before it: time zero is not known")
     return Doubts(tuple(whole), tuple(since), tuple(noted))

@@ -30,7 +30,7 @@ class HeldSamples:
     Parameters
     ----------
     most : float
-        Most repeats in a row that noise leaves by chance; infinite: nothing can be told.
+        Most repeats in a row that noise leaves by chance; infinite: nothing can be decided.
     """
 
     def __init__(self, most: float) -> None:

@@ -204,7 +204,7 @@ def _kinds(table: pa.Table) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
 
 
 def _last_left_out(store: RunStore, own: list[SampleInput]) -> int | None:
-    """Last row at the beginning of a log whose sample stands in another log too."""
+    """Last row at the beginning of a log whose sample is in another log too."""
     if not own or own[0].after_us is None:
         return None
     whole = [replace(one, after_us=None) for one in own]

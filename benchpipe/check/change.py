@@ -89,7 +89,7 @@ def change_figure(
 def _checked(
     budget: Budget, noise: BlockNoise, now: tuple[float, Values], start: tuple[float, Values], *, few: bool
 ) -> Budget:
-    """A ratio whose baseline is near zero is not linear: a Monte Carlo run checks it, and the larger stands."""
+    """A ratio whose baseline is near zero is not linear: a Monte Carlo run checks it, and the larger counts."""
     above, below = (
         Input(value, one.u, one.dof)
         for value, one in ((middle, window_u(noise, some.value.size, "median")) for middle, some in (now, start))

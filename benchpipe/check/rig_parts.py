@@ -122,7 +122,7 @@ def sensitivity_of(measure: Measure, rig: RigConfig, value: float, typical: Typi
 
 
 def _machine_share(measure: Measure, rig: RigConfig, value: float, typical: Typical) -> float:
-    """Motion of the machine over that of the specimen; 0 without a machine stiffness, or where the load stands."""
+    """Motion of the machine over that of the specimen; 0 without a machine stiffness or where the load is constant."""
     machine = rig.motion.machine_stiffness
     if machine is None or not measure.machine:
         return 0.0

@@ -127,7 +127,7 @@ def figure_of(value: float) -> float:
     """
     if not isfinite(value) or float(value).is_integer():
         return float(value)
-    with np.errstate(all="ignore"):  # beyond float32's range the double itself stands
+    with np.errstate(all="ignore"):  # beyond float32's range the double itself counts
         single = np.float32(value)
     return float(str(single)) if np.isfinite(single) else float(value)
 

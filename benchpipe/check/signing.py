@@ -15,7 +15,7 @@ JUDGED = ("limits_file", "limit", "block", "operator", "value", "unit", "verdict
 
 
 def sign_off(store: RunStore, manifest: Manifest, who: str, note: str, now: datetime) -> Manifest:
-    """Record that a person stands up for a run's figures and verdicts as they are now.
+    """Record that a person vouches for a run's figures and verdicts as they are now.
 
     Parameters
     ----------

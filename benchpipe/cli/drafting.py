@@ -149,7 +149,7 @@ def log_names(logs: list[Path], plan: Path) -> dict[str, Path]:
             names[path.resolve().relative_to(home).as_posix()] = path
         except ValueError:
             raise ConfigError(
-                f"the log stands outside the plan's folder: {path}", where=plan,
+                f"the log is outside the plan's folder: {path}", where=plan,
                 expected=f"logs in {home} or below", do_next="put the plan above its logs, or copy the logs there",
             ) from None  # fmt: skip
     return names

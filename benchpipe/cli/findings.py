@@ -51,7 +51,7 @@ def of_error(topic: str, error: BenchpipeError, where: str = "") -> Finding:
     also = "".join(f"; and: {one}" for one in error.also)
     text = f"{where + ': ' if where else ''}{error.what}{place}{wanted}{got}{also}"
     denied = os.strerror(errno.EACCES) in error.what
-    otherwise = "give this account the right to it" if denied else "mend what is named, and look again"
+    otherwise = "give this account the right to it" if denied else "fix what is named, and look again"
     return Finding("wrong", topic, text, error.do_next or otherwise, ExitCode(error.exit_code))
 
 

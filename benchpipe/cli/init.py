@@ -61,7 +61,7 @@ def _write_lab(lab: Path, logs: list[Path]) -> int:
 
     if lab.exists() and (not lab.is_dir() or any(lab.iterdir())):
         raise ConfigError(
-            "something stands there already, and is not overwritten", where=lab,
+            "something is there already, and is not overwritten", where=lab,
             do_next="name a new folder; to add a run to a lab, list another plan file in its lab.toml",
         )  # fmt: skip
     found = _inspected(logs)

@@ -27,7 +27,7 @@ def names_in(lab: Path, run: str) -> Names:
 
 
 def names_of_lab(lab: Path | None) -> Names:
-    """Names where a command is of a lab, which it found without being told if None; its runs are not named."""
+    """Names where a command is of a lab, which it found by itself if None; its runs are not named."""
     return Names(lab="" if lab is None else quoted(lab))
 
 
@@ -63,7 +63,7 @@ def _lab_of(run: str, lab: Path | None) -> str | None:
 
 
 def _lab_word(lab: Path) -> str:
-    """A lab file as a word; empty where commands typed here find it without being told."""
+    """A lab file as a word; empty where commands typed here find it by themselves."""
     from benchpipe.run import find_lab
 
     nearest = find_lab(Path.cwd())

@@ -60,7 +60,7 @@ def lab_file(path: Path | None) -> Path:
         return (path / LAB_FILE if path.is_dir() else path).absolute()
     found = find_lab(Path.cwd())
     if found is None:
-        raise ConfigError(f"no {LAB_FILE} stands here or in a folder above", do_next="give the path of a lab file")
+        raise ConfigError(f"no {LAB_FILE} is here or in a folder above", do_next="give the path of a lab file")
     return found
 
 

@@ -26,7 +26,7 @@ MOST_REMARKS = 12
 
 
 def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> ExitCode:
-    """Show a run as it stands in the store, its alarms as the last night left them."""
+    """Show a run as it is in the store, its alarms as the last night left them."""
     from datetime import UTC, datetime
 
     from benchpipe.config.watching import HealthConfig
@@ -129,7 +129,7 @@ def nightly(
     Example: benchpipe nightly sample_runs/lab.toml
     """
     if junit is not None and junit.is_dir():  # before hours of work
-        raise ConfigError("a folder stands there", where=junit, do_next="name a file with --junit")
+        raise ConfigError("a folder is there", where=junit, do_next="name a file with --junit")
     night = work_night(lab_file(lab), wait_s=wait, jobs=jobs, new_store=new_store)
     if night.note:
         tell(f"note: {night.note}")

@@ -181,7 +181,7 @@ class ChannelConfig(ConfigModel):
             return self
         both = [key for key in _OF_ONE if key in self.model_fields_set]
         if both:
-            raise ValueError(f"'{both[0]}' stands beside [[channel.calibration]]: write it there")
+            raise ValueError(f"'{both[0]}' is given beside [[channel.calibration]]: write it there")
         first, *later = [c.valid_from for c in self.calibration]
         days = ([] if first is None else [first]) + [d for d in later if d is not None]
         if None in later or any(a >= b for a, b in pairwise(days)):

@@ -184,7 +184,7 @@ def _config_error(
         if _short_pair(item, keys):
             keys = keys[:-1]
         if item["type"] == "too_short" and _value_at(file.values, keys):
-            continue  # its items are wrong and told one by one
+            continue  # its items are wrong and reported one by one
         if any(keys == one[: len(keys)] for one in asked):
             continue  # what is wrong with a table may be its open question alone
         found.setdefault(keys, _problem(kind, file, keys, item))
@@ -270,7 +270,7 @@ def _keys_in(values: Any, item: Any) -> KeyPath:
 
 
 def _value_at(values: Any, keys: KeyPath) -> Any:
-    """What stands at a key path; None where nothing does (TOML has no null)."""
+    """The value at a key path; None where nothing does (TOML has no null)."""
     for key in keys:
         try:
             values = None if isinstance(values, str) else values[key]

@@ -29,7 +29,7 @@ _LONG_NUMBER = re.compile(rf"(?<![\w.\-])[+-]?\d[\w.+\-]{{{MOST_LETTERS},}}")
 
 @dataclass(frozen=True)
 class TomlFile:
-    """The values of one TOML file, where each stands, and its lines of text."""
+    """The values of one TOML file, where each is, and its lines of text."""
 
     path: Path
     values: dict[str, Any]
@@ -58,7 +58,7 @@ class TomlFile:
 
 
 def _first_line(node: Any) -> int | None:
-    """Line of a key or value; a plain table has none of its own, so that of what stands in it."""
+    """Line of a key or value; a plain table has none of its own, so that of what is in it."""
     if not isinstance(node, dict):
         return None
     found = node.get("key_line", node.get("value_line"))
@@ -90,7 +90,7 @@ def read_toml(path: Path) -> TomlFile:
             "the file does not exist", where=path, do_next="check the path; it is relative to the file that names it"
         ) from None
     except IsADirectoryError:
-        raise ConfigError("a folder stands where a file was expected", where=path) from None
+        raise ConfigError("found a folder where a file was expected", where=path) from None
     except UnicodeDecodeError as error:
         raise ConfigError(
             "the file is not UTF-8 text", where=f"{path}, byte {error.start}", do_next="save it as UTF-8"

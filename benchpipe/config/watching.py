@@ -54,5 +54,5 @@ class TellConfig(ConfigModel):
         if self.env is not None and not re.fullmatch("[A-Za-z_][A-Za-z0-9_]*", self.env):
             raise ValueError("env is the name of an environment variable, never the URL itself")
         if not self.on:
-            raise ValueError("on is empty: nothing would be told")
+            raise ValueError("on is empty: nothing would be sent")
         return self

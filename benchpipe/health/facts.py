@@ -81,7 +81,7 @@ class RunFacts:
     over : bool
         That block is finished, or the whole plan is: the rig may stand.
     standing_s : float
-        How long rows have come since the last cycle of it ended [s]; NaN where this cannot be told.
+        How long rows have come since the last cycle of it ended [s]; NaN where this is not known.
     cycles : CycleTail or None
         Of the block where it is cyclic, else None.
     channels : tuple of ChannelTail

@@ -70,7 +70,7 @@ def _clock(facts: RunFacts, config: HealthConfig) -> Found:
         ahead = span((facts.seen_us - facts.now_us) / 1e6)
         yield "", (
             f"{what} is of {moment(facts.seen_us)}, {ahead} after this computer's time {moment(facts.now_us)}: "
-            "whether the rig has stopped cannot be told"
+            "whether the rig has stopped is not known"
         )
 
 
@@ -178,7 +178,7 @@ RUN_RULES: tuple[Rule[RunFacts], ...] = (
     Rule("clock", "last row against this computer's time", ("clock_apart",), _clock,
          "set the clock that is wrong, of this computer or of the rig; times before then stay as they are"),
     Rule("rig-stopped", "last row against now, last cycle against the last row", ("stopped_after",), _stopped,
-         "see why the rig stands; where its logs only come late, raise stopped_after in the lab file"),
+         "see why the rig is stopped; where its logs only come late, raise stopped_after in the lab file"),
     Rule("sensor-stuck", "time since load and motion last changed, and since a channel last had a value",
          ("stuck_after",), _stuck, "check the sensor, its cable and its amplifier"),
     Rule("load-not-reached", "flag 'off target' of the last cycles", ("off_target", "last_cycles"), _off_target,
@@ -189,7 +189,7 @@ RUN_RULES: tuple[Rule[RunFacts], ...] = (
          "check the rig's control; if the plan was changed, correct frequency"),
     Rule("counter-apart", "the rig's counter against the detection, over the last cycles",
          ("counter_apart", "counter_cycles"), _counter,
-         "look at raw rows (see: benchpipe trace --help), then mend the counter or set low and high in the plan"),
+         "look at raw rows (see: benchpipe trace --help), then repair the counter or set low and high in the plan"),
     Rule("calibration-due", "due dates of the rig file", ("calibration_within",), _calibration,
          "have it calibrated, and enter the new calibration in the rig file"),
 )  # fmt: skip

@@ -16,7 +16,7 @@ PLACES = 13  # of a stamp, as benchpipe.ingest.ticks counts them; the first 9 ar
 
 @dataclass(frozen=True)
 class ClockState:
-    """Where the clock of a log stands.
+    """State of a log's clock.
 
     Attributes
     ----------

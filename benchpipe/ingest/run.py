@@ -236,7 +236,7 @@ class _Taking:
     def copied(self, found: dict[str, str]) -> None:
         """Report logs that restarted after a copy of them was taken: their rows are those of the copy."""
         for name, copy in found.items():
-            text = f"what was taken of it stands in {copy} too, and it is another log now, or gone: that one counts"
+            text = f"what was taken of it is in {copy} too, and it is another log now, or gone: that one counts"
             self.remarks.append(Remark(step="ingest", code="renamed", where=name, count=1, text=text))
 
     def _rig(self, name: str) -> RigConfig:

@@ -29,7 +29,7 @@ def outline_columnar(path: Path, form: str) -> Outline:
 
 
 def outline_of_schema(schema: pa.Schema, form: str) -> Outline:
-    """Outline of a log of typed columns; a field's unit stands in its metadata as ``unit``."""
+    """Outline of a log of typed columns; a field's unit is in its metadata as ``unit``."""
     columns = tuple(_column(schema.field(k), schema.names.index(schema.field(k).name) == k) for k in range(len(schema)))
     stamped = [c.key for c in columns if c.kind == "date"]
     dates: dict[str, Any] = {"kind": "datetime", "column": stamped[0]} if stamped else {}

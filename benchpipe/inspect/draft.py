@@ -21,7 +21,7 @@ WIDTH = 44  # where comments begin
 def draft_rig(found: Inspection, name: str, second_files: tuple[str, ...] = ()) -> str:
     """Text of a rig file for the logs that were inspected; ``second_files``: patterns of a second logger's logs."""
     asked = {question.key: question for question in found.questions}
-    state = "works as it stands"
+    state = "works unchanged"
     if asked:
         state = f"does not work before {len(asked)} QUESTION(s) are answered"
     logs = ", ".join(path.name for path in found.files[:3])
@@ -92,7 +92,7 @@ def _time(found: Inspection, asked: dict[str, Question]) -> list[str]:
     if time.column is not None:
         lines += _column(time.column, found, asked, "its column")
     if "date_column" in time.keys:
-        lines += toml_line("date_column", time.keys["date_column"], "the day stands in a column of its own")
+        lines += toml_line("date_column", time.keys["date_column"], "the day has a column of its own")
     if time.kind == "elapsed":
         lines += toml_line("unit", time.keys.get("unit", "s"), time.rate_from or "its unit", asked.get("time.unit"))
         said = next((column.unit for column in found.outline.columns if column.key == time.column), "")
@@ -193,7 +193,7 @@ def _role(role: str, why: str, found: Inspection, asked: dict[str, Question]) ->
 
 
 def toml_line(key: str, value: Any, why: str, question: Question | None = None) -> list[str]:
-    """One key with its comment; a question stands above and takes the value away."""
+    """One key with its comment; a question comes above and takes the value away."""
     if question is not None:
         return [*_asked(question), f'{key} = "?"']
     text = f"{key} = {as_toml(value)}"

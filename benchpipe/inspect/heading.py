@@ -45,7 +45,7 @@ def find_heading(lines: list[str], dialect: DialectFinding) -> HeadingFinding:
     rows = [_cells(line, dialect) for line in lines[: MOST_HEADING + 2]]
     first = next((i for i in range(len(rows)) if all(_is_row(r, dialect) for r in rows[i : i + 2])), None)
     if first is None:
-        raise InputError(f"no row of numbers stands in the first {MOST_HEADING} lines", got=(lines or [""])[0][:60])
+        raise InputError(f"no row of numbers is in the first {MOST_HEADING} lines", got=(lines or [""])[0][:60])
     above = [i for i in range(first) if any(rows[i])]
     wide = _same_width(rows, above, dialect)
     if not wide and above and len(rows[above[-1]]) > 1:

@@ -77,7 +77,7 @@ def _axes(
 
 
 def _geared(force: bool) -> tuple[dict[str, dict[str, Any]], list[Question], list[str]]:
-    """Force against angle, or torque against length: the geometry must be told."""
+    """Force against angle, or torque against length: the geometry must be stated."""
     axis, what = ("load", "force against angle") if force else ("motion", "torque against length")
     ask = f"the log has {what}: how long is the lever arm between them?"
     return {axis: {"lever_arm": None}}, [Question(f"{axis}.lever_arm", ask, ('"80 mm"',))], []

@@ -20,7 +20,7 @@ from benchpipe.readers.log_file import open_log
 from benchpipe.readers.reader_process import call_apart
 
 MOST_STATES = 8
-LEAST_ROWS = 2  # of each state: a word that stands once is a note
+LEAST_ROWS = 2  # of each state: a word that occurs once is a note
 FREE = re.compile(r"^(free|unlock|open|off|released?|frei|offen|entriegel|entsperr|aus$|libre|ouvert)", re.IGNORECASE)
 LOCKED = re.compile(r"^(lock|closed?|on$|engaged|verriegel|gesperrt|gekoppelt|zu$|ein$|bloqu|ferm)", re.IGNORECASE)
 
@@ -51,7 +51,7 @@ def find_states(logs: list[Path], outline: Outline, names: dict[Key, str]) -> St
             channels.append(_channel(key, names[key], _numbered(states), words.total()))
             rare = sorted(word for word in words if word not in states)
             if rare:
-                notes.append(f"rows whose '{_called(key)}' is {', '.join(rare[:3])} would not be taken: it stands once")
+                notes.append(f"rows whose '{_called(key)}' is {', '.join(rare[:3])} would not be taken: it occurs once")
         elif words:
             what = f"it holds {len(words):,} different texts" if len(words) > 1 else f"it says '{next(iter(words))}'"
             notes.append(f"the column '{_called(key)}' is not read: {what[:60]}")

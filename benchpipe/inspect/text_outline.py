@@ -76,7 +76,7 @@ def _keys(heading: HeadingFinding, dialect: DialectFinding) -> tuple[list[Key], 
         return list(range(1, dialect.width + 1)), ("there is no header: columns go by their number",)
     times = Counter(heading.header)
     twice = [name for name, count in times.items() if count > 1 and name]
-    notes = tuple(f"the column name '{name}' stands {times[name]} times: those columns go by number" for name in twice)
+    notes = tuple(f"the column name '{name}' occurs {times[name]} times: those columns go by number" for name in twice)
     return [name if name and times[name] == 1 else k for k, name in enumerate(heading.header, 1)], notes
 
 

@@ -20,7 +20,7 @@ from benchpipe.inspect.text_outline import OUTLINE_BYTES
 from benchpipe.readers.batch import RawBatch
 from benchpipe.readers.registry import find_reader
 
-# Texts that stand for "no value" even where one stands alone
+# Texts that stand for "no value" even where it is alone
 NO_VALUE = frozenset((
     "OVER", "OVL", "OL", "OVERFLOW", "UNDER", "NAN", "N/A", "#N/A", "NA", "NULL", "NONE", "ERR", "ERROR", "INVALID",
     ".", "-", "--", "---", "*", "**", "***", "?",
@@ -61,7 +61,7 @@ def _after_lines(text: bytes, lines: int) -> bytes:
 
 
 def _rig(outline: Outline, words: dict[Key, tuple[str, ...]]) -> RigConfig:
-    """A rig that reads every column of numbers as it stands; units do not matter to a reader."""
+    """A rig that reads every column of numbers as it is; units do not matter to a reader."""
     places = [k for k, column in enumerate(outline.columns) if column.kind == "number"]
     if not places:
         raise InputError("the log has no column of numbers")

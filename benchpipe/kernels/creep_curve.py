@@ -273,7 +273,7 @@ def step_left(step: ArrayLike, spread: ArrayLike) -> Floats:
     & I. Kollar, *Quantization Noise*, Cambridge 2008; from memory).
 
     Readings that flicker between two neighbours have a spread of up to q/2 however small the noise is, where the
-    truth stands between them: s^2 = spread^2 - q^2/4 is the least noise that the spread shows. The usual
+    truth lies between them: s^2 = spread^2 - q^2/4 is the least noise that the spread shows. The usual
     spread^2 - q^2/12 holds for the mean over all places, and covered 87 % of holds with creep below a step.
 
     Parameters

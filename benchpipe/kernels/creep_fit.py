@@ -35,7 +35,7 @@ Remark = Literal[
 ]
 
 DECADES_NEEDED = 2.0
-"""Decades of time after the ramp's part below which leak and settling are not told apart."""
+"""Decades of time after the ramp's part below which leak and settling cannot be separated."""
 PROJECTION = 10.0
 """Times the length of the hold beyond which a figure is a projection."""
 SLOW_PART = 30.0
@@ -84,7 +84,7 @@ class LocalSlope:
 class CreepResult:
     """What a hold says of creep. Lengths in the unit of motion, times in s, rates per s.
 
-    ``kind`` in plain words; "undecided" where leak and settling are not told apart, or no law fits. ``law``
+    ``kind`` in plain words; "undecided" where leak and settling cannot be separated, or no law fits. ``law``
     describes the curve best (least AICc); None where every law leaves a pattern. ``elastic`` is the motion at
     ``reference_s``, from which creep counts. Figures come from the curve ``free`` of a law; their
     ``law_low`` and ``law_high`` are the least and greatest value of the laws that the averages allow.
@@ -225,7 +225,7 @@ def _over_laws(figure: FreeFigure, laws: Estimate) -> Estimate:
 def _leak_rate(fits: LawFits, free: FreeFigure, laws: Estimate, side: float) -> Estimate:
     """A leak goes the load's way or is nought, and is surely there only where every law allowed says so.
 
-    Slow creep and a leak are not told apart by a curve free of a law, whose steady part takes up the tail of a
+    Slow creep and a leak are not separable by a curve free of a law, whose steady part takes up the tail of a
     power of time: its interval bounds the leak from above alone.
     """
     if not free.known or not side:

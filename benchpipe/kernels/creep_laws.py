@@ -29,7 +29,7 @@ TRIALS = 12
 PAIR_TRIALS = 7
 """The same for each of two."""
 SLOWEST_KELVIN = 1.0
-"""Time constants up to this part of the data: a slower one is not told from a leak."""
+"""Time constants up to this part of the data: a slower one is not separable from a leak."""
 Kind = Literal["nothing", "settling", "leaking", "both"]
 TimeFunction = Callable[[Floats, Floats], Floats]
 """A function of time [s] and of the term's own shape parameters, shape (shapes,)."""

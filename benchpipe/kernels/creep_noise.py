@@ -232,7 +232,7 @@ def channel_coefficient(
     """Measure motion per unit of a channel in the hold itself, beside any creep.
 
     Creep is drawn by a leak and a row of Kelvin bodies, two to a decade, which all laws are close to. A
-    channel that only drifts as creep does cannot be told from it: the interval is wide, or, where what
+    channel that only drifts as creep does cannot be separated from it: the interval is wide, or, where what
     is left of the channel is its own noise, there is none.
 
     Parameters

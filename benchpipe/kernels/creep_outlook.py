@@ -20,7 +20,7 @@ LEAST_LEVELS = 3
 class RecoveryResult:
     """Part of a hold's creep that came back at rest: 1 all of it (settling), 0 none (a leak).
 
-    NaN, and not ``converged``, where the hold's creep is not told from zero.
+    NaN, and not ``converged``, where the hold's creep is not distinguishable from zero.
     """
 
     fraction: float

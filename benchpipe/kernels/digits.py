@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 LEAST_CHANGES = 30  # fewer changes of the value show no step
-LEAST_ULPS = 8.0  # a step of fewer steps of single precision is not told from rounding
+LEAST_ULPS = 8.0  # a step of fewer steps of single precision is not separable from rounding
 WIDTH = 1.4  # gaps that are no more than so many times the smallest are one step
 CANDIDATES = 8
 LEAST_PART = 0.01  # of the gaps between the values that occur: the others are outliers

@@ -25,7 +25,7 @@ RAMP_FOOT = 0.1  # a ramp begins where the load was last below this part of its 
 
 
 class HoldState(NamedTuple):
-    """Where the scan stands. Times in µs, ``nan`` or -1 where not known.
+    """State of the scan. Times in µs, ``nan`` or -1 where not known.
 
     ``least_step`` is the least change of the motion, other than none, from one reading in the band to the next: the
     step of a channel that shows steps, next to nothing for one that does not; infinite where it never changed.

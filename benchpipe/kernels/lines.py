@@ -128,7 +128,7 @@ class LineResult:
             ends = (centre - reach, centre + reach)
         if a > 0:
             low, high = (max(ends[0], after), ends[1]) if ends[1] >= after else (inf, inf)
-        else:  # slope not told from zero: the band holds the limit outside the ends, or everywhere
+        else:  # slope not distinguishable from zero: the band holds the limit outside the ends, or everywhere
             low, high = (ends[1] if ends[0] < after < ends[1] else after), inf
         return Crossing(at if at >= after else inf, low, high, self.coverage)
 

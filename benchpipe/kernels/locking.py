@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 
 class ModeState(NamedTuple):
-    """Where the scan stands: mode 1, 0, or -1 where not known; times in µs."""
+    """State of the scan: mode 1, 0, or -1 where not known; times in µs."""
 
     mode: int
     known_us: int
@@ -54,7 +54,7 @@ def find_changes(
     mode : float array, shape (n,)
         Values other than ``locked`` and ``unlocked``, NaN too, say nothing.
     bounce_us : int
-        A value that stands for a shorter time is a bounce; a bounce without a change is a glitch.
+        A value that lasts a shorter time is a bounce; a bounce without a change is a glitch.
     gap_us : int
         A change after a longer time without a known value has no sure time.
     state : ModeState
@@ -118,7 +118,7 @@ def measure_lock(
     Returns
     -------
     outcome : int
-        HELD, FAILED (it moves at the end, and never held) or NOT_TESTED (no load to hold, and it stands).
+        HELD, FAILED (it moves at the end, and never held) or NOT_TESTED (no load to hold, and it does not move).
     held_s : float
         Time from the change until it moves no more; NaN unless HELD, like the two that follow.
     held_at, held_sd : float

@@ -35,7 +35,7 @@ ALMOST_ALONE = ((20, 3.0), (1, 9.0))
 leaves: by how many of these times the block holds."""
 
 PLAIN_PIECE = (4000, 1600)
-"""A curve of longer pieces (one; several) that lowers the sum of squares as far as in long blocks stands whatever is
+"""A curve of longer pieces (one; several) that lowers the sum of squares as far as in long blocks is kept whatever is
 left: noise slow enough to be mistaken for it lowers it less."""
 
 

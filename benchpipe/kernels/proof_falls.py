@@ -22,7 +22,7 @@ from benchpipe.kernels.proofs import ProofTargets, first_fall
 from benchpipe.kernels.robust import mad_sigma
 
 BACK, AHEAD = 0.5, -0.1  # of the motion of unloading: it came back; it went on
-NOISES = 6.0  # motion of unloading must be so many times its noise to be told
+NOISES = 6.0  # motion of unloading must be so many times its noise to be seen
 MOST_LOST = 0.5  # of the load above the settling load: a fall by so much is a loss of the load
 EXPLAINED = 0.75  # of a sudden loss: unloading may be stiffer than loading by a third
 LOOKED_AT = 0.8  # of the fall: later the motion goes on without load, and explains nothing
@@ -70,7 +70,7 @@ class LossResult:
 
     @property
     def undecided(self) -> bool:
-        """Whether failure and a quick release cannot be told apart."""
+        """Whether failure and a quick release cannot be separated."""
         return not self.failed and (bool(np.isnan(self.explained)) or not self.faster < FASTER)
 
 
@@ -182,7 +182,7 @@ class Falls:
         return bottom + int(np.argmin(self.load[bottom : max(until, bottom + 1)]))
 
     def _collapse(self) -> tuple[int, bool]:
-        """Sample after which the load falls slowly and the motion does not come back (-1: none); can it be told?"""
+        """Sample after which the load falls slowly and the motion does not come back (-1: none); can it be known?"""
         peak = float(self.load[self.peak])
         after = np.flatnonzero(self.load[self.peak : self.end] < COLLAPSE[1] * peak)
         if not after.size:
@@ -215,7 +215,7 @@ class Falls:
         return None if np.isnan(whole) else whole >= BACK
 
     def _back(self, top: int, bottom: int) -> float:
-        """Part of the motion of loading that came back between two samples of a fall; NaN where it cannot be told."""
+        """Part of the motion of loading that came back between two samples of a fall; NaN where it is not known."""
         x, y = self.curve
         high, low = float(self.load[top]), float(self.load[bottom])
         up = float(np.interp(high, x, y) - np.interp(low, x, y))

@@ -51,7 +51,7 @@ class ProofTargets:
 
 
 class AttemptState(NamedTuple):
-    """Where the scan stands. Times in µs, -1 where not known."""
+    """State of the scan. Times in µs, -1 where not known."""
 
     inside: bool
     start_us: int

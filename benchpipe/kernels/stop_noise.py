@@ -23,7 +23,7 @@ from benchpipe.kernels.compiled import compiled
 Floats = NDArray[np.float64]
 
 MEMORIES = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
-"""Memories that are tried, in averages; those longer than a fifth of the leg are not told from its course."""
+"""Memories that are tried, in averages; those longer than a fifth of the leg are not separable from its course."""
 LONGEST_PART = 0.2
 SHARES = (1.0, 0.75, 0.5, 0.3, 0.15)
 

@@ -93,7 +93,7 @@ class Estimate:
 
 @dataclass(frozen=True, eq=False)
 class SweepResult:
-    """What a sweep measures; NaN where it cannot be told, and ``remarks`` why.
+    """What a sweep measures; NaN where it is not known, and ``remarks`` why.
 
     ``asymmetry`` is the mean size of the load forward less that back.
     """
@@ -257,7 +257,7 @@ def _asymmetry(directions: dict[Direction, DirectionMeasures]) -> tuple[Estimate
         return none, ["too few samples inside the range to compare the directions"]
     there, here = float(ahead.speed.mean()), -float(back.speed.mean())
     if abs(there - here) > SAME_SPEED * max(there, here):
-        return none, ["the directions were swept at different speeds: asymmetry is not told"]
+        return none, ["the directions were swept at different speeds: asymmetry is not given"]
     parts = []
     for values in (ahead.load, -back.load):
         worth = max(effective_size(values.size, lag1_autocorrelation(values) if values.size > 2 else 0.0), 1.0)

@@ -186,7 +186,7 @@ def _without_fit(noise: BlockNoise, n: int) -> StandardU:
 def _observed(noise: BlockNoise, n: int, statistic: Statistic) -> tuple[float, float]:
     """Observed over expected variance of windows about the block's own figure, and degrees of freedom.
 
-    Windows longer than a twentieth of the block are too few. For medians the ratio of windows of a twentieth stands
+    Windows longer than a twentieth of the block are too few. For medians the ratio of windows of a twentieth is used
     then, where it is below 1: it is that of the distribution.
     """
     fit, size, columns = noise.fit, noise.size, noise.curve_columns

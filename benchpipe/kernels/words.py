@@ -21,7 +21,7 @@ _array: Any = make_array
 
 
 def _load(context: Any, builder: Any, signature: Any, arguments: Any, kind: Any) -> Any:
-    """What stands in an array of bytes from a place on, whatever that is a multiple of."""
+    """What is in an array of bytes from a place on, whatever that is a multiple of."""
     first = _array(signature.args[0])(context, builder, arguments[0]).data
     loaded = builder.load(builder.bitcast(builder.gep(first, [arguments[1]]), kind.as_pointer()))
     loaded.align = 1

@@ -86,7 +86,7 @@ def work_lab(
     StoreGoneError
         The store that the lab had is not there.
     PlaceError
-        The store stands among the raw logs of a run: nothing is written there.
+        The store is among the raw logs of a run: nothing is written there.
     """
     config, plans, store = load_lab(lab, with_tests=True)
     now = now or datetime.now(UTC)

@@ -42,7 +42,7 @@ def body(
     do_next : dict
         Identity of an alarm → what to do about it, where that is known.
     still : int
-        Alarms that were told before and go on.
+        Alarms that were sent before and go on.
     """
     lines = [f"{lab}, night of {began.astimezone():%Y-%m-%d %H:%M}", ""]
     for alarm in ordered(new)[:MOST]:

@@ -29,7 +29,7 @@ OCCASIONS = {"limit-fail": "limit-failed", "broken": "run-broke"}  # code of an 
 
 @dataclass(frozen=True)
 class TellResult:
-    """Labels of who was told something, and who could not be told and why, in sentences."""
+    """Labels of who got a message, and who could not be reached and why, in sentences."""
 
     told: tuple[str, ...] = ()
     not_told: tuple[str, ...] = ()

@@ -17,7 +17,7 @@ Told = dict[str, frozenset[Identity]]
 
 
 def read_told(store: Path) -> Told:
-    """Label of each address → identities (run, code, where) of the alarms it was told of and that go on.
+    """Label of each address → identities (run, code, where) of the alarms it was sent and that go on.
 
     Raises
     ------
@@ -40,7 +40,7 @@ def read_told(store: Path) -> Told:
 
 
 def write_told(store: Path, told: Mapping[str, frozenset[Identity]]) -> None:
-    """Keep what was told; nothing is written where nothing changed.
+    """Keep what was sent; nothing is written where nothing changed.
 
     Raises
     ------

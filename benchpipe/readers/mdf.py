@@ -96,7 +96,7 @@ def opened(path: Path, file: IO[bytes]) -> Iterator[Any]:
 
 
 def groups(path: Path, content: Any) -> list[Group]:
-    """The channel groups of a file. A name that stands twice in a group counts once, the first time.
+    """The channel groups of a file. A name that occurs twice in a group counts once, the first time.
 
     Raises
     ------

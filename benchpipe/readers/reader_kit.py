@@ -100,7 +100,7 @@ def a_row_without_a_time_is_rejected(case: ReaderCase) -> None:
     must(result.rejected == 1, f"one row without a time gave the rejects {result.rejects}")
     row, _, reason = result.rejects[0]
     must(bool(reason.strip()), "a reject has no reason")
-    must(result.row[4] < row < result.row[5], f"the reject stands at row {row}, not after row {result.row[4]}")
+    must(result.row[4] < row < result.row[5], f"the reject is at row {row}, not after row {result.row[4]}")
 
 
 def columns_are_found_by_name(case: ReaderCase) -> None:

@@ -175,7 +175,7 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: TextState | None
 
 
 def _not_whole(stretch: Stretch, line: int, rig: RigConfig) -> Iterator[RawBatch]:
-    """The reject of a line that is too long, or of what stands after the last line end."""
+    """The reject of a line that is too long, or of what follows the last line end."""
     shown = stretch.text[:1000].decode(codec_of(rig), "replace").strip("\r\n\x00\x1a ")
     if stretch.too_long:
         reject = Reject(line, 1, f"a line longer than {LONGEST_LINE:,} bytes", shown)

@@ -34,7 +34,7 @@ def at_end(data: Bytes, i: int, separator: int) -> bool:
 
 @compiled
 def read_cell(data: Bytes, i: int, separator: int, quoted: bool) -> tuple[int, int, int, bool]:
-    """The cell at ``i``: start and end of what stands in it, the place after it, and whether quotes close."""
+    """The cell at ``i``: start and end of what is in it, the place after it, and whether quotes close."""
     while data[i] == SPACE or (data[i] == TAB and separator != TAB):
         i += 1
     start = i

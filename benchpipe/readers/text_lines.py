@@ -33,7 +33,7 @@ class Stretch:
     end : int
         Bytes of the log up to the end of these lines (unpacked, where it is packed).
     whole : bool
-        Whether every line is ended. A last line without an end stands alone.
+        Whether every line is ended. A last line without an end is alone.
     too_long : bool
         One line that is longer than LONGEST_LINE, with its end: only its beginning is there.
     torn : bool
@@ -145,7 +145,7 @@ def _other(path: Path, declared: str, seen: str) -> InputError:
 
 
 def _opened(chunks: Iterator[bytes | None], codec: str, offset: int, fed: bool | None = None) -> Iterator[Stretch]:
-    """Stretches as text; a line that is too long stands alone wherever the chunks end."""
+    """Stretches as text; a line that is too long is alone wherever the chunks end."""
     for stretch in _stretches(chunks, codec, offset, fed):
         parts = _parted(stretch, codec) if stretch.whole and not stretch.too_long else (stretch,)
         for part in parts:

@@ -105,7 +105,7 @@ def scan_lines(
 ) -> tuple[int, int]:  # fmt: skip
     """Read whole lines: clean ones straight through, all others by :func:`_any_line`.
 
-    What reads a clean line stands in one loop: as a function of its own it takes twice the time.
+    What reads a clean line is in one loop: as a function of its own it takes twice the time.
 
     Parameters
     ----------

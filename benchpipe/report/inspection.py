@@ -159,7 +159,7 @@ def _plot(values: tuple[float, ...], blocks: str) -> list[str]:
 
 def _questions(questions: tuple[Question, ...], marks: Marks) -> Iterator[Line]:
     if not questions:
-        yield "no question is open: the drafted rig file works as it stands", "green"
+        yield "no question is open: the drafted rig file works unchanged", "green"
         return
     yield f"{len(questions)} question(s) must be answered before a drafted rig file works:", "bold yellow"
     for question in questions:

@@ -19,7 +19,7 @@ Zeros = tuple[tuple[str, tuple[tuple[int | None, float], ...]], ...]
 
 @dataclass(frozen=True)
 class SampleInput:
-    """One part of the samples and where it stands on the run's axis.
+    """One part of the samples and where it is placed on the run's axis.
 
     ``first_us`` and ``last_us``, where known, are the times of its first and last row there.
     ``zeros`` holds what is taken off a channel, its reading in the idle stretch before: by channel

@@ -14,8 +14,8 @@ Whole = NDArray[np.int64]
 class Losses:
     """Lost rows by the place where they are missing.
 
-    A row that was rejected has no time: it stands at the time of the sample that follows it in its log,
-    or just after the last one. A sample without load or motion stands at its own time.
+    A row that was rejected has no time: it gets the time of the sample that follows it in its log,
+    or just after the last one. A sample without load or motion is at its own time.
 
     Attributes
     ----------

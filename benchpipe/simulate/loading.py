@@ -101,7 +101,7 @@ def _lay(
     creeping: tuple[tuple[float, float], ...],
     wobble: tuple[float, float, float, float] = (0.0, 1.0, 0.0, 0.0),
 ) -> LoadPath:
-    """Lay a path through (time of the stretch, load) corners from where the walk stands."""
+    """Lay a path through (time of the stretch, load) corners from where the walk is."""
     specimen = walk.specimen
     times, loads = np.array(corners, np.float64).T
     knots = np.unique(np.concatenate([np.arange(0.0, times[-1], KNOT_S), times]))
@@ -186,7 +186,7 @@ def _broken(walk: Walk, block: ProofConfig) -> Generator[Piece, None, ProofTruth
     end = unload + left / block.rate_per_s
     corners = [(0.0, 0.0), (settling, low), (settled, low), (breaks, lock.break_load), (breaks + BREAK_S, left)]
     path = _lay(walk, [*corners, (unload, left), (end, 0.0), (end + AFTER_S, 0.0)], ())
-    held, kept = path.elastic(np.array([lock.break_load, left]))  # the rig stands: the motion does not come back
+    held, kept = path.elastic(np.array([lock.break_load, left]))  # the rig stops: the motion does not come back
     path = replace(path, jump=(float(held - kept) + lock.break_motion, breaks))
     start = walk.time_s
     yield from _follow(walk, path, block.sample_rate_hz)

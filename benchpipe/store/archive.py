@@ -144,7 +144,7 @@ def _found(here: Path, run: str, archive: Path | None, now: datetime) -> Away:
 
 
 def must_be_apart(store: Path, archive: Path) -> None:
-    """Refuse an archive that stands in the store, or the store in it.
+    """Refuse an archive that is in the store, or the store in it.
 
     Raises
     ------

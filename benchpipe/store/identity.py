@@ -63,7 +63,7 @@ def must_be_there(lab: Path, store: Path) -> None:
     raise StoreGoneError(
         "the store that was here is gone: is the share mounted?"
         if mark is None
-        else "another store stands here than the one that was: is the right share mounted?",
+        else "another store is here than the one that was: is the right share mounted?",
         where=store,
         expected=f"the store that this lab has worked with, of the run(s) {', '.join(seen.runs) or 'none'}",
         do_next=f"mount it and run again; if a new store is meant: {command}",

@@ -120,7 +120,7 @@ class Source(_Record):
 
 
 class Placed(_Record):
-    """Where a source stands on the run's time axis.
+    """Where a source is placed on the run's time axis.
 
     Its first samples, at or before ``after_us``, are left out: ``repeats`` stand in other files too,
     and ``late`` are other rows at times that are over, as stretches (row, rows): they are rejects.
@@ -145,7 +145,7 @@ class Placed(_Record):
     thin: tuple[int, ...] = ()
 
     def at(self, own_us: int) -> int:
-        """Where one of the file's own times stands on the run's axis."""
+        """Where one of the file's own times is on the run's axis."""
         return own_us + self.shift_us + next((more for until, more in self.lead if own_us < until), 0)
 
     @property
@@ -172,7 +172,7 @@ class Zero(_Record):
     """Reading of a channel in an idle stretch: its zero from there on.
 
     ``from_us`` is the beginning of the stretch on the run's axis, in the part of ``file`` with the hash
-    ``part``; ``sd`` is the scatter of its samples. ``key`` stands in older manifests only.
+    ``part``; ``sd`` is the scatter of its samples. ``key`` is in older manifests only.
     """
 
     channel: str

@@ -20,7 +20,7 @@ Identity = tuple[str, str, str]
 
 
 def read_said(store: Path) -> dict[Identity, datetime]:
-    """Identity (run, code, where) of each alarm of the last night, and since when it stands (UTC).
+    """Identity (run, code, where) of each alarm of the last night, and since when it is on (UTC).
 
     Raises
     ------

@@ -25,7 +25,7 @@ Stated = float | Literal["file times"] | None  # every pause [s]; from the times
 class Restart(NamedTuple):
     """A restart: time of the first row after it on the run's axis, and its pause [us], None where not known.
 
-    ``inside``: it stands inside a file, so that no log ended there.
+    ``inside``: it is inside a file, so that no log ended there.
     """
 
     at_us: int

@@ -29,9 +29,9 @@ _PASSES = {
 _STAYS = {
     errno.EPERM: "no file may be made there (a file system of the system's own, or a locked folder)",
     errno.EROFS: "the disk is read-only",
-    errno.EEXIST: "a file stands there already",
-    errno.ENOTDIR: "a file stands in the path",
-    errno.EISDIR: "a folder stands there already",
+    errno.EEXIST: "a file is there already",
+    errno.ENOTDIR: "a file is in the path",
+    errno.EISDIR: "a folder is there already",
     errno.ENOENT: "no folder can be made there",
     errno.ENAMETOOLONG: "the path is too long",
     errno.ELOOP: "links in the path lead round in a circle",
@@ -48,7 +48,7 @@ def advice(error: OSError, another: str) -> str:
     number = error.errno or 0
     if number in _STAYS:
         return f"{_STAYS[number]}: {another}"
-    return _PASSES.get(number, f"mend what the system says and run again, or {another}; nothing was lost")
+    return _PASSES.get(number, f"fix what the system says and run again, or {another}; nothing was lost")
 
 
 @contextmanager

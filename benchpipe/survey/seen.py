@@ -12,7 +12,7 @@ from benchpipe.survey.activity import Axis, Place
 class Where:
     """Which rows a block takes: a mode (None: any), and patterns of log names (empty: all of the plan's).
 
-    ``also`` names what else is in the same rows and cannot be told apart by mode or file; ``at`` is where it is first
+    ``also`` names what else is in the same rows and cannot be separated by mode or file; ``at`` is where it is first
     seen.
     """
 

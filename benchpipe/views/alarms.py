@@ -27,7 +27,7 @@ NEW_FOR = timedelta(hours=12)
 NEAR_PART = 0.1  # of the limit (common practice, no source)
 # Codes that the table of a lab shows in its column of the rig.
 RIG_STOPPED, RIG_SLOW = "rig-stopped", "rig-slow"
-RIG_UNKNOWN = frozenset({"clock", "not-looked-at"})  # whether it has stopped cannot be told
+RIG_UNKNOWN = frozenset({"clock", "not-looked-at"})  # whether it has stopped is not known
 # Remarks that tell what was done or what is usual, and ask for nothing.
 QUIET = frozenset(
     {
@@ -100,7 +100,7 @@ def dated(alarms: Iterable[Alarm], said: Mapping[tuple[str, str, str], datetime]
     Parameters
     ----------
     said : mapping
-        Identity of each alarm of the last night, and since when it stands.
+        Identity of each alarm of the last night, and since when it is on.
     now : datetime
         UTC. A time that lies ahead of it (the clock was wrong that night) counts as now.
     """

@@ -6,7 +6,7 @@ from benchpipe.check.decision import Verdict
 from benchpipe.errors import ExitCode
 from benchpipe.views.model import RunView
 
-# Worst first: what a person must look at before anything else. Somebody who could not be told comes before a failed
+# Worst first: what a person must look at before anything else. Somebody who could not be reached comes before a failed
 # limit: schedulers take 10 and 11 for success, since people are notified of those.
 SEVERITY = (
     ExitCode.BUG, ExitCode.NOT_TOLD, ExitCode.LIMIT_FAILED, ExitCode.BAD_INPUT, ExitCode.INTERRUPTED, ExitCode.USAGE,

@@ -10,7 +10,7 @@ from benchpipe.health.rules import Finding
 
 @dataclass(frozen=True)
 class Besides:
-    """What is not well with the store's disk, who could not be told, and why, and the results of the lab's tests."""
+    """What is not well with the store's disk, who could not be reached, and why, and the results of the lab's tests."""
 
     store: tuple[Finding, ...] = ()
     not_told: tuple[str, ...] = ()

@@ -56,7 +56,7 @@ class RunView:
     """One run at a glance.
 
     ``running``: the plan asks for more than there is; ``judged``: it was checked; ``alarms`` and
-    ``steps``: as far as a night has been told or has worked on it; ``health``: how its rig was when
+    ``steps``: as far as a night knows or has worked on it; ``health``: how its rig was when
     that was looked at, and ``watched`` that it was; ``bytes_a_day``: its tables grow by so much, 0 where
     it does not go on; ``pauses``: restarts of the log's clock, and what is known of the
     pauses; ``limits_note``: why ``limits`` has no rows, or of when they are if not of now.

@@ -27,7 +27,7 @@ USUAL = frozenset(
 
 
 def rank_of(code: str) -> int:
-    """Place of a remark's code; one that no list names stands between those that change something and the usual."""
+    """Place of a remark's code; one that no list names comes between those that change something and the usual."""
     for place, codes in enumerate(RANKS):
         if code in codes:
             return place

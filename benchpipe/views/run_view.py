@@ -150,7 +150,7 @@ def failed_view(plan_path: Path, why: str, name: str = "") -> RunView:
     return RunView(
         name or plan_path.parent.name or plan_path.stem,
         str(plan_path), "", "", Verdict.NOT_EVALUATED, False, False, None, None, False,
-        0, 0, 0, 0, 0, (), (), (), (), ("mend what the error names, then run it again",), why,
+        0, 0, 0, 0, 0, (), (), (), (), ("fix the error above, then run again",), why,
         limits_note="the run could not be worked on: see failed",
     )  # fmt: skip
 

@@ -36,7 +36,7 @@ STRENGTH = (
 
 
 def limit(measure: str, value: str, *, operator: str = "<=", block: str = "durability", **keys: Any) -> str:
-    """One limit as it stands in a file."""
+    """One limit as it is in a file."""
     named = {"name": measure, "block": block, "measure": measure, "operator": operator, "value": value, **keys}
     rows = [f"{key} = {text!r}" if isinstance(text, str) else f"{key} = {text}" for key, text in named.items()]
     return "\n".join(["[[limit]]", *rows, 'source = "invented"', ""])

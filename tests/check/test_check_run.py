@@ -445,7 +445,7 @@ def test_a_leak_that_is_not_told_from_settling_is_not_judged(tmp_path: Path, dec
     hold = {"block": "held", "hold": 1, "leak_per_h": 0.01, "leak_u_per_h": 0.0}
     (row,) = judge(run, holds=rows("holds", 1, **hold, kind="undecided"))
     assert (row["verdict"], row["due"]) == ("not evaluated", True)
-    assert row["remark"] == "leak and settling are not told apart"
+    assert row["remark"] == "leak and settling cannot be separated"
     (row,) = judge(run, holds=rows("holds", 1, **hold, kind="settling"))
     assert row["verdict"] == "pass"
 

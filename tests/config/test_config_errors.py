@@ -278,7 +278,7 @@ def test_a_broken_plan_does_not_hide_the_other_runs_of_a_lab(tmp_path: Path) -> 
 
 def test_no_lab_file_anywhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    with pytest.raises(ConfigError, match=r"no lab\.toml stands here or above"):
+    with pytest.raises(ConfigError, match=r"no lab\.toml is here or above"):
         find_plan("one", None)
 
 

@@ -30,7 +30,7 @@ KEY = re.compile(r"([A-Za-z0-9_-]+)\s*=")
 
 
 def kind_of(path: Path) -> type[ConfigModel]:
-    """The model of a file, by what stands in it."""
+    """The model of a file, by what is in it."""
     keys = set(tomllib.loads(path.read_text(encoding="utf-8")))
     for kind, mark in (
         (ScenarioConfig, "seed"),

@@ -1,4 +1,4 @@
-"""A rig file drafted by ``inspect --write-rig`` drives logs through ``nightly`` as it stands.
+"""A rig file drafted by ``inspect --write-rig`` drives logs through ``nightly`` as it is.
 
 The sample runs come out as with the rig files written by hand, broken logs as the clean one.
 """

@@ -48,7 +48,7 @@ to 12.0           ▅█████▅     ▁▇█████▅     ▂█�
 from 0.499     ▁▃█████████▄▁▁▄█████████▃▁▂▅████████▆▂▁▂▆████████▅▂▁▃▆████████▄▁
 cycles      about 1 Hz; above: 5 s
 
-no question is open: the drafted rig file works as it stands
+no question is open: the drafted rig file works unchanged
 """
 SEEN = "seen        39 cycles at 1 Hz, load from 99.86 to 2400 N·m\n"  # what the command adds: the log as it reads
 

@@ -117,7 +117,7 @@ def test_a_time_after_the_end_has_no_row_of_points() -> None:
 def test_a_motion_that_drifts_is_undecided() -> None:
     (row,) = rows_of(held(0.05, drift=0.035)).held
     assert row["kind"] == "undecided"
-    assert "the motion drifts: relaxation at one motion is not told from it" in row["remark"]
+    assert "the motion drifts: relaxation at one motion is not separable from it" in row["remark"]
     assert np.isnan(row["load_lost_end"])
     assert np.isnan(row["rate_end"])
 

@@ -134,7 +134,7 @@ def test_three_speeds_tell_the_parts() -> None:
 def test_too_few_speeds_tell_no_parts_and_that_is_said(speeds: tuple[float, ...]) -> None:
     for row in resistance(swept(speeds), block()).values():
         assert all(np.isnan(row[name]) for name in ("coulomb", "laminar", "orifice"))
-        assert ("one speed only" if len(speeds) == 1 else "not told apart by speeds") in row["remark"]
+        assert ("one speed only" if len(speeds) == 1 else "not separable by speeds") in row["remark"]
         assert "breakaway: no start" in row["remark"]
 
 

@@ -69,6 +69,6 @@ def test_colour_says_the_same_words() -> None:
 @pytest.mark.parametrize("run", ["healthy", "wearing", "creeping-lock"])
 def test_every_screen_says_the_caution_and_what_is_not_verified(run: str) -> None:
     text = " ".join((SCREENS / f"{run}.plain.txt").read_text(encoding="utf-8").split())
-    assert "Nobody stands on a specimen because a program said pass." in text
+    assert "No one stands on a specimen because a program said pass." in text
     assert "not verified against the standard" in text
     assert "next: " in text

@@ -76,7 +76,7 @@ def test_what_was_told_of_another_place_stays_as_it_was(tmp_path: Path) -> None:
     assert (caught.value.where, caught.value.do_next) == ("elsewhere", "look")
     with pytest.raises(StoreError) as caught, refused(tmp_path / "folder", "name another file"):
         write_whole(tmp_path / "folder", b"x")
-    assert caught.value.do_next == "a folder stands there already: name another file"
+    assert caught.value.do_next == "a folder is there already: name another file"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["folder"]
 
 
@@ -89,4 +89,4 @@ def test_junit_to_a_folder_is_told_before_the_work(tmp_path: Path, capsys: pytes
     (tmp_path / "file").touch()
     assert call(["nightly", str(lab), "--junit", str(tmp_path / "file" / "night.xml")]) == 12
     err = capsys.readouterr().err
-    assert "a file stands there already: name another file with --junit (the night itself is done)" in err
+    assert "a file is there already: name another file with --junit (the night itself is done)" in err

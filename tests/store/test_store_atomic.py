@@ -27,8 +27,8 @@ HINTS = {
     errno.EDQUOT: "the quota is used up: free space and run again; nothing was lost",
     errno.EACCES: "give this account the right to write there",
     errno.EROFS: "the disk is read-only: choose another store",
-    errno.EEXIST: "a file stands there already: choose another store",
-    errno.ENOTDIR: "a file stands in the path: choose another store",
+    errno.EEXIST: "a file is there already: choose another store",
+    errno.ENOTDIR: "a file is in the path: choose another store",
     errno.ENOENT: "no folder can be made there: choose another store",
     errno.EIO: "see that the disk or share answers, then run again; nothing was lost",
 }

@@ -138,7 +138,7 @@ def test_a_night_refuses_and_writes_nothing_until_it_is_told_so(
     shutil.rmtree(store)
     (tmp_path / "share").rename(store)  # the old one is another now
     assert call(["nightly", str(lab), "--brief"]) == 12
-    assert "another store stands here" in capsys.readouterr().err
+    assert "another store is here" in capsys.readouterr().err
 
 
 def test_a_night_whose_note_cannot_be_written_goes_on_and_says_so(

@@ -1,4 +1,4 @@
-"""What a survey finds in drawn stretches: targets, control, holds, proofs, sweeps, and what cannot be told apart."""
+"""What a survey finds in drawn stretches: targets, control, holds, proofs, sweeps, and what cannot be separated."""
 
 from __future__ import annotations
 

@@ -92,7 +92,7 @@ class CountResult:
 
 
 def rows_every(start_us: ArrayLike, counter: ArrayLike, frequency: float) -> int:
-    """Every how many cycles a log of one row a cycle really has a row; 1 where each has one, or it cannot be told.
+    """Every how many cycles a log of one row a cycle really has a row; 1 where each has one, or it is not known.
 
     Spacing says so, by the planned frequency, and the counter must agree where there is one: two ticks a row at the
     spacing of one cycle are a counter that ticks twice.

@@ -34,12 +34,12 @@ def _log_slope(asked: Asked, rows: pa.Table) -> Values:
 
 
 def _leak(asked: Asked, rows: pa.Table) -> Values:
-    """None where leak and settling are not told apart, whatever figure the best law has."""
+    """None where leak and settling cannot be separated, whatever figure the best law has."""
     value = floats(rows.column(asked.measure.columns[0]))
     why = why_missing(rows, value)
     undecided = np.array([kind == "undecided" for kind in rows.column("kind").to_pylist()], bool)
     value[undecided] = np.nan
-    why = "leak and settling are not told apart" if undecided.all() else why
+    why = "leak and settling cannot be separated" if undecided.all() else why
     return items(rows, "hold", value, own_u(asked.measure, rows), asked.rate, why=why)
 
 

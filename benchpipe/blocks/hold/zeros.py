@@ -64,7 +64,7 @@ class ZeroShift:
 def rest_of(state: HoldState, bins: Floats) -> Rest | None:
     """A stay without load; None where it is too short.
 
-    The middle of its averages stands, each with the weight of its samples: a ramp's foot and the fall of the load
+    The middle of its averages counts, each with the weight of its samples: a ramp's foot and the fall of the load
     are few of them.
 
     Parameters

@@ -252,7 +252,7 @@ def _remarks(block: ProofBlock, rows: list[dict[str, Any]]) -> Iterator[Remark]:
     """What of a block's proofs a reader must know."""
     for row in rows:
         remark = row["remark"] or ""
-        own = remark if not remark.startswith(STILL) or "; " in remark else ""  # recovery alone stands beside its set
+        own = remark if not remark.startswith(STILL) or "; " in remark else ""  # recovery alone is given beside its set
         why = list(filter(None, [own, row["broken"]]))
         if row["outcome"] != "held" or why:
             text = f"proof {row['proof']} {row['outcome']}{': ' if why else ''}{'; '.join(why)}"

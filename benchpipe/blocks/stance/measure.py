@@ -29,7 +29,7 @@ HOUR_S = 3600.0
 NEARLY = 0.3
 """A stretch of this part of what is asked was meant for a stance; shorter ones are load on its way."""
 STILL_SLOW = 0.04
-"""Noise whose memory is longer than this part of the window is at the edge of what can be told from drift."""
+"""Noise whose memory is longer than this part of the window is at the edge of what can be separated from drift."""
 
 
 def stance_block(task: BlockTask[StanceBlock, StanceState]) -> Found:
@@ -128,5 +128,5 @@ def _remark(found: StanceResult, length_s: float) -> str | None:
     if not found.converged:
         return "too few readings, or the motion never changes: a channel that sticks tells nothing"
     if found.slow_noise_s > STILL_SLOW * length_s:
-        return "slow noise: what moves the channel is not told from drift in so short a window"
+        return "drift not separable from low-frequency noise in this window"
     return None

@@ -9,7 +9,7 @@ from benchpipe.blocks.state import BlockState
 
 @dataclass(frozen=True)
 class Stretch:
-    """Where the search stands: the open stretch, and what is known so far.
+    """State of the search: the open stretch, and what is known so far.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ class Stretch:
 
 
 class StanceState(BlockState):
-    """Where the search stands, and the parts of the windows so far."""
+    """State of the search, and the parts of the windows so far."""
 
     anchor: Stretch | None = None
     settled: tuple[str, ...] = ()

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 PARTS = ("coulomb", "laminar", "orifice")
 NOT_TOLD = 0.25
-"""A part whose standard error is more than this of the resistance at the fastest speed is not told."""
+"""A part whose standard error is more than this of the resistance at the fastest speed is not given."""
 NO_START = "breakaway: no start from standstill that is clear of the end stops and has samples enough"
 ONE_SPEED = 1.5
 """Speeds whose fastest is less than this times the slowest are one speed."""
@@ -125,7 +125,7 @@ def _parts(
     ends = dict.fromkeys((f"{slow:.2g}", f"{fast:.2g}"))  # both directions' sentences are the same
     speeds = f"{' to '.join(ends)} {unit}/s"
     if fast < ONE_SPEED * slow:
-        return none, [f"one speed only ({speeds}): Coulomb, laminar and orifice parts are not told apart"]
+        return none, [f"one speed only ({speeds}): Coulomb, laminar and orifice parts are not separable"]
     whole = float(direction.resistance(fast))
     found, lost = {}, []
     for power, name in enumerate(PARTS):
@@ -136,4 +136,4 @@ def _parts(
     if not lost:
         return found, []
     names = ", ".join(name.capitalize() if name == "coulomb" else name for name in lost)
-    return found | {name: none[name] for name in lost}, [f"{names}: not told apart by speeds of {speeds}"]
+    return found | {name: none[name] for name in lost}, [f"{names}: not separable by speeds of {speeds}"]

@@ -35,7 +35,7 @@ SWEEPS: tuple[Column, ...] = (
     _c("energy_j", "float64", "J", "loop energy", null=True),
     _c("temperature_c", "float64", "degC", "mean temperature", null=True),
     *LOSSES,
-    _c("remark", "string", "", "what could not be told, and why", null=True),
+    _c("remark", "string", "", "what could not be determined, and why", null=True),
 )
 # The parts are loads, so that they add up to the resistance at the reference speed w:
 # Coulomb T_c, laminar c_1 w, orifice c_2 w^2.
@@ -61,7 +61,7 @@ RESISTANCE: tuple[Column, ...] = (
     _c("thinning_per_k", "float64", "1/K", "fall of the laminar part per kelvin; both directions in one", null=True),
     _c("thinning_u_per_k", "float64", "1/K", "half of its 95 % interval, divided by 2", null=True),
     _c("residual_sd", "float64", "load", "standard deviation of the averages about the fit", null=True),
-    _c("remark", "string", "", "what could not be told, and why", null=True),
+    _c("remark", "string", "", "what could not be determined, and why", null=True),
 )
 RESISTANCE_POINTS: tuple[Column, ...] = (
     _c("block", "string", "", "block of the plan"),

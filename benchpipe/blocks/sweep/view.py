@@ -47,7 +47,7 @@ def sweep_view(block: SweepBlock, units: dict[str, str], manifest: Manifest, sto
 def _sweep_words(
     count: int, figures: list[Figure], together: list[dict[str, Any]], remarks: list[str | None], units: dict[str, str]
 ) -> str:
-    """At which speed the parts hold, and what could not be told."""
+    """At which speed the parts hold, and what could not be determined."""
     if not count:
         return ""
     words = [f"parts at {row['reference_speed']:.3g} {units['motion']}/s" for row in together[:1] if figures[-1].group]
