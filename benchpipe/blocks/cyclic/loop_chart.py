@@ -14,6 +14,7 @@ from benchpipe.blocks.cyclic.loops import loops_table
 from benchpipe.columns import floats
 from benchpipe.samples.inputs import sample_inputs
 
+BASELINE = "first of the baseline"
 MOST_LOOPS = 28
 MOST_POINTS = 240  # of a loop that are drawn
 
@@ -52,7 +53,8 @@ def loop_chart(
         at = np.flatnonzero(cycle == one)
         thinned = max(thinned, -(-at.size // MOST_POINTS))
         step = max(1, -(-at.size // MOST_POINTS))
-        x, y = motion[at][::step], load[at][::step]
+        turn = np.append(at[::step], at[0])  # on to where it began
+        x, y = motion[turn], load[turn]
         ends = (load[at].min(), load[at].max(), motion[at].min(), motion[at].max())
         what = names.get(one, "")
         series.append(Series(f"{one:,}", x, y, mark="loop", place=float(np.log(one / every[0])) / last, note=what))
@@ -62,7 +64,8 @@ def loop_chart(
         Axis("cycle"), Axis("what"), Axis("smallest load", units["load"]), Axis("largest load", units["load"]),
         Axis("smallest motion", units["motion"]), Axis("largest motion", units["motion"]), Axis("samples"),
     )  # fmt: skip
-    first, end = rows[0], rows[-1]
+    first = next((row for row in rows if row[1] == BASELINE), rows[0])
+    end = rows[-1]
     grown = (end[5] - end[4]) / (first[5] - first[4]) - 1.0 if first[5] > first[4] else 0.0
     answer = (
         f"From cycle {first[0]:,} to cycle {end[0]:,} the motion of a cycle "
@@ -82,9 +85,10 @@ def _named(task: ChartTask, last: int, odd: Iterable[int]) -> dict[int, str]:
     """Cycles that are shown whether or not they were kept, and why."""
     names: dict[int, str] = {}
     for one in odd:
+        names[max(one - 1, 1)] = "just before it"
         names[one] = "largest departure of the stiffness"
     if task.block.baseline and task.block.baseline[0] <= last:
-        names[task.block.baseline[0]] = "first of the baseline"
+        names[task.block.baseline[0]] = BASELINE
     names[last] = "last"
     return names
 
