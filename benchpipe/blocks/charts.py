@@ -22,11 +22,15 @@ Section = Literal["loops", "trends", "load", "free", "proofs", "rig", "left-out"
 
 @dataclass(frozen=True)
 class Axis:
-    """What an axis, or a column of rows, shows: ``1`` is the unit of a ratio or count."""
+    """What an axis, or a column of rows, shows: ``1`` is the unit of a ratio or count.
+
+    ``names`` are those of the places 1, 2 … of an axis without numbers.
+    """
 
     label: str
     unit: str = ""
     log: bool = False
+    names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,8 +129,8 @@ class Trend:
     ----------
     values : float64 array, shape (n,)
         Of the cycles 1 to n; NaN where it was not measured.
-    number, median, spread : float64 arrays, shape (b,)
-        Bins as the table of trends has them: middle cycle, median, robust standard deviation.
+    first, last, median : float64 arrays, shape (b,)
+        Bins as the table of trends has them: first and last cycle, median.
     stops : int64 array
         Cycles after which the rig stopped or samples are missing.
     baseline : (int, int) or None
@@ -140,9 +144,9 @@ class Trend:
     label: str
     unit: str
     values: Floats
-    number: Floats
+    first: Floats
+    last: Floats
     median: Floats
-    spread: Floats
     stops: NDArray[np.int64]
     baseline: tuple[int, int] | None = None
     base: float | None = None

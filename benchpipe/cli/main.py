@@ -132,9 +132,7 @@ def _usage(error: TyperException) -> str:
         return f"error: {error.format_message()}"
     if type(error).__name__ == "NoArgsIsHelpError":
         return error.format_message()
-    return (
-        f"{context.get_usage()}\nerror: {error.format_message()}\n  do next:  see '{context.command_path} --help'"
-    )
+    return f"{context.get_usage()}\nerror: {error.format_message()}\n  do next:  see '{context.command_path} --help'"
 
 
 if __name__ == "__main__":

@@ -20,7 +20,13 @@ from benchpipe.views.texts import change_texts
 
 
 def page_of(
-    config: RunConfig, lab: Path | None, names: Names, now: datetime, *, every: bool = False, view: RunView | None = None
+    config: RunConfig,
+    lab: Path | None,
+    names: Names,
+    now: datetime,
+    *,
+    every: bool = False,
+    view: RunView | None = None,
 ) -> RunPage:
     """The page of a run as the store has it.
 

@@ -195,9 +195,6 @@ def _limit_name(row: dict[str, Any], view: RunView) -> str:
     return f"{row['limit']}{'' if row['verified'] else '*'}{block}"
 
 
-
-
-
 def _block(block: BlockView, marks: Marks) -> RenderableType:
     things = block.things
     head = Text(block.name, style="bold")

@@ -70,14 +70,15 @@ def _trends(task: ChartTask, known: NDArray[np.bool_], place: NDArray[np.int64],
         if not np.isfinite(values).any():
             continue
         own = bins.filter(pc.equal(bins.column("measure"), measure))
-        number, median, spread = (floats(own.column(key)) for key in ("number", "median", "spread"))
+        first, last, median = (floats(own.column(key)) for key in ("first", "last", "median"))
+        last = np.minimum(last, values.size)
         change = own.column("change").to_pylist()[-1] if own.num_rows else None
         base = float(median[-1] / (1.0 + change)) if change is not None and change != -1.0 else None
         baseline = task.block.baseline
         run_in = baseline[0] if baseline else RUN_IN
         yield Trend(
             name, measure, LABELS.get(measure, measure.replace("_", " ")), units[measure], values,
-            number, median, spread, stops, baseline, base, change, _worst(values, run_in),
+            first, last, median, stops, baseline, base, change, _worst(values, run_in),
         )  # fmt: skip
 
 
@@ -110,7 +111,7 @@ def _pace(name: str, start_us: NDArray[np.int64], number: NDArray[np.int64]) -> 
     return Chart(
         "pace", "rig", name, "cycles over time", (f"{answer}after cycle {int(number[longest]):,}.",), (panel,), rows,
         number.size, "cycles", "benchpipe export RUN cycles",
-        f"every {max(1, hours.size // PACE_POINTS):,}th cycle drawn" if hours.size > PACE_POINTS else "",
+        f"{at.size:,} of {hours.size:,} cycles drawn" if hours.size > PACE_POINTS else "",
     )  # fmt: skip
 
 

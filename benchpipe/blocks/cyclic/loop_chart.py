@@ -6,7 +6,6 @@ from collections.abc import Iterable
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from benchpipe.blocks.charts import Axis, Chart, ChartTask, Panel, Rows, Series
@@ -20,7 +19,10 @@ MOST_POINTS = 240  # of a loop that are drawn
 
 
 def loop_chart(
-    task: ChartTask, number: NDArray[np.int64], start_us: NDArray[np.int64], period_s: NDArray[np.float64],
+    task: ChartTask,
+    number: NDArray[np.int64],
+    start_us: NDArray[np.int64],
+    period_s: NDArray[np.float64],
     odd: Iterable[int],
 ) -> tuple[Chart, ...]:
     """The chart of a block's loops; none where no loop was kept.
@@ -76,7 +78,7 @@ def loop_chart(
         Chart(
             "loops", "loops", name, "load against motion", (answer,), (panel,), Rows(head, tuple(rows)),
             sum(row[6] for row in rows), "samples", "benchpipe export RUN loops",
-            f"every {thinned}th sample drawn" if thinned > 1 else "",
+            f"one sample in {thinned} drawn" if thinned > 1 else "",
         ),
     )  # fmt: skip
 
@@ -94,7 +96,10 @@ def _named(task: ChartTask, last: int, odd: Iterable[int]) -> dict[int, str]:
 
 
 def _from_samples(
-    task: ChartTask, wanted: list[int], number: NDArray[np.int64], start_us: NDArray[np.int64],
+    task: ChartTask,
+    wanted: list[int],
+    number: NDArray[np.int64],
+    start_us: NDArray[np.int64],
     period_s: NDArray[np.float64],
 ) -> pa.Table | None:
     """Loops of some cycles; None where the samples were dropped, or none is wanted."""

@@ -38,10 +38,8 @@ def _one(hold: dict[str, Any], points: list[dict[str, Any]], units: dict[str, st
     low, high = band(y, u)
     dots = Series("averages", t, y, low, high, "dots")
     asked = [p for p in points if p["kind"] != "curve" and p["creep"] is not None]
-    beyond = Series(
-        "asked times", *(np.array([p[key] for p in asked]) for key in ("time_s", "creep")),
-        *band(np.array([p["creep"] for p in asked]), np.array([p["creep_u"] or np.nan for p in asked])), "dots",
-    )  # fmt: skip
+    times, creeps, us = (np.array([p[key] or np.nan for p in asked], float) for key in ("time_s", "creep", "creep_u"))
+    beyond = Series("asked times", times, creeps, *band(creeps, us), "dots")
     fitted = _law(hold, curve)
     series = (dots, *fitted[:1], *([beyond] if asked else []))
     inside = tuple(s if s is not beyond else _until(beyond, t[-1]) for s in series)
@@ -51,9 +49,8 @@ def _one(hold: dict[str, Any], points: list[dict[str, Any]], units: dict[str, st
         Panel("log time", Axis("time under load", "s", log=True), y_axis, series),
     ]
     if fitted:
-        rest = Panel("what the law leaves", Axis("time under load", "s", log=True), Axis("residual", motion), fitted[1:],
-                     (Ruler(0.0, ""),))  # fmt: skip
-        panels.append(rest)
+        time = Axis("time under load", "s", log=True)
+        panels.append(Panel("what the law leaves", time, Axis("residual", motion), fitted[1:], (Ruler(0.0, ""),)))
     said = WORDS.get(hold["kind"], hold["kind"])
     yield Chart(
         f"creep-{number}", "load", hold["block"], f"creep, hold {number}", tuple(_answer(hold, said, units)),

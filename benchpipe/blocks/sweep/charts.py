@@ -71,7 +71,7 @@ def _parts(name: str, together: list[dict[str, Any]], units: dict[str, str]) -> 
         y = np.array([row[part] if row[part] is not None else np.nan for part in PARTS])
         u = np.array([row[f"{part}_u"] if row[f"{part}_u"] is not None else np.nan for part in PARTS])
         series.append(Series(row["direction"], x, y, *band(y, u), "bars"))
-    axis = Axis("part: 1 Coulomb, 2 laminar, 3 orifice, 4 breakaway")
+    axis = Axis("part", names=("Coulomb", "laminar", "orifice", "breakaway"))
     speed = known[0]["reference_speed"]
     answer = (
         "Coulomb friction ", Figure("", known[0]["coulomb"], load, u=known[0]["coulomb_u"]),
@@ -88,16 +88,15 @@ def _ranges(name: str, sweeps: list[dict[str, Any]], motion: str) -> Iterator[Ch
     known = [s for s in sweeps if s["lower_stop"] is not None or s["upper_stop"] is not None]
     if not known:
         return
-    series = []
+    panels, number = [], np.array([s["sweep"] for s in known], float)
     for key, label in (("lower_stop", "lower stop"), ("upper_stop", "upper stop")):
         y, u = (np.array([np.nan if s[k] is None else s[k] for s in known]) for k in (key, f"{key}_u"))
-        series.append(Series(label, np.array([s["sweep"] for s in known], float), y, *band(y, u), "dots"))
+        panels.append(Panel("", Axis("sweep"), Axis(label, motion), (Series(label, number, y, *band(y, u), "dots"),)))
     last = known[-1]
     answer = ("Range of motion in the last sweep: ", Figure("", last["range_of_motion"], motion,
               u=last["range_of_motion_u"]), ".")  # fmt: skip
     head = (("sweep", "sweep", ""), ("lower_stop", "lower stop", motion), ("upper_stop", "upper stop", motion),
             ("range_of_motion", "range of motion", motion), ("range_of_motion_u", "standard u", motion),
             ("temperature_c", "temperature", "degC"))  # fmt: skip
-    panel = Panel("", Axis("sweep"), Axis("motion", motion), tuple(series))
-    yield Chart("stops", "free", name, "end stops", answer, (panel,), rows_of(head, sweeps), len(sweeps), "sweeps",
+    yield Chart("stops", "free", name, "end stops", answer, tuple(panels), rows_of(head, sweeps), len(sweeps), "sweeps",
                 "benchpipe export RUN sweeps")  # fmt: skip

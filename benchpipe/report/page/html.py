@@ -7,13 +7,12 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
-from benchpipe.blocks.charts import Axis, Rows
+from benchpipe.blocks.charts import Rows
 from benchpipe.report.page.markup import Markup, joined, tag, text
 from benchpipe.report.page.plot import axis_words
 from benchpipe.report.signs import UNICODE, number
 
 _NO_ID = re.compile(r"[^A-Za-z0-9]+")
-NUMBERED = ("cycle", "first cycle", "row", "hold", "sweep", "proof", "lock change", "window")
 
 
 def identifier(*words: str) -> str:
@@ -21,14 +20,14 @@ def identifier(*words: str) -> str:
     return "-".join(_NO_ID.sub("-", word).strip("-").lower() for word in words if word) or "x"
 
 
-def cell(value: Any, axis: Axis) -> Markup:
-    """A cell of a table."""
+def cell(value: Any, *, numbers: bool = False) -> Markup:
+    """A cell of a table; ``numbers``: its column holds some."""
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
-        return tag("td", UNICODE.none, class_="n")
+        return tag("td", UNICODE.none, class_="n" if numbers else None)
     if isinstance(value, bool):
         return tag("td", "yes" if value else "no")
     if isinstance(value, int | float):
-        shown = f"{value:,}" if isinstance(value, int) else number(value, 5)
+        shown = f"{value:,}" if isinstance(value, int) else _short(value)
         return tag("td", shown, class_="n")
     if isinstance(value, Markup):
         return tag("td", value)
@@ -36,12 +35,25 @@ def cell(value: Any, axis: Axis) -> Markup:
     return tag("td", tag("code", value) if long else value)
 
 
+def _short(value: float) -> str:
+    """Five digits, without noughts at the end."""
+    shown = number(value, 5)
+    return shown.rstrip("0").rstrip(".") if "." in shown and "e" not in shown else shown
+
+
 def table(rows: Rows, caption: str) -> Markup:
     """A table that scrolls by itself where it is wider than the page."""
-    head = tag("tr", joined(tag("th", axis_words(axis), scope="col") for axis in rows.head))
-    body = joined(tag("tr", joined(cell(v, a) for v, a in zip(row, rows.head, strict=True))) for row in rows.rows)
+    numbers = [any(_is_number(row[k]) for row in rows.rows) for k in range(len(rows.head))]
+    head = tag("tr", joined(tag("th", axis_words(axis), scope="col", class_="n" if n else None)
+                            for axis, n in zip(rows.head, numbers, strict=True)))  # fmt: skip
+    body = joined(tag("tr", joined(cell(v, numbers=n) for v, n in zip(row, numbers, strict=True)))
+                  for row in rows.rows)  # fmt: skip
     made = tag("table", tag("caption", caption), tag("thead", head), tag("tbody", body))
     return scrolled(made, caption)
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def scrolled(inside: object, words: str) -> Markup:

@@ -82,7 +82,7 @@ function extremes(values, pyramid, from, to) { // smallest and largest of values
 
 function ticks(low, high, about) {
   const raw = (high - low) / about, ten = 10 ** Math.floor(Math.log10(raw));
-  const step = [1, 2, 5, 10].map(k => k * ten).find(s => s >= raw * (1 - 1e-9)), made = [];
+  const step = [1, 2, 5, 10].map(k => k * ten).find(s => s >= 0.75 * raw), made = [];
   for (let k = Math.ceil(low / step - 1e-9); k * step <= high + step * 1e-9; k++) made.push(+(k * step).toPrecision(12));
   return made;
 }
@@ -169,7 +169,7 @@ class Trend {
     const {from, to} = this.view, data = this.data;
     const marks = ticks(low, high, 4), words = tickTexts(marks);
     marks.forEach((v, k) => put(line(LEFT, y(v), right, y(v), 'grid'), text(LEFT - 6, y(v) + 4, words[k], 'tick end')));
-    const across = ticks(from + 1, to, Math.max(2, Math.floor((right - LEFT) / 110)));
+    const across = ticks(from + 1, to, Math.max(2, Math.floor((right - LEFT) / 80)));
     for (const v of across) if (v === Math.round(v)) {
       const at = this.x(v - 0.5);
       put(line(at, TOP, at, bottom, 'grid'), text(at, bottom + 16, number(v), 'tick mid'));
@@ -203,19 +203,13 @@ class Trend {
       for (const [c, a, b] of points) if (a === a) d += `M${at(c)} ${y(b).toFixed(1)}V${Math.max(y(a), y(b) + 0.8).toFixed(1)}`;
       made.push(svg('path', {d, class: 'extent'}));
     }
-    const {from, to} = this.view, bins = this.data.bins.filter(([c], k, all) =>
-      (all[k + 1] || [c])[0] >= from && (all[k - 1] || [c])[0] <= to);
-    if (bins.length > 1) {
-      const inside = bins.map(([c, v]) => [this.x(c - 0.5), y(v)]);
-      const path = inside.map(([px, py], k) => `${k ? 'L' : 'M'}${px.toFixed(1)} ${py.toFixed(1)}`).join('');
-      const clip = `clip-${this.figure.id}`;
-      made.push(svg('clipPath', {id: clip}, svg('rect', {x: LEFT, y: TOP, width: this.width - LEFT - RIGHT, height: HEIGHT - TOP - BOTTOM})));
-      if (this.data.u) {
-        const edge = sign => bins.map(([c, v]) => `${this.x(c - 0.5).toFixed(1)} ${y(v + sign * this.data.u).toFixed(1)}`);
-        made.push(svg('path', {class: 'band', 'clip-path': `url(#${clip})`, d: `M${[...edge(1), ...edge(-1).reverse()].join('L')}Z`}));
-      }
-      made.push(svg('path', {class: 'median', d: path, 'clip-path': `url(#${clip})`}));
-    }
+    const {from, to} = this.view, y0 = TOP, clip = `clip-${this.figure.id}`;
+    const bins = this.data.bins.filter(([first, last]) => last >= from && first - 1 <= to);
+    made.push(svg('clipPath', {id: clip}, svg('rect', {x: LEFT, y: y0, width: this.width - LEFT - RIGHT, height: HEIGHT - TOP - BOTTOM})));
+    if (this.data.u) made.push(svg('path', {class: 'band', 'clip-path': `url(#${clip})`, d: bins.map(([first, last, v]) =>
+      `M${at(first - 1)} ${y(v + this.data.u).toFixed(1)}H${at(last)}V${y(v - this.data.u).toFixed(1)}H${at(first - 1)}Z`).join('')}));
+    made.push(svg('path', {class: 'median', 'clip-path': `url(#${clip})`,
+      d: bins.map(([first, last, v]) => `M${at(first - 1)} ${y(v).toFixed(1)}H${at(last)}`).join('')}));
     return made;
   }
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from benchpipe.blocks.charts import Axis, Panel, Ruler, Series
 from benchpipe.report.page.markup import Markup, joined, tag, void
@@ -29,11 +30,14 @@ def panel_svg(panel: Panel, name: str, width: float = WIDTH, height: float = HEI
     legend, key_height = _legend(panel, width)
     top = TOP + key_height
     left = _left(panel, height, top)
-    xs = [s.x for s in panel.series] + [r.value for r in panel.rulers if r.along == "x"]
-    ys: list[object] = [v for s in panel.series for v in (s.y, s.low, s.high) if v is not None]
+    xs: list[ArrayLike] = [s.x for s in panel.series]
+    xs += [r.value for r in panel.rulers if r.along == "x"]
+    ys: list[ArrayLike] = [v for s in panel.series for v in (s.y, s.low, s.high) if v is not None]
     ys += [r.value for r in panel.rulers if r.along == "y" and r.kind == "reference"]
     ys += [0.0] if any(s.mark == "bars" for s in panel.series) else []
     x = _scale(panel.x, xs, left, width - RIGHT)
+    if panel.x.names:
+        x = Scale(0.5, len(panel.x.names) + 0.5, left, width - RIGHT)
     y = _scale(panel.y, ys, height - BOTTOM, top)
     words = f"{name}: {axis_words(panel.y)} against {axis_words(panel.x)}"
     return picture(
@@ -49,8 +53,8 @@ def _left(panel: Panel, height: float, top: float) -> float:
     return max(LEFT, 14.0 + LETTER * max(map(len, texts), default=1))
 
 
-def _scale(axis: Axis, values: list[object], start: float, end: float) -> Scale:
-    return (log_scale if axis.log else linear_scale)(values, start, end)  # type: ignore[arg-type]
+def _scale(axis: Axis, values: Sequence[ArrayLike], start: float, end: float) -> Scale:
+    return log_scale(values, start, end) if axis.log else linear_scale(values, start, end)
 
 
 def axes(x: Scale, y: Scale, x_axis: Axis, y_axis: Axis, *, title: str = "", about: int = 5) -> Markup:
@@ -62,8 +66,8 @@ def axes(x: Scale, y: Scale, x_axis: Axis, y_axis: Axis, *, title: str = "", abo
         at = y.place(value)
         parts.append(straight(left, at, right, at, "grid"))
         parts.append(label(left - 6, at + 4, words, f"tick end{' odd' if k % 2 else ''}"))
-    ticks = x.ticks(about)
-    texts = tick_texts(ticks) if not x.log else [f"{t:,.6g}" for t in ticks]
+    ticks = [float(k + 1) for k in range(len(x_axis.names))] or x.ticks(about)
+    texts = list(x_axis.names) or ([f"{t:,.6g}" for t in ticks] if x.log else tick_texts(ticks))
     free = -1e9
     for k, (value, words) in enumerate(zip(ticks, texts, strict=True)):
         at, half = x.place(value), 0.5 * LETTER * len(words)
@@ -93,8 +97,8 @@ def ruler_svg(ruler: Ruler, x: Scale, y: Scale) -> Markup:
     if y.inside(ruler.value):
         at = y.place(ruler.value)
         above = at - 5 if at - 18 > y.end else at + 14
-        return joined((straight(x.start, at, x.end, at, ruler.kind),
-                       label(x.end - 4, above, ruler.label, f"{ruler.kind}-name end") if ruler.label else ""))  # fmt: skip
+        name = label(x.end - 4, above, ruler.label, f"{ruler.kind}-name end") if ruler.label else ""
+        return joined((straight(x.start, at, x.end, at, ruler.kind), name))
     up = ruler.value > y.high
     at = y.end + 4 if up else y.start - 4
     tip = f"M{x.end - 12:.1f} {at:.1f}l4 {7 if up else -7}h-8z"
@@ -123,7 +127,7 @@ def _series(series: Series, place: int, count: int, x: Scale, y: Scale) -> Marku
 def _bars(px: np.ndarray, py: np.ndarray, zero: float, place: int, count: int, colour: str, x: Scale) -> Iterator[
     Markup
 ]:  # fmt: skip
-    step = float(np.min(np.diff(px))) if px.size > 1 else x.end - x.start
+    step = float(np.min(np.diff(px))) if px.size > 1 else 0.5 * (x.end - x.start)
     wide = 0.7 * step / count
     for at, top in zip(px, py, strict=True):
         if np.isfinite(top):
@@ -158,8 +162,6 @@ def _ramp(series: tuple[Series, ...], width: float) -> Markup:
     """Colours of a set of loops, first to last."""
     first, last = series[0].name, series[-1].name
     left = 20.0 + LETTER * (len(first) + 6)
-    cells = [
-        void("rect", class_=f"ramp c{k}", x=f"{left + 12 * k:.1f}", y=3, width=12, height=11) for k in range(RAMP)
-    ]
+    cells = [void("rect", class_=f"ramp c{k}", x=f"{left + 12 * k:.1f}", y=3, width=12, height=11) for k in range(RAMP)]
     right = left + 12 * RAMP + 8
     return joined((label(14, 13, f"cycle {first}", "key"), *cells, label(right, 13, f"{last} (log scale)", "key")))

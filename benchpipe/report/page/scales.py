@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from benchpipe.report.signs import number
 
+NEARLY = 0.75  # of the step that would give so many ticks: rather one more than one less
 ROOM = 0.06  # of the range, left free at both ends
 
 
@@ -57,7 +59,7 @@ def tick_step(low: float, high: float, about: int) -> float:
     """Step of about so many ticks."""
     raw = (high - low) / max(about, 1)
     power = 10.0 ** math.floor(math.log10(raw))
-    return power * next(k for k in (1.0, 2.0, 5.0, 10.0) if k * power >= raw * (1 - 1e-9))
+    return power * next(k for k in (1.0, 2.0, 5.0, 10.0) if k * power >= NEARLY * raw)
 
 
 def log_ticks(low: float, high: float) -> list[float]:
@@ -73,13 +75,13 @@ def tick_texts(ticks: list[float]) -> list[str]:
     """Texts of ticks, with as many decimals as their step needs."""
     if len(ticks) < 2:
         return [number(tick) for tick in ticks]
-    step = min(b - a for a, b in zip(ticks, ticks[1:], strict=False))
+    step = min(b - a for a, b in pairwise(ticks))
     largest = max(map(abs, ticks))
     if largest >= 1e9 or largest < 1e-4:
         return [f"{tick:.3g}" for tick in ticks]
     places = max(0, -math.floor(math.log10(step) + 1e-9))
     if places <= 6 and step / largest > 1e-6 and largest / step < 1e4:
-        return [f"{tick:,.{places}f}".replace("-0.0", "0.0") if tick else "0" for tick in ticks]
+        return [f"{tick:,.{places}f}" if abs(tick) > 1e-9 * step else "0" for tick in ticks]
     return [f"{tick:,.6g}" for tick in ticks]
 
 

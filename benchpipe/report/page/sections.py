@@ -10,16 +10,17 @@ from benchpipe.escapes import quoted
 from benchpipe.report.page.html import figure, identifier, items, paragraph, section, table, twin
 from benchpipe.report.page.loops import loop_tools
 from benchpipe.report.page.markup import Markup, joined, tag
-from benchpipe.report.page.plot import panel_svg
+from benchpipe.report.page.plot import HEIGHT, WIDTH, panel_svg
 from benchpipe.report.page.strip import strip_svg
 from benchpipe.report.page.trends import trends_section
-from benchpipe.report.page.words import answer, chart_notes, standing, verdict_mark
+from benchpipe.report.page.words import answer, chart_notes, plain_unit, standing, verdict_mark
 from benchpipe.report.signs import UNICODE, clock, number, with_unit
 from benchpipe.report.values import allowed_text, measured_text
 from benchpipe.views.caution import UNVERIFIED
 from benchpipe.views.page.model import Facts, RunPage
 
 MOST_ALARMS = 12
+LOOP_SIZE = (640.0, 400.0)
 NOTHING = {"loops": "No loop was kept.", "load": "Nothing was held under load.", "free": "No sweep was made.",
            "proofs": "No proof and no lock change."}  # fmt: skip
 
@@ -114,18 +115,20 @@ def _changed(page: RunPage) -> Markup:
     head = tuple(map(Axis, ("measure", "block", "since baseline", "last median", "largest departure")))
     rows = Rows(head, tuple(
         (c.label, c.block, UNICODE.none if c.change is None else f"{100.0 * c.change:+.3g} %",
-         with_unit(c.last, c.unit), _jump(c.block, c.worst))
+         plain_unit(c.last, c.unit), _jump(c.block, c.worst))
         for c in page.changes
     ))  # fmt: skip
     parts = []
     if page.drift is None:
         parts.append(paragraph("Drift was not analysed: no events, phases or forecast.", "dim"))
     else:
-        events = page.drift.events
-        table_of = Rows(tuple(map(Axis, ("cycle", "block", "measure", "what", "size", "95 % interval", "near"))), tuple(
-            (_jump(e.block, e.cycle), e.block, e.measure, e.text, number(e.size), f"{number(e.low)} to {number(e.high)}",
-             e.near) for e in events))  # fmt: skip
-        parts.append(table(table_of, "Events") if events else paragraph("No sudden change was found."))
+        events = []
+        for e in page.drift.events:
+            interval = f"{number(e.low)} to {number(e.high)}"
+            events.append((_jump(e.block, e.cycle), e.block, e.measure, e.text, e.size, interval, e.near))
+        columns = ("cycle", "block", "measure", "what", "size", "95 % interval", "near")
+        found = table(Rows(tuple(map(Axis, columns)), tuple(events)), "Events")
+        parts.append(found if events else paragraph("No sudden change was found."))
         parts += [paragraph(words) for words in page.drift.forecast]
     parts.append(table(rows, "Change since the baseline") if page.changes else paragraph("No cycles were measured."))
     return section("changed", "What changed", *parts)
@@ -143,7 +146,8 @@ def chart_figure(chart: Chart, page: RunPage) -> Markup:
     """A chart with its table and its command."""
     name = identifier(chart.block, chart.name)
     title = f"{chart.title}, {chart.block}"
-    pictures = joined(panel_svg(panel, title) for panel in chart.panels)
+    size = LOOP_SIZE if chart.section == "loops" else (WIDTH, HEIGHT)
+    pictures = joined(panel_svg(panel, title, *size) for panel in chart.panels)
     tools = loop_tools(chart, name) if chart.section == "loops" else Markup("")
     inside = joined((tag("div", pictures, class_="panels") if chart.panels else "", tools))
     whole = chart.rows.rows and not chart.panels
@@ -153,7 +157,7 @@ def chart_figure(chart: Chart, page: RunPage) -> Markup:
                   class_=f"chart {chart.section}")  # fmt: skip
 
 
-def _charts(page: RunPage, name: str, title: str, *more: Markup, before: Markup = Markup("")) -> Markup:
+def _charts(page: RunPage, name: str, title: str, *more: Markup, before: str = "") -> Markup:
     charts = [chart for chart in page.charts if chart.section == name]
     made = [chart_figure(chart, page) for chart in charts]
     nothing = [paragraph(NOTHING[name], "dim")] if not made and name in NOTHING else []
@@ -163,21 +167,22 @@ def _charts(page: RunPage, name: str, title: str, *more: Markup, before: Markup 
 def _pace(page: RunPage) -> Markup:
     """Pace and expected end in a sentence."""
     view, pace = page.view, page.view.pace
-    words = [f"Rig {view.rig}" if view.rig else "", f"{view.logs:,} logs"]
+    words = [f"Rig: {view.rig}" if view.rig else "", f"{view.logs:,} logs"]
     if view.first_us is not None:
         first, last = (clock(us, dated=view.dated) for us in (view.first_us, view.last_us))
         words.append(f"{first} to {last}")
     if pace is not None and pace.per_day is not None:
         words.append(f"{pace.per_day:,.0f} cycles a day over the last day of the logs")
     if pace is not None and pace.end_us is not None:
-        words.append(f"the last planned cycle is expected on {clock(pace.end_us, dated=view.dated)}"
-                     if view.dated else f"the last planned cycle is expected at {clock(pace.end_us, dated=False)}")  # fmt: skip
+        on = "on" if view.dated else "at"
+        words.append(f"the last planned cycle is expected {on} {clock(pace.end_us, dated=view.dated)}")
     return paragraph(f"{'; '.join(filter(None, words))}.")
 
 
 def _facts(facts: Facts) -> Markup:
     note = tag("p", _with_command(facts.note), class_="dim") if facts.note else ""
-    return joined((tag("h3", facts.title), table(facts.rows, facts.title) if facts.rows.rows else "", note))
+    listed = tag("div", table(facts.rows, facts.title), class_="quiet") if facts.rows.rows else ""
+    return joined((tag("h3", f"{facts.title[:1].upper()}{facts.title[1:]}"), listed, note))
 
 
 def _budgets(page: RunPage) -> Markup:

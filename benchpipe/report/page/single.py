@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from functools import partial
 
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.report.page.document import asset
@@ -21,14 +22,15 @@ def figures_of(page: RunPage) -> dict[str, Callable[[], Markup]]:
     """Names of all figures of a page, and what draws each."""
     made: dict[str, Callable[[], Markup]] = {}
     if any(one.row["due"] for one in page.margins):
-        made["limits"] = lambda: strip_svg(page.margins)
-    for trend in page.trends:
-        made[identifier(trend.trend.block, trend.trend.measure)] = lambda t=trend: trend_svg(t, page.drift)
+        made["limits"] = partial(strip_svg, page.margins)
+    for shown in page.trends:
+        name = identifier(shown.trend.block, shown.trend.measure)
+        made[name] = partial(trend_svg, shown, page.drift)
     for chart in page.charts:
         for k, panel in enumerate(chart.panels):
             name = identifier(chart.block, chart.name, panel.title if len(chart.panels) > 1 else "")
             title = f"{chart.title}, {chart.block}"
-            made.setdefault(name if name not in made else f"{name}-{k}", lambda p=panel, t=title: panel_svg(p, t))
+            made.setdefault(name if name not in made else f"{name}-{k}", partial(panel_svg, panel, title))
     return made
 
 
@@ -58,6 +60,6 @@ def alone(drawn: Markup) -> str:
     size = _OPEN.search(drawn)
     width, height = (float(size[2]), float(size[3])) if size else (WIDTH, HEIGHT)
     head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height:g}" '
-    back = Markup(f'<style>{asset("figures.css")}svg{{background:var(--paper)}}</style>')
+    back = Markup(f"<style>{asset('figures.css')}svg{{background:var(--paper)}}</style>")
     start, rest = drawn.split(">", 1)
     return f"{start.replace('<svg ', head, 1)}>{joined((back, Markup(rest)))}\n"

@@ -33,7 +33,11 @@ def strip_svg(margins: tuple[Margin, ...]) -> Markup:
         parts += [straight(at, TOP - 4, at, bottom, "grid"),
                   label(at, bottom + 16, f"{100 * value:+.0f} %" if value else "limit", "tick mid")]  # fmt: skip
     parts.append(straight(zero, TOP - 8, zero, bottom, "limit"))
-    rows = joined(joined(_row(one, TOP + ROW * (k + 0.5), scale)) for k, one in enumerate(due))
+    names = [one.row["limit"] for one in due]
+    rows = joined(
+        joined(_row(one, TOP + ROW * (k + 0.5), scale, several=names.count(one.row["limit"]) > 1))
+        for k, one in enumerate(due)
+    )
     return picture(WIDTH, height, words, *parts, rows, class_="strip")
 
 
@@ -46,9 +50,10 @@ def _scale(known: list[Margin]) -> Scale:
     return Scale(low - 0.04 * (high - low), high + 0.04 * (high - low), 14.0, WIDTH - 14)
 
 
-def _row(one: Margin, y: float, scale: Scale) -> Iterator[Markup]:
+def _row(one: Margin, y: float, scale: Scale, *, several: bool) -> Iterator[Markup]:
     row, verdict = one.row, Verdict(one.row["verdict"])
-    name = row["limit"] if len(row["limit"]) <= MOST_LETTERS else row["limit"][: MOST_LETTERS - 1] + "…"
+    name = f"{row['limit']} ({row['block']})" if several else row["limit"]
+    name = name if len(name) <= MOST_LETTERS else f"{name[: MOST_LETTERS - 1]}…"
     kind = f"v-{verdict.replace(' ', '-')}{' marginal' if one.marginal else ''}"
     yield label(14, y - 5, SIGN[verdict], f"sign {kind}")
     yield label(30, y - 5, f"{name}, near to failing" if one.marginal else name, "name")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchpipe.blocks.charts import Axis, Ruler
 from benchpipe.report.page.markup import Markup, joined
@@ -14,6 +15,7 @@ from benchpipe.report.page.scales import Scale, linear_scale, tick_texts
 from benchpipe.report.signs import number, unit_shown
 from benchpipe.views.page.model import Drift, TrendPicture
 
+Floats = NDArray[np.float64]
 WIDTH, HEIGHT = 860.0, 220.0
 LEFT, RIGHT, TOP, BOTTOM = 62.0, 62.0, 26.0, 44.0
 LEAST_PART = 0.02  # of the median: the range of an axis, at least, so that noise does not look like a change
@@ -45,18 +47,25 @@ def trend_svg(shown: TrendPicture, drift: Drift | None = None) -> Markup:
         extent = path(area_path(middle, upper, lower), "extent")
     else:
         extent = path(line_path(middle, upper), "single")
-    bins = x.at(trend.number), y.at(trend.median)
+    edges, steps = step_line(trend.first - 0.5, trend.last + 0.5, trend.median)
     shade = ""
-    if shown.expanded_u and trend.number.size > 1:
-        wide = y.at(trend.median + shown.expanded_u), y.at(trend.median - shown.expanded_u)
-        shade = path(area_path(bins[0], *wide), "band")
+    if shown.expanded_u:
+        wide = y.at(steps + shown.expanded_u), y.at(steps - shown.expanded_u)
+        shade = path(area_path(x.at(edges), *wide), "band")
     words = trend_words(shown)
     parts = (
         axes(x, y, Axis("cycle"), Axis(trend.label, trend.unit), about=7), joined(_percent(shown, y)),
-        joined(_stops(shown, x, y)), extent, shade, path(line_path(*bins), "median"),
+        joined(_stops(shown, x, y)), extent, shade, path(line_path(x.at(edges), y.at(steps)), "median"),
         joined(ruler_svg(ruler, x, y) for ruler in shown.limits), joined(_events(shown, drift, x, y)),
     )  # fmt: skip
     return picture(WIDTH, HEIGHT, words, *parts)
+
+
+def step_line(first: Floats, last: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Ends and values of a line that is level over each bin, broken between bins."""
+    edges = np.column_stack([first, last, last]).ravel()
+    steps = np.column_stack([values, values, np.full(values.size, np.nan)]).ravel()
+    return edges, steps
 
 
 def trend_words(shown: TrendPicture) -> str:

@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
+from benchpipe.blocks.charts import Trend
 from benchpipe.report.page.html import figure, identifier, paragraph, section, twin
 from benchpipe.report.page.markup import Markup, joined, tag
 from benchpipe.report.page.trend import least_range, trend_svg
@@ -58,8 +59,14 @@ def _document(shown: TrendPicture) -> dict[str, Any]:
         "block": 256, "codes": _base64(coded.codes), "escapes": _base64(coded.escapes),
         "medians": _base64(coded.medians), "stops": trend.stops[:MOST_MARKS].tolist(),
         "limits": [{"name": r.label, "value": r.value} for r in shown.limits],
-        "bins": [[float(a), float(b)] for a, b in zip(trend.number, trend.median, strict=True)],
+"bins": list(_bins(trend)),
     }  # fmt: skip
+
+
+def _bins(trend: Trend) -> Iterator[list[float]]:
+    """First and last cycle and median of each bin, with the digits that a picture can show."""
+    for first, last, median in zip(trend.first, trend.last, trend.median, strict=True):
+        yield [int(first), int(last), float(f"{median:.7g}")]
 
 
 def _base64(data: bytes) -> str:
@@ -73,6 +80,7 @@ def _json(document: dict[str, Any]) -> str:
 
 def _buttons(own: list[TrendPicture]) -> Markup:
     """Jumps: all cycles, the largest departure of each measure, the first stops."""
+
     def go(words: str, first: int, last: int) -> Markup:
         return tag("button", words, type="button", data_from=first, data_to=last)
 

@@ -12,7 +12,7 @@ from benchpipe.blocks.figures import Figure
 from benchpipe.check.decision import Verdict, applies
 from benchpipe.report.page.markup import Markup, tag, text
 from benchpipe.report.page.strip import SIGN
-from benchpipe.report.signs import number, unit_shown, with_unit
+from benchpipe.report.signs import number, unit_shown
 from benchpipe.report.values import allowed_text, figure_text, measured_text
 from benchpipe.views.page.model import RunPage, TrendPicture
 
@@ -95,11 +95,16 @@ def _done_words(page: RunPage) -> str:
     return listed(parts, 4) if parts else ""
 
 
+def plain_unit(value: float, unit: str) -> str:
+    """A value as the axis of its chart has it: a ratio stays one."""
+    return f"{number(value)} {unit_shown(unit)}".rstrip()
+
+
 def trend_answer(shown: TrendPicture) -> str:
     """How a measure changed, and where it departs most."""
     trend = shown.trend
     label = f"{trend.label[:1].upper()}{trend.label[1:]}"
-    last = with_unit(float(trend.median[-1]), trend.unit) if trend.median.size else ""
+    last = plain_unit(float(trend.median[-1]), trend.unit) if trend.median.size else ""
     if trend.change is not None and trend.baseline is not None:
         way = "rose" if trend.change > 0 else "fell"
         first, until = trend.baseline
@@ -122,8 +127,8 @@ def trend_notes(shown: TrendPicture) -> Iterator[str]:
         yield f"each column: smallest to largest of {shown.envelope.a_column:,} cycles; line: median"
     if coded.scatter:
         part = coded.worst_error / coded.scatter
-        yield (f"zoomed: every cycle, within {number(coded.worst_error, 2)} {unit} "
-               f"({part:.2f} of one cycle's scatter, {number(coded.scatter, 2)} {unit})")  # fmt: skip
+        within, scatter = (f"{number(v, 2)} {unit}".rstrip() for v in (coded.worst_error, coded.scatter))
+        yield f"zoomed: every cycle, within {within} ({part:.2f} of one cycle's scatter, {scatter})"
     else:
         yield f"zoomed: every cycle, within {number(coded.worst_error, 2)} {unit}".rstrip()
     if shown.expanded_u:

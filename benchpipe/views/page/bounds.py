@@ -16,7 +16,7 @@ def bounded(chart: Chart) -> Chart:
     longest = max((s.x.size for panel in chart.panels for s in panel.series), default=0)
     step = -(-longest // MOST_POINTS)
     panels = tuple(replace(p, series=tuple(_thinned(s, step) for s in p.series)) for p in chart.panels)
-    said = f"every {step}th of {longest:,} points drawn" if step > 1 else ""
+    said = f"one point in {step} drawn" if step > 1 else ""
     rows, left = bounded_rows(chart.rows)
     more = f"{left:,} rows of the table are not listed" if left else ""
     return replace(chart, panels=panels, rows=rows, reduced="; ".join(filter(None, (chart.reduced, said, more))))

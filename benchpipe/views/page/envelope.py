@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-COLUMNS = 560
+COLUMNS = 420
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,8 +11,8 @@ from benchpipe.views.page.model import Margin
 
 def margins(rows: Iterable[Mapping[str, Any]]) -> tuple[Margin, ...]:
     """Margins of the rows of the verdicts table, in their order."""
-    rows = [dict(row) for row in rows]
-    return tuple(_margin(row, rows) for row in rows)
+    every = [dict(row) for row in rows]
+    return tuple(_margin(row, every) for row in every)
 
 
 def _margin(row: dict[str, Any], rows: list[dict[str, Any]]) -> Margin:

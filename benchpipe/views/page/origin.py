@@ -6,6 +6,7 @@ import platform
 from collections.abc import Iterator
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 from benchpipe.blocks.charts import Axis, Rows
 from benchpipe.run import RunConfig
@@ -41,7 +42,7 @@ def origin_facts(run: RunConfig, manifest: Manifest) -> tuple[Facts, ...]:
         tuple((one.who, one.when, one.verdict, one.note, one.sequence) for one in manifest.signed),
     )
     return (
-        Facts("logs", logs, "benchpipe trace RUN BLOCK --cycle N gives the rows of a log behind a figure."),
+        Facts("logs", logs, "The rows of a log behind a figure: benchpipe trace RUN BLOCK --cycle N"),
         Facts("configuration", configs),
         Facts("software, keys and ledger", software),
         Facts("sign-offs", signed, "" if manifest.signed else "Not signed."),
@@ -71,7 +72,7 @@ def rig_facts(run: RunConfig, view: RunView) -> tuple[Facts, ...]:
 def left_out_facts(view: RunView, manifest: Manifest, store: RunStore) -> Iterator[Facts]:
     """Rejected rows by reason with the first of each, and all remarks."""
     rejects = store.read(manifest, "rejects").to_pylist()
-    first = {}
+    first: dict[str, dict[str, Any]] = {}
     for row in rejects:
         first.setdefault(row["reason"], row)
     reasons = Rows(

@@ -76,5 +76,5 @@ def _changes(found: list[BlockCharts]) -> list[Change]:
         Change(t.block, t.measure, t.label, t.change, float(t.median[-1]), t.unit, t.worst)
         for one in found
         for t in one.trends
-        if t.number.size
+        if t.median.size
     ]
