@@ -43,7 +43,7 @@ def sections(page: RunPage) -> Iterator[Markup]:
 
 def _stands(page: RunPage) -> Markup:
     view = page.view
-    alarms = [f"{'new: ' if a.new else f'since {a.since:%Y-%m-%d}: ' if a.since else ''}{a.text}" for a in view.alarms]
+    alarms = [f"{f'since {a.since:%Y-%m-%d}: ' if a.since else ''}{a.text}" for a in view.alarms]
     more = len(alarms) - MOST_ALARMS
     if more > 0:
         alarms = [*alarms[:MOST_ALARMS], f"and {more:,} more: benchpipe show {view.called or view.run}"]
