@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import re
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,6 @@ import pytest
 from benchpipe.hints import Names
 from benchpipe.night.pages import page_of
 from benchpipe.report.page.document import run_document
-from tests.conftest import copy_samples
 from tests.page.browser import Seen, axe_source, chromium, opened, pictures_folder
 from tests.page.many_cycles import measured, with_cycles
 from tests.page.pages import NOW, RUNS, written
@@ -23,7 +23,9 @@ CYCLES = 60_000
 PHONE = {"width": 320, "height": 640}
 VALUES = """name => { const y = document.getElementById(name).trend.values, u = new Uint8Array(y.buffer); let o = '';
 for (let i = 0; i < u.length; i += 32768) o += String.fromCharCode(...u.subarray(i, i + 32768)); return btoa(o); }"""
-VIOLATIONS = """async () => (await axe.run(document)).violations.map(v => `${v.id}: ${v.nodes[0].html.slice(0, 160)}`)"""
+VIOLATIONS = (
+    """async () => (await axe.run(document)).violations.map(v => `${v.id}: ${v.nodes[0].html.slice(0, 160)}`)"""
+)
 OVERFLOW = "document.documentElement.scrollWidth - innerWidth"
 
 
@@ -39,10 +41,8 @@ def files(browser: Any, sample_lab: Path, tmp_path_factory: pytest.TempPathFacto
     """Pages of the sample runs, and of one with many cycles."""
     folder = tmp_path_factory.mktemp("pages")
     found = {run: written(sample_lab, run, folder) for run in RUNS}
-    lab = copy_samples(folder / "many")
-    from benchpipe.cli.runs import run_lab
-
-    run_lab(lab)
+    shutil.copytree(sample_lab.parents[1], folder / "many")
+    lab = folder / "many" / "sample_runs" / "lab.toml"
     config, _ = with_cycles(lab, CYCLES)
     found["many"] = folder / "many.html"
     found["many"].write_text(run_document(page_of(config, lab, Names("wearing", ""), NOW)), encoding="utf-8")

@@ -138,7 +138,9 @@ def test_no_markup_of_a_name_or_log_is_obeyed(pages: dict[str, RunPage]) -> None
 
 
 def test_drift_has_its_place(pages: dict[str, RunPage]) -> None:
-    events = tuple(Event("durability", "secant_stiffness", k, "step down", -0.1, -0.12, -0.08) for k in range(1, 10_001))
+    events = tuple(
+        Event("durability", "secant_stiffness", k, "step down", -0.1, -0.12, -0.08) for k in range(1, 10_001)
+    )
     drift = Drift(events, (Phase("durability", 1, 200, "run-in"),), ("It reaches the limit at 9,000 cycles.",))
     document = run_document(replace(pages["wearing"], drift=drift))
     assert "Drift was not analysed" not in document
@@ -150,8 +152,9 @@ def test_drift_has_its_place(pages: dict[str, RunPage]) -> None:
 def test_ten_thousand_rows_and_points_are_bounded_and_it_is_said() -> None:
     x = np.arange(10_000.0)
     series = Series("a", x, x, x - 1, x + 1, "dots")
-    chart = Chart("c", "load", "b", "t", ("x.",), (Panel("", Axis("x"), Axis("y"), (series,)),),
-                  Rows((Axis("x"),), tuple((float(v),) for v in x)), 10_000, "holds", "benchpipe export RUN holds")  # fmt: skip
+    rows = Rows((Axis("x"),), tuple((float(v),) for v in x))
+    panels = (Panel("", Axis("x"), Axis("y"), (series,)),)
+    chart = Chart("c", "load", "b", "t", ("x.",), panels, rows, 10_000, "holds", "benchpipe export RUN holds")
     cut = bounded(chart)
     assert cut.panels[0].series[0].x.size <= MOST_POINTS
     assert len(cut.rows.rows) == MOST_ROWS

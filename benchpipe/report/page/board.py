@@ -168,7 +168,9 @@ def _night_parts(board: Board) -> Iterator[Markup]:
     for view in failed:
         yield joined((tag("h3", f"{view.run} could not be worked on"),
                       tag("pre", joined((view.failed or "").split("\n"), "\n"))))  # fmt: skip
-    head = tag("tr", joined(tag("th", words, scope="col") for words in ("run", "logs until", "steps of the last night")))
+    head = tag(
+        "tr", joined(tag("th", words, scope="col") for words in ("run", "logs until", "steps of the last night"))
+    )
     rows = [
         tag("tr", tag("td", row.view.run), tag("td", clock(row.view.last_us, dated=row.view.dated)),
             tag("td", ", ".join(f"{s.step} {s.seconds:.1f} s" for s in row.view.steps) or UNICODE.none))

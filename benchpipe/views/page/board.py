@@ -29,7 +29,8 @@ class BoardRow:
     done, planned : int or None
         Cycles, for the bar.
     worst : Margin or None
-        The limit that is due with the smallest margin in parts of it; None where none was measured.
+        The limit that is due with the smallest margin in parts of it; None where none was measured. A count that must
+        stay nought, and did, has no margin.
     trends : mapping
         By measure: change since the baseline, as parts of it, in the order of the cycles.
     page : str
@@ -97,7 +98,7 @@ def board(name: str, made: datetime, views: Iterable[RunView], pages: dict[str, 
 
 
 def _row(view: RunView, page: str, measures: list[str]) -> BoardRow:
-    due = [one for one in margins(view.limits) if one.row["due"] and one.at is not None]
+    due = [one for one in margins(view.limits) if one.row["due"] and one.at is not None and not _is_count(one)]
     trends = {one.name: _changes(one) for one in _trending(view) if one.name in measures}
     pace = view.pace
     return BoardRow(
@@ -105,6 +106,11 @@ def _row(view: RunView, page: str, measures: list[str]) -> BoardRow:
         min(due, key=lambda one: one.at or 0.0, default=None), trends,
         tuple(alarm for alarm in view.alarms if alarm.new), page,
     )  # fmt: skip
+
+
+def _is_count(one: Margin) -> bool:
+    """Whether it is a count that must stay nought, and did: it has no margin."""
+    return one.row["value"] == 0.0 and one.at == 0.0
 
 
 def _measures(views: Iterable[RunView]) -> list[str]:
