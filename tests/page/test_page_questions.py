@@ -1,8 +1,8 @@
 """First five questions of three readers, each answered by the page alone.
 
 Written down while the pages of the sample runs were tried as each of them would: a technician in the morning, a
-designer who wants to see what wears, and a quality engineer who signs. Each question has the section in which its answer
-is read without a click, or with one.
+designer who wants to see what wears, and a quality engineer who signs. Each question has the section in which its
+answer is read without a click, or with one.
 """
 
 from __future__ import annotations

@@ -21,9 +21,11 @@ MOST_MB, MOST_S, MOST_RSS_MB = 6.0, 8.0, 700.0
 MOST_PAINT_MS, MOST_ZOOM_MS = 300.0, 60.0
 # The peak of the process itself: that of a child counts the test's own memory too.
 WATCHED = """import sys; from benchpipe.cli.main import call
-code = call(sys.argv[1:]); print(next(line for line in open("/proc/self/status") if line.startswith("VmHWM"))); sys.exit(code)"""
+code = call(sys.argv[1:]); print(*(line for line in open("/proc/self/status") if line.startswith("VmHWM")))
+sys.exit(code)
+"""
 ZOOM = """async ([a, b]) => { const view = document.querySelector('.trends').view, start = performance.now();
-view.from = a; view.to = b; view.draw(); return performance.now() - start; }"""
+view.from = a; view.to = b; view.draw(true); return performance.now() - start; }"""
 PAINT = "performance.getEntriesByName('first-contentful-paint')[0]?.startTime ?? -1"
 
 

@@ -100,7 +100,6 @@ class Trend {
     Object.assign(this, {figure, data, values, view});
     this.pyramid = levels(values);
     this.svg = figure.querySelector('svg');
-    this.static = this.svg.cloneNode(true);
     this.said = figure.querySelector('output');
     this.svg.classList.add('live');
     this.svg.setAttribute('tabindex', 0);
@@ -111,6 +110,15 @@ class Trend {
     this.svg.setAttribute('aria-describedby', this.said.id);
     view.charts.push(this);
     this.keys(); this.pointers();
+    new IntersectionObserver(([seen]) => {
+      this.visible = seen.isIntersecting;
+      if (this.visible && this.stale) this.draw();
+    }, {rootMargin: '150px'}).observe(this.svg);
+  }
+
+  update(all) { // what is not seen is drawn once it is
+    if (all || this.visible || document.activeElement === this.svg) this.draw();
+    else this.stale = true;
   }
 
   x(cycle) { return LEFT + (cycle - this.view.from) / (this.view.to - this.view.from) * (this.width - LEFT - RIGHT); }
@@ -133,6 +141,7 @@ class Trend {
   }
 
   draw() {
+    this.stale = false;
     const {from, to} = this.view, data = this.data;
     this.width = Math.max(280, Math.round(this.svg.getBoundingClientRect().width) || 640);
     this.svg.setAttribute('viewBox', `0 0 ${this.width} ${HEIGHT}`);
@@ -296,7 +305,7 @@ class View { // cycles from .. to of a block, shown by all of its charts
   }
   zoom(by, about = (this.from + this.to) / 2) { this.show(about - (about - this.from) * by, about + (this.to - about) * by); }
   move(part) { const step = part * (this.to - this.from); this.show(this.from + step, this.to + step); }
-  draw() { this.asked = 0; for (const chart of this.charts) chart.draw(); document.dispatchEvent(new Event('drawn')); }
+  draw(all = false) { this.asked = 0; for (const chart of this.charts) chart.update(all); }
 }
 
 function liveTrends(group) {
@@ -322,7 +331,7 @@ function liveTrends(group) {
   });
   addEventListener('resize', () => view.show(view.from, view.to));
   let before = null;
-  addEventListener('beforeprint', () => { before = [view.from, view.to]; view.from = 0; view.to = view.n; view.draw(); });
+  addEventListener('beforeprint', () => { before = [view.from, view.to]; view.from = 0; view.to = view.n; view.draw(true); });
   addEventListener('afterprint', () => { if (before) view.show(...before); });
   group.view = view;
 }

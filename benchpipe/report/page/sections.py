@@ -203,6 +203,6 @@ def _budgets(page: RunPage) -> Markup:
         words = f"{one.row['limit']} ({one.row['block']}): {measured_text(one.row)}; most from {largest['part']}"
         command = f"benchpipe explain {page.view.called or page.view.run} {quoted(one.row['block'])} " \
                   f"{quoted(one.row['limit'])}"  # fmt: skip
-        parts.append(tag("details", tag("summary", words), table(rows, words),
+        parts.append(tag("details", tag("summary", words), tag("div", table(rows, words), class_="quiet"),
                          tag("p", "In full: ", tag("code", command), class_="source")))  # fmt: skip
     return section("sure", "How sure", *(parts or [paragraph("No figure with an uncertainty was judged.", "dim")]))
