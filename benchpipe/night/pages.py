@@ -112,7 +112,8 @@ def write_pages(
     known = {run.name: run for run in _loaded_runs(plans, lab)}
     for run in known.values():
         _no_logs(folder, run)
-    addresses, counts = {}, [0, 0]
+    addresses: dict[str, str] = {}
+    counts = [0, 0]
     with refused(folder, "name another folder in [page] of the lab file (the night itself is done)"):
         make_folder(folder)
         for view in night.views:

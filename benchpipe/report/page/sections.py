@@ -84,12 +84,11 @@ def _limits(page: RunPage) -> Markup:
     behind = Rows(tuple(map(Axis, ("limit", "block", "decision rule", "verifier", "source"))), tuple(rules))
     absent = [m.row for m in page.margins if not applies(m.row)]
     parts: list[Markup] = []
-    name = view.called or view.run
     if due:
         parts.append(figure(
             "limits-strip", (_counted(page),),
             ("limit at nought; bar: value ± U, 95 %", "in per cent of the limit, or of the window between two"),
-            strip_svg(page.margins), f"benchpipe export {name} verdicts",
+            strip_svg(page.margins), f"benchpipe export {view.called or quoted(view.run)} verdicts",
         ))  # fmt: skip
     parts.append(table(told, "All limits"))
     parts.append(twin(behind, "decision rules, verifiers and sources of the limits"))
@@ -188,7 +187,7 @@ def _facts(facts: Facts) -> Markup:
 def _budgets(page: RunPage) -> Markup:
     """Uncertainty of each judged figure, part by part."""
     of: Callable[[dict[str, object]], tuple[object, ...]] = lambda b: (b["limits_file"], b["limit"], b["block"])  # noqa: E731
-    parts = []
+    parts, view = [], page.view
     for one in page.margins:
         own = [b for b in page.budgets if of(b) == of(one.row)]
         if not own:
@@ -201,8 +200,8 @@ def _budgets(page: RunPage) -> Markup:
         )  # fmt: skip
         largest = max(own, key=lambda b: b["share"] or 0.0)
         words = f"{one.row['limit']} ({one.row['block']}): {measured_text(one.row)}; most from {largest['part']}"
-        command = f"benchpipe explain {page.view.called or page.view.run} {quoted(one.row['block'])} " \
-                  f"{quoted(one.row['limit'])}"  # fmt: skip
+        of_limit = f"{quoted(one.row['block'])} {quoted(one.row['limit'])}"
+        command = f"benchpipe explain {view.called or quoted(view.run)} {of_limit}"
         parts.append(tag("details", tag("summary", words), tag("div", table(rows, words), class_="quiet"),
                          tag("p", "In full: ", tag("code", command), class_="source")))  # fmt: skip
     return section("sure", "How sure", *(parts or [paragraph("No figure with an uncertainty was judged.", "dim")]))

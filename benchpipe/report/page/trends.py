@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from benchpipe.blocks.charts import Trend
+from benchpipe.escapes import quoted
 from benchpipe.report.page.html import figure, identifier, paragraph, section, twin
 from benchpipe.report.page.markup import Markup, joined, tag
 from benchpipe.report.page.trend import least_range, trend_svg
@@ -39,13 +40,13 @@ def trends_section(page: RunPage) -> Markup:
 
 
 def _figure(shown: TrendPicture, page: RunPage) -> Markup:
-    trend = shown.trend
+    trend, view = shown.trend, page.view
     name = identifier(trend.block, trend.measure)
     coded = tag("script", Markup(_json(_document(shown))), type="application/json", class_="coded")
     said = tag("output", "", class_="js said", aria_live="polite", id=f"{name}-said")
     return figure(
         name, (trend_answer(shown),), trend_notes(shown), joined((trend_svg(shown, page.drift), said, coded)),
-        f"benchpipe export {page.view.called or page.view.run} cycles", class_="trend",
+        f"benchpipe export {view.called or quoted(view.run)} cycles", class_="trend",
         after=twin(shown.rows, f"{trend.label}, {trend.block}"),
     )  # fmt: skip
 
