@@ -29,7 +29,7 @@ from benchpipe.views.model import RunView
 from benchpipe.views.page.board import board
 from benchpipe.views.page.model import RunPage
 from benchpipe.views.page.run_page import bare_page, page_state, run_page
-from benchpipe.views.run_view import archived_view
+from benchpipe.views.run_view import archived_view, failed_view
 from benchpipe.views.texts import change_texts
 
 BOARD = "index.html"
@@ -163,7 +163,10 @@ def _write_page(
     else:
         if _state(path) == page_state(run.open_store().manifest(), view):
             return 1
-        page = page_of(run, lab, names, now, view=view)
+        try:
+            page = page_of(run, lab, names, now, view=view)
+        except BenchpipeError as error:  # a table that the night did not read; the other runs have their pages
+            page = _filled(bare_page(failed_view(run.plan_path, str(error), run.name)), names)
     write_whole(path, run_document(page, BOARD).encode())
     return 0
 

@@ -18,12 +18,13 @@ from benchpipe.report.page.document import run_document
 from benchpipe.report.page.single import figures_of, single_figure
 from benchpipe.report.page.words import standing
 from benchpipe.run import load_run
+from benchpipe.store.archive_note import Away
 from benchpipe.store.manifest import Remark
 from benchpipe.views.page.bounds import MOST_POINTS, MOST_ROWS, bounded
 from benchpipe.views.page.coding import decode_trend
 from benchpipe.views.page.model import Drift, Event, Phase, RunPage
 from benchpipe.views.page.run_page import bare_page, run_page
-from benchpipe.views.run_view import failed_view, run_view
+from benchpipe.views.run_view import archived_view, failed_view, run_view
 from tests.page.pages import RUNS, SECTIONS, Parsed, page
 
 SMALL = 300_000  # bytes of the page of a small run
@@ -167,6 +168,18 @@ def test_a_run_that_could_not_be_worked_on_has_a_page(tmp_path: Path) -> None:
     parsed = Parsed(run_document(bare_page(view)))
     assert "The run could not be worked on: the rig file is missing" in parsed.text
     assert "where: <here>" in parsed.text
+    assert [a["id"] for a in parsed.of("section")] == ["stands", "limits"]
+
+
+def test_an_archived_run_has_a_page_of_its_verdicts(sample_lab: Path, tmp_path: Path) -> None:
+    config = load_run(sample_lab.parent / "wearing" / "plan.toml")
+    store = config.open_store()
+    verdicts = store.read(store.manifest(), "verdicts").to_pylist()
+    away = Away("leaving", tmp_path, "0" * 64, "2031-05-01T00:00:00Z", tuple(verdicts))
+    parsed = Parsed(run_document(bare_page(archived_view(config, away))))
+    assert [a["id"] for a in parsed.of("section")] == ["stands", "limits"]
+    assert "benchpipe restore" in parsed.text
+    assert "loop energy changed, up" in parsed.text
 
 
 @pytest.mark.parametrize("step", ["check", "process"])

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from benchpipe import __version__
 from benchpipe.report.page.markup import Markup, joined, tag, void
-from benchpipe.report.page.sections import sections
+from benchpipe.report.page.sections import is_bare, sections
 from benchpipe.report.values import headline_words
 from benchpipe.views.caution import CAUTION
 from benchpipe.views.page.model import RunPage
@@ -19,6 +19,7 @@ NAMES = (
     ("trends", "Over the cycles"), ("load", "Under load"), ("free", "Free"), ("proofs", "Proofs and lock changes"),
     ("rig", "The rig"), ("left-out", "Left out"), ("sure", "How sure"), ("origin", "Origin"),
 )  # fmt: skip
+BARE = 2  # sections that need no table
 STATE = "benchpipe-state"
 
 
@@ -59,7 +60,7 @@ def run_document(page: RunPage, board: str = "") -> str:
     view = page.view
     words = headline_words(view)
     kind = f"v-{view.verdict.replace(' ', '-')}" if view.judged and view.failed is None else "v-none"
-    nav = joined((tag("a", title, href=f"#{name}") for name, title in NAMES), " ")
+    nav = joined((tag("a", title, href=f"#{name}") for name, title in NAMES[: BARE if is_bare(page) else None]), " ")
     header = tag(
         "header", tag("p", tag("a", "← all runs", href=board)) if board else "", tag("h1", view.run),
         tag("p", words, class_=f"verdict {kind}"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 from benchpipe.blocks.charts import Axis, Chart, Rows
 from benchpipe.check.decision import Verdict, applies
@@ -20,15 +20,18 @@ from benchpipe.views.caution import UNVERIFIED
 from benchpipe.views.page.model import Facts, RunPage
 
 MOST_ALARMS = 12
+OF_LIMIT = ("limits_file", "limit", "block")  # what names a verdict
 LOOP_SIZE = (640.0, 400.0)
 NOTHING = {"loops": "No loop was kept.", "load": "Nothing was held under load.", "free": "No sweep was made.",
            "proofs": "No proof and no lock change."}  # fmt: skip
 
 
 def sections(page: RunPage) -> Iterator[Markup]:
-    """All sections."""
+    """All sections; of a run whose tables are not at hand, those that need none."""
     yield _stands(page)
     yield _limits(page)
+    if is_bare(page):
+        return
     yield _changed(page)
     yield _charts(page, "loops", "Loops")
     yield trends_section(page)
@@ -39,6 +42,11 @@ def sections(page: RunPage) -> Iterator[Markup]:
     yield _charts(page, "left-out", "Left out", *(_facts(one) for one in page.left_out))
     yield _budgets(page)
     yield section("origin", "Origin", *(_facts(one) for one in page.origin))
+
+
+def is_bare(page: RunPage) -> bool:
+    """Whether the tables of the run are not at hand: what is missing says nothing of the run then."""
+    return page.view.failed is not None or bool(page.view.archived)
 
 
 def _stands(page: RunPage) -> Markup:
@@ -186,10 +194,9 @@ def _facts(facts: Facts) -> Markup:
 
 def _budgets(page: RunPage) -> Markup:
     """Uncertainty of each judged figure, part by part."""
-    of: Callable[[dict[str, object]], tuple[object, ...]] = lambda b: (b["limits_file"], b["limit"], b["block"])  # noqa: E731
     parts, view = [], page.view
     for one in page.margins:
-        own = [b for b in page.budgets if of(b) == of(one.row)]
+        own = [b for b in page.budgets if all(b[key] == one.row[key] for key in OF_LIMIT)]
         if not own:
             continue
         rows = Rows(
