@@ -27,8 +27,8 @@ lint: .venv/.test  ## ruff and mypy --strict
 	$(PY) -m ruff check .
 	$(PY) -m mypy
 
-picture: .venv/.core  ## draw what README shows: a summary, and a first night as it was recorded
-	$(PY) -m benchpipe.cli.picture sample_runs/summary.svg
+picture: .venv/.core  ## draw what README shows: a summary, a figure of a page, and a first night as it was recorded
+	$(PY) -m benchpipe.cli.picture sample_runs/summary.svg sample_runs/stiffness.svg
 	$(PY) -m benchpipe.cli.recording sample_runs/first-night.svg
 
 lock: .venv/.core  ## pin again after a change in pyproject.toml (UPGRADE=--upgrade: to the newest)

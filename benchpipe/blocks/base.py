@@ -16,6 +16,7 @@ from benchpipe.config.block import BlockConfig
 from benchpipe.config.rig import RigConfig
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
@@ -75,6 +76,12 @@ def _none() -> tuple[Measure, ...]:
     return ()
 
 
+def _no_charts(task: ChartTask) -> BlockCharts:
+    from benchpipe.blocks.charts import BlockCharts
+
+    return BlockCharts()
+
+
 def _all_there(kind: BlockKind, block: Any, manifest: Manifest, store: RunStore) -> bool:
     """Whether there are as many events as the plan asks for; without a number, never."""
     asked = kind.asked(block)
@@ -119,6 +126,8 @@ class BlockKind:
         Whether a block has all that the plan asks of it.
     fits : callable
         What keeps a block from being worked on with a rig.
+    charts : callable
+        What is drawn of it.
     after_pauses : bool
         Its figures depend on the pauses of the log's clock between its events.
     """
@@ -135,6 +144,7 @@ class BlockKind:
     done: Callable[[Events, RunTables, str], int] = rows_done
     over: Callable[[BlockKind, Any, Manifest, RunStore], bool] = _all_there
     fits: Callable[[Any, RigConfig], Iterator[Misfit]] = _fits
+    charts: Callable[[ChartTask], BlockCharts] = _no_charts
     after_pauses: bool = False
 
     def begun(self, tables: RunTables, block: str) -> bool:

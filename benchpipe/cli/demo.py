@@ -25,7 +25,7 @@ def demo(
 
     Example: benchpipe demo
     """
-    from benchpipe.cli.runs import work_night
+    from benchpipe.cli.runs import work_night, write_pages_of
 
     if not (folder / "lab.toml").is_file():
         raise ConfigError("the sample runs are not there", where=folder, do_next="give the folder sample_runs")
@@ -37,6 +37,7 @@ def demo(
     names = partial(names_in, folder / "lab.toml")
     give_runs(list(night.views), code, names, as_json=False, besides=Besides(tests=night.tests))
     tell(f"(benchpipe nightly {quoted(folder / 'lab.toml')} would leave with exit code {int(code)})")
+    write_pages_of(folder / "lab.toml", night)
     tell("", "What to do next:", *next_steps(folder))
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from benchpipe import __version__
-from benchpipe.cli import data, demo, doctor, guide, init, inspect, keep, make, runs, telling
+from benchpipe.cli import data, demo, doctor, guide, init, inspect, keep, make, page, runs, telling
 from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.interrupt import interrupt_kept
 from benchpipe.cli.naming import with_names
@@ -44,6 +44,7 @@ COMMANDS: dict[str, Callable[..., Any]] = {  # in the order of the work
     "doctor": doctor.doctor,
     "nightly": runs.nightly,
     "show": runs.show,
+    "page": page.page,
     "ingest": runs.ingest,
     "process": runs.process,
     "check": runs.check,
@@ -131,9 +132,7 @@ def _usage(error: TyperException) -> str:
         return f"error: {error.format_message()}"
     if type(error).__name__ == "NoArgsIsHelpError":
         return error.format_message()
-    return (
-        f"{context.get_usage()}\nerror: {error.format_message()}\n  do next:  see '{context.command_path} --help'"
-    )
+    return f"{context.get_usage()}\nerror: {error.format_message()}\n  do next:  see '{context.command_path} --help'"
 
 
 if __name__ == "__main__":

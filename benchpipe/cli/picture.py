@@ -1,4 +1,7 @@
-"""Draw the terminal summary of the sample runs as SVG: ``python -m benchpipe.cli.picture FILE``."""
+"""Draw README's pictures: ``python -m benchpipe.cli.picture SUMMARY.svg [FIGURE.svg]``.
+
+The first is the terminal summary of a sample run, the second a figure of its page.
+"""
 
 from __future__ import annotations
 
@@ -13,8 +16,10 @@ from rich.console import Console
 from rich.terminal_theme import MONOKAI
 
 from benchpipe.pipeline import work
+from benchpipe.report.page.single import single_figure
 from benchpipe.report.terminal import show
 from benchpipe.run import load_run
+from benchpipe.views.page.run_page import run_page
 from benchpipe.views.run_view import run_view
 
 BACKGROUND = '<rect width="100%" height="100%" rx="8" fill="#0c0c0c"/>'
@@ -35,5 +40,16 @@ def draw(run: str, samples: Path = SAMPLES) -> str:
         return console.export_svg(title="", theme=MONOKAI, code_format=FORMAT, unique_id="benchpipe")
 
 
+def draw_figure(run: str, figure: str, samples: Path = SAMPLES) -> str:
+    """SVG of a figure of a sample run's page, computed in a temporary store."""
+    with tempfile.TemporaryDirectory() as folder:
+        config = load_run(samples / run / "plan.toml", Path(folder))
+        manifest, store = work(config).manifest, config.open_store()
+        page = run_page(config, manifest, store, run_view(config, manifest, store))
+        return single_figure(page, figure)
+
+
 if __name__ == "__main__":
     Path(sys.argv[1]).write_text(draw("wearing"), encoding="utf-8")
+    if len(sys.argv) > 2:
+        Path(sys.argv[2]).write_text(draw_figure("wearing", "stiffness"), encoding="utf-8")

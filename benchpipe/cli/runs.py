@@ -142,6 +142,7 @@ def nightly(
     details = len(views) <= DETAILED if details is None else details
     names = partial(names_in, lab_file(lab))
     give_runs(views, code, names, as_json=as_json, details=details, besides=besides)
+    write_pages_of(lab_file(lab), night, not_told)
     if junit is not None:
         from benchpipe.report.junit import to_junit
         from benchpipe.store.files import write_whole
@@ -150,6 +151,15 @@ def nightly(
         with refused(junit.absolute(), "name another file with --junit (the night itself is done)"):
             write_whole(junit.absolute(), to_junit(views, night.began))
     return code
+
+
+def write_pages_of(lab: Path, night: Night, not_told: tuple[str, ...] = ()) -> None:
+    """Write the lab's pages, and say where the board is."""
+    from benchpipe.night.pages import write_pages
+
+    written = write_pages(lab, night, partial(names_in, lab), not_told)
+    if written is not None:
+        tell(f"pages: {written.board} ({written.new} written, {written.same} as they were)")
 
 
 def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:

@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from benchpipe.config.lab_tests import LabTestConfig
 from benchpipe.config.model import ConfigModel, Many, PathText, Seconds
-from benchpipe.config.watching import HealthConfig, TellConfig
+from benchpipe.config.watching import HealthConfig, PageConfig, TellConfig
 
 
 class RetentionConfig(ConfigModel):
@@ -26,6 +26,7 @@ class LabConfig(ConfigModel):
     plans: Many[PathText] = Field(min_length=1)
     retention: RetentionConfig = RetentionConfig()
     health: HealthConfig = HealthConfig()
+    page: PageConfig | None = None
     tell: Many[TellConfig] = ()
     test: Many[LabTestConfig] = ()
 

@@ -1,4 +1,4 @@
-"""Sections of a lab file on the health of its rigs and on notifications."""
+"""Sections of a lab file on the health of its rigs, on notifications and on pages."""
 
 from __future__ import annotations
 
@@ -36,6 +36,13 @@ class HealthConfig(ConfigModel):
     counter_apart: Share = 0.005
     calibration_within: Span = 30 * 86_400.0
     space_for: Span = 7 * 86_400.0
+
+
+class PageConfig(ConfigModel):
+    """Where ``nightly`` writes the board of the lab, and which runs get a page of their own beside it."""
+
+    folder: PathText
+    runs: Many[str] = ("*",)
 
 
 class TellConfig(ConfigModel):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -17,12 +16,12 @@ from rich.table import Table
 from rich.text import Text
 
 from benchpipe.blocks.figures import BlockView, Figure
-from benchpipe.check.decision import COVERAGE_FACTOR, NOT_APPLICABLE, Verdict, applies
-from benchpipe.check.rounding import rounded
+from benchpipe.check.decision import NOT_APPLICABLE, Verdict, applies
 from benchpipe.check.rules import false_passes_together
 from benchpipe.escapes import visible
 from benchpipe.health.rules import Finding
 from benchpipe.report.signs import ASCII, UNICODE, Marks, clock, number, sparkline, unit_shown, with_unit
+from benchpipe.report.values import allowed_text, figure_text, headline_words, measured_text
 from benchpipe.views.caution import CAUTION, UNVERIFIED
 from benchpipe.views.lab_rows import NONE, lab_row
 from benchpipe.views.lab_view import NOTHING, Besides
@@ -46,23 +45,13 @@ MANY = 100  # planned: so many that their share is shown
 
 def headline(view: RunView) -> tuple[str, str]:
     """The verdict in words, and its style."""
+    words = headline_words(view)
     if view.failed is not None:
-        return "COULD NOT BE WORKED ON", "bold red"
+        return words, "bold red"
     if view.archived:
-        return "IN THE ARCHIVE", "dim"
-    if not view.judged:
-        return "NOT JUDGED YET", "yellow"
-    if not view.limits:
-        return "NO LIMITS SET", "yellow"
-    words = {
-        Verdict.FAIL: "A LIMIT FAILED",
-        Verdict.INCONCLUSIVE: "INCONCLUSIVE",
-        Verdict.NOT_EVALUATED: "NOT EVALUATED",
-        Verdict.PASS: "WITHIN LIMITS SO FAR" if view.running else "ALL LIMITS MET",
-    }
-    if view.verdict is Verdict.NOT_EVALUATED and not any(r["due"] for r in view.limits):
-        return "NOTHING DUE YET" if any(map(applies, view.limits)) else "NO LIMIT APPLIES", "yellow"
-    return words[view.verdict], STYLE[view.verdict]
+        return words, "dim"
+    decided = view.judged and view.limits and any(r["due"] for r in view.limits)
+    return words, STYLE[view.verdict] if decided else "yellow"
 
 
 def run_summary(view: RunView, marks: Marks = UNICODE) -> RenderableType:
@@ -162,7 +151,7 @@ def _limits(view: RunView, marks: Marks) -> RenderableType:
             name.append(f": {row['remark']}", "dim")
         if row["left_out"] and row["left_out"] not in row["remark"]:
             name.append(f" ({row['used']:,} of {row['of']:,}; {_IN_BRACKETS.sub('', row['left_out'])})", "dim")
-        cells = _measured(row, marks), _allowed(row, marks), with_unit(row["margin"], row["unit"], 3, marks)
+        cells = measured_text(row, marks), allowed_text(row, marks), with_unit(row["margin"], row["unit"], 3, marks)
         table.add_row(Text(verdict, STYLE[verdict]), name, *cells)
         lines.append(Item(f"{verdict}:", f"{name}: {cells[0]}, allowed {cells[1]}, margin {cells[2]}", STYLE[verdict]))
     parts: list[RenderableType] = [_Fitting(table, Group(*lines))] if due else []
@@ -206,40 +195,6 @@ def _limit_name(row: dict[str, Any], view: RunView) -> str:
     return f"{row['limit']}{'' if row['verified'] else '*'}{block}"
 
 
-def _measured(row: dict[str, Any], marks: Marks) -> str:
-    """Value and expanded uncertainty with one unit, rounded alike (GUM 7.2.6): ``0.223 ± 0.011 °``."""
-    value = with_unit(row["measured"], row["unit"], marks=marks)
-    if row["measured"] is None:
-        return value
-    if row["expanded_u"]:
-        scale, unit = _scaled(row, marks)
-        figure, u = rounded(scale * row["measured"], scale * row["expanded_u"])
-        value = f"{figure} {marks.plus_minus} {u} {unit}".rstrip()
-    return f"{marks.bounds[row['bound']]}{value}" if row["bound"] else value
-
-
-def _scaled(row: dict[str, Any], marks: Marks) -> tuple[float, str]:
-    """By what a value is multiplied to be shown, and its unit then: ratios as per cent, long times in days."""
-    if row["unit"] == "1":
-        return 100.0, "%"
-    if row["unit"] == "s" and abs(row["measured"]) >= 172_800:
-        return 1.0 / 86_400.0, "d"
-    return 1.0, unit_shown(row["unit"], marks)
-
-
-def _allowed(row: dict[str, Any], marks: Marks) -> str:
-    unit = row["unit"] if row["unit"] != "cycles" else ""
-    ends = [row["value"]] + ([row["other_value"]] if row["other_value"] is not None else [])
-    values, shown = [], ""
-    for end in sorted(ends):
-        value, _, shown = with_unit(end, unit, marks=marks).partition(" ")
-        values.append(value.rstrip("0").rstrip(".") if "." in value and "e" not in value else value)
-    if len(values) == 2:
-        return f"{values[0]} to {values[1]} {shown}".rstrip()
-    sign = {"<=": marks.at_most, ">=": marks.at_least}[row["operator"]]
-    return f"{sign} {values[0]} {shown}".rstrip()
-
-
 def _block(block: BlockView, marks: Marks) -> RenderableType:
     things = block.things
     head = Text(block.name, style="bold")
@@ -270,12 +225,7 @@ def _block(block: BlockView, marks: Marks) -> RenderableType:
 
 def _figure(figure: Figure, marks: Marks) -> tuple[str, str, str]:
     change = "" if figure.change is None else f"{figure.change:+.1%} since baseline"
-    value = with_unit(figure.value, figure.unit, marks=marks)
-    u = figure.expanded_u or COVERAGE_FACTOR * (figure.u or 0.0)
-    if u and figure.value is not None and math.isfinite(u):
-        scale, unit = (100.0, "%") if figure.unit == "1" else (1.0, unit_shown(figure.unit, marks))
-        shown, wide = rounded(scale * figure.value, scale * u)
-        value = f"{shown} {marks.plus_minus} {wide} {unit}".rstrip()
+    value = figure_text(figure, marks)
     return value, sparkline(figure.trend, marks.bars), change
 
 

@@ -12,6 +12,7 @@ from benchpipe.blocks.cyclic.tables import CYCLES, LOOPS, TRENDS
 from benchpipe.config.rig import RigConfig
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.cyclic.state import CyclicState
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
@@ -78,6 +79,12 @@ def _done(events: Events, tables: RunTables, block: str) -> int:
     return last_cycle(tables, block)
 
 
+def _charts(task: ChartTask) -> BlockCharts:
+    from benchpipe.blocks.cyclic.charts import cyclic_charts
+
+    return cyclic_charts(task)
+
+
 CYCLIC = BlockKind(
     name="cyclic",
     config=CyclicBlock,
@@ -85,6 +92,7 @@ CYCLIC = BlockKind(
     measure=_measure,
     view=_view,
     state=_state,
+    charts=_charts,
     measures=_measures,
     events=Events("cycles", "cycle", "cycles", length="period_s"),
     planned="planned_cycles",

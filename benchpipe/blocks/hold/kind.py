@@ -9,6 +9,7 @@ from benchpipe.blocks.hold.plan import HoldBlock
 from benchpipe.blocks.hold.tables import CREEP_POINTS, HOLDS
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
@@ -44,12 +45,19 @@ def _over(kind: BlockKind, block: HoldBlock, manifest: Manifest, store: RunStore
     return len([h for h in holds if h["complete"] or h["duration_s"] >= last]) >= block.planned_holds
 
 
+def _charts(task: ChartTask) -> BlockCharts:
+    from benchpipe.blocks.hold.charts import hold_charts
+
+    return hold_charts(task)
+
+
 HOLD = BlockKind(
     name="hold",
     config=HoldBlock,
     tables={"holds": HOLDS, "creep_points": CREEP_POINTS},
     measure=_measure,
     view=_view,
+    charts=_charts,
     measures=_measures,
     events=Events("holds", "hold", "holds"),
     planned="planned_holds",

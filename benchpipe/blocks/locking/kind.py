@@ -12,6 +12,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import nearest
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
@@ -56,12 +57,19 @@ def _fits(block: LockingBlock, rig: RigConfig) -> Iterator[Misfit]:
         )
 
 
+def _charts(task: ChartTask) -> BlockCharts:
+    from benchpipe.blocks.locking.charts import locking_charts
+
+    return locking_charts(task)
+
+
 LOCKING = BlockKind(
     name="locking",
     config=LockingBlock,
     tables={"lock_changes": LOCK_CHANGES},
     measure=_measure,
     view=_view,
+    charts=_charts,
     measures=_measures,
     events=Events("lock_changes", "lock_change", "lock changes", in_order=False),
     planned="planned_changes",

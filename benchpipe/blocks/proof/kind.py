@@ -9,6 +9,7 @@ from benchpipe.blocks.proof.plan import ProofBlock
 from benchpipe.blocks.proof.tables import PROOFS
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
@@ -36,12 +37,19 @@ def _view(block: ProofBlock, units: dict[str, str], manifest: Manifest, store: R
     return proof_view(block, units, manifest, store)
 
 
+def _charts(task: ChartTask) -> BlockCharts:
+    from benchpipe.blocks.proof.charts import proof_charts
+
+    return proof_charts(task)
+
+
 PROOF = BlockKind(
     name="proof",
     config=ProofBlock,
     tables={"proofs": PROOFS},
     measure=_measure,
     view=_view,
+    charts=_charts,
     measures=_measures,
     events=Events("proofs", "proof", "proofs"),
     planned="planned_proofs",

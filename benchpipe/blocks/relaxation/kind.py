@@ -9,6 +9,7 @@ from benchpipe.blocks.relaxation.plan import RelaxationBlock
 from benchpipe.blocks.relaxation.tables import RELAXATION_POINTS, RELAXATIONS
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
@@ -36,12 +37,19 @@ def _view(block: RelaxationBlock, units: dict[str, str], manifest: Manifest, sto
     return relaxation_view(block, units, manifest, store)
 
 
+def _charts(task: ChartTask) -> BlockCharts:
+    from benchpipe.blocks.relaxation.charts import relaxation_charts
+
+    return relaxation_charts(task)
+
+
 RELAXATION = BlockKind(
     name="relaxation",
     config=RelaxationBlock,
     tables={"relaxations": RELAXATIONS, "relaxation_points": RELAXATION_POINTS},
     measure=_measure,
     view=_view,
+    charts=_charts,
     measures=_measures,
     events=Events("relaxations", "relaxation", "relaxations"),
     planned="planned_relaxations",

@@ -9,6 +9,7 @@ from benchpipe.blocks.stance.plan import StanceBlock
 from benchpipe.blocks.stance.tables import STANCES
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
@@ -42,6 +43,12 @@ def _view(block: StanceBlock, units: dict[str, str], manifest: Manifest, store: 
     return stance_view(block, units, manifest, store)
 
 
+def _charts(task: ChartTask) -> BlockCharts:
+    from benchpipe.blocks.stance.charts import stance_charts
+
+    return stance_charts(task)
+
+
 STANCE = BlockKind(
     name="stance",
     config=StanceBlock,
@@ -49,6 +56,7 @@ STANCE = BlockKind(
     measure=_measure,
     view=_view,
     state=_state,
+    charts=_charts,
     measures=_measures,
     events=Events("stances", "stance", "stance windows"),
     planned="planned_windows",

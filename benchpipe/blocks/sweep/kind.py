@@ -10,6 +10,7 @@ from benchpipe.blocks.sweep.plan import SweepBlock
 from benchpipe.blocks.sweep.tables import RESISTANCE, RESISTANCE_POINTS, SWEEPS
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.figures import BlockView
     from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
@@ -43,6 +44,12 @@ def _view(block: SweepBlock, units: dict[str, str], manifest: Manifest, store: R
     return sweep_view(block, units, manifest, store)
 
 
+def _charts(task: ChartTask) -> BlockCharts:
+    from benchpipe.blocks.sweep.charts import sweep_charts
+
+    return sweep_charts(task)
+
+
 SWEEP = BlockKind(
     name="sweep",
     config=SweepBlock,
@@ -50,6 +57,7 @@ SWEEP = BlockKind(
     measure=_measure,
     view=_view,
     state=_state,
+    charts=_charts,
     measures=_measures,
     events=Events("sweeps", "sweep", "sweeps", length="period_s"),
     planned="planned_sweeps",

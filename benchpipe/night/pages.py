@@ -1,0 +1,190 @@
+"""Pages of runs as files: made from the store, written whole, and only where something changed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import datetime
+from fnmatch import fnmatch
+from itertools import chain, count
+from pathlib import Path
+from typing import Literal
+from urllib.parse import quote
+
+from benchpipe.config.watching import HealthConfig
+from benchpipe.errors import BenchpipeError, ConfigError
+from benchpipe.hints import Names
+from benchpipe.ingest.logs import find_logs
+from benchpipe.night.lab import Night, with_known_alarms
+from benchpipe.night.one import healthy_view
+from benchpipe.report.page.board import board_document
+from benchpipe.report.page.document import STATE, run_document
+from benchpipe.run import RunConfig, load_lab, load_run
+from benchpipe.store.archive_note import read_away
+from benchpipe.store.files import make_folder, write_whole
+from benchpipe.store.refusals import refused
+from benchpipe.views.model import RunView
+from benchpipe.views.page.board import board
+from benchpipe.views.page.model import RunPage
+from benchpipe.views.page.run_page import bare_page, page_state, run_page
+from benchpipe.views.run_view import archived_view, failed_view
+from benchpipe.views.texts import change_texts
+
+BOARD = "index.html"
+HEAD = 4096  # bytes of a page that hold its state
+_STATE = re.compile(rf'<meta name="{STATE}" content="([0-9a-f]+)"'.encode())
+
+
+def page_of(
+    config: RunConfig,
+    lab: Path | None,
+    names: Names,
+    now: datetime,
+    *,
+    every: bool = False,
+    view: RunView | None = None,
+) -> RunPage:
+    """The page of a run as the store has it.
+
+    Parameters
+    ----------
+    lab : Path or None
+        Its lab file, for the rules on health.
+    names : Names
+        How commands on it name the run.
+    view : RunView, optional
+        As a night has made it; else it is made here.
+    """
+    away = read_away(config.store / config.name)
+    if away is not None and away.state == "leaving":
+        return _filled(bare_page(archived_view(config, away)), names)
+    store = config.open_store()
+    manifest = store.manifest()
+    if view is None:
+        rules = load_lab(lab)[0].health if lab else HealthConfig()
+        view = with_known_alarms(healthy_view(config, manifest, store, rules, now), config.store, now)
+    return _filled(run_page(config, manifest, store, view, every=every), names)
+
+
+def _filled(page: RunPage, names: Names) -> RunPage:
+    """The page with commands that can be pasted."""
+    view = replace(change_texts(page.view, names.filled), called=names.run)
+    facts = {key: change_texts(getattr(page, key), names.filled) for key in ("rig", "left_out", "origin", "charts")}
+    return replace(page, view=view, **facts)
+
+
+@dataclass(frozen=True)
+class Written:
+    """Pages of a night: the board, and how many pages of runs were written and are as they were."""
+
+    board: Path
+    new: int
+    same: int
+
+
+def write_pages(
+    lab: Path, night: Night, names: Callable[[str], Names], not_told: tuple[str, ...] = ()
+) -> Written | None:
+    """Write the board of a lab and the pages of its runs, each whole, and only where something changed.
+
+    Parameters
+    ----------
+    names : callable
+        ``names(run)`` gives how commands name a run.
+
+    Returns
+    -------
+    Written or None
+        None where the lab file asks for none.
+
+    Raises
+    ------
+    ConfigError
+        The folder holds logs of a run.
+    StoreError
+        A page cannot be written.
+    """
+    config, plans, _ = load_lab(lab)
+    if config.page is None:
+        return None
+    folder = (lab.parent / config.page.folder).absolute()
+    known = {run.name: run for run in _loaded_runs(plans, lab)}
+    for run in known.values():
+        _no_logs(folder, run)
+    addresses: dict[str, str] = {}
+    counts = [0, 0]
+    with refused(folder, "name another folder in [page] of the lab file (the night itself is done)"):
+        make_folder(folder)
+        for view in night.views:
+            if not any(fnmatch(view.run, pattern) for pattern in config.page.runs):
+                continue
+            name = _file_name(view.run, addresses)
+            addresses[view.run] = name
+            run_config = known.get(view.run)
+            counts[_write_page(folder / name, run_config, lab, view, names(view.run), night.began)] += 1
+        shown = board(
+            config.name, night.began, night.views, {run: quote(name) for run, name in addresses.items()},
+            store=night.store, not_told=not_told, note=night.note, tests=night.tests,
+        )  # fmt: skip
+        write_whole(folder / BOARD, board_document(shown).encode())
+    return Written(folder / BOARD, counts[0], counts[1])
+
+
+def _loaded_runs(plans: list[Path], lab: Path) -> Iterator[RunConfig]:
+    """Runs of a lab that can be read; why the others cannot is in their views."""
+    store = load_lab(lab)[2]
+    for plan in plans:
+        with suppress(BenchpipeError, OSError):
+            yield load_run(plan, store)
+
+
+def _no_logs(folder: Path, run: RunConfig) -> None:
+    """Refuse a folder that holds logs of a run: these are only read."""
+    try:
+        logs = find_logs(run).files.values()
+    except (BenchpipeError, OSError):
+        return
+    if any(log.parent.resolve() == folder.resolve() for log in logs):
+        raise ConfigError(
+            f"the folder of the pages holds logs of run '{run.name}', which are only read", where=folder,
+            do_next="name another folder in [page] of the lab file",
+        )  # fmt: skip
+
+
+def _write_page(
+    path: Path, run: RunConfig | None, lab: Path, view: RunView, names: Names, now: datetime
+) -> Literal[0, 1]:
+    """Write the page of a run; 1 where the file is of this state already."""
+    if run is None or view.failed is not None or view.archived:
+        page = _filled(bare_page(view), names)
+        if _state(path) == page.state:
+            return 1
+    else:
+        if _state(path) == page_state(run.open_store().manifest(), view):
+            return 1
+        try:
+            page = page_of(run, lab, names, now, view=view)
+        except BenchpipeError as error:  # a table that the night did not read; the other runs have their pages
+            page = _filled(bare_page(failed_view(run.plan_path, str(error), run.name)), names)
+    write_whole(path, run_document(page, BOARD).encode())
+    return 0
+
+
+def _state(path: Path) -> str:
+    """The state that a page was made from; empty where there is none."""
+    try:
+        with path.open("rb") as file:
+            found = _STATE.search(file.read(HEAD))
+    except OSError:
+        return ""
+    return found[1].decode() if found else ""
+
+
+def _file_name(run: str, taken: dict[str, str]) -> str:
+    """A name for the page of a run that no other run has, on any file system."""
+    plain = "".join(letter if letter.isalnum() or letter in "-_." else "-" for letter in run).strip(".") or "run"
+    others = {name.lower() for name in taken.values()} | {BOARD}
+    choices = chain([plain], (f"{plain}-{k}" for k in count(2)))
+    return next(f"{one}.html" for one in choices if f"{one}.html".lower() not in others)

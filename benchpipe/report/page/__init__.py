@@ -1,0 +1,1 @@
+"""A page to look at: static SVG and HTML, whole in one file."""

@@ -1,0 +1,80 @@
+"""Gather the page of a run from its view and its tables."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from benchpipe import __version__
+from benchpipe.blocks.charts import BlockCharts, ChartTask
+from benchpipe.blocks.registry import kind_of
+from benchpipe.run import RunConfig
+from benchpipe.samples.signals import signal_units
+from benchpipe.store.manifest import Manifest, key_of
+from benchpipe.store.run_store import RunStore
+from benchpipe.views.model import RunView
+from benchpipe.views.page.bounds import bounded, bounded_facts
+from benchpipe.views.page.margins import margins
+from benchpipe.views.page.model import Change, Drift, RunPage
+from benchpipe.views.page.origin import left_out_facts, origin_facts, rig_facts
+from benchpipe.views.page.pictures import picture
+
+LEFT_OUT = {"rejected rows": "benchpipe export RUN rejects", "remarks": "benchpipe export RUN remarks"}
+LAYOUT = 1  # rises when a page of the same state looks different
+
+
+def run_page(
+    run: RunConfig, manifest: Manifest, store: RunStore, view: RunView, *, every: bool = False,
+    drift: Drift | None = None,
+) -> RunPage:  # fmt: skip
+    """The page of a run.
+
+    Parameters
+    ----------
+    view : RunView
+        With its health and alarms.
+    every : bool
+        Trends of all measures of a cycle, not of the main ones alone.
+    drift : Drift, optional
+        What the analysis of drift found; None where there was none.
+    """
+    found = [
+        kind_of(block.kind).charts(ChartTask(block, signal_units(run.rig), run.rig, manifest, store, every))
+        for block in run.plan.block
+    ]
+    return RunPage(
+        view, margins(view.limits), tuple(_changes(found)),
+        tuple(bounded(chart) for one in found for chart in one.charts),
+        tuple(picture(trend, view.limits) for one in found for trend in one.trends),
+        tuple(store.read(manifest, "budgets").to_pylist()),
+        rig_facts(run, view),
+        tuple(bounded_facts(one, LEFT_OUT[one.title]) for one in left_out_facts(view, manifest, store)),
+        tuple(bounded_facts(one, "see the manifest in the store") for one in origin_facts(run, manifest)),
+        page_state(manifest, view), drift,
+    )  # fmt: skip
+
+
+def bare_page(view: RunView) -> RunPage:
+    """The page of a run whose tables are not at hand: archived, or one that could not be worked on."""
+    state = key_of([LAYOUT, __version__, view.run, view.archived, view.failed or ""])
+    return RunPage(view, margins(view.limits), (), (), (), (), (), (), (), state)
+
+
+def page_state(manifest: Manifest, view: RunView) -> str:
+    """Hash of what a page is made from: a page that has it needs not be made again."""
+    shown = replace(view, steps=(), stored=None)
+    seen = [
+        [(a.code, a.where, a.text, str(a.since)) for a in shown.alarms],
+        [(f.code, f.where, f.text) for f in shown.health], shown.running, shown.watched,
+        None if shown.pace is None else str(shown.pace), list(shown.do_next),
+    ]  # fmt: skip
+    return key_of([LAYOUT, __version__, manifest.seal, seen])
+
+
+def _changes(found: list[BlockCharts]) -> list[Change]:
+    """Change of each measure since its baseline, as the table of trends has it."""
+    return [
+        Change(t.block, t.measure, t.label, t.change, float(t.median[-1]), t.unit, t.worst)
+        for one in found
+        for t in one.trends
+        if t.median.size
+    ]
