@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import signal
@@ -45,6 +46,13 @@ roomy.__code__ = roomy.__code__.replace(co_stacksize=140_000)  # words: of a pie
 def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> object:
     """Run a test as pytest does, with room above."""
     return roomy(item.config.pluginmanager.getplugin("runner").pytest_runtest_protocol, item, nextitem)
+
+
+def pytest_collection_finish() -> None:
+    """Look for cyclic garbage less often, and not among what was imported and collected: a look goes through it all."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 10, 10)
 
 
 @pytest.fixture(scope="session")

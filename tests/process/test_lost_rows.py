@@ -19,6 +19,7 @@ from benchpipe.process.run import process_run
 from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
 from tests.config.written import write_lab
+from tests.conftest import examples
 
 RATE, CYCLES = 50, 20
 HEADER = "t,T,A,C"
@@ -308,7 +309,7 @@ def logs(draw: st.DrawFn) -> list[str]:
     return rows
 
 
-@settings(max_examples=12)
+@settings(max_examples=examples(12))
 @given(logs(), st.data())
 def test_however_the_log_is_cut_the_same_rows_are_missing(rows: list[str], data: st.DataObject) -> None:
     """In files, and in nights: one log that grows, or one file after the other."""
