@@ -94,6 +94,7 @@ def views(sample_lab: Path) -> Views:
     return Views(run_lab(sample_lab)[0])
 
 
+@settings(max_examples=examples(100))
 @given(TEXTS, st.booleans(), st.sampled_from([40, 80]))
 def test_no_text_of_a_view_is_obeyed(views: Views, text: str, coloured: bool, width: int) -> None:
     """Every text of every field at once: what shows a field that is new shows it safely too."""
