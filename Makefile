@@ -17,8 +17,8 @@ demo: .venv/.core  ## set up, then run the main job on sample_runs/
 test: .venv/.test  ## set up, then run all tests
 	$(PY) -m pytest -n $(WORKERS)
 
-soak: .venv/.test  ## the long tests, at full size
-	$(PY) -m pytest -m soak
+soak: .venv/.test  ## the long tests, and all examples of the properties
+	HYPOTHESIS_PROFILE=soak $(PY) -m pytest -m "soak or hypothesis"
 
 bench: .venv/.test  ## speed, memory and coverage, written into the guide
 	$(PY) -m tests.benchmarks

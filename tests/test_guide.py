@@ -13,7 +13,7 @@ from benchpipe.cli.main import app
 from benchpipe.errors import ExitCode
 from tests.benchmarks.guide import PAGES as STUDIED
 from tests.benchmarks.guide import studies, with_study
-from tests.cli.commands import run
+from tests.cli.commands import called
 from tests.make_guide_tables import DECISIONS, PAGE, with_records, with_tables
 
 REPO = Path(__file__).parents[1]
@@ -67,10 +67,10 @@ def test_files_that_documents_name_are_there() -> None:
 
 
 def test_guide_shows_a_decision_and_names_one_that_is_not_there(tmp_path: Path) -> None:
-    code, out, _ = run(["guide", "decisions", "12"], tmp_path)
+    code, out, _ = called(["guide", "decisions", "12"], tmp_path)
     assert (code, out) == (0, record("decisions", 12).rstrip() + "\n")
     for words in (["decisions", "999"], ["limits", "1"]):
-        code, _, error = run(["guide", *words], tmp_path)
+        code, _, error = called(["guide", *words], tmp_path)
         assert code == ExitCode.USAGE
         assert f"the guide has no record {words[1]} of '{words[0]}'" in error
     assert next(lines_with(["quarantine"], ("decisions",))).startswith("decisions, 012 Damage in the store: ")
@@ -88,23 +88,23 @@ def test_every_exit_code_is_listed() -> None:
 
 
 def test_a_page_in_a_pipe_is_its_text(tmp_path: Path) -> None:
-    code, out, _ = run(["guide", "recovery"], tmp_path)
+    code, out, _ = called(["guide", "recovery"], tmp_path)
     assert (code, out) == (0, page("recovery").rstrip() + "\n")
 
 
 def test_guide_lists_and_searches(tmp_path: Path) -> None:
-    _, listed, _ = run(["guide"], tmp_path)
+    _, listed, _ = called(["guide"], tmp_path)
     assert [line.split()[2] for line in listed.splitlines() if line.startswith("  ")] == list(TOPICS)
-    _, found, _ = run(["guide", "--search", "LOSS factor"], tmp_path)
+    _, found, _ = called(["guide", "--search", "LOSS factor"], tmp_path)
     assert "measures, Cycles (`cyclic`): | loss factor |" in found
     assert list(lines_with(["quarantine"], ("recovery",)))
 
 
 def test_unknown_pages_and_words_are_named(tmp_path: Path) -> None:
-    code, _, said = run(["guide", "limit"], tmp_path)
+    code, _, said = called(["guide", "limit"], tmp_path)
     assert code == ExitCode.USAGE
     assert "the guide has no page 'limit'" in said
-    assert "no line of the guide has 'unicorns'" in run(["guide", "-s", "unicorns"], tmp_path)[2]
+    assert "no line of the guide has 'unicorns'" in called(["guide", "-s", "unicorns"], tmp_path)[2]
 
 
 def test_each_study_of_the_guide_can_be_run() -> None:

@@ -28,6 +28,7 @@ from benchpipe.kernels.boundaries import (
     find_boundaries,
     find_records,
 )
+from benchpipe.kernels.read_only import read_only
 from benchpipe.kernels.records import RecordKind, record_kind
 from benchpipe.samples.signals import Signals
 
@@ -202,7 +203,7 @@ def _scan_times(signals: Signals, cut: Cut) -> NDArray[np.int64]:
     """Times in which each change of the mode ends the segment, however short it was."""
     if not signals.change_us.any():
         return signals.time_us
-    return signals.time_us + (cut.break_us + 1) * np.cumsum(signals.change_us > 0)
+    return read_only(signals.time_us + (cut.break_us + 1) * np.cumsum(signals.change_us > 0))
 
 
 def trigger_of(signals: Signals, cut: Cut) -> NDArray[Any]:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from benchpipe.kernels.compiled import compiled, compiled_scan, compiled_sums, inlined_sums
 from benchpipe.kernels.intrinsics import larger, smaller
+from benchpipe.kernels.read_only import read_only
 
 Whole = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -170,7 +171,7 @@ def bounds_of(events: Whole, trigger: Floats, level: float) -> Bounds:
         Arrays of shape (k,); the ``end_part`` of a row that did not close is 0: it ends at its last sample. The
         ``start_part`` of one that no crossing began is 1: it begins at its first sample.
     """
-    return Bounds(*_bounds(events, trigger, level))
+    return Bounds(*_bounds(read_only(events), read_only(trigger), level))
 
 
 @compiled

@@ -26,6 +26,7 @@ from benchpipe.kernels.loop_sums import (
     turn_phasors,
     value_ends,
 )
+from benchpipe.kernels.read_only import read_only
 from benchpipe.kernels.repeats import longest_repeat, most_repeats
 
 Floats = NDArray[np.float64]
@@ -71,6 +72,7 @@ def measure_loops(
     time_us : int64 array, shape (n,)
     load, motion : float arrays, shape (n,)
     temperature : float array, shape (n,) or (0,)
+        Taken in single precision, as samples are kept.
     start, end : int64 arrays, shape (k,)
     start_part, end_part : float64 arrays, shape (k,)
         Parts of a step, 0 to 1; a ``start_part`` of 1 begins a loop at its first sample, and the one before need not
@@ -98,15 +100,18 @@ def measure_loops(
         time_us, temperature = time_us[own], temperature[own] if temperature.size else temperature
         load, motion = (smooth_loops(values, before, after, weights) for values in (load, motion))
         start, end = first, first + (end - start)
-    out = np.empty((N_FIELDS, start.size), np.float64).T  # a column lies in one piece
+    table = np.empty((N_FIELDS, start.size), np.float64)
+    out = table.T  # a column lies in one piece
     longest = int((end - start).max()) if start.size else 0
     uneven = np.empty(start.size, np.bool_)
+    warm = temperature.astype(np.float32, copy=False)
+    samples = read_only(time_us), read_only(load), read_only(motion), read_only(warm)
+    bounds = read_only(start), read_only(end), read_only(start_part), read_only(end_part)
     _measure_all(
-        time_us, load, motion, temperature, start, end, start_part, end_part, band_low, band_high,
-        np.empty(longest), np.empty(longest), out, uneven,
-    )  # fmt: skip
+        *samples, *bounds, float(band_low), float(band_high), np.empty(longest), np.empty(longest), table, uneven
+    )
     if uneven.any():  # a kernel of its own: in the other it would slow down cycles that do not need it
-        _mean_over_time(time_us, load, motion, temperature, start, end, start_part, end_part, uneven, out)
+        _mean_over_time(*samples, *bounds, uneven, table)
     if weights.size > 1:
         for name, values in zip(("load_repeats", "motion_repeats"), raw, strict=True):
             out[:, FIELD[name]] = most_repeats(values, begin, finish)
@@ -133,11 +138,11 @@ def _mean_over_time(
             before = first - 1 if start_part[c] < 1.0 or last == first else first
             after = last + 1 if end_part[c] > 0.0 else last
             places, parts = (before, first, last, after), (start_part[c], end_part[c])
-            out[c, 9] = timed_mean(time_us, load, places, parts)
-            out[c, 14] = timed_mean(time_us, motion, places, parts)
+            out[9, c] = timed_mean(time_us, load, places, parts)
+            out[14, c] = timed_mean(time_us, motion, places, parts)
             if temperature.size > 0:
                 warm = timed_mean(time_us, temperature, places, parts)
-                out[c, 19] = timed_mean_of_known(time_us, temperature, places, parts) if np.isnan(warm) else warm
+                out[19, c] = timed_mean_of_known(time_us, temperature, places, parts) if np.isnan(warm) else warm
 
 
 @compiled_sums
@@ -157,7 +162,7 @@ def _measure_all(
     out: Floats,
     uneven: NDArray[np.bool_],
 ) -> None:
-    """Fill all rows. The caller holds the arrays: here they are seen without counted references."""
+    """Fill all columns, one a loop. The caller holds the arrays: here they are seen without counted references."""
     samples = (uncounted(time_us), uncounted(load), uncounted(motion), uncounted(temperature))
     room, rows, marks = (uncounted(cosines), uncounted(sines)), uncounted(out), uncounted(uneven)
     for c in range(start.size):
@@ -176,7 +181,7 @@ def _measure(
     uneven: NDArray[np.bool_],
     c: int,
 ) -> None:
-    """Fill row ``c``. Samples ``first … end - 1`` are inside; one on each side is outside."""
+    """Fill column ``c``. Samples ``first … end - 1`` are inside; one on each side is outside."""
     last, size = end - 1, end - first
     time_us, load, motion, temperature = samples
     cosines, sines = room
@@ -213,29 +218,29 @@ def _measure(
     motion_mean = (sums.motion + 0.5 * lead * (m0 + first_m) + 0.5 * trail * (last_m + m1)) / period
     edges = 0.5 * lead * (l0 * l0 + first_l * first_l) + 0.5 * trail * (last_l * last_l + l1 * l1)
     square_mean = (sums.square + edges) / period
-    out[c, 0] = period
-    out[c, 1] = -lead
-    out[c, 2] = longest * 1e-6
-    out[c, 3] = top_load
-    out[c, 4] = bottom_load
-    out[c, 5] = (time_us[peak] - time_us[first]) * 1e-6 + lead
-    out[c, 6] = (time_us[valley] - time_us[first]) * 1e-6 + lead
-    out[c, 7] = motion[peak]
-    out[c, 8] = motion[valley]
-    out[c, 9] = load_mean
-    out[c, 10] = top_motion
-    out[c, 11] = bottom_motion
-    out[c, 12] = load[top]
-    out[c, 13] = load[bottom]
-    out[c, 14] = motion_mean
-    out[c, 15] = 0.5 * area
+    out[0, c] = period
+    out[1, c] = -lead
+    out[2, c] = longest * 1e-6
+    out[3, c] = top_load
+    out[4, c] = bottom_load
+    out[5, c] = (time_us[peak] - time_us[first]) * 1e-6 + lead
+    out[6, c] = (time_us[valley] - time_us[first]) * 1e-6 + lead
+    out[7, c] = motion[peak]
+    out[8, c] = motion[valley]
+    out[9, c] = load_mean
+    out[10, c] = top_motion
+    out[11, c] = bottom_motion
+    out[12, c] = load[top]
+    out[13, c] = load[bottom]
+    out[14, c] = motion_mean
+    out[15, c] = 0.5 * area
     width = np.float64(top_load) - np.float64(bottom_load)
     low, high = bottom_load + band_parts[0] * width, bottom_load + band_parts[1] * width
     band = (low, high, l0, m0)
-    out[c, 16], loading_zero = _branch(load, motion, first, end, valley, peak, band)
-    out[c, 17], unloading_zero = _branch(load, motion, first, end, peak, valley, band)
-    out[c, 18] = m1 - m0
-    out[c, 19] = mean_of_known(temperature, first, end) if temperature.size > 0 else np.nan
+    out[16, c], loading_zero = _branch(load, motion, first, end, valley, peak, band)
+    out[17, c], unloading_zero = _branch(load, motion, first, end, peak, valley, band)
+    out[18, c] = m1 - m0
+    out[19, c] = mean_of_known(temperature, first, end) if temperature.size > 0 else np.nan
     l_cos, l_sin, m_cos, m_sin = fundamental(
         sums, period, (lead, trail), (load_mean, motion_mean),
         (l0, first_l, last_l, l1), (m0, first_m, last_m, m1), last_phasor,
@@ -243,15 +248,15 @@ def _measure(
     if not _moves(bottom_load, top_load):
         l_cos, l_sin = 0.0, 0.0
     squared = m_cos * m_cos + m_sin * m_sin if _moves(bottom_motion, top_motion) else 0.0
-    out[c, 20] = (l_cos * m_cos + l_sin * m_sin) / squared if squared > 0.0 else np.nan
-    out[c, 21] = (l_cos * m_sin - l_sin * m_cos) / squared if squared > 0.0 else np.nan
+    out[20, c] = (l_cos * m_cos + l_sin * m_sin) / squared if squared > 0.0 else np.nan
+    out[21, c] = (l_cos * m_sin - l_sin * m_cos) / squared if squared > 0.0 else np.nan
     sine = 2.0 * (l_cos * l_cos + l_sin * l_sin)  # mean square of the fundamental
     rest = max(square_mean - load_mean * load_mean - sine, 0.0)
-    out[c, 22] = np.sqrt(rest / sine) if sine > 0.0 else np.nan
+    out[22, c] = np.sqrt(rest / sine) if sine > 0.0 else np.nan
     comes_to_zero = bottom_load <= NEAR_ZERO * width and top_load >= -NEAR_ZERO * width
-    out[c, 23] = unloading_zero - loading_zero if comes_to_zero else np.nan
-    out[c, 24] = load_repeats if load_repeats < 2 else longest_repeat(load, first, end)  # one is in a row
-    out[c, 25] = motion_repeats if motion_repeats < 2 else longest_repeat(motion, first, end)
+    out[23, c] = unloading_zero - loading_zero if comes_to_zero else np.nan
+    out[24, c] = load_repeats if load_repeats < 2 else longest_repeat(load, first, end)  # one is in a row
+    out[25, c] = motion_repeats if motion_repeats < 2 else longest_repeat(motion, first, end)
 
 
 @inlined_sums

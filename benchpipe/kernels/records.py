@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.compiled import compiled
+from benchpipe.kernels.read_only import read_only
 
 RecordKind = Literal["loop", "several", "part", "ramp"]
 LOW_PART, HIGH_PART = 0.32, 0.68  # of the record's own range: noise of a third of it crosses once
@@ -64,7 +65,7 @@ def turns(values: NDArray[Any], start: NDArray[np.int64], end: NDArray[np.int64]
         2 for a loop, whatever noise of a third of its range lies on it.
     """
     out = np.empty(start.size, np.int64)
-    _each_turns(values, start, end, out)
+    _each_turns(read_only(values), read_only(start), read_only(end), out)
     return out
 
 

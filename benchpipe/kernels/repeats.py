@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.compiled import compiled
+from benchpipe.kernels.read_only import read_only
 
 CHANCE = 1e-9  # of a cycle of a sound channel: one in five hundred runs of two million cycles
 LEAST_NOISE = 2.0  # steps of the last digit: what flickers less may rest on one value
@@ -33,7 +34,7 @@ def most_repeats(values: NDArray[Any], start: NDArray[np.int64], end: NDArray[np
     int32 array, shape (k,)
     """
     out = np.zeros(start.size, np.int32)
-    _most_repeats(values, start, end, out)
+    _most_repeats(read_only(values), read_only(start), read_only(end), out)
     return out
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from itertools import pairwise
 from typing import Any
 
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from benchpipe.config.block import BlockConfig
 from benchpipe.config.rig import AxisConfig, RigConfig
 from benchpipe.kernels.finite import surely_finite
+from benchpipe.kernels.read_only import read_only
 from benchpipe.samples.inputs import SampleInput
 from benchpipe.samples.lost import Losses, dropped_samples, no_losses
 from benchpipe.samples.stream import SampleBatch, stream_samples
@@ -53,6 +54,13 @@ class Signals:
     counter: NDArray[Any]
     change_us: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
 
+    def __post_init__(self) -> None:
+        """Seen read-only, however they came: kernels are compiled once."""
+        for one in fields(self):
+            values = getattr(self, one.name)
+            if values.flags.writeable:
+                object.__setattr__(self, one.name, read_only(values))
+
     def __len__(self) -> int:
         return int(self.time_us.size)
 
@@ -67,21 +75,14 @@ class Signals:
     def followed_by(self, other: Signals) -> Signals:
         """These samples and then the others."""
         pairs = zip(self._arrays(), other._arrays(), strict=True)
-        return Signals(*(_joined(pair) for pair in pairs))
+        return Signals(*(np.concatenate(pair) for pair in pairs))
 
     def copy(self) -> Signals:
         """The same samples in memory of their own."""
-        return Signals(*(_joined((a,)) for a in self._arrays()))
+        return Signals(*(a.copy() for a in self._arrays()))
 
     def _arrays(self) -> tuple[NDArray[Any], ...]:
         return self.time_us, self.load, self.motion, self.temperature, self.counter, self.change_us
-
-
-def _joined(arrays: tuple[NDArray[Any], ...]) -> NDArray[Any]:
-    """Arrays one after the other, read-only like those from a file (kernels are compiled once)."""
-    joined = np.concatenate(arrays)
-    joined.flags.writeable = False
-    return joined
 
 
 def signal_columns(rig: RigConfig, mode: int | None = None) -> list[str]:

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import io
 import os
 import shutil
 import subprocess
 import sys
+from contextlib import chdir, redirect_stderr, redirect_stdout
 from pathlib import Path
+from unittest import mock
+
+from benchpipe.cli.main import call
 
 REPO = Path(__file__).resolve().parents[2]
 
@@ -36,3 +41,12 @@ def run(arguments: list[str], folder: Path, **named: object) -> tuple[int, str, 
     with started(arguments, folder, **named) as job:
         out, err = job.communicate(timeout=120)
         return job.returncode, (out or b"").decode(errors="replace"), (err or b"").decode(errors="replace")
+
+
+def called(arguments: list[str], folder: Path, **changes: str) -> tuple[int, str, str]:
+    """The same in this process, a second cheaper: where no process, terminal or encoding is what is tested."""
+    out, err = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8", write_through=True) for _ in range(2))
+    plain = mock.patch.dict(os.environ, environment(**changes), clear=True)
+    with plain, chdir(folder), redirect_stdout(out), redirect_stderr(err):
+        code = call(arguments)
+    return code, *(stream.buffer.getvalue().decode() for stream in (out, err))  # type: ignore[attr-defined, return-value]

@@ -20,7 +20,7 @@ from benchpipe.cli.main import call
 from benchpipe.errors import ExitCode
 from benchpipe.steps import StepResult, StepTask
 from benchpipe.views.exit_codes import SEVERITY
-from tests.cli.commands import environment, playground, run, started
+from tests.cli.commands import called, environment, playground, started
 from tests.conftest import copy_samples
 from tests.steps_done import with_run
 from tests.store.test_store_lock import another_job
@@ -200,8 +200,8 @@ def test_130_for_control_c_and_nothing_is_lost(fresh: Path, sample_lab: Path) ->
     assert err.endswith("interrupted: nothing is lost, run the command again\n")
     assert "Traceback" not in err
     assert not list((fresh.parent / "store").rglob(".unfinished-*"))
-    assert run(["nightly", str(fresh), "--brief"], fresh.parent)[0] == 10
-    here, there = (json.loads(run(["show", "wearing", "--json"], where.parent)[1]) for where in (fresh, sample_lab))
+    assert called(["nightly", str(fresh), "--brief"], fresh.parent)[0] == 10
+    here, there = (json.loads(called(["show", "wearing", "--json"], where.parent)[1]) for where in (fresh, sample_lab))
     for found in (here, there):
         del found["runs"][0]["alarms"]  # they say since when
     assert here == there

@@ -13,7 +13,7 @@ import pytest
 from benchpipe.cli.main import COMMANDS
 from benchpipe.escapes import quoted
 from benchpipe.hints import Names
-from tests.cli.commands import run
+from tests.cli.commands import called
 from tests.conftest import copy_samples
 
 WORD = r"""(?:'[^'\n]*'|"[^"\n]*"|[^\s;,'"()])+"""
@@ -31,7 +31,7 @@ def hints(text: str) -> list[str]:
 def pasted(hint: str, folder: Path) -> tuple[int, str]:
     """Run a printed command; its exit code and what it said."""
     for one in hint.split(" && "):
-        code, out, err = run(shlex.split(one)[1:], folder)
+        code, out, err = called(shlex.split(one)[1:], folder)
         if code not in FOUND:
             break
     return code, f"{hint}\n{out}{err}"
@@ -66,7 +66,7 @@ def test_hints_of_screens_run_where_they_are_printed(elsewhere: Path, words: lis
     named = {"LAB": str(lab / "lab.toml"), "PLAN": str((lab / "wearing" / "plan.toml").relative_to(elsewhere))}
     if below:
         named["PLAN"] = "wearing/plan.toml"
-    code, out, err = run([named.get(word, word) for word in words], folder)
+    code, out, err = called([named.get(word, word) for word in words], folder)
     assert code in FOUND, err
     if words[0] == "nightly" and "--json" in words:
         out = "\n".join(texts(json.loads(out)))
@@ -89,7 +89,7 @@ def test_hints_of_screens_run_where_they_are_printed(elsewhere: Path, words: lis
 )
 def test_hints_of_errors_run_where_they_are_printed(elsewhere: Path, words: list[str], before: str) -> None:
     plan = "my lab/sample_runs/creeping-lock/plan.toml"
-    code, _, err = run([plan if word == "RUN" else word for word in words], elsewhere)
+    code, _, err = called([plan if word == "RUN" else word for word in words], elsewhere)
     assert code == 2
     found = hints(err)
     assert found, err
@@ -102,8 +102,8 @@ def test_hints_of_a_run_in_an_archive(elsewhere: Path, tmp_path: Path) -> None:
     copy = tmp_path / "a b"
     shutil.copytree(elsewhere / "my lab", copy)
     lab = str(copy / "sample_runs" / "lab.toml")
-    assert run(["archive", "wearing", "--to", "ar chive", "--lab", lab], tmp_path)[0] == 0
-    code, _, err = run(["process", "wearing", "--lab", lab], tmp_path)
+    assert called(["archive", "wearing", "--to", "ar chive", "--lab", lab], tmp_path)[0] == 0
+    code, _, err = called(["process", "wearing", "--lab", lab], tmp_path)
     assert code == 12
     found = hints(err)
     assert [one.split()[1] for one in found] == ["show", "restore"]
@@ -115,10 +115,10 @@ def test_hints_of_a_run_in_an_archive(elsewhere: Path, tmp_path: Path) -> None:
 def test_hints_of_a_lab_that_was_not_worked_on(tmp_path: Path) -> None:
     lab = copy_samples(tmp_path / "x y")
     plan = str(lab.parent / "healthy" / "plan.toml")
-    code, _, err = run(["show", plan], tmp_path)
+    code, _, err = called(["show", plan], tmp_path)
     assert code in (0, 2, 11), err
     (lab.parent / "healthy" / "plan.toml").unlink()
-    _, out, _ = run(["doctor", str(lab)], tmp_path)
+    _, out, _ = called(["doctor", str(lab)], tmp_path)
     (hint,) = [one for one in hints(out) if " inspect " in one]
     code, said = pasted(hint, tmp_path)
     assert code in FOUND, said

@@ -26,6 +26,7 @@ from benchpipe.views.model import Alarm, RunView
 from benchpipe.views.table_files import FORMULA, Style, write_table
 from benchpipe.views.texts import change_texts
 from tests.cli.hostile import NAMES, TEXTS, hostile_lab, obeyed
+from tests.conftest import examples
 
 
 def said(*arguments: str | Path) -> tuple[int, str]:
@@ -36,7 +37,7 @@ def said(*arguments: str | Path) -> tuple[int, str]:
     return code, stream.getvalue()
 
 
-@settings(max_examples=12, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(12), suppress_health_check=[HealthCheck.too_slow])
 @given(TEXTS, NAMES)
 def test_no_command_gives_a_terminal_what_it_would_obey(text: str, name: str) -> None:
     with tempfile.TemporaryDirectory() as held:
@@ -93,6 +94,7 @@ def views(sample_lab: Path) -> Views:
     return Views(run_lab(sample_lab)[0])
 
 
+@settings(max_examples=examples(100))
 @given(TEXTS, st.booleans(), st.sampled_from([40, 80]))
 def test_no_text_of_a_view_is_obeyed(views: Views, text: str, coloured: bool, width: int) -> None:
     """Every text of every field at once: what shows a field that is new shows it safely too."""

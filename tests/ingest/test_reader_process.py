@@ -20,7 +20,7 @@ from benchpipe.errors import BenchpipeError, ExitCode, InputError
 from benchpipe.inspect.run import inspect_logs
 from benchpipe.readers import allowances, reader_process
 from benchpipe.readers.reader_process import call_apart, stream_apart
-from tests.cli.commands import REPO, run, started
+from tests.cli.commands import REPO, called, run, started
 from tests.ingest import faulty_readers as faulty
 from tests.ingest.taken import Run
 
@@ -261,7 +261,7 @@ def test_a_night_goes_on_after_a_crash(lab: Path) -> None:
     ids=["ingest", "inspect", "doctor", "plan"],
 )  # fmt: skip
 def test_a_crash_is_an_error_that_names_the_log_in_every_command(command: list[str], lab: Path) -> None:
-    code, out, err = run(command, lab)
+    code, out, err = called(command, lab)
     assert code == ExitCode.BAD_INPUT, (out, err)
     assert "crashed over it (SIG" in " ".join((out + err).split())
     assert "log.mat" in out + err

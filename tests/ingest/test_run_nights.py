@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from benchpipe.errors import InputError
 from benchpipe.pipeline import work
 from benchpipe.store.run_store import RunStore
+from tests.conftest import examples
 from tests.ingest.driven import equal
 from tests.ingest.taken import HEAD, Run, Taken, rows
 
@@ -54,7 +55,7 @@ def told(taken: Taken) -> tuple[object, ...]:
     )  # fmt: skip
 
 
-@settings(max_examples=60, suppress_health_check=FOLDERS)
+@settings(max_examples=examples(60), suppress_health_check=FOLDERS)
 @example(60, 120, 3, 1, "", [len(HEAD) + len(rows(0, 100)) + 22])  # three other rows: the night takes it for a restart
 @given(
     st.integers(0, 99), st.integers(80, 130), st.integers(0, 12), st.integers(1, 2), st.sampled_from(["", "x\n", HEAD]),
@@ -77,7 +78,7 @@ def test_a_log_with_rows_written_again_cut_at_any_byte_is_that_log(
     assert told(nights.take()) == told(whole)
 
 
-@settings(max_examples=40, suppress_health_check=FOLDERS)
+@settings(max_examples=examples(40), suppress_health_check=FOLDERS)
 @given(st.lists(st.integers(10, 1200), max_size=4), st.sampled_from([0, 1, 2]))
 def test_any_nights_give_the_same_tables(tmp_path_factory: pytest.TempPathFactory, cuts: list[int], fault: int) -> None:
     text = (
@@ -110,7 +111,7 @@ STEPS = st.sampled_from([1, 1, 1, 3, 40, -1, -4, -30, -90, -360_000, 360_000, -6
 STRETCHES = st.lists(st.tuples(st.integers(1, 60), STEPS, st.booleans()), min_size=2, max_size=5)
 
 
-@settings(max_examples=60, suppress_health_check=FOLDERS)
+@settings(max_examples=examples(60), suppress_health_check=FOLDERS)
 @given(st.sampled_from(sorted(CLOCKS)), STRETCHES, st.lists(st.floats(0, 1), min_size=1, max_size=3))
 def test_whatever_the_clock_does_nights_change_nothing(
     tmp_path_factory: pytest.TempPathFactory, clock: str, stretches: list[tuple[int, int, bool]], cuts: list[float]
@@ -148,7 +149,7 @@ def cycling(first: int, last: int) -> str:
     return "".join(f"{k / 100:.2f},{wave + noise:.3f},{wave / 20 + noise / 9:.4f}\n" for k, wave, noise in waves)
 
 
-@settings(max_examples=12, suppress_health_check=FOLDERS)
+@settings(max_examples=examples(12), suppress_health_check=FOLDERS)
 @given(st.integers(200, 900), st.integers(5, 300), st.integers(0, 6), st.lists(st.floats(0, 1), min_size=1, max_size=2))
 def test_cycles_are_the_same_when_nights_end_inside_rows_written_again(
     tmp_path_factory: pytest.TempPathFactory, resumed: int, back: int, other: int, cuts: list[float]

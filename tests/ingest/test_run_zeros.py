@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from benchpipe.errors import ConfigError
 from benchpipe.ingest import zeros
 from benchpipe.samples.inputs import sample_inputs
+from tests.conftest import examples
 from tests.ingest.taken import HEAD, Run, Taken, rows
 
 IDLE_FILES = '[[block]]\nname = "idle"\nkind = "idle"\nfiles = ["*idle*"]'
@@ -165,7 +166,7 @@ def _oracle(stretches: list[tuple[int, int, int, bool]]) -> list[tuple[int, floa
 STRETCH = st.tuples(st.sampled_from([0, 0, 1]), st.integers(-3, 60), st.integers(2, 25), st.booleans())
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(40), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(STRETCH, min_size=1, max_size=6), st.data())
 def test_each_sample_has_the_zero_of_the_latest_stretch_however_logs_are_cut(
     tmp_path_factory: pytest.TempPathFactory, stretches: list[tuple[int, int, int, bool]], data: st.DataObject

@@ -44,10 +44,11 @@ def test_kind_of_a_noisy_hold(name: str) -> None:
     assert kinds.count(TRUTH[name][1]) >= 2
 
 
+@pytest.mark.parametrize("holds", [60, pytest.param(300, marks=pytest.mark.soak)])
 @pytest.mark.parametrize("name", ["log time", "Burgers"])
-def test_intervals_cover_with_correlated_noise(name: str) -> None:
+def test_intervals_cover_with_correlated_noise(name: str, holds: int) -> None:
     # The long form, 2,000 holds of every law, is tests/benchmarks/coverage.py.
-    row = cover_law(name, 150, seed=11)
+    row = cover_law(name, holds, seed=11)
     for share in (*row.known, *row.chosen):
         assert 0.90 <= share <= 1.0
     assert np.mean(row.known) <= 0.99
@@ -142,7 +143,7 @@ def test_what_is_not_known_of_a_coefficient_is_in_the_interval() -> None:
     wobble = np.linspace(0.0, 3.0, 60) ** 2
     rng, hits, blind = np.random.default_rng(9), 0, 0
     truth = 0.06 * np.log10(t[-1] / t[0])
-    for _ in range(100):
+    for _ in range(50):
         motion = 0.06 * np.log10(t) + 0.02 * wobble + 0.002 * rng.standard_normal(60)
         coefficient = 0.02 + 0.004 * rng.standard_normal()
         for error in (0.004, 0.0):
@@ -151,8 +152,8 @@ def test_what_is_not_known_of_a_coefficient_is_in_the_interval() -> None:
             creep = fit_creep(t, motion, corrections=[taken], laws=laws).fits.estimate(creep_between(t[0], t[-1]))
             hit = creep.low <= truth <= creep.high
             hits, blind = hits + (hit and error > 0), blind + (hit and error == 0)
-    assert hits >= 90
-    assert blind < 80
+    assert hits >= 44  # a true 95 % interval holds fewer of 50 in 1.2 % (binomial)
+    assert blind < 40
 
 
 def test_a_pattern_is_remarked() -> None:
@@ -236,7 +237,8 @@ def test_exponent_of_a_leak_ends_on_its_bound_and_is_not_usable() -> None:
     assert fits.fit("steady leak").misfit < inf
 
 
-def test_wood_creep_ends_where_its_authors_curves_do(open_data: Path) -> None:
+@pytest.mark.parametrize("every", [4, pytest.param(1, marks=pytest.mark.soak)])
+def test_wood_creep_ends_where_its_authors_curves_do(open_data: Path, every: int) -> None:
     # 204 tensile creep tests on spruce with the authors' own curves J(t) = Σ cᵢ(1 − exp(−t/τᵢ)),
     # Mendeley Data 10.17632/vmvpvjj4g3.2. Asked: within 5 % in the median.
     h5py = pytest.importorskip("h5py")
@@ -246,7 +248,7 @@ def test_wood_creep_ends_where_its_authors_curves_do(open_data: Path) -> None:
         tests = [[np.asarray(file[rows[name][k, 0]]).ravel() for name in names] for k in range(rows["time"].shape[0])]
     assert len(tests) == 204
     off = []
-    for hours, compliance, amplitudes, taus in tests:
+    for hours, compliance, amplitudes, taus in tests[::every]:
         after = hours > 0
         order = np.argsort(hours[after])
         result = fit_creep(hours[after][order] * 3600, compliance[after][order] * 1e6)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 from scipy.stats import linregress
 
 from benchpipe.kernels.stance import measure_stance
@@ -16,9 +17,7 @@ def noise(n: int, memory_s: float, rng: np.random.Generator) -> np.ndarray:
     slow = np.exp(-1 / RATE / memory_s) if memory_s else 0.0
     x = np.sqrt(1 - slow**2) * rng.standard_normal(n)
     x[0] /= np.sqrt(1 - slow**2)
-    for i in range(1, n):
-        x[i] += slow * x[i - 1]
-    return x + 0.3 * rng.standard_normal(n)
+    return np.asarray(lfilter([1.0], [1.0, -slow], x) + 0.3 * rng.standard_normal(n))
 
 
 @pytest.mark.parametrize(("window_s", "memory_s"), [(8, 0.0), (8, 0.3), (30, 1.0)])

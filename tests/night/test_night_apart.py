@@ -82,23 +82,25 @@ def test_runs_side_by_side_tell_what_they_do(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("what", "code", "said"),
+    ("what", "code", "said", "others"),
     [
-        ("SIGKILL", ExitCode.INTERRUPTED, "SIGKILL"), ("SIGTERM", ExitCode.INTERRUPTED, "SIGTERM"),
-        ("SIGSEGV", ExitCode.BUG, "SIGSEGV"), ("leave", ExitCode.BUG, "exit code 3"),
-        ("raise", ExitCode.BUG, "ZeroDivisionError: ours"),
+        ("SIGKILL", ExitCode.INTERRUPTED, "SIGKILL", ["healthy"]), ("SIGTERM", ExitCode.INTERRUPTED, "SIGTERM", []),
+        ("SIGSEGV", ExitCode.BUG, "SIGSEGV", []), ("leave", ExitCode.BUG, "exit code 3", []),
+        ("raise", ExitCode.BUG, "ZeroDivisionError: ours", ["healthy"]),
     ],
 )  # fmt: skip
 def test_a_run_that_ends_early_is_reported_and_the_other_goes_on(
-    sample_lab: Path, what: str, code: ExitCode, said: str
+    sample_lab: Path, what: str, code: ExitCode, said: str, others: list[str]
 ) -> None:
-    found = ends(list(work_apart([task(sample_lab, "wearing", what), task(sample_lab, "healthy")], 1)))
-    bad, good = found["wearing"].done, found["healthy"].done
+    tasks = [task(sample_lab, "wearing", what), *(task(sample_lab, other) for other in others)]
+    done = {name: event.done for name, event in ends(list(work_apart(tasks, 1))).items()}
+    assert set(done) == {"wearing", *others}
+    assert None not in done.values()
+    bad = done.pop("wearing")
     assert bad is not None
-    assert good is not None
     assert bad.code == code
     assert said in (bad.view.failed or "")
-    assert good.view.failed is None
+    assert all(good is not None and good.view.failed is None for good in done.values())
 
 
 def test_leaving_early_leaves_no_process(sample_lab: Path, tmp_path: Path) -> None:

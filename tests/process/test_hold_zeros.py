@@ -19,6 +19,7 @@ from benchpipe.run import load_run
 from benchpipe.samples.signals import Signals
 from benchpipe.store.run_store import RunStore
 from tests.config.written import write_lab
+from tests.conftest import examples
 from tests.process.test_holds import held, only, rows_of
 
 
@@ -89,14 +90,21 @@ def picked(signals: Signals, keep: np.ndarray[Any, Any]) -> Signals:
     return Signals(signals.time_us[keep], signals.load[keep], signals.motion[keep], nothing, nothing).copy()
 
 
-@settings(max_examples=20)
-@given(st.lists(st.integers(1, 12_500), max_size=6))
-def test_cutting_does_not_matter(cuts: list[int]) -> None:
+@pytest.fixture(scope="module")
+def one_pass() -> tuple[Signals, dict[str, Any]]:
+    """Samples of a hold with a zero, and its row measured in one pass."""
     whole = with_zero(held(0.5, 0.01), 2.0)
+    return whole, only(rows_of(whole))
+
+
+@settings(max_examples=examples(20))
+@given(cuts=st.lists(st.integers(1, 12_500), max_size=6))
+def test_cutting_does_not_matter(one_pass: tuple[Signals, dict[str, Any]], cuts: list[int]) -> None:
+    whole, one = one_pass
     at = [0, *sorted(set(cuts)), len(whole)]
     pieces = [whole.part(a, b) for a, b in pairwise(at)]
     names = ("zero_shift", "zero_shift_u", "load_mean_u", "elastic_motion_u")
-    one, other = only(rows_of(whole)), only(rows_of(*pieces))
+    other = only(rows_of(*pieces))
     assert [one[name] for name in names] == [other[name] for name in names]
 
 

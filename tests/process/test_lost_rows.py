@@ -18,6 +18,7 @@ from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
 from tests.config.written import write_lab
+from tests.conftest import examples
 from tests.steps_done import ingest_run, process_run
 
 RATE, CYCLES = 50, 20
@@ -351,7 +352,7 @@ def logs(draw: st.DrawFn) -> list[str]:
     return rows
 
 
-@settings(max_examples=12)
+@settings(max_examples=examples(12))
 @given(logs(), st.data())
 def test_however_the_log_is_cut_the_same_rows_are_missing(rows: list[str], data: st.DataObject) -> None:
     """In files, and in nights: one log that grows, or one file after the other."""

@@ -45,16 +45,23 @@ class Deaths:
         return code in (99, -9)
 
 
-@pytest.fixture
-def deaths(labs: Path, tmp_path: Path) -> Iterator[Deaths]:
-    """One server for a test."""
-    shutil.copytree(labs / "one-after", tmp_path / "lab", ignore=shutil.ignore_patterns("store"))
-    shutil.copytree(labs / "configs", tmp_path / "configs")
-    command = [sys.executable, "-m", "tests.soak.dies", str(tmp_path / "lab" / "lab.toml")]
+@pytest.fixture(scope="session")
+def server(labs: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[subprocess.Popen[str]]:
+    """One server for all tests: each night is a process of its own."""
+    folder = tmp_path_factory.mktemp("server")
+    shutil.copytree(labs / "one-after", folder / "lab", ignore=shutil.ignore_patterns("store"))
+    shutil.copytree(labs / "configs", folder / "configs")
+    command = [sys.executable, "-m", "tests.soak.dies", str(folder / "lab" / "lab.toml")]
     pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "text": True}
     with subprocess.Popen(command, env=environment(), cwd=REPO, **pipes) as server:  # type: ignore[call-overload]
-        yield Deaths(server)
+        yield server
         server.stdin.close()
+
+
+@pytest.fixture
+def deaths(server: subprocess.Popen[str]) -> Deaths:
+    """Deaths of one test."""
+    return Deaths(server)
 
 
 @pytest.fixture(scope="session")
