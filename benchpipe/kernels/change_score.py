@@ -108,6 +108,27 @@ class ChangeTable:
         log_det = self.log_det + np.linalg.slogdet(plain)[1] + 2 * np.log(scale).sum(axis=1)
         return inverse, solved, rest, rest / dof, -0.5 * (log_det + dof * np.log(rest / dof))
 
+    def likeliest(self, y: Sequence[int], x: Sequence[int], one_of: Sequence[int], prior: float) -> Indices:
+        """For each column of ``y`` (q,) which of ``one_of`` (l,), beside all of ``x``, makes it the most likely.
+
+        ``prior``: standard deviation of that one's coefficient beforehand.
+        """
+        index, both = np.asarray(x), np.asarray([*one_of, *y])
+        n = len(one_of)
+        gram = self.gram[:, index[:, None], index]
+        scale = np.sqrt(np.einsum("mii->mi", gram)) + 1e-300
+        plain = gram / (scale[:, :, None] * scale[:, None, :]) + 1e-9 * np.eye(index.size)
+        met = self.gram[:, index[:, None], both] / scale[:, :, None]
+        left = self.gram[:, both[:, None], both] - met.transpose(0, 2, 1) @ np.linalg.solve(plain, met)
+        log_det = self.log_det + np.linalg.slogdet(plain)[1] + 2 * np.log(scale).sum(axis=1)
+        dof = self.bins - index.size - 1
+        own = np.maximum(np.einsum("mii->mi", left), 1e-300)
+        rest, seen = own[:, None, n:], own[:, :n, None]
+        held = seen + rest / dof / prior**2
+        after = np.maximum(rest - left[:, :n, n:] ** 2 / held, 1e-12 * rest)
+        log = -0.5 * (log_det[:, None, None] + np.log(held / (rest / dof)) + dof * np.log(after / dof))
+        return np.asarray(np.argmax(log.max(axis=0), axis=0), np.int64)
+
     def scores(self, y: int, x: Sequence[int], prior: Floats) -> ScoresResult:
         """Score each change beside columns ``x`` in column ``y``; ``prior`` as in `null`."""
         index = np.asarray(x)
