@@ -129,8 +129,13 @@ class ChangeTable:
         log = -0.5 * (log_det[:, None, None] + np.log(held / (rest / dof)) + dof * np.log(after / dof))
         return np.asarray(np.argmax(log.max(axis=0), axis=0), np.int64)
 
-    def scores(self, y: int, x: Sequence[int], prior: Floats) -> ScoresResult:
-        """Score each change beside columns ``x`` in column ``y``; ``prior`` as in `null`."""
+    def scores(self, y: int, x: Sequence[int], prior: Floats, trust: float | Floats = 1.0) -> ScoresResult:
+        """Score each change beside columns ``x`` in column ``y``; ``prior`` as in `null`.
+
+        ``trust`` (J,): noise is weighted by its likelihood with the change to this power, and by that without it to the
+        rest. 1 suits steps. Beside a slope the columns leave little of slow noise, and all of it would be taken for
+        wear: scores of pure noise then have twice the spread (`drift.threshold`).
+        """
         index = np.asarray(x)
         inverse, solved, rest, _, base = self.null(y, x, prior)
         dof = self.bins - index.size - 1
@@ -145,15 +150,16 @@ class ChangeTable:
         log = np.where(good, log, -np.inf)
         top = log.max(axis=0)
         found = np.isfinite(top)
-        weight = np.where(found, np.exp(log - np.where(found, top, 0.0)), 1.0)
-        total = weight.sum(axis=0)
-        weight = weight / total
+        likelihood = np.where(found, top + np.log(np.maximum(np.exp(log - np.where(found, top, 0.0)).sum(axis=0), 1e-300)), -np.inf)
+        log = np.where(good, trust * log + (1 - np.asarray(trust)) * base[:, None], -np.inf)
+        weight = np.where(found, np.exp(log - np.where(found, log.max(axis=0), 0.0)), 1.0)
+        weight = weight / weight.sum(axis=0)
         each = num / seen
         height = (weight * each).sum(axis=0)
         u = np.sqrt((weight * (s2 / seen + (each - height) ** 2)).sum(axis=0))
         z = normal_score(height / u, dof)
         nan = np.where(found, 0.0, np.nan)
-        return ScoresResult(height + nan, u + nan, z + nan, np.where(found, top + np.log(total), -np.inf), dof)
+        return ScoresResult(height + nan, u + nan, z + nan, likelihood, dof)
 
 
 def normal_score(t: Floats, dof: float) -> Floats:
