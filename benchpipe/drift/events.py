@@ -44,6 +44,7 @@ class Event:
     day: int
     number: int = 0
     alarm: bool = True
+    found: str = "online"
 
     def changes(self) -> list[Change]:
         """Columns that take it out: what a slope becomes later is its own course, and no other event."""
