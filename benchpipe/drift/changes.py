@@ -28,11 +28,14 @@ from benchpipe.kernels.lines import t_quantile
 from benchpipe.kernels.temperature_change import FEWEST_SWINGS
 from benchpipe.kernels.temperature_regression import HistoryFit, HistoryRegression
 from benchpipe.kernels.wear_episodes import EpisodesResult
+from benchpipe.kernels.window_noise import fit_block_noise, window_u
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 COVERAGE = 0.95
+DAY_H = 24.0
+"""Hours of a baseline and of the last day: a whole day, so that the daily swing cancels in it."""
 
 
 @dataclass(frozen=True)
@@ -51,8 +54,9 @@ class Level:
     """A measure's level, k bins of which ``rows`` are used.
 
     ``corrected`` (k,): temperature taken out, NaN where it is not separable. ``curve`` (k,): what is fitted to it;
-    ``settling`` (k,): its run-in alone. ``coefficient`` is per kelvin, with its standard uncertainty; NaN where
-    nothing was taken out.
+    ``settling`` (k,): its run-in alone; ``stepped`` (k,): its steps. ``coefficient`` is per kelvin, with its standard uncertainty; NaN where
+    nothing was learnt. ``change``: of the last day since the baseline. ``slow``: variance of a mean of many bins over
+    that of independent ones.
     """
 
     history: History
@@ -60,12 +64,12 @@ class Level:
     corrected: Floats
     curve: Floats
     settling: Floats
+    stepped: Floats
     coefficient: float
     coefficient_u: float
+    change: ChangeResult
+    slow: float
     why: str
-    _wear: Floats
-    _value: Floats
-    _stated: Coefficient | None
 
     def step_at(self, column: Floats) -> float:
         """Height of a step that is among the fitted columns: what the curve jumps by there."""
@@ -73,29 +77,14 @@ class Level:
         before = max(int(np.argmax(column > 0.0)) - 1, 0)
         return float(self.curve[place] - self.curve[before])
 
-    def change(self, first: Mask, last: Mask) -> ChangeResult:
-        """Change from the mean of some bins to that of others."""
-        a, b = first[self.rows], last[self.rows]
-        if not a.any() or not b.any():
-            return ChangeResult(nan, nan, nan, COVERAGE, self.why or "no usable bins in the baseline or the last day")
-        weight = self.history.weight[self.rows]
-        contrast = np.where(b, weight, 0.0) / weight[b].sum() - np.where(a, weight, 0.0) / weight[a].sum()
-        fit, lagged = _fit(self.history, self.rows, self._value, self._wear, contrast)
-        moved = contrast @ lagged.T
-        raw = float(contrast @ self._value)
-        if self._stated is not None:
-            taken = np.broadcast_to(self._stated.per_k * moved, fit.weight.shape)
-            variance = fit.contrast_variance + (self._stated.u * moved) ** 2
-        else:
-            taken = fit.coefficient * moved
-            variance = fit.contrast_variance - 2 * moved * fit.covariance + moved**2 * fit.coefficient_variance
-        mean, total, dof = fit.averaged(taken, variance)
-        half = t_quantile(COVERAGE, dof) * sqrt(total)
-        return ChangeResult(raw - mean, raw - mean - half, raw - mean + half, COVERAGE, self.why)
-
 
 def level_of(
-    block: DriftBlock, history: History, name: str, events: Sequence[Event], entries: Sequence[LogEntry]
+    block: DriftBlock,
+    history: History,
+    name: str,
+    events: Sequence[Event],
+    entries: Sequence[LogEntry],
+    baseline: tuple[int, int] | None = None,
 ) -> Level | None:
     """Fit a measure's level; None where too few bins can be used."""
     i = [w.name for w in block.watched].index(name)
@@ -104,7 +93,8 @@ def level_of(
     if rows.sum() < FEWEST_BINS:
         return None
     own = [c for e in events if (e.measure, e.of) == (name, "level") for c in e.changes()]
-    taken = change_columns(history, dict.fromkeys([*expected_changes(history, entries, block.watched[i]), *own]))
+    changes = list(dict.fromkeys([*expected_changes(history, entries, block.watched[i]), *own]))
+    taken = change_columns(history, changes)
     settled = wear_columns(history)
     rest = [taken, frequency_columns(history)]
     if not history.temperature.shape[0]:
@@ -112,16 +102,66 @@ def level_of(
     wear = np.column_stack([settled, *rest])
     used = wear[rows][:, [0, *(j for j in range(1, wear.shape[1]) if np.ptp(wear[rows, j]) > 0)]]
     stated = (block.coefficients or {}).get(name)
-    fit, lagged = _fit(history, rows, value[rows], used, np.full(int(rows.sum()), 1.0 / rows.sum()))
-    coefficient, u, why, off = _coefficient(history, fit, stated)
+    contrast, why = _contrast(history, rows, baseline)
+    fit, lagged = _fit(history, rows, value[rows], used, contrast)
+    coefficient, u, remark, off = _coefficient(history, fit, stated)
+    undecided = ChangeResult(nan, nan, nan, COVERAGE, why)
+    change = undecided if why else _change(fit, contrast, value[rows], lagged, stated)
     temperature = fit.lag_weight @ history.temperature if history.temperature.shape[0] else np.zeros(rows.size)
     corrected = value - off * temperature
     root = np.sqrt(history.weight[rows])
     solved = np.linalg.lstsq(wear[rows] * root[:, None], corrected[rows] * root, rcond=1e-9)[0]
     run_in = settled[:, 2:] @ solved[2 : settled.shape[1]]
-    return Level(
-        history, rows, corrected, wear @ solved, run_in, coefficient, u, why, used, value[rows], stated
-    )  # fmt: skip
+    curve = wear @ solved
+    steps = [k for k, change in enumerate(changes) if change.kind == "step"]
+    stepped = taken[:, steps] @ solved[settled.shape[1] + np.array(steps, int)]
+    slow = _slow((corrected - curve)[rows])
+    return Level(history, rows, corrected, curve, run_in, stepped, coefficient, u, change, slow, remark)
+
+
+def inside(history: History, first: float, last: float) -> Mask:
+    """Bins whose middle lies in a range of cycles."""
+    return np.asarray((history.cycle >= first) & (history.cycle <= last))
+
+
+def last_day(history: History) -> Mask:
+    """Bins of the last day that ran."""
+    return np.asarray(history.start_s >= history.end_s[-1] - DAY_H * history.hour_s)
+
+
+def _slow(rest: Floats) -> float:
+    """Number of bins that one independent value takes, by the noise model of a block."""
+    noise = fit_block_noise(rest)
+    if noise.fit is None:
+        return 1.0
+    effective = window_u(noise, rest.size, "mean").n_effective
+    return float(np.clip(rest.size / effective if effective > 0 else rest.size, 1.0, rest.size))
+
+
+def _contrast(history: History, rows: Mask, baseline: tuple[int, int] | None) -> tuple[Floats, str]:
+    """Weights of the bins in the change since baseline; a plain mean, and why, where there is none."""
+    plain = np.full(int(rows.sum()), 1.0 / rows.sum())
+    if baseline is None:
+        return plain, "run-in has not been seen to end: no baseline yet"
+    a, b = inside(history, *baseline)[rows], last_day(history)[rows]
+    if not a.any() or not b.any():
+        return plain, f"no usable bins in {'the last day' if a.any() else 'the baseline'}"
+    weight = history.weight[rows]
+    return np.where(b, weight, 0.0) / weight[b].sum() - np.where(a, weight, 0.0) / weight[a].sum(), ""
+
+
+def _change(fit: HistoryFit, contrast: Floats, value: Floats, lagged: Floats, stated: Coefficient | None) -> ChangeResult:
+    """Change less what the temperature makes of it (as `kernels.temperature_change` has it)."""
+    moved = contrast @ lagged.T
+    if stated is not None:
+        taken = np.broadcast_to(stated.per_k * moved, fit.weight.shape)
+        variance = fit.contrast_variance + (stated.u * moved) ** 2
+    else:
+        taken = fit.coefficient * moved
+        variance = fit.contrast_variance - 2 * moved * fit.covariance + moved**2 * fit.coefficient_variance
+    mean, total, dof = fit.averaged(taken, variance)
+    change, half = float(contrast @ value) - mean, t_quantile(COVERAGE, dof) * sqrt(total)
+    return ChangeResult(change, change - half, change + half, COVERAGE, "")
 
 
 def _coefficient(history: History, fit: HistoryFit, stated: Coefficient | None) -> tuple[float, float, str, float]:

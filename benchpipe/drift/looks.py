@@ -44,9 +44,6 @@ OWN_H = 24.0
 COVERAGE = 0.95
 PLACED = 1.92
 """Half of χ²(0.95, 1): by so much the log-likelihood falls at the ends of a place's interval."""
-SLOPE_TRUST = 0.5
-"""How far noise is fitted with a slope in it (`ChangeTable.scores`): of pure noise 1 gives twice the scores, of a slope of
--5 %/M 1.45 times; with 0 a slope is taken for noise."""
 FRACTIONS = 8
 """Places within a bin that a step is tried at."""
 MOST_PLACES = 60
@@ -187,8 +184,7 @@ class Chart:
     ) -> Event | None:  # fmt: skip
         """The event with the largest score over the threshold; or a ``known`` one, placed again."""
         index, prior = self._columns(one, lag, others)
-        trust = np.repeat([1.0, SLOPE_TRUST], [self.steps, len(self.changes) - self.steps])
-        scores = self.table.scores(y, index, prior, trust)
+        scores = self.table.scores(y, index, prior)
         z = np.where(self._allowed(one, others, known), np.abs(np.nan_to_num(scores.z)), 0.0)
         part = z / np.repeat(limits, [self.steps, z.size - self.steps])
         best = int(np.argmax(part)) if part.size else -1
@@ -214,9 +210,8 @@ class Chart:
         """Largest scores of a step and of a slope in a series without events."""
         i = self.series.index(one)
         index, prior = self._columns(one, self.lags[i], [])
-        trust = np.repeat([1.0, SLOPE_TRUST], [self.steps, len(self.changes) - self.steps])
         y = self.table.gram.shape[1] - len(self.series) + i
-        z = np.abs(np.nan_to_num(self.table.scores(y, index, prior, trust).z))
+        z = np.abs(np.nan_to_num(self.table.scores(y, index, prior).z))
         return float(z[: self.steps].max(initial=0.0)), float(z[self.steps :].max(initial=0.0))
 
     def _beside(self, one: Series, lag: int | None, others: Sequence[Event], tried: list[Change]) -> ScoresResult:
@@ -228,8 +223,7 @@ class Chart:
         columns = np.column_stack([self.common, *temperature, taken, one.value[rows]])
         _, prior = self._columns(one, lag, others)
         c = columns.shape[1] - 1
-        trust = SLOPE_TRUST if tried[0].kind == "slope" else 1.0
-        return scored(h, rows, columns, tried).scores(c, list(range(c)), prior, trust)
+        return scored(h, rows, columns, tried).scores(c, list(range(c)), prior)
 
     def _allowed(self, one: Series, others: list[Event], known: Event | None) -> NDArray[np.bool_]:
         """Changes that may be an event of this series now."""

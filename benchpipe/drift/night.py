@@ -16,10 +16,9 @@ from benchpipe.drift.forecast import forecast
 from benchpipe.drift.history import FEWEST_BINS, History, history_of
 from benchpipe.drift.offline import offline_steps
 from benchpipe.drift.phases import Phase, phases_of
-from benchpipe.drift.trends import Row, event_rows, forecast_rows, phase_rows, trend_rows
+from benchpipe.drift.trends import Columns, Row, event_rows, forecast_rows, phase_rows, trend_columns
 from benchpipe.drift.watch import Watch
 from benchpipe.drift.watched import CycleColumns, DriftBlock, LogEntry
-from benchpipe.kernels.window_noise import fit_block_noise, window_u
 
 SHORTEST_H = 6.0
 """Hours that a level has at least in the search over the whole history."""
@@ -29,12 +28,14 @@ SHORTEST_H = 6.0
 class DriftResult:
     """What a night makes of a block: ``state`` for the next one, rows of the tables, remarks in words.
 
+    ``trends``, the one long table, is columns; the others are rows.
+
     ``wanted_from_us``: cycles that began before are not needed any more.
     """
 
     state: dict[str, Any]
     wanted_from_us: int
-    trends: list[Row]
+    trends: Columns
     events: list[Row]
     phases: list[Row]
     forecasts: list[Row]
@@ -74,10 +75,12 @@ def drift_night(
     if not watch.bins.index.size:
         nothing: list[Row] = []
         why = ["no whole day yet: drift looks at a day's border"]
-        return DriftResult(watch.to_json(), first_wanted_us(watch.bins), nothing, nothing, nothing, nothing, why)
+        return DriftResult(watch.to_json(), first_wanted_us(watch.bins), {}, nothing, nothing, nothing, why)
     history = history_of(block, watch.bins)
     baselines = {name: (first, last) for name, first, last in watch.baselines}
-    levels = {w.name: level_of(block, history, w.name, watch.events, entries) for w in block.watched}
+    levels = {
+        w.name: level_of(block, history, w.name, watch.events, entries, baselines.get(w.name)) for w in block.watched
+    }
     phases: list[Phase] = []
     for name, level in levels.items():
         if level is not None:
@@ -93,7 +96,7 @@ def drift_night(
     return DriftResult(
         watch.to_json(),
         first_wanted_us(watch.bins),
-        trend_rows(block, watch.bins, history, levels, baselines),
+        trend_columns(block, watch.bins, history, levels, baselines),
         event_rows(block, watch.bins, events, entries),
         phase_rows(block, phases, levels, baselines),
         forecast_rows(block, limits),
@@ -135,13 +138,8 @@ def offline_events(
             continue
         rows = np.flatnonzero(level.rows)
         rest = (level.corrected - level.curve)[rows]
-        noise = fit_block_noise(rest)
-        if noise.fit is None:
-            continue
-        effective = window_u(noise, rest.size, "mean").n_effective
-        slow = rest.size / effective if effective > 0 else float(rest.size)
         hours = history.width_s / history.hour_s
-        for i in offline_steps(rest, max(int(SHORTEST_H / hours), 2), max(slow, 1.0)):
+        for i in offline_steps(rest, max(int(SHORTEST_H / hours), 2), level.slow):
             k = int(rows[i])
             low, high = int(rows[i - 1]), k
             size = float(np.mean(rest[i : i + 24]) - np.mean(rest[max(i - 24, 0) : i]))

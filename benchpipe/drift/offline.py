@@ -61,7 +61,10 @@ def offline_steps(values: ArrayLike, shortest: int = 2, inflation: float | None 
 
 
 def _parsimonious(y: Floats, search: object, penalty: float) -> list[int]:
-    """More steps only where they lower the sum of squares by more than noise as slow as fewer steps leave would."""
+    """More steps only where noise would not lower the sum of squares as far.
+
+    How slow the noise is: between what fewer steps leave, a true one still in it, and what more of them do.
+    """
     found: list[int] = []
     for power in range(MOST_DOUBLINGS, -1, -1):
         more = _search(search, penalty * 2.0**power)
@@ -69,7 +72,7 @@ def _parsimonious(y: Floats, search: object, penalty: float) -> list[int]:
             continue
         few, many = _left(y, found), _left(y, more)
         after = float(many @ many)
-        each = PENALTY * after / y.size * log(y.size) * slowness(few)
+        each = PENALTY * after / y.size * log(y.size) * (slowness(few) * slowness(many)) ** 0.5
         if float(few @ few) - after > each * (len(more) - len(found)):
             found = more
     return found

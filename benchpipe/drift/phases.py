@@ -7,18 +7,11 @@ from dataclasses import dataclass
 from math import ceil, nan
 
 import numpy as np
-from numpy.typing import NDArray
 
-from benchpipe.drift.changes import ChangeResult, Level
+from benchpipe.drift.changes import DAY_H, ChangeResult, Level, inside
 from benchpipe.drift.events import Event
-from benchpipe.drift.history import History
 from benchpipe.kernels.rank_trend import RankTrendResult, rank_trend
-from benchpipe.kernels.window_noise import fit_block_noise, window_u
 
-Mask = NDArray[np.bool_]
-
-BASELINE_H = 24.0
-"""Hours of a baseline: a whole day, so that the daily swing cancels in it."""
 LEFT = 0.05
 """Part of its run-in that a measure may still have to go when the run-in has ended; or its noise, where that is more."""
 LATEST = 0.5
@@ -69,18 +62,8 @@ def baseline_of(level: Level) -> tuple[int, int] | None:
     end = run_in_end(level)
     if end is None:
         return None
-    last = int(np.searchsorted(h.end_s, h.start_s[end] + BASELINE_H * h.hour_s - 1e-6))
+    last = int(np.searchsorted(h.end_s, h.start_s[end] + DAY_H * h.hour_s - 1e-6))
     return (int(h.first[end]), int(h.last[last])) if last < h.first.size else None
-
-
-def inside(history: History, first: float, last: float) -> Mask:
-    """Bins whose middle lies in a range of cycles."""
-    return np.asarray((history.cycle >= first) & (history.cycle <= last))
-
-
-def last_day(history: History) -> Mask:
-    """Bins of the last day that ran."""
-    return np.asarray(history.start_s >= history.end_s[-1] - BASELINE_H * history.hour_s)
 
 
 def phases_of(
@@ -96,24 +79,18 @@ def phases_of(
     spans = [("run-in", begin, min(steady - 1, now)), ("steady", steady, min(worn - 1, now)), ("wear-out", worn, now)]
     none = ChangeResult(nan, nan, nan, 0.95, "")
     made = [_phase(measure, name, level, a, b, none) for name, a, b in spans if b >= a]
-    if baseline is None:
-        why = "run-in has not been seen to end: no baseline yet"
-        return [*made, _phase(measure, "since baseline", level, begin, now, ChangeResult(nan, nan, nan, 0.95, why))]
-    change = level.change(inside(h, *baseline), last_day(h))
-    return [*made, _phase(measure, "since baseline", level, baseline[0], now, change)]
+    return [*made, _phase(measure, "since baseline", level, baseline[0] if baseline else begin, now, level.change)]
 
 
 def _phase(measure: str, name: str, level: Level, first: int, last: int, change: ChangeResult) -> Phase:
-    """Slope and test on means of as many bins as one independent value takes."""
+    """Slope and test on means of as many bins as one independent value takes; steps are no slope."""
     h = level.history
     rows = level.rows & inside(h, first, last)
-    y, c = level.corrected[rows], h.cycle[rows] / 1e6
+    y, c = (level.corrected - level.stepped)[rows], h.cycle[rows] / 1e6
     n = y.size
     if n < FEWEST_EFFECTIVE:
         return Phase(measure, name, first, last, change, rank_trend(c[:0], y[:0]), float(n), 1)
-    noise = fit_block_noise((level.corrected - level.curve)[level.rows])
-    found = window_u(noise, n, "mean").n_effective if noise.fit is not None else float(n)
-    effective = float(np.clip(found if np.isfinite(found) else 1.0, 1.0, n))
+    effective = max(n / level.slow, 1.0)
     each = ceil(n / max(effective, FEWEST_EFFECTIVE))
     whole = n // each * each
     thin = rank_trend(c[:whole].reshape(-1, each).mean(axis=1), y[:whole].reshape(-1, each).mean(axis=1))

@@ -19,7 +19,7 @@ TRENDS: tuple[Column, ...] = (
     _c("end_us", "int64", "us", "end of its last cycle"),
     _c("used", "int64", "1", "values used"),
     _c("mean", "float64", "of the measure", "mean, values beyond 5 robust sd drawn in", null=True),
-    _c("median", "float64", "of the measure", "median; of bins of cycles the median of their bins of time", null=True),
+    _c("median", "float64", "of the measure", "median; of bins of cycles the mean of those of their bins of time", null=True),
     _c("scatter", "float64", "of the measure", "robust standard deviation from cycle to cycle", null=True),
     _c("temperature_c", "float64", "degC", "mean temperature", null=True),
     _c("separable", "bool", "", "inside the range of temperature that the coefficient is known for"),

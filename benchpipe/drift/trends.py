@@ -10,15 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.drift.bins import RunBins
-from benchpipe.drift.changes import Level
+from benchpipe.drift.changes import Level, inside
 from benchpipe.drift.events import Event, near
 from benchpipe.drift.forecast import Forecast
 from benchpipe.drift.history import History, scales
-from benchpipe.drift.phases import Phase, inside
+from benchpipe.drift.phases import Phase
 from benchpipe.drift.watched import DAY_US, DriftBlock, LogEntry
 
 Floats = NDArray[np.float64]
 Row = dict[str, Any]
+Columns = dict[str, NDArray[Any]]
 
 MOST_CYCLE_BINS = 120
 
@@ -33,69 +34,62 @@ def cycle_width(last: int) -> int:
     return width
 
 
-def trend_rows(
+def trend_columns(
     block: DriftBlock,
     bins: RunBins,
     history: History,
     levels: Mapping[str, Level | None],
     baselines: Mapping[str, tuple[int, int]],
-) -> list[Row]:
-    """Bins of time, and of cycles, of each measure; the change where there is a baseline."""
-    if not bins.index.size:
-        return []
+) -> Columns:
+    """Bins of time, and of cycles, of each measure; the change where there is a baseline. NaN for null."""
     scale, reference = scales(block, bins)
     at = np.clip(np.searchsorted(history.first, bins.first, side="right") - 1, 0, history.first.size - 1)
-    rows: list[Row] = []
-    for i, watched in enumerate(block.watched):
-        level = levels.get(watched.name)
-        off = np.full(bins.index.size, np.nan)
-        if level is not None and watched.name in baselines:
-            # What was taken off in the look's bin is taken off in each of the bins that it was merged from.
-            taken = history.level[i] - level.corrected
-            base = level.corrected[level.rows & inside(history, *baselines[watched.name])]
-            if base.size:
-                off = taken[at] + base.mean()
-        change = (bins.mean[i] - reference[i]) / scale[i] - off
-        part = {
-            "median": bins.median[i], "scatter": bins.scatter[i], "mean": bins.mean[i], "change": change,
-            "temperature_c": history.air_c[at],
-        }  # fmt: skip
-        edges = np.arange(bins.index.size + 1)
-        rows += _rows(block, bins, watched.name, "time", edges, bins.count[i], part, history.separable[at])
-        width = cycle_width(int(bins.last[-1]))
+    width = cycle_width(int(bins.last[-1]))
+    kinds = [("time", np.arange(bins.index.size))]
+    if width > int(np.median(bins.cycles)):
         group = (bins.first + bins.last) // 2 // width
-        edges = np.append(np.flatnonzero(np.diff(group, prepend=-1)), group.size)
-        if width > int(np.median(bins.cycles)):
-            rows += _rows(block, bins, watched.name, "cycles", edges, bins.count[i], part, history.separable[at])
-    return rows
+        kinds.append(("cycles", np.flatnonzero(np.diff(group, prepend=-1))))
+    parts: list[Columns] = []
+    for i, watched in enumerate(block.watched):
+        change = (bins.mean[i] - reference[i]) / scale[i] - _taken_off(watched.name, i, history, levels, baselines)[at]
+        for kind, edges in kinds:
+            ends, n = np.append(edges[1:], bins.index.size) - 1, edges.size
+            count, mean = _joined(bins.mean[i], bins.count[i], edges)
+            parts.append(
+                {
+                    "block": np.full(n, block.name), "measure": np.full(n, watched.name), "bins": np.full(n, kind),
+                    "first": bins.first[edges], "last": bins.last[ends], "start_us": _all_us(bins.start_s[edges]),
+                    "end_us": _all_us(bins.end_s[ends]), "used": count.astype(np.int64), "mean": mean,
+                    "median": _joined(bins.median[i], bins.count[i], edges)[1],
+                    "scatter": _joined(bins.scatter[i], bins.count[i], edges)[1],
+                    "temperature_c": _joined(history.air_c[at], bins.count[i], edges)[1],
+                    "separable": np.logical_and.reduceat(history.separable[at], edges),
+                    "change": _joined(change, bins.count[i], edges)[1],
+                }
+            )  # fmt: skip
+    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
 
-def _rows(
-    block: DriftBlock, bins: RunBins, name: str, kind: str, edges: NDArray[np.int64], count: Floats,
-    part: Mapping[str, Floats], separable: NDArray[np.bool_],
-) -> list[Row]:  # fmt: skip
-    """Rows of one measure in runs of bins between edges."""
-    made = []
-    for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
-        used = int(count[a:b].sum())
-        row: Row = {
-            "block": block.name, "measure": name, "bins": kind, "first": int(bins.first[a]),
-            "last": int(bins.last[b - 1]), "start_us": _us(bins.start_s[a]), "end_us": _us(bins.end_s[b - 1]),
-            "used": used, "separable": bool(separable[a:b].all()),
-        }  # fmt: skip
-        for column, values in part.items():
-            v, w = values[a:b], count[a:b]
-            good = np.isfinite(v) & (w > 0)
-            if not good.any():
-                row[column] = None
-            elif b - a == 1:
-                row[column] = float(v[0])
-            elif column == "median":
-                row[column] = float(np.median(v[good]))
-            else:
-                row[column] = float((w[good] @ v[good]) / w[good].sum())
-        made.append(row)
-    return made
+def _taken_off(
+    name: str, i: int, history: History, levels: Mapping[str, Level | None], baselines: Mapping[str, tuple[int, int]]
+) -> Floats:
+    """What the temperature makes of each bin of the look, and the baseline's level; NaN where it is not known."""
+    level = levels.get(name)
+    nothing = np.full(history.first.size, np.nan)
+    if level is None or name not in baselines:
+        return nothing
+    base = level.corrected[level.rows & inside(history, *baselines[name])]
+    return history.level[i] - level.corrected + base.mean() if base.size else nothing
+
+
+def _joined(values: Floats, count: Floats, edges: NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Values used and the mean by them, of runs of bins that begin at the edges."""
+    weight = np.where(np.isfinite(values), count, 0.0)
+    total = np.add.reduceat(weight, edges)
+    if edges.size == values.size:
+        return np.add.reduceat(count, edges), values
+    summed = np.add.reduceat(weight * np.nan_to_num(values), edges)
+    return np.add.reduceat(count, edges), np.where(total > 0, summed / np.maximum(total, 1e-300), np.nan)
 
 
 def event_rows(block: DriftBlock, bins: RunBins, events: Sequence[Event], entries: Sequence[LogEntry]) -> list[Row]:
@@ -161,6 +155,10 @@ def forecast_rows(block: DriftBlock, forecasts: Sequence[Forecast]) -> list[Row]
 
 def _us(time_s: float) -> int:
     return round(float(time_s) * 1_000_000)
+
+
+def _all_us(time_s: Floats) -> NDArray[np.int64]:
+    return np.round(time_s * 1e6).astype(np.int64)
 
 
 def _or_none(value: float) -> float | None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.history_bins import drawn_in_mean
+from benchpipe.kernels.history_bins import FAR
 from benchpipe.kernels.robust import MAD_TO_SIGMA
 
 Floats = NDArray[np.float64]
@@ -56,8 +56,8 @@ def time_bins(start_us: Indices, width_us: int) -> TimeBins:
 def bin_figures(bins: TimeBins, value: Readings) -> BinFigures:
     """Figures of one measure, shape (n,), NaN where it is missing.
 
-    The mean has far values drawn in (`history_bins`). The scatter is 1.4826 MAD(v[i + 1] − v[i])/√2, the robust
-    standard deviation from cycle to cycle: wear and warmth within the bin are not in it.
+    The mean has values beyond 5 robust standard deviations drawn in to there. The scatter is 1.4826 times the median of
+    |v[i + 1] − v[i]|, over √2: the robust standard deviation from cycle to cycle, without wear and warmth of the bin.
     """
     k = bins.index.size
     count, figures = np.zeros(k, np.int64), np.full((3, k), np.nan)
@@ -69,9 +69,20 @@ def bin_figures(bins: TimeBins, value: Readings) -> BinFigures:
         count[i] = v.size
         if not v.size:
             continue
-        figures[0, i] = drawn_in_mean(v)[0]
-        figures[1, i] = np.median(v)
+        middle = _middle(v)
         if v.size >= FEWEST_SCATTER:
-            steps = np.diff(v)
-            figures[2, i] = MAD_TO_SIGMA * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2)
+            spread = MAD_TO_SIGMA * _middle(np.abs(v - middle))
+            figures[2, i] = MAD_TO_SIGMA * _middle(np.abs(np.diff(v))) / np.sqrt(2)
+            if spread > 0:
+                v = np.clip(v, middle - FAR * spread, middle + FAR * spread)
+        figures[0, i], figures[1, i] = v.mean(), middle
     return BinFigures(count, *figures)
+
+
+def _middle(values: Floats) -> float:
+    """Median by one partition: a third of the time of ``numpy.median`` on an hour of cycles."""
+    n = values.size
+    if n % 2:
+        return float(np.partition(values, n // 2)[n // 2])
+    part = np.partition(values, (n // 2 - 1, n // 2))
+    return float(part[n // 2 - 1] + part[n // 2]) / 2

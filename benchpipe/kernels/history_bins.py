@@ -90,7 +90,7 @@ def history_bins(time_s: Floats, value: ArrayLike, most: int = MOST_BINS) -> His
     half = float(np.partition(steps, steps.size // 2)[steps.size // 2]) / 2 if steps.size else 0.5
     mean, count = np.empty(first.size), np.empty(first.size)
     for k, (a, b) in enumerate(zip(first.tolist(), last.tolist(), strict=True)):
-        mean[k], count[k] = drawn_in_mean(y[a : b + 1])
+        mean[k], count[k] = _drawn_in_mean(y[a : b + 1])
     keep = count > 0
     return HistoryBins(
         first[keep],
@@ -103,7 +103,7 @@ def history_bins(time_s: Floats, value: ArrayLike, most: int = MOST_BINS) -> His
     )
 
 
-def drawn_in_mean(values: NDArray[np.floating]) -> tuple[float, int]:
+def _drawn_in_mean(values: NDArray[np.floating]) -> tuple[float, int]:
     """Mean with values beyond ``FAR`` robust standard deviations drawn in to there, and how many are finite."""
     v = values.astype(np.float64)
     good = np.isfinite(v)
