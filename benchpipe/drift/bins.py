@@ -164,4 +164,3 @@ def _temperature(
         return _empty(), _empty(), np.zeros(index.size, bool), _empty(), (found.fault,)
     trusted = np.isin(index, cycles.start_us[cells.first[known]] // block.width_us)
     return at[known], middle[known], trusted, t[list(found.jumps)], ()
-

@@ -150,7 +150,9 @@ def _contrast(history: History, rows: Mask, baseline: tuple[int, int] | None) ->
     return np.where(b, weight, 0.0) / weight[b].sum() - np.where(a, weight, 0.0) / weight[a].sum(), ""
 
 
-def _change(fit: HistoryFit, contrast: Floats, value: Floats, lagged: Floats, stated: Coefficient | None) -> ChangeResult:
+def _change(
+    fit: HistoryFit, contrast: Floats, value: Floats, lagged: Floats, stated: Coefficient | None
+) -> ChangeResult:
     """Change less what the temperature makes of it (as `kernels.temperature_change` has it)."""
     moved = contrast @ lagged.T
     if stated is not None:
@@ -190,5 +192,3 @@ def _fit(history: History, rows: Mask, value: Floats, wear: Floats, contrast: Fl
     none = EpisodesResult(np.zeros((int(rows.sum()), 0)), np.zeros((0, 2), np.int64))
     regression = HistoryRegression(bins, int(history.last[-1]), contrast, wear)
     return regression.fit(lagged, none, np.ones(lagged.shape[0])), lagged
-
-

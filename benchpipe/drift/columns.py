@@ -13,10 +13,11 @@ from benchpipe.drift.watched import LogEntry, Watched
 
 Floats = NDArray[np.float64]
 
-RUN_IN_CYCLES = (3e3, 1e4, 3e4, 1e5, 3e5)
-"""Constants of the exponentials that a run-in is made of: seals settle over 1e3 to 1e5 cycles, some by a power of the
-cycles, which these and a logarithm follow within a hundredth."""
-SETTLES_FROM = 1e4
+RUN_IN_CYCLES = (10.0, 30.0, 100.0, 300.0, 1e3, 3e3, 1e4, 3e4, 1e5, 3e5)
+"""Constants of the exponentials that a run-in is made of: bumpers settle within ten cycles, seals over 1e3 to 1e5, some by
+a power of the cycles, which exponentials and a logarithm follow within a hundredth."""
+SETTLES_FROM = 3.0
+"""The logarithm bends from so many first bins on."""
 EXCHANGED_CYCLES = 3e4
 """Constant of the run-in of an exchanged part: the middle of those above."""
 LEAST_FREQUENCY = 0.01
@@ -41,8 +42,8 @@ def wear_columns(history: History) -> Floats:
     span, head = float(c[-1]), float(history.last[0])
     columns = [np.ones_like(c), (c - c.mean()) / 1e6]
     columns += [np.exp(-c / c0) for c0 in RUN_IN_CYCLES if head / 3 < c0 <= span / 2]
-    if span > 3 * SETTLES_FROM:
-        columns.append(np.log1p(c / SETTLES_FROM))
+    if span > 3 * SETTLES_FROM * head:
+        columns.append(np.log1p(c / (SETTLES_FROM * head)))
     return np.column_stack(columns)
 
 

@@ -42,8 +42,11 @@ HINGE_EACH_H = 6.0
 OWN_H = 24.0
 """Hours about an event in which its series has no other: what its place is off by would be one."""
 COVERAGE = 0.95
-PLACED = 1.92
-"""Half of χ²(0.95, 1): by so much the log-likelihood falls at the ends of a place's interval."""
+PLACED = 3.68
+"""The log-likelihood falls by so much at the ends of a place's interval: half of the x for which (1 − e^(−x/2))² = 0.95, the
+distribution of the likelihood ratio of a place (D. Siegmund, Internat. Statist. Rev. 56 (1988) 31; from memory)."""
+EXPECTED_H = 6.0
+"""Hours about an expected change that have no event: notes are written down later."""
 FRACTIONS = 8
 """Places within a bin that a step is tried at."""
 MOST_PLACES = 60
@@ -72,12 +75,21 @@ def series_of(block: DriftBlock, history: History, entries: Sequence[LogEntry]) 
         stated = (block.coefficients or {}).get(watched.name)
         expected = tuple(expected_changes(history, entries, watched))
         for of, table in (("level", history.level), ("scatter", history.scatter)):
-            value = np.where(history.separable, table[i], np.nan)
+            value = np.where(history.separable & ~_mixed(history, expected), table[i], np.nan)
             good = np.isfinite(value)
             if good.sum() < FEWEST_BINS or np.ptp(value[good]) == 0:
                 continue
             made.append(Series(watched, of, value, expected, stated if of == "level" else None))
     return made
+
+
+def _mixed(history: History, expected: Sequence[Change]) -> NDArray[np.bool_]:
+    """Bins in which an expected step may lie, and their neighbours."""
+    mixed = np.zeros(history.first.size, bool)
+    for change in expected:
+        k = int(np.searchsorted(history.first, change.cycle, side="right")) - 1
+        mixed[max(k - 1, 0) : k + 2] = change.kind == "step"
+    return mixed
 
 
 def look(
@@ -94,7 +106,10 @@ def look(
         return list(past)
     series = series_of(block, history, entries)
     tests = 2 * 2 * len(block.watched)
-    limits = tuple(tail.threshold(nights, block.false_alarms, tests) for tail in (STEP, SLOPE))
+    limits = (
+        STEP.threshold(nights, block.false_alarms, tests),
+        SLOPE.threshold(nights, block.false_alarms, tests),
+    )
     groups: dict[bytes, list[Series]] = defaultdict(list)
     for one in series:
         groups[np.isfinite(one.value).tobytes()].append(one)
@@ -195,7 +210,9 @@ class Chart:
         tried = [self.changes[i] for i in near.tolist()]
         if steps:
             tried = self._parts(tried)
-        fine = self._beside(one, lag, others, tried)
+        fine = self._beside(one, lag, others, tried, self.rows)
+        if steps and known is None and not self._holds(one, lag, others, tried, fine, limits[0]):
+            return None
         return self._placed(one, tried, fine, float(z[best]), limits[not steps], known)
 
     def _parts(self, tried: list[Change]) -> list[Change]:
@@ -214,13 +231,31 @@ class Chart:
         z = np.abs(np.nan_to_num(self.table.scores(y, index, prior).z))
         return float(z[: self.steps].max(initial=0.0)), float(z[self.steps :].max(initial=0.0))
 
-    def _beside(self, one: Series, lag: int | None, others: Sequence[Event], tried: list[Change]) -> ScoresResult:
-        """Scores of other changes than the chart's."""
-        h, rows = self.history, self.rows
+    def _holds(
+        self, one: Series, lag: int | None, others: Sequence[Event], tried: list[Change], fine: ScoresResult,
+        limit: float,
+    ) -> bool:  # fmt: skip
+        """Is a step still one without the bin after it that lies farthest out? A single bin is an outlier."""
+        h = self.history
+        best = tried[int(np.argmax(fine.likelihood))]
+        after = np.flatnonzero(self.rows & (h.cycle > best.cycle))[: int(BEFORE_H)]
+        if after.size < 2:
+            return False
+        values = one.value[after]
+        rows = self.rows.copy()
+        rows[after[np.argmax(np.abs(values - np.median(values)))]] = False
+        return bool(np.nanmax(np.abs(self._beside(one, lag, others, tried, rows).z), initial=0.0) > limit)
+
+    def _beside(
+        self, one: Series, lag: int | None, others: Sequence[Event], tried: list[Change], rows: NDArray[np.bool_]
+    ) -> ScoresResult:
+        """Scores of other changes than the chart's, in some of its bins."""
+        h = self.history
+        common = self.common[rows[self.rows]]
         own = [*one.expected, *(change for event in others for change in event.changes())]
         temperature = [] if lag is None else [h.temperature[lag][rows]]
         taken = change_columns(h, dict.fromkeys(own))[rows]
-        columns = np.column_stack([self.common, *temperature, taken, one.value[rows]])
+        columns = np.column_stack([common, *temperature, taken, one.value[rows]])
         _, prior = self._columns(one, lag, others)
         c = columns.shape[1] - 1
         return scored(h, rows, columns, tried).scores(c, list(range(c)), prior)
@@ -232,9 +267,13 @@ class Chart:
         times = np.interp(cycles, (h.first - 0.5), h.start_s)
         worn = any(event.kind == "slope" for event in others)
         slopes = np.arange(cycles.size) >= self.steps
-        allowed = ~(slopes & (worn or one.of == "scatter"))
+        # Without a thermometer weather looks like a slope, and a temperature effect must never make an alarm.
+        unseen = worn or one.of == "scatter" or not h.temperature.shape[0]
+        allowed = ~(slopes & unseen)
         if known is not None:
             return np.asarray(allowed & (np.abs(times - known.time_s) <= 2 * OWN_H * h.hour_s))
+        for change in one.expected:
+            allowed &= np.abs(times - h.time_of(change.cycle)) > EXPECTED_H * h.hour_s
         for event in others:
             allowed &= np.abs(times - event.time_s) > OWN_H * h.hour_s
         return allowed
@@ -248,14 +287,18 @@ class Chart:
         best = int(np.argmax(scores.likelihood))
         likely = np.flatnonzero(scores.likelihood > scores.likelihood[best] - PLACED)
         gap = float(at[1] - at[0]) if at.size > 1 else float(h.last[0] - h.first[0] + 1) * HINGE_EACH_H
-        low_c, high_c = float(at[likely[0]]) - gap, float(at[likely[-1]]) + gap
+        # Never less than the bins it lies in: their means draw in what is far from most of their cycles.
+        ends = [max(int(np.searchsorted(h.first, at[k], side="right")) - 1, 0) for k in (likely[0], likely[-1])]
+        low_c = min(float(at[likely[0]]) - gap, float(h.first[ends[0]]))
+        high_c = max(float(at[likely[-1]]) + gap, float(h.last[ends[1]]))
         half = t_quantile(COVERAGE, scores.dof) * float(scores.u[best])
-        size, ends = float(scores.height[best]), (float(scores.height[best]) - half, float(scores.height[best]) + half)
+        size = float(scores.height[best])
+        span = (size - half, size + half)
         if one.of == "scatter":
-            size, ends = float(np.expm1(size)), (float(np.expm1(ends[0])), float(np.expm1(ends[1])))
+            size, span = float(np.expm1(size)), (float(np.expm1(span[0])), float(np.expm1(span[1])))
         event = Event(
             one.watched.name, one.of, tried[0].kind, float(at[best]), low_c, high_c, h.time_of(float(at[best])),
-            h.time_of(low_c), h.time_of(high_c), size, *ends, z, limit, h.day,
+            h.time_of(low_c), h.time_of(high_c), size, *span, z, limit, h.day,
         )  # fmt: skip
         return event if known is None else replace(event, day=known.day, number=known.number, alarm=known.alarm,
                                                    score=max(z, known.score))  # fmt: skip

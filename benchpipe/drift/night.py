@@ -167,6 +167,8 @@ def remarks_of(
             f"{lost} of {history.separable.size} bins are not separable from temperature: outside the range it was "
             "learnt in, or without a temperature"
         )
+    if not history.temperature.shape[0]:
+        made.append("no temperature that can be used: changes of slope are not looked for")
     if history.first.size < FEWEST_BINS:
         made.append(f"{history.first.size} bins of time, {FEWEST_BINS} are needed to look for events")
     missing = [w.name for w in block.watched if levels[w.name] is None]
@@ -183,5 +185,3 @@ def remarks_of(
                 f"{event.cycle:,.0f}; the chart is re-based there"
             )
     return made
-
-

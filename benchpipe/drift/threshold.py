@@ -25,5 +25,5 @@ class Tail:
         return self.wide * sqrt(2 * log(max(self.often * max(nights, 1) * max(tests, 1) / false_alarms, 1.0)))
 
 
-STEP = Tail(often=1.0, wide=1.25)
-SLOPE = Tail(often=1.0, wide=1.25)
+STEP = Tail(often=3.0, wide=1.19)
+SLOPE = Tail(often=0.8, wide=1.22)

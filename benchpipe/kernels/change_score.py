@@ -148,7 +148,9 @@ class ChangeTable:
         log = np.where(good, log, -np.inf)
         top = log.max(axis=0)
         found = np.isfinite(top)
-        likelihood = np.where(found, top + np.log(np.maximum(np.exp(log - np.where(found, top, 0.0)).sum(axis=0), 1e-300)), -np.inf)
+        likelihood = np.where(
+            found, top + np.log(np.maximum(np.exp(log - np.where(found, top, 0.0)).sum(axis=0), 1e-300)), -np.inf
+        )
         log = np.where(good, TRUST * log + (1 - TRUST) * base[:, None], -np.inf)
         weight = np.where(found, np.exp(log - np.where(found, log.max(axis=0), 0.0)), 1.0)
         weight = weight / weight.sum(axis=0)

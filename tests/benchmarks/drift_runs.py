@@ -125,9 +125,7 @@ def wear_to_limit(kind: str, life: float, limit: float, rng: np.random.Generator
         rates = np.array([0.2, 1.0, rng.uniform(1.0, 2.5)])
         heights = np.concatenate([[0.0], np.cumsum(np.diff(at) * rates)])
         last = rates[-1]
-        return lambda c: (
-            limit / heights[-1] * (np.interp(c, at, heights) + last * np.maximum(c - at[-1], 0.0))
-        )
+        return lambda c: limit / heights[-1] * (np.interp(c, at, heights) + last * np.maximum(c - at[-1], 0.0))
     return crack(life, limit, rng)
 
 
@@ -157,12 +155,19 @@ class Hours:
     mean: Floats
     cell_s: Floats
     cell_c: Floats
-    wear: Floats
+    level: Floats
+    """Run-in and wear of each measure, (q, k): what its mean is without temperature and noise."""
 
 
 def hours_of(
-    wears: list[Wear], rng: np.random.Generator, *, noise: str = "AR", cycles: float = CYCLES, slow: float = SLOW,
-    white: float = WHITE, rate_hz: float = 1.0,
+    wears: list[Wear],
+    rng: np.random.Generator,
+    *,
+    noise: str = "AR",
+    cycles: float = CYCLES,
+    slow: float = SLOW,
+    white: float = WHITE,
+    rate_hz: float = 1.0,
 ) -> Hours:
     """Hourly means of measures that wear as given, each with a run-in, coefficient and noise of its own."""
     course = course_of(rng, cycles, rate_hz=rate_hz)
@@ -180,7 +185,7 @@ def hours_of(
         value = (1 + settled + worn) * np.exp(beta * course.body_k[course.runs]) + slow * x[course.runs]
         value = value + white * np.sqrt(HOUR_S / CELL_S) * rng.standard_normal(value.size)
         means.append(50 * np.bincount(place, value) / count)
-        truths.append(np.bincount(place, worn) / count)
+        truths.append(np.bincount(place, settled + worn) / count)
     per_cell = CELL_S * rate_hz
     first = np.bincount(place, cycle) / count - count * per_cell / 2 + 1
     first = np.round(first).astype(np.int64)
