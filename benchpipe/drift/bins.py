@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -103,9 +104,9 @@ def whole_days(bins: RunBins, new: CycleColumns, complete: bool) -> list[tuple[i
     days = new.start_us[begin:] // DAY_US
     if not days.size:
         return []
-    edges = np.flatnonzero(np.diff(days, prepend=days[0] - 1)).tolist() + [days.size]
+    edges = [*np.flatnonzero(np.diff(days, prepend=days[0] - 1)).tolist(), days.size]
     found = [
-        (int(days[a]), new.rows(begin + a, begin + b)) for a, b in zip(edges[:-1], edges[1:], strict=True)
+        (int(days[a]), new.rows(begin + a, begin + b)) for a, b in pairwise(edges)
     ]  # fmt: skip
     return found if complete else found[:-1]
 

@@ -54,8 +54,8 @@ class Level:
     """A measure's level, k bins of which ``rows`` are used.
 
     ``corrected`` (k,): temperature taken out, NaN where it is not separable. ``curve`` (k,): what is fitted to it;
-    ``settling`` (k,): its run-in alone; ``stepped`` (k,): its steps. ``coefficient`` is per kelvin, with its standard uncertainty; NaN where
-    nothing was learnt. ``change``: of the last day since the baseline. ``slow``: variance of a mean of many bins over
+    ``settling`` (k,): its run-in alone; ``stepped`` (k,): its steps.
+    ``coefficient`` is per kelvin, with its standard uncertainty; NaN where nothing was learnt. ``change``: of the last day since the baseline. ``slow``: variance of a mean of many bins over
     that of independent ones.
     """
 

@@ -14,8 +14,8 @@ from benchpipe.drift.watched import LogEntry, Watched
 Floats = NDArray[np.float64]
 
 RUN_IN_CYCLES = (10.0, 30.0, 100.0, 300.0, 1e3, 3e3, 1e4, 3e4, 1e5, 3e5)
-"""Constants of the exponentials that a run-in is made of: bumpers settle within ten cycles, seals over 1e3 to 1e5, some by
-a power of the cycles, which exponentials and a logarithm follow within a hundredth."""
+"""Constants of the exponentials that a run-in is made of: bumpers settle within ten cycles, seals over 1e3 to 1e5,
+some by a power of the cycles, which exponentials and a logarithm follow within a hundredth."""
 SETTLES_FROM = 3.0
 """The logarithm bends from so many first bins on."""
 EXCHANGED_CYCLES = 3e4

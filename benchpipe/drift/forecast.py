@@ -36,7 +36,7 @@ class Forecast:
     """When a measure crosses its limit.
 
     ``expected``: a crossing before the planned end is to be reckoned with. ``cycle``, ``low``, ``high``: its interval
-    (inf where open); ``time_s``, ``low_s``, ``high_s`` the same at the pace of the last week. ``why`` where there is none.
+    (inf where open); ``time_s``, ``low_s``, ``high_s`` the same at the pace of the last week. ``why``: a remark.
     """
 
     measure: str

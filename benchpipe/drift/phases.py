@@ -13,7 +13,7 @@ from benchpipe.drift.events import Event
 from benchpipe.kernels.rank_trend import RankTrendResult, rank_trend
 
 LEFT = 0.05
-"""Part of its run-in that a measure may still have to go when the run-in has ended; or its noise, where that is more."""
+"""Part of its run-in that may still be to come when the run-in has ended; the noise, where that is more."""
 LATEST = 0.5
 """A run-in that ends after this part of the history has not been seen to end: wear looks the same."""
 FEWEST_EFFECTIVE = 4

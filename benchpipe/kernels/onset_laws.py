@@ -1,7 +1,7 @@
 """When a wearing figure crosses its limit: averaged by likelihood over laws of onset and power.
 
-A law is steady wear, d per cycle, beside ((c − c₀)₊)^p from an onset c₀ on, or beside (c₁ − c)^(−q), wear that runs away
-at c₁. Early onsets with large powers are near exponentials, late ones with power 1 are wear in pieces. Each law has
+A law is steady wear, d per cycle, beside ((c − c₀)₊)^p from an onset c₀ on, or beside (c₁ − c)^(−q), wear that runs
+away at c₁. Early onsets with large powers are near exponentials, late ones with power 1 are wear in pieces. Each law has
 fitted noise of its own (`change_score`); crossings are drawn from all that are likely. A straight line over the last
 week is one of them, and seldom the likeliest.
 """
@@ -25,14 +25,14 @@ AHEAD = 9.0
 """Crossings are looked for up to ten times the history."""
 PLACES = 240
 TURN_SD, TURN_POWER, TURN_MEAN = 0.45, 0.25, 0.1
-"""Wear turns, and no law of the past knows when: the rate ahead is multiplied by a factor whose logarithm has this standard
-deviation at one history ahead, and goes with this power of the part of it; more often faster than slower, by this mean.
+"""Wear turns, and no law of the past knows when: the rate ahead is multiplied by a factor whose logarithm has this
+standard deviation at one history ahead, and goes with this power of the part of it; more often faster than slower, by this mean.
 Chosen so that wear in pieces is covered (``tests/benchmarks/drift_study.py``)."""
 
 
 @dataclass(frozen=True, eq=False)
 class OnsetLaws:
-    """l laws: ``onset`` [cycles] and ``power`` (below 0: ``onset`` is where wear runs away), the present cycle ``now``."""
+    """l laws: ``onset`` [cycles], ``power`` (below 0: ``onset`` is where wear runs away), the present cycle ``now``."""
 
     onset: Floats
     power: Floats
