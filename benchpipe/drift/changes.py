@@ -55,8 +55,8 @@ class Level:
 
     ``corrected`` (k,): temperature taken out, NaN where it is not separable. ``curve`` (k,): what is fitted to it;
     ``settling`` (k,): its run-in alone; ``stepped`` (k,): its steps.
-    ``coefficient`` is per kelvin, with its standard uncertainty; NaN where nothing was learnt. ``change``: of the last day since the baseline. ``slow``: variance of a mean of many bins over
-    that of independent ones.
+    ``coefficient`` is per kelvin, with its standard uncertainty; NaN where nothing was learnt. ``change``: of the last
+    day since the baseline. ``slow``: variance of a mean of many bins over that of independent ones.
     """
 
     history: History

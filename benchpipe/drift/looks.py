@@ -44,7 +44,8 @@ OWN_H = 24.0
 COVERAGE = 0.95
 PLACED = 3.68
 """The log-likelihood falls by so much at the ends of a place's interval: half of the x for which (1 − e^(−x/2))² is
-0.95, the distribution of the likelihood ratio of a place (D. Siegmund, Internat. Statist. Rev. 56 (1988) 31; from memory)."""
+0.95, the distribution of the likelihood ratio of a place (D. Siegmund, Internat. Statist. Rev. 56
+(1988) 31; from memory)."""
 EXPECTED_H = 6.0
 """Hours about an expected change that have no event: notes are written down later."""
 FRACTIONS = 8

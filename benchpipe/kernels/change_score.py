@@ -30,7 +30,7 @@ LONGEST = 0.25
 TRUST = 0.5
 """Noise is weighted by its likelihood with the change to this power, and by that without it to the rest. With 1 slow
 noise is taken for a change: the 95th percentile of the largest scores of runs of 1/f noise is 5.3, with 0.5 it is 4.4.
-With 0 a change is taken for slow noise: steps of 0.5 % in noise of 0.1 % score 6.6, not 6.8, and slopes 3.8, not 4.9."""
+With 0 a change is taken for slow noise: steps of 0.5 % in noise of 0.1 % score 6.6, not 6.8, slopes 3.8, not 4.9."""
 LEAST_SEEN = 1e-3
 """A change of which the other columns leave less than this part has no score: it is not separable."""
 

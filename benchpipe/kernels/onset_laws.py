@@ -1,9 +1,9 @@
 """When a wearing figure crosses its limit: averaged by likelihood over laws of onset and power.
 
 A law is steady wear, d per cycle, beside ((c − c₀)₊)^p from an onset c₀ on, or beside (c₁ − c)^(−q), wear that runs
-away at c₁. Early onsets with large powers are near exponentials, late ones with power 1 are wear in pieces. Each law has
-fitted noise of its own (`change_score`); crossings are drawn from all that are likely. A straight line over the last
-week is one of them, and seldom the likeliest.
+away at c₁. Early onsets with large powers are near exponentials, late ones with power 1 are wear in pieces. Each law
+has fitted noise of its own (`change_score`); crossings are drawn from all that are likely. A straight line over the
+last week is one of them, and seldom the likeliest.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ AHEAD = 9.0
 PLACES = 240
 TURN_SD, TURN_POWER, TURN_MEAN = 0.45, 0.25, 0.1
 """Wear turns, and no law of the past knows when: the rate ahead is multiplied by a factor whose logarithm has this
-standard deviation at one history ahead, and goes with this power of the part of it; more often faster than slower, by this mean.
-Chosen so that wear in pieces is covered (``tests/benchmarks/drift_study.py``)."""
+standard deviation at one history ahead, and goes with this power of the part of it; more often faster than slower, by
+this mean. Chosen so that wear in pieces is covered (``tests/benchmarks/drift_study.py``)."""
 
 
 @dataclass(frozen=True, eq=False)

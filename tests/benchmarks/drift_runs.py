@@ -3,8 +3,8 @@
 All data are invented. One cycle a second for 23.15 days. The air swings by ± 3 to 4 K a day with a second harmonic and
 an amplitude of its own each day, beside weather (a first-order process of 1.5 K and three days). The specimen
 follows through two lags in a row (up to 90 min and 10 min) by exp(β ΔT), β −0.3 to −0.7 %/K. The figure settles by 1 to
-4 % (exponential, stretched exponential or a power), stops for hours one to three times, and has white noise of 0.05 % an
-hour beside 0.1 % of slow noise: first order (1 to 12 h) or 1/f. Nothing here is taken from the room that is measured.
+4 % (exponential, stretched exponential or a power), stops for hours one to three times, and has white noise of 0.05 %
+an hour beside 0.1 % of slow noise: first order (1 to 12 h) or 1/f. Nothing here is taken from the room.
 """
 
 from __future__ import annotations
