@@ -17,8 +17,8 @@ PACKAGE = REPO / "benchpipe"
 ROOMS = (
     "escapes", "errors", "hints", "units", "columns", "tables", "kernels", "stream", "config", "store", "readers",
     "inspect", "samples",
-    "blocks", "plan", "places", "lab_fit", "run", "steps", "ingest", "process", "survey", "check", "pipeline", "health",
-    "retention", "views", "report", "night", "notify", "simulate", "arrays", "api", "cli", "__main__",
+    "blocks", "plan", "places", "lab_fit", "run", "steps", "ingest", "process", "survey", "drift", "check", "pipeline",
+    "health", "retention", "views", "report", "night", "notify", "simulate", "arrays", "api", "cli", "__main__",
 )  # fmt: skip
 DECLARED = "tables"  # a kind's tables are declared in its folder, and belong to the room of all tables
 DOORS = ("api", "arrays")  # what the package itself gives, imported when it is asked for

@@ -92,6 +92,14 @@ def whiten(
     So C = share · α OU αᵀ + diag(nugget) and a Kalman filter with one state gives its Cholesky rows. The
     nugget may be negative, C is positive definite all the same.
     """
+    white, log_det, quadratic = whitened(models, time_s, width_s, weight, columns, contrast)
+    return WhitenedResult(white.transpose(0, 2, 1) @ white, log_det, quadratic, time_s.size)
+
+
+def whitened(
+    models: NoiseModels, time_s: Floats, width_s: Floats, weight: Floats, columns: Floats, contrast: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Columns that each model makes white, shape (m, k, c), log |C| and aᵀ C a, both (m,); arguments of `whiten`."""
     tau, share = models.tau_s[:, None], models.share[:, None]
     x = np.where(share > 0, width_s[None, :] / (2 * tau), 1.0)
     small = x < 1e-3
@@ -100,10 +108,7 @@ def whiten(
     within = np.where(small, 1.0, (1 - (1 - np.exp(-2 * x)) / (2 * x)) / x)
     nugget = share * (within - alpha**2) + (1 - share + 1e-6) / weight[None, :]
     decay = np.exp(-np.diff(time_s, append=time_s[-1])[None, :] / tau)
-    white, log_det, quadratic = _filtered(
-        alpha, nugget, decay, models.share, np.ascontiguousarray(columns), np.ascontiguousarray(contrast)
-    )
-    return WhitenedResult(white.transpose(0, 2, 1) @ white, log_det, quadratic, time_s.size)
+    return _filtered(alpha, nugget, decay, models.share, np.ascontiguousarray(columns), np.ascontiguousarray(contrast))
 
 
 @compiled

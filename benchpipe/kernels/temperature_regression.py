@@ -111,15 +111,18 @@ class HistoryRegression:
     noise.
     """
 
-    def __init__(self, bins: HistoryBins, cycles: int, contrast: Floats) -> None:
-        """Of a history of so many cycles, ``contrast`` (k,) the weights of the bins in the change of the windows."""
+    def __init__(self, bins: HistoryBins, cycles: int, contrast: Floats, wear: Floats | None = None) -> None:
+        """Of a history of so many cycles, ``contrast`` (k,) the weights of the bins in the change of the windows.
+
+        ``wear`` (k, p): columns of wear whose course is known better than `wear_columns` can guess.
+        """
         width = bins.end_s - bins.start_s
         self._models = noise_models(float(np.median(width)), float(bins.end_s[-1] - bins.start_s[0]))
         self._few = NoiseModels(self._models.tau_s[::SCAN], self._models.share[::SCAN])
         self._time = bins.middle_s
         self._width = np.minimum(width, 6 * self._models.tau_s[1])  # longer bins are rests of unlike cutting
         self._count = bins.count / bins.count.mean()
-        self._wear = wear_columns((bins.first + bins.last) / 2 / cycles)
+        self._wear = wear_columns((bins.first + bins.last) / 2 / cycles) if wear is None else wear
         self._value = bins.mean - bins.mean.mean()
         self._contrast = contrast
 

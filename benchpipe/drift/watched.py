@@ -1,0 +1,139 @@
+"""What the caller gives: measures that are watched, the block's settings, new cycles, and what the log says."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Indices = NDArray[np.int64]
+Readings = NDArray[np.floating]
+
+DAY_US = 86_400_000_000
+WIDTHS_S = (1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600)
+"""Widths of a bin of time [s]; all divide a day, so that a day border is a border of bins."""
+WANTED_BINS = 300
+"""So many bins of the planned test, or more: fewer leave too little to fit noise, wear and temperature to."""
+FEWEST_CYCLES = 10
+"""A bin holds at least so many cycles, so that it has a scatter and no single cycle rules it."""
+
+
+@dataclass(frozen=True)
+class Watched:
+    """A measure that is watched.
+
+    ``scale_by`` names the measure whose level makes its changes relative: its own where its zero means something
+    (stiffness), the range of motion for positions and for what may be zero (backlash). ``zero``: it moves with a
+    sensor's zero, so that a tare shift moves it without wear. ``kind`` of an event's level change where it is not a
+    plain step or slope.
+    """
+
+    name: str
+    scale_by: str = ""
+    zero: bool = False
+    backlash: bool = False
+
+    @property
+    def relative(self) -> bool:
+        """Is a change a part of the measure's own level?"""
+        return not self.scale_by
+
+
+CYCLIC: tuple[Watched, ...] = (
+    Watched("secant_stiffness"), Watched("loading_stiffness"), Watched("unloading_stiffness"),
+    Watched("storage_stiffness"), Watched("loss_stiffness"), Watched("energy_j"), Watched("loss_factor"),
+    Watched("load_range"), Watched("motion_range"),
+    Watched("phase_deg"), Watched("waveform_error"),
+    Watched("peak_load", zero=True), Watched("load_mean", "load_range", zero=True),
+    Watched("valley_load", "load_range", zero=True),
+    Watched("motion_at_peak", "motion_range", zero=True), Watched("motion_at_valley", "motion_range", zero=True),
+    Watched("motion_max", "motion_range", zero=True), Watched("motion_min", "motion_range", zero=True),
+    Watched("motion_mean", "motion_range", zero=True),
+    Watched("closure_gap", "motion_range"), Watched("lash", "motion_range", backlash=True),
+)  # fmt: skip
+"""Every measure of a cycle but its times and counts, which are the rig's."""
+
+
+@dataclass(frozen=True)
+class Coefficient:
+    """Coefficient of temperature that a plan states: part of the scale per kelvin, with its standard uncertainty."""
+
+    per_k: float
+    u: float
+
+
+@dataclass(frozen=True)
+class DriftLimit:
+    """Largest or smallest allowed change of a measure since its baseline, as a part of its scale."""
+
+    measure: str
+    change: float
+
+
+@dataclass(frozen=True)
+class DriftBlock:
+    """What the plan says of a block.
+
+    ``false_alarms`` is the share of healthy runs that may have an alarm, over all measures and nights together.
+    ``baseline``: first and last cycle, where the plan states them.
+    """
+
+    name: str
+    planned_cycles: int
+    frequency_hz: float
+    watched: tuple[Watched, ...] = CYCLIC
+    limits: tuple[DriftLimit, ...] = ()
+    coefficients: Mapping[str, Coefficient] | None = None
+    baseline: tuple[int, int] | None = None
+    false_alarms: float = 0.05
+
+    @property
+    def width_us(self) -> int:
+        """Width of a bin of time [µs]: from the plan alone, so that no night changes it."""
+        planned_s = self.planned_cycles / self.frequency_hz
+        least = FEWEST_CYCLES / self.frequency_hz
+        fit = [w for w in WIDTHS_S if w >= least and planned_s / w >= WANTED_BINS]
+        wide = [w for w in WIDTHS_S if w >= least]
+        return int((fit[-1] if fit else wide[0] if wide else WIDTHS_S[-1]) * 1_000_000)
+
+
+@dataclass(frozen=True, eq=False)
+class CycleColumns:
+    """Cycles of a block in their order, n of them: number, start [µs], period [s], temperature [°C] and the measures.
+
+    NaN where a figure is missing or its cycle is never judged. ``temperature_c`` is None where none is logged.
+    """
+
+    cycle: Indices
+    start_us: Indices
+    period_s: Readings
+    values: Mapping[str, Readings]
+    temperature_c: Readings | None = None
+
+    def rows(self, first: int, last: int) -> CycleColumns:
+        """Rows from ``first`` up to before ``last``."""
+        cut = slice(first, last)
+        return CycleColumns(
+            self.cycle[cut],
+            self.start_us[cut],
+            self.period_s[cut],
+            {name: v[cut] for name, v in self.values.items()},
+            None if self.temperature_c is None else self.temperature_c[cut],
+        )
+
+
+@dataclass(frozen=True)
+class LogEntry:
+    """Something the log, the plan or a note says: ``kind`` at ``start_us``.
+
+    Kinds: stop, restart, gap, zero_shift, calibration, inspection, exchange, retightened, rezero, frequency.
+    ``expected`` entries (of the plan, or a note) re-base the measures without an alarm; a ``zero_shift`` does so for
+    those that move with a sensor's zero. The others are named beside an event that is near them.
+    """
+
+    kind: str
+    start_us: int
+    text: str = ""
+    expected: bool = False
