@@ -178,7 +178,7 @@ class Trend {
     const {from, to} = this.view, data = this.data;
     const marks = ticks(low, high, 4), words = tickTexts(marks);
     marks.forEach((v, k) => put(line(LEFT, y(v), right, y(v), 'grid'), text(LEFT - 6, y(v) + 4, words[k], 'tick end')));
-    const across = ticks(from + 1, to, Math.max(2, Math.floor((right - LEFT) / 80)));
+    const across = ticks(from + 1, to, Math.max(3, Math.floor((right - LEFT) / 80)));
     for (const v of across) if (v === Math.round(v)) {
       const at = this.x(v - 0.5);
       put(line(at, TOP, at, bottom, 'grid'), text(at, bottom + 16, number(v), 'tick mid'));
