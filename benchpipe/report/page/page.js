@@ -2,7 +2,7 @@
 'use strict';
 const NS = 'http://www.w3.org/2000/svg';
 const BLOCK_NULL = 254, BLOCK_ESCAPE = 255;
-const COLUMN = 8; // values of a level that one of the next stands for
+const COLUMN = 8; // values of a level in one of the next
 const LEFT = 62, RIGHT = 62, TOP = 26, BOTTOM = 44, HEIGHT = 220, LEAST = 20;
 const SINGLE = 1.5; // cycles a pixel up to which each is drawn
 const FAR = 1.5; // a limit farther away than the range of the values times this is an arrow

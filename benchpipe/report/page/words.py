@@ -118,7 +118,7 @@ def trend_answer(shown: TrendPicture) -> str:
 
 
 def trend_notes(shown: TrendPicture) -> Iterator[str]:
-    """What the picture of a trend stands for, and what was left out of it."""
+    """What the picture of a trend shows, and what was left out of it."""
     trend, coded = shown.trend, shown.coded
     known = int(np.isfinite(trend.values).sum())
     unit = unit_shown(trend.unit)
@@ -136,7 +136,7 @@ def trend_notes(shown: TrendPicture) -> Iterator[str]:
 
 
 def chart_notes(chart: Chart) -> Iterator[str]:
-    """What a chart stands for."""
+    """What a chart shows."""
     yield f"{chart.title}, block {chart.block}"
     yield f"{chart.points:,} {chart.things}"
     if chart.reduced:
