@@ -213,12 +213,13 @@ class Trend {
       made.push(svg('path', {d, class: 'extent'}));
     }
     const {from, to} = this.view, y0 = TOP, clip = `clip-${this.figure.id}`;
-    const bins = this.data.bins.filter(([first, last]) => last >= from && first - 1 <= to);
+    const inside = all => all.filter(([first, last]) => last >= from && first - 1 <= to), bins = inside(this.data.bins);
+    const steps = some => some.map(([first, last, v]) => `M${at(first - 1)} ${y(v).toFixed(1)}H${at(last)}`).join('');
     made.push(svg('clipPath', {id: clip}, svg('rect', {x: LEFT, y: y0, width: this.width - LEFT - RIGHT, height: HEIGHT - TOP - BOTTOM})));
     if (this.data.u) made.push(svg('path', {class: 'band', 'clip-path': `url(#${clip})`, d: bins.map(([first, last, v]) =>
       `M${at(first - 1)} ${y(v + this.data.u).toFixed(1)}H${at(last)}V${y(v - this.data.u).toFixed(1)}H${at(first - 1)}Z`).join('')}));
-    made.push(svg('path', {class: 'median', 'clip-path': `url(#${clip})`,
-      d: bins.map(([first, last, v]) => `M${at(first - 1)} ${y(v).toFixed(1)}H${at(last)}`).join('')}));
+    made.push(svg('path', {class: 'median', 'clip-path': `url(#${clip})`, d: steps(bins)}),
+      svg('path', {class: 'corrected', 'clip-path': `url(#${clip})`, d: steps(inside(this.data.corrected))}));
     return made;
   }
 

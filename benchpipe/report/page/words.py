@@ -131,6 +131,8 @@ def trend_notes(shown: TrendPicture) -> Iterator[str]:
         yield f"zoomed: every cycle, within {within} ({part:.2f} of one cycle's scatter, {scatter})"
     else:
         yield f"zoomed: every cycle, within {number(coded.worst_error, 2)} {unit}".rstrip()
+    if shown.corrected is not None:
+        yield "dotted: medians with temperature taken off"
     if shown.expanded_u:
         yield f"band: ± {number(shown.expanded_u, 2)} {unit}, 95 %, of the figure that was judged".rstrip()
 
