@@ -48,7 +48,7 @@ class Series:
     place : float, optional
         Of a loop: 0 the first of its set, 1 the last. It decides the colour.
     note : str
-        What is said of it where it is singled out.
+        Why it is there: shown where it is singled out.
     """
 
     name: str
@@ -101,7 +101,7 @@ class Chart:
     answer : tuple of str and Figure
         A sentence; a figure in it is shown with its unit and uncertainty.
     points : int
-        How many measured values it stands for, of the kind ``things``.
+        How many measured values it shows, of the kind ``things``.
     reduced : str
         What was left out or averaged, and by how much; empty where each value is drawn.
     command : str

@@ -25,7 +25,7 @@ PATIENCE_S = 60.0
 
 @dataclass
 class Seen:
-    """A page that is open, what it asked for and what it said."""
+    """A page that is open, its requests and its console messages."""
 
     page: Any
     asked: list[str] = field(default_factory=list)
@@ -88,6 +88,6 @@ def axe_source() -> str:
 
 
 def pictures_folder() -> Path | None:
-    """Where pictures are kept to be looked at; None where nobody named a folder."""
+    """Where pictures are kept to be looked at; None where no folder is named."""
     named = os.environ.get("BENCHPIPE_PICTURES")
     return Path(named) if named else None

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from benchpipe.blocks.charts import Axis, BlockCharts, Chart, ChartTask, Panel, Rows, Series, Trend, rows_of
 from benchpipe.blocks.cyclic.loop_chart import loop_chart
 from benchpipe.blocks.cyclic.tables import CYCLES, FLAG_MEANING
-from benchpipe.blocks.figures import of_block
+from benchpipe.blocks.figures import Figure, of_block
 from benchpipe.columns import floats, unit_text
 
 Floats = NDArray[np.float64]
@@ -106,10 +106,13 @@ def _pace(name: str, start_us: NDArray[np.int64], number: NDArray[np.int64]) -> 
     rows = Rows((Axis("time", "h"), Axis("cycles", "")), tuple((float(x[k]), int(y[k])) for k in range(0, at.size, 40)))
     longest = int(np.argmax(np.diff(hours))) if hours.size > 1 else 0
     pause = float(np.diff(hours).max() * 3600.0) if hours.size > 1 else 0.0
-    answer = f"{int(number[-1]):,} cycles in {hours[-1]:.3g} h; the longest time between two cycles is {pause:.3g} s, "
+    answer = (
+        f"{int(number[-1]):,} cycles in {hours[-1]:.3g} h; the longest time between two cycles is ",
+        Figure("", pause, "s"), f", after cycle {int(number[longest]):,}.",
+    )  # fmt: skip
     panel = Panel("", Axis("time since the first cycle", "h"), Axis("cycles"), (Series("cycles", x, y),))
     return Chart(
-        "pace", "rig", name, "cycles over time", (f"{answer}after cycle {int(number[longest]):,}.",), (panel,), rows,
+        "pace", "rig", name, "cycles over time", answer, (panel,), rows,
         number.size, "cycles", "benchpipe export RUN cycles",
         f"{at.size:,} of {hours.size:,} cycles drawn" if hours.size > PACE_POINTS else "",
     )  # fmt: skip

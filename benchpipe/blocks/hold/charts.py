@@ -51,9 +51,9 @@ def _one(hold: dict[str, Any], points: list[dict[str, Any]], units: dict[str, st
     if fitted:
         time = Axis("time under load", "s", log=True)
         panels.append(Panel("what the law leaves", time, Axis("residual", motion), fitted[1:], (Ruler(0.0, ""),)))
-    said = WORDS.get(hold["kind"], hold["kind"])
+    words = WORDS.get(hold["kind"], hold["kind"])
     yield Chart(
-        f"creep-{number}", "load", hold["block"], f"creep, hold {number}", tuple(_answer(hold, said, units)),
+        f"creep-{number}", "load", hold["block"], f"creep, hold {number}", tuple(_answer(hold, words, units)),
         tuple(panels), rows_of([(k, label, motion if unit == "motion" else unit) for k, label, unit in
                                 (*HEAD, ("creep_u", "standard u", "motion"))], [*curve, *asked]),
         int(hold["samples"]), "samples", "benchpipe export RUN creep_points",
@@ -61,8 +61,8 @@ def _one(hold: dict[str, Any], points: list[dict[str, Any]], units: dict[str, st
     )  # fmt: skip
 
 
-def _answer(hold: dict[str, Any], said: str, units: dict[str, str]) -> Iterator[str | Figure]:
-    yield f"{said[:1].upper()}{said[1:]}: creep of "
+def _answer(hold: dict[str, Any], words: str, units: dict[str, str]) -> Iterator[str | Figure]:
+    yield f"{words[:1].upper()}{words[1:]}: creep of "
     yield Figure("", hold["creep_end"], units["motion"], u=hold["creep_end_u"])
     yield f" after {hold['duration_s'] / 60.0:.3g} min at "
     yield Figure("", hold["load_mean"], units["load"])

@@ -160,8 +160,8 @@ def _night(board: Board) -> Markup:
 
 def _night_parts(board: Board) -> Iterator[Markup]:
     lines = [f"{one.code}: {one.text}. Next: {one.do_next}" for one in board.store]
-    lines += [f"not told: {why}" for why in board.not_told] + ([f"note: {board.note}"] if board.note else [])
-    yield items(lines) if lines else paragraph("The store is well, and every recipient was told.")
+    lines += [f"not sent: {why}" for why in board.not_told] + ([f"note: {board.note}"] if board.note else [])
+    yield items(lines) if lines else paragraph("No problem with the store; every message was sent.")
     for test in board.tests:
         yield items(f"{mark} {text}".strip() for mark, text, _ in lab_test_lines(test))
     failed = [row.view for row in board.rows if row.view.failed is not None]

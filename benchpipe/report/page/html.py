@@ -72,7 +72,7 @@ def twin(rows: Rows, words: str) -> Markup:
 
 def figure(name: str, answer: Iterable[object], notes: Iterable[str], inside: object, command: str = "", *,
            class_: str = "", after: object = "") -> Markup:  # fmt: skip
-    """A figure: the answer, what it stands for, the picture, its table, and the command to its rows."""
+    """A figure: the answer, what it shows, the picture, its table, and the command to its rows."""
     small = [note for note in notes if note]
     caption = tag("figcaption", tag("b", joined(answer)), " ", tag("span", " · ".join(small), class_="dim"))
     source = tag("p", "Rows behind it: ", tag("code", command), class_="source") if command else ""

@@ -2,7 +2,7 @@
 'use strict';
 const NS = 'http://www.w3.org/2000/svg';
 const BLOCK_NULL = 254, BLOCK_ESCAPE = 255;
-const COLUMN = 8; // values of a level that one of the next stands for
+const COLUMN = 8; // values of a level in one of the next
 const LEFT = 62, RIGHT = 62, TOP = 26, BOTTOM = 44, HEIGHT = 220, LEAST = 20;
 const SINGLE = 1.5; // cycles a pixel up to which each is drawn
 const FAR = 1.5; // a limit farther away than the range of the values times this is an arrow
@@ -178,7 +178,7 @@ class Trend {
     const {from, to} = this.view, data = this.data;
     const marks = ticks(low, high, 4), words = tickTexts(marks);
     marks.forEach((v, k) => put(line(LEFT, y(v), right, y(v), 'grid'), text(LEFT - 6, y(v) + 4, words[k], 'tick end')));
-    const across = ticks(from + 1, to, Math.max(2, Math.floor((right - LEFT) / 80)));
+    const across = ticks(from + 1, to, Math.max(3, Math.floor((right - LEFT) / 80)));
     for (const v of across) if (v === Math.round(v)) {
       const at = this.x(v - 0.5);
       put(line(at, TOP, at, bottom, 'grid'), text(at, bottom + 16, number(v), 'tick mid'));
@@ -213,12 +213,13 @@ class Trend {
       made.push(svg('path', {d, class: 'extent'}));
     }
     const {from, to} = this.view, y0 = TOP, clip = `clip-${this.figure.id}`;
-    const bins = this.data.bins.filter(([first, last]) => last >= from && first - 1 <= to);
+    const inside = all => all.filter(([first, last]) => last >= from && first - 1 <= to), bins = inside(this.data.bins);
+    const steps = some => some.map(([first, last, v]) => `M${at(first - 1)} ${y(v).toFixed(1)}H${at(last)}`).join('');
     made.push(svg('clipPath', {id: clip}, svg('rect', {x: LEFT, y: y0, width: this.width - LEFT - RIGHT, height: HEIGHT - TOP - BOTTOM})));
     if (this.data.u) made.push(svg('path', {class: 'band', 'clip-path': `url(#${clip})`, d: bins.map(([first, last, v]) =>
       `M${at(first - 1)} ${y(v + this.data.u).toFixed(1)}H${at(last)}V${y(v - this.data.u).toFixed(1)}H${at(first - 1)}Z`).join('')}));
-    made.push(svg('path', {class: 'median', 'clip-path': `url(#${clip})`,
-      d: bins.map(([first, last, v]) => `M${at(first - 1)} ${y(v).toFixed(1)}H${at(last)}`).join('')}));
+    made.push(svg('path', {class: 'median', 'clip-path': `url(#${clip})`, d: steps(bins)}),
+      svg('path', {class: 'corrected', 'clip-path': `url(#${clip})`, d: steps(inside(this.data.corrected))}));
     return made;
   }
 

@@ -52,10 +52,12 @@ def trend_svg(shown: TrendPicture, drift: Drift | None = None) -> Markup:
     if shown.expanded_u:
         wide = y.at(steps + shown.expanded_u), y.at(steps - shown.expanded_u)
         shade = path(area_path(x.at(edges), *wide), "band")
+    off = None if shown.corrected is None else step_line(trend.first - 0.5, trend.last + 0.5, shown.corrected)[1]
+    corrected = "" if off is None else path(line_path(x.at(edges), y.at(off)), "corrected")
     words = trend_words(shown)
     parts = (
         axes(x, y, Axis("cycle"), Axis(trend.label, trend.unit), about=7), joined(_percent(shown, y)),
-        joined(_stops(shown, x, y)), extent, shade, path(line_path(x.at(edges), y.at(steps)), "median"),
+        joined(_stops(shown, x, y)), extent, shade, path(line_path(x.at(edges), y.at(steps)), "median"), corrected,
         joined(ruler_svg(ruler, x, y) for ruler in shown.limits), joined(_events(shown, drift, x, y)),
     )  # fmt: skip
     return picture(WIDTH, HEIGHT, words, *parts)

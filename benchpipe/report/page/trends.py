@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-from benchpipe.blocks.charts import Trend
+from benchpipe.blocks.charts import Floats, Trend
 from benchpipe.escapes import quoted
 from benchpipe.report.page.html import figure, identifier, paragraph, section, twin
 from benchpipe.report.page.markup import Markup, joined, tag
@@ -60,13 +60,14 @@ def _document(shown: TrendPicture) -> dict[str, Any]:
         "block": 256, "codes": _base64(coded.codes), "escapes": _base64(coded.escapes),
         "medians": _base64(coded.medians), "stops": trend.stops[:MOST_MARKS].tolist(),
         "limits": [{"name": r.label, "value": r.value} for r in shown.limits],
-"bins": list(_bins(trend)),
+"bins": list(_bins(trend, trend.median)),
+        "corrected": [] if shown.corrected is None else list(_bins(trend, shown.corrected)),
     }  # fmt: skip
 
 
-def _bins(trend: Trend) -> Iterator[list[float]]:
+def _bins(trend: Trend, medians: Floats) -> Iterator[list[float]]:
     """First and last cycle and median of each bin, with the digits that a picture can show."""
-    for first, last, median in zip(trend.first, trend.last, trend.median, strict=True):
+    for first, last, median in zip(trend.first, trend.last, medians, strict=True):
         yield [int(first), int(last), float(f"{median:.7g}")]
 
 

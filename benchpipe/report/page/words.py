@@ -118,7 +118,7 @@ def trend_answer(shown: TrendPicture) -> str:
 
 
 def trend_notes(shown: TrendPicture) -> Iterator[str]:
-    """What the picture of a trend stands for, and what was left out of it."""
+    """What the picture of a trend shows, and what was left out of it."""
     trend, coded = shown.trend, shown.coded
     known = int(np.isfinite(trend.values).sum())
     unit = unit_shown(trend.unit)
@@ -131,12 +131,14 @@ def trend_notes(shown: TrendPicture) -> Iterator[str]:
         yield f"zoomed: every cycle, within {within} ({part:.2f} of one cycle's scatter, {scatter})"
     else:
         yield f"zoomed: every cycle, within {number(coded.worst_error, 2)} {unit}".rstrip()
+    if shown.corrected is not None:
+        yield "dotted: medians with temperature taken off"
     if shown.expanded_u:
         yield f"band: ± {number(shown.expanded_u, 2)} {unit}, 95 %, of the figure that was judged".rstrip()
 
 
 def chart_notes(chart: Chart) -> Iterator[str]:
-    """What a chart stands for."""
+    """What a chart shows."""
     yield f"{chart.title}, block {chart.block}"
     yield f"{chart.points:,} {chart.things}"
     if chart.reduced:

@@ -1,4 +1,4 @@
-"""Bounds on what a page draws and lists, so that no run makes a page that cannot be read; what was left out is said."""
+"""Bounds on what a page draws and lists, so that every page can be read; each bound is named beside the chart."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ def bounded(chart: Chart) -> Chart:
     longest = max((s.x.size for panel in chart.panels for s in panel.series), default=0)
     step = -(-longest // MOST_POINTS)
     panels = tuple(replace(p, series=tuple(_thinned(s, step) for s in p.series)) for p in chart.panels)
-    said = f"one point in {step} drawn" if step > 1 else ""
+    drawn = f"one point in {step} drawn" if step > 1 else ""
     rows, left = bounded_rows(chart.rows)
     more = f"{left:,} rows of the table are not listed" if left else ""
-    return replace(chart, panels=panels, rows=rows, reduced="; ".join(filter(None, (chart.reduced, said, more))))
+    return replace(chart, panels=panels, rows=rows, reduced="; ".join(filter(None, (chart.reduced, drawn, more))))
 
 
 def bounded_facts(facts: Facts, command: str) -> Facts:

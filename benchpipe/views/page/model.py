@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
-from benchpipe.blocks.charts import Chart, Rows, Ruler, Trend
+from benchpipe.blocks.charts import Chart, Floats, Rows, Ruler, Trend
 from benchpipe.views.model import RunView
 from benchpipe.views.page.coding import CodedTrend
 from benchpipe.views.page.envelope import Envelope
@@ -34,7 +35,10 @@ class Margin:
 
 @dataclass(frozen=True, eq=False)
 class TrendPicture:
-    """A trend with what is drawn of it. ``expanded_u`` is that of the limit on it; 0 where none was judged."""
+    """A trend with what is drawn of it. ``expanded_u`` is that of the limit on it; 0 where none was judged.
+
+    ``corrected``: medians of the trend's bins with temperature taken off, shape (b,); None where that is not known.
+    """
 
     trend: Trend
     coded: CodedTrend
@@ -42,7 +46,7 @@ class TrendPicture:
     limits: tuple[Ruler, ...]
     expanded_u: float
     rows: Rows
-    corrected: Envelope | None = None  # temperature taken off each cycle; None until drift is analysed
+    corrected: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -75,11 +79,15 @@ class Phase:
 
 @dataclass(frozen=True)
 class Drift:
-    """What the drift analysis of a run found. None of it is computed here."""
+    """What the drift analysis of a run found. None of it is computed here.
+
+    ``corrected``: by block and measure, the medians of the trend's bins with temperature taken off.
+    """
 
     events: tuple[Event, ...] = ()
     phases: tuple[Phase, ...] = ()
     forecast: tuple[str, ...] = ()
+    corrected: Mapping[tuple[str, str], Floats] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

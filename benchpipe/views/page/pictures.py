@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from benchpipe.blocks.charts import Axis, Rows, Ruler, Trend
+from benchpipe.blocks.charts import Axis, Floats, Rows, Ruler, Trend
 from benchpipe.views.page.coding import code_trend
 from benchpipe.views.page.envelope import envelope
 from benchpipe.views.page.model import TrendPicture
@@ -16,7 +16,7 @@ PIECES = 16  # rows of a trend's table
 OF_VALUES = ("median", "mean", "max", "min", "last")
 
 
-def picture(trend: Trend, limits: Iterable[dict[str, Any]]) -> TrendPicture:
+def picture(trend: Trend, limits: Iterable[dict[str, Any]], corrected: Floats | None = None) -> TrendPicture:
     """A trend with its limits, as rows of the verdicts table have them; equal ones are one line."""
     own = [row for row in limits if row["block"] == trend.block and row["measure"] == trend.measure]
     lines: dict[float, list[str]] = {}
@@ -26,7 +26,9 @@ def picture(trend: Trend, limits: Iterable[dict[str, Any]]) -> TrendPicture:
             lines.setdefault(value, []).append(row["limit"])
             wide = max(wide, u)
     rulers = tuple(Ruler(value, ", ".join(dict.fromkeys(names)), "limit") for value, names in lines.items())
-    return TrendPicture(trend, code_trend(trend.values), envelope(trend.values), rulers, wide, trend_rows(trend))
+    return TrendPicture(
+        trend, code_trend(trend.values), envelope(trend.values), rulers, wide, trend_rows(trend), corrected
+    )
 
 
 def _on_trend(row: dict[str, Any], trend: Trend) -> Iterator[tuple[float, float]]:

@@ -37,6 +37,7 @@ def run_page(
     drift : Drift, optional
         What the analysis of drift found; None where there was none.
     """
+    off = drift.corrected if drift is not None else {}
     found = [
         kind_of(block.kind).charts(ChartTask(block, signal_units(run.rig), run.rig, manifest, store, every))
         for block in run.plan.block
@@ -44,7 +45,7 @@ def run_page(
     return RunPage(
         view, margins(view.limits), tuple(_changes(found)),
         tuple(bounded(chart) for one in found for chart in one.charts),
-        tuple(picture(trend, view.limits) for one in found for trend in one.trends),
+        tuple(picture(t, view.limits, off.get((t.block, t.measure))) for one in found for t in one.trends),
         tuple(store.read(manifest, "budgets").to_pylist()),
         rig_facts(run, view),
         tuple(bounded_facts(one, LEFT_OUT[one.title]) for one in left_out_facts(view, manifest, store)),
