@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchpipe.cli.heads import heads_kept
 from benchpipe.cli.naming import names_given, names_in
 from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Store, Wait, default_jobs, lab_file, loaded
 from benchpipe.cli.output import give_runs, say, tell
@@ -54,6 +55,7 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
     config = loaded(run, lab, store)
     tell_of_kernels()
     outcome = work(config, wait_s=wait, until="ingest", again=again, tell=_reading)
+    _heads_kept(config, lab)
     sources = outcome.manifest.sources
     account = outcome.manifest.account()
     say(
@@ -68,6 +70,12 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
         say(called.filled(f"! and {len(lines) - MOST_REMARKS} more: benchpipe export RUN remarks"))
 
 
+def _heads_kept(config: RunConfig, lab: Path | None) -> None:
+    from benchpipe.run import find_lab
+
+    heads_kept(lab or find_lab(config.plan_path.parent), config.store, [config.name])
+
+
 def _reading(name: str) -> None:
     tell(f"reading {name}")
 
@@ -79,7 +87,9 @@ def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) ->
     """
     from benchpipe.pipeline import work
 
-    outcome = work(loaded(run, lab, store), wait_s=wait, first="process", until="process")
+    config = loaded(run, lab, store)
+    outcome = work(config, wait_s=wait, first="process", until="process")
+    _heads_kept(config, lab)
     rows: dict[str, int] = {}
     for part in outcome.manifest.steps["process"].parts:
         rows[part.table] = rows.get(part.table, 0) + part.rows
@@ -96,6 +106,7 @@ def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False,
 
     config = loaded(run, lab, store)
     work(config, wait_s=wait, first="check")
+    _heads_kept(config, lab)
     return _show(config, lab, names_given(run, lab, store), as_json=as_json)
 
 

@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 
 from benchpipe.config.lab_tests import LabTestConfig
 from benchpipe.config.model import ConfigModel, Many, PathText, Seconds
+from benchpipe.config.signing import SignerConfig, SigningConfig
 from benchpipe.config.watching import HealthConfig, TellConfig
 
 
@@ -28,6 +29,8 @@ class LabConfig(ConfigModel):
     health: HealthConfig = HealthConfig()
     tell: Many[TellConfig] = ()
     test: Many[LabTestConfig] = ()
+    signing: SigningConfig = SigningConfig()
+    signer: Many[SignerConfig] = ()
 
     @model_validator(mode="after")
     def _plans_differ(self) -> Self:
@@ -37,4 +40,6 @@ class LabConfig(ConfigModel):
             names = [one.name for one in some]
             if len(set(names)) != len(names):
                 raise ValueError(f"the names of [[{table}]] must differ: {', '.join(names)}")
+        if len({one.key for one in self.signer}) != len(self.signer):
+            raise ValueError("a key of [[signer]] is listed twice: each person has a key of their own")
         return self

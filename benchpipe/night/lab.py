@@ -13,6 +13,7 @@ from benchpipe.errors import BenchpipeError, ConfigError, ExitCode, StoreError
 from benchpipe.health.look import nobody_named, store_health
 from benchpipe.health.rules import Finding
 from benchpipe.ingest.logs import find_logs
+from benchpipe.ledger.heads import keep_heads
 from benchpipe.night.apart import Event, work_apart
 from benchpipe.night.one import Bug, Done, Task, broken, work_run
 from benchpipe.places import PlaceError
@@ -28,6 +29,7 @@ from benchpipe.views.model import Alarm, RunView, StepUse
 from benchpipe.views.specimen_views import lab_tests
 
 Watch = Callable[[Event], None]
+CHANGED = "changed"  # code of a finding: stored or logged data are not what they were
 
 
 @dataclass(frozen=True)
@@ -43,7 +45,7 @@ class Night:
     began : datetime
         UTC.
     store : tuple of Finding
-        What is not well with the store's disk.
+        What is not well with the store.
     note : str
         Why the lab could not note which store it has; empty if it did.
     tests : tuple of LabTestResult
@@ -97,14 +99,27 @@ def work_lab(
         note = note_store(lab, store, (one.name for _, one in loaded if isinstance(one, RunConfig)))
         done = list(_work(loaded, jobs, watch))
         views = _with_alarms(_with_steps(done, store), store, now)
+        changed = _heads(lab, store, [one.name for _, one in loaded if isinstance(one, RunConfig)], new_store=new_store)
     found = sorted(zip(done, views, strict=True), key=lambda pair: SEVERITY.index(pair[0].code))
     growing = {view.run: view.bytes_a_day for view in views}
-    unwell = store_health(store, growing, config.health)
+    unwell = (*changed, *store_health(store, growing, config.health))
     if all(isinstance(one, RunConfig) for _, one in loaded):  # else a name may be of a run that could not be read
         unwell = (*unwell, *nobody_named(config, [view.run for view in views]))
     plans_read = {one.name: one.plan for _, one in loaded if isinstance(one, RunConfig)}
     tests = lab_tests(config, views, plans_read)
-    return Night(found[0][0].code, tuple(view for _, view in found), now, unwell, note, tests)
+    code = ExitCode.CHANGED if any(one.code == CHANGED for one in changed) else ExitCode.OK
+    worst = min(code, found[0][0].code, key=SEVERITY.index)
+    return Night(worst, tuple(view for _, view in found), now, unwell, note, tests)
+
+
+def _heads(lab: Path, store: Path, runs: list[str], *, new_store: bool) -> tuple[Finding, ...]:
+    """Note beside the lab file what the store holds now; what contradicts the note is a finding."""
+    verify = "find out what changed it: benchpipe verify"
+    try:
+        problems = keep_heads(lab, store, runs, new_store=new_store)
+    except StoreError as error:
+        return (Finding("heads", str(error.where), f"heads are not kept outside the store: {error.what}", verify),)
+    return tuple(Finding(CHANGED, one, f"stored data changed: {one}", verify) for one in problems)
 
 
 def _loaded(task: Task) -> tuple[Task, RunConfig | Exception]:
