@@ -7,6 +7,7 @@ from pathlib import Path
 
 from benchpipe.cli.output import tell
 from benchpipe.errors import StoreError
+from benchpipe.escapes import quoted
 
 
 def heads_kept(lab: Path | None, store: Path, runs: Iterable[str]) -> None:
@@ -26,4 +27,4 @@ def heads_kept(lab: Path | None, store: Path, runs: Iterable[str]) -> None:
     except StoreError as error:
         problems = (f"heads are not kept outside the store: {error}",)
     for problem in problems:
-        tell(f"note: {problem}: benchpipe verify says what changed")
+        tell(f"note: {problem}. See what changed: benchpipe verify --lab {quoted(lab)}")

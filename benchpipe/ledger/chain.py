@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from base64 import b64decode
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -128,7 +127,7 @@ def sound_ledger(store: Path) -> Ledger:
     raise DamageError(
         f"the ledger is not what was written: entry {first.number}: {first.what}",
         where=store / LEDGER,
-        do_next="benchpipe verify shows all of it; fetch the ledger from a backup. Nothing was written",
+        do_next="benchpipe verify --lab LAB shows all of it; fetch the ledger from a backup. Nothing was written",
     )
 
 
@@ -203,11 +202,6 @@ def _admit(payload: Payload, number: int, found: Ledger) -> None:
         found.admitted[payload.signer.key] = Admitted(payload.signer, _public(payload), number, until)
     elif isinstance(payload, RevocationEntry) and payload.key in found.active():
         found.admitted[payload.key] = replace(found.admitted[payload.key], revoked=number)
-
-
-def persons(people: Sequence[Person]) -> int:
-    """How many different persons these are: one name is one person, with however many keys."""
-    return len({same_person(one.name) for one in people})
 
 
 def same_person(name: str) -> str:

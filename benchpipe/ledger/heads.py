@@ -43,7 +43,7 @@ def read_heads(lab: Path, store: Path) -> Heads | None:
     StoreError
         The note is not what was written.
     """
-    one = _read(lab).get(_key(store))
+    one = _read(lab).get(_key(lab, store))
     return None if one is None else _heads(lab, one)
 
 
@@ -66,7 +66,7 @@ def keep_heads(lab: Path, store: Path, runs: Iterable[str], *, new_store: bool =
         The note cannot be read or written, or the store cannot be read.
     """
     notes = _read(lab)
-    noted, mark = notes.get(_key(store)), mark_of(store)
+    noted, mark = notes.get(_key(lab, store)), mark_of(store)
     if noted is not None and new_store and noted.get("mark") not in (None, mark):
         noted = None
     known = _heads(lab, noted) if noted is not None else Heads()
@@ -88,8 +88,8 @@ def keep_heads(lab: Path, store: Path, runs: Iterable[str], *, new_store: bool =
         "ledger": ledger.model_dump() if ledger is not None else None,
         "runs": {run: head.model_dump() for run, head in sorted(heads.items())},
     }
-    if notes.get(_key(store)) != new:
-        stores = dict(sorted((notes | {_key(store): new}).items()))
+    if notes.get(_key(lab, store)) != new:
+        stores = dict(sorted((notes | {_key(lab, store): new}).items()))
         write_whole(lab.parent / NOTE, json.dumps({"version": VERSION, "stores": stores}, indent=1).encode())
     return tuple(problems)
 
@@ -150,8 +150,10 @@ def _newest(folder: Path) -> Head:
     return Head(entries=int(json.loads(data)["sequence"]), sha256=hashlib.sha256(data).hexdigest())
 
 
-def _key(store: Path) -> str:
-    return os.path.normpath(store.absolute())
+def _key(lab: Path, store: Path) -> str:
+    """A store's name in the note: relative to the lab file where it is below, so that a lab can be moved whole."""
+    folder, place = (Path(os.path.normpath(one.absolute())) for one in (lab.parent, store))
+    return place.relative_to(folder).as_posix() if place.is_relative_to(folder) else str(place)
 
 
 def _read(lab: Path) -> dict[str, Any]:
@@ -179,5 +181,5 @@ def _unreadable(lab: Path, error: Exception) -> StoreError:
         f"the heads that were kept outside the store cannot be read: {str(error).splitlines()[0]}",
         where=lab.parent / NOTE,
         do_next="fetch the file from a backup; without it nobody can say whether the store was put back to an older "
-        "state: benchpipe verify, then remove it, and the next night begins another",
+        "state: benchpipe verify --lab LAB, then remove it, and the next night begins another",
     )

@@ -114,7 +114,7 @@ def work_lab(
 
 def _heads(lab: Path, store: Path, runs: list[str], *, new_store: bool) -> tuple[Finding, ...]:
     """Note beside the lab file what the store holds now; what contradicts the note is a finding."""
-    verify = "find out what changed it: benchpipe verify"
+    verify = "find out what changed it: benchpipe verify --lab LAB"
     try:
         problems = keep_heads(lab, store, runs, new_store=new_store)
     except StoreError as error:

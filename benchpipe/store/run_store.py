@@ -92,7 +92,7 @@ class RunStore:
             raise StoreError(
                 f"the folder of run '{self.run}' holds the tables of run '{found.run}'",
                 where=self.folder,
-                do_next="find out who moved it, put each run's folder back, then: benchpipe verify",
+                do_next="find out who moved it, put each run's folder back, then: benchpipe verify --lab LAB",
             )
         return found
 
