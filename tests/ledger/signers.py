@@ -54,6 +54,6 @@ def signer(key: Key, person: tuple[str, str]) -> SignerConfig:
 
 
 def admit_all(lab: Path, keys: Sequence[Key]) -> None:
-    """Let persons sign: the first by their own key, each other by the first."""
+    """Let persons sign from the day after their keys begin: the first by their own key, each other by the first."""
     for number, key in enumerate(keys):
-        admit(key, keys[:1] if number else (), place_of(lab))
+        admit(key, keys[:1] if number else (), place_of(lab, key.valid_from + timedelta(days=1)))
