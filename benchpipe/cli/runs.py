@@ -28,18 +28,23 @@ MOST_REMARKS = 12
 
 def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> ExitCode:
     """Show a run as it stands in the store, its alarms as the last night left them."""
+    from dataclasses import replace
     from datetime import UTC, datetime
 
     from benchpipe.config.watching import HealthConfig
     from benchpipe.night.lab import with_known_alarms
     from benchpipe.night.one import healthy_view
     from benchpipe.run import find_lab, load_lab
+    from benchpipe.verify.share import verified_since
     from benchpipe.views.exit_codes import exit_code
 
     lab, now = lab or find_lab(run.plan_path.parent), datetime.now(UTC)
     rules = load_lab(lab)[0].health if lab else HealthConfig()
     view = healthy_view(run, run.open_store(), rules, now)
     code = exit_code(view)
+    since = verified_since(run.store, run.name)
+    if since is not None:
+        view = replace(view, verified=f"logs verified since {datetime.fromtimestamp(since):%Y-%m-%d}")
     give_runs([with_known_alarms(view, run.store, now)], code, lambda _: called, as_json=as_json)
     return code
 

@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 from benchpipe.config.lab_tests import LabTestConfig
 from benchpipe.config.model import ConfigModel, Many, PathText, Seconds
 from benchpipe.config.signing import SignerConfig, SigningConfig
-from benchpipe.config.watching import HealthConfig, TellConfig
+from benchpipe.config.watching import HealthConfig, TellConfig, VerifyConfig
 
 
 class RetentionConfig(ConfigModel):
@@ -27,6 +27,7 @@ class LabConfig(ConfigModel):
     plans: Many[PathText] = Field(min_length=1)
     retention: RetentionConfig = RetentionConfig()
     health: HealthConfig = HealthConfig()
+    verify: VerifyConfig = VerifyConfig()
     tell: Many[TellConfig] = ()
     test: Many[LabTestConfig] = ()
     signing: SigningConfig = SigningConfig()

@@ -38,6 +38,12 @@ class HealthConfig(ConfigModel):
     space_for: Span = 7 * 86_400.0
 
 
+class VerifyConfig(ConfigModel):
+    """How often a night verifies each log and each part against its hash: a share of them each night."""
+
+    every: Span = 30 * 86_400.0
+
+
 class TellConfig(ConfigModel):
     """A recipient and the alarms it gets. The addresses are secrets, so they are in the environment or in a file."""
 

@@ -13,9 +13,9 @@ from benchpipe.errors import BenchpipeError, ConfigError, ExitCode, StoreError
 from benchpipe.health.look import nobody_named, store_health
 from benchpipe.health.rules import Finding
 from benchpipe.ingest.logs import find_logs
-from benchpipe.ledger.heads import keep_heads
 from benchpipe.night.apart import Event, work_apart
 from benchpipe.night.one import Bug, Done, Task, broken, work_run
+from benchpipe.night.unchanged import CHANGED, what_changed
 from benchpipe.places import PlaceError
 from benchpipe.run import RunConfig, load_lab, load_run
 from benchpipe.store.identity import must_be_there, note_store
@@ -29,7 +29,6 @@ from benchpipe.views.model import Alarm, RunView, StepUse
 from benchpipe.views.specimen_views import lab_tests
 
 Watch = Callable[[Event], None]
-CHANGED = "changed"  # code of a finding: stored or logged data are not what they were
 
 
 @dataclass(frozen=True)
@@ -99,7 +98,8 @@ def work_lab(
         note = note_store(lab, store, (one.name for _, one in loaded if isinstance(one, RunConfig)))
         done = list(_work(loaded, jobs, watch))
         views = _with_alarms(_with_steps(done, store), store, now)
-        changed = _heads(lab, store, [one.name for _, one in loaded if isinstance(one, RunConfig)], new_store=new_store)
+        runs = [one for _, one in loaded if isinstance(one, RunConfig)]
+        changed = what_changed(lab, store, runs, config.verify, now, new_store=new_store)
     found = sorted(zip(done, views, strict=True), key=lambda pair: SEVERITY.index(pair[0].code))
     growing = {view.run: view.bytes_a_day for view in views}
     unwell = (*changed, *store_health(store, growing, config.health))
@@ -110,16 +110,6 @@ def work_lab(
     code = ExitCode.CHANGED if any(one.code == CHANGED for one in changed) else ExitCode.OK
     worst = min(code, found[0][0].code, key=SEVERITY.index)
     return Night(worst, tuple(view for _, view in found), now, unwell, note, tests)
-
-
-def _heads(lab: Path, store: Path, runs: list[str], *, new_store: bool) -> tuple[Finding, ...]:
-    """Note beside the lab file what the store holds now; what contradicts the note is a finding."""
-    verify = "find out what changed it: benchpipe verify --lab LAB"
-    try:
-        problems = keep_heads(lab, store, runs, new_store=new_store)
-    except StoreError as error:
-        return (Finding("heads", str(error.where), f"heads are not kept outside the store: {error.what}", verify),)
-    return tuple(Finding(CHANGED, one, f"stored data changed: {one}", verify) for one in problems)
 
 
 def _loaded(task: Task) -> tuple[Task, RunConfig | Exception]:

@@ -47,6 +47,14 @@ def made_with(
     return {name: software() if name in changed else known[name] for name in steps if name in changed or name in known}
 
 
-def differences(made: Software, now: Software) -> list[str]:
-    """What differs between two, in words: ``numpy 2.3.0, now 2.4.1``."""
-    return [f"{name} {made[name]}, now {now[name]}" for name in made if name in now and made[name] != now[name]]
+def other_software(known: Mapping[str, Software]) -> str:
+    """What of software and machine differs from now, in words; empty where nothing does, or nothing is known."""
+    now = software() if known else {}
+    found = [
+        (step, f"{name} {was}, now {now.get(name, 'none')}")
+        for step, made in known.items()
+        for name, was in made.items()
+        if now.get(name) != was
+    ]
+    steps, texts = (list(dict.fromkeys(some)) for some in zip(*found, strict=True)) if found else ([], [])
+    return f"made by other software ({', '.join(steps)}): {'; '.join(texts)}" if found else ""

@@ -23,7 +23,7 @@ def part_lines(folder: Path, manifest: Manifest) -> Iterator[Line]:
     """Every part that is kept, by its size and SHA-256."""
     parts, bad = manifest.parts(), 0
     for part in parts:
-        wrong = _part(folder, part)
+        wrong = part_fault(folder, part)
         if wrong is not None:
             bad += 1
             yield Line(wrong[0], folder.name, f"part {part.path}", wrong[1])
@@ -32,7 +32,8 @@ def part_lines(folder: Path, manifest: Manifest) -> Iterator[Line]:
         yield Line(Status.HOLDS, folder.name, "parts", f"{len(parts):,} of {len(parts):,}, {size:,.1f} MB")
 
 
-def _part(folder: Path, part: Part) -> tuple[Status, str] | None:
+def part_fault(folder: Path, part: Part) -> tuple[Status, str] | None:
+    """What is wrong with a part; None where it is what was written."""
     path = folder / part.path
     try:
         size = path.stat().st_size
@@ -62,7 +63,7 @@ def log_lines(run: str, home: Path | None, manifest: Manifest, tell: Tell) -> It
     bad = 0
     for source in sources:
         tell(f"verifying {run}: {source.file}")
-        wrong = _log(home / source.file, source)
+        wrong = log_fault(home / source.file, source)
         if wrong is not None:
             bad += 1
             yield Line(wrong[0], run, f"log {source.file}", wrong[1])
@@ -71,7 +72,8 @@ def log_lines(run: str, home: Path | None, manifest: Manifest, tell: Tell) -> It
         yield Line(Status.HOLDS, run, "logs", f"{len(sources):,} of {len(sources):,}, {size:,.1f} MB as it was taken")
 
 
-def _log(path: Path, source: Source) -> tuple[Status, str] | None:
+def log_fault(path: Path, source: Source) -> tuple[Status, str] | None:
+    """What is wrong with a log; None where it begins with what was taken from it."""
     if not path.is_file():
         return Status.UNKNOWN, "it is not there any more: what was taken from it cannot be compared"
     taken = 0 if source.sha256 == NO_BYTES else source.taken or source.size  # an older manifest knows the size only

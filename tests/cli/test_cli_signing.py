@@ -111,7 +111,7 @@ def test_from_a_key_to_a_signed_run_that_is_verified(desk: Desk) -> None:
     assert "(state 3, ledger entry 2)" in " ".join(out.split())
     screen = re.sub(r"[\d.]+ MB", "N MB", desk.screen("verify", "healthy"))
     assert screen == (
-        "holds      notes: 3 of 3 can be read (they have no seal)\n"
+        "holds      notes: 4 of 4 can be read (they have no seal)\n"
         "holds      ledger: entry 2, SHA-256 HASH, 1 key(s) may sign\n"
         "holds      healthy: manifest: state 4 is sealed, is the copy of that number, and follows from 3 before\n"
         "holds      healthy: ledger entry 2: approved by A. Reviewer, laboratory on TIME (state 3)\n"
