@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 from benchpipe.check.decision import Verdict
 from benchpipe.check.signing import APPROVED, WITHDRAWN, judged_rows, sign_offs, state_to_sign
-from benchpipe.errors import ConfigError
+from benchpipe.errors import ConfigError, DamageError
 from benchpipe.ledger.adding import Signing, must_have_text, open_ledger, signers_of, write
 from benchpipe.ledger.chain import Ledger
 from benchpipe.ledger.entry import SignOffEntry
+from benchpipe.ledger.heads import read_heads, run_problems
 from benchpipe.ledger.keys import Key
 from benchpipe.store.manifest import Head, Manifest
 from benchpipe.store.run_store import RunStore
@@ -39,7 +40,7 @@ def sign_run(
         The run was not judged, or does not pass and no deviation is given; nothing to withdraw; no reason; or a key
         may not sign.
     DamageError
-        The ledger is not what was written.
+        The ledger or the run's manifest is not what was written, by itself or by the head kept outside the store.
     StoreError
         Disk full, or another reason why it cannot be written. Where the entry is written and the manifest is not,
         the next sign-off completes that.
@@ -47,6 +48,7 @@ def sign_run(
     must_have_text(request.reason, "--reason")
     ledger = open_ledger(place)
     signers = signers_of(keys, ledger, place)
+    _must_follow(store, place)
     manifest = _with_entries(store.manifest(), ledger)
     state = state_to_sign(store, manifest)
     if request.meaning == WITHDRAWN:
@@ -64,6 +66,16 @@ def sign_run(
     head = write(entry, tuple(key for key, _ in signers.values()), place)
     signed = (*manifest.signed, *sign_offs(entry, head.sha256))
     return entry, head, store.commit(manifest.model_copy(update={"signed": signed}))
+
+
+def _must_follow(store: RunStore, place: Signing) -> None:
+    """Refuse a run whose manifest contradicts the one that was noted outside the store."""
+    heads = read_heads(place.path, place.store)
+    for problem in run_problems(store.folder, heads.runs.get(store.run) if heads is not None else None):
+        raise DamageError(
+            f"run '{store.run}': {problem}", where=store.folder,
+            do_next="see what changed: benchpipe verify --lab LAB. Nothing was signed",
+        )  # fmt: skip
 
 
 def _with_entries(manifest: Manifest, ledger: Ledger) -> Manifest:
