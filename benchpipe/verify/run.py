@@ -9,7 +9,7 @@ from pathlib import Path
 from benchpipe.config.signing import SignerConfig
 from benchpipe.errors import StoreBusyError, StoreError
 from benchpipe.ledger.chain import Ledger, read_ledger
-from benchpipe.ledger.heads import Heads, run_problems
+from benchpipe.ledger.heads import Heads, ledger_problems, run_problems
 from benchpipe.store.archive_note import read_away
 from benchpipe.store.ledger_file import LEDGER
 from benchpipe.store.manifest import Head
@@ -112,6 +112,7 @@ def _run_lines(
     found = read_documents(folder)
     lines += found.lines
     lines += sign_off_lines(run, ledger, found)
+    lines += _named_head(run, asked.store, found)
     problems = list(run_problems(folder, kept))
     lines += [Line(Status.CHANGED, run, "manifest", problem) for problem in problems]
     if kept is None and found.current is not None and not (anchored and same_as_signed(ledger, found, run)):
@@ -127,6 +128,13 @@ def _run_lines(
         tell(f"verifying {run}: tables")
         yield from part_lines(folder, found.current.manifest)
         yield from log_lines(run, home, found.current.manifest, tell)
+
+
+def _named_head(run: str, store: Path, found: Documents) -> Iterator[Line]:
+    """The ledger still has the entry that was its last when the run's manifest was written."""
+    head = found.current.manifest.ledger if found.current is not None else None
+    for problem in ledger_problems(store, head):
+        yield Line(Status.CHANGED, "", "ledger", f"{problem} (the manifest of run '{run}' names it)")
 
 
 def _newer(run: str, kept: Head, found: Documents) -> Iterable[Line]:

@@ -99,7 +99,7 @@ def test_a_certificate_of_another_key_is_refused(own: Path, tmp_path: Path) -> N
     _, private = safe_contents(own.read_bytes())
     packed = der(0xA0, der(0x04, der(0x30, certificate + private)))
     own.write_bytes(der(0x30, version + der(0x30, kind + packed)))
-    with pytest.raises(ConfigError, match=r"do not belong together|holds no Ed25519 key with its certificate"):
+    with pytest.raises(ConfigError, match="holds no Ed25519 key with its certificate"):
         load_key(own, PASSPHRASE)
 
 

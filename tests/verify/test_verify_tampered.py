@@ -74,3 +74,32 @@ def test_the_head_of_a_record_or_a_message_is_enough_for_what_was_signed(made: S
     lines = verified(lab.lab, anchored=False, head=head)
     assert code_of(lines) == 13
     assert named(lines, "ledger")
+
+
+@pytest.mark.parametrize("change", [{"who": "C. Other"}, {"deviation": ""}, {"note": "x"}, {"entry_sha256": "0" * 64}])
+def test_a_manifest_that_says_otherwise_of_a_sign_off_is_named_without_a_head(
+    made: SignedLab, tmp_path: Path, change: dict[str, str]
+) -> None:
+    lab = Lab(made, tmp_path)
+    manifest = lab.manifest("wearing")
+    edited = manifest.signed[-1].model_copy(update=change)
+    lab.reseal("wearing", manifest.model_copy(update={"signed": (*manifest.signed[:-1], edited)}), copy=True)
+    assert named(verified(lab.lab, anchored=False), "wearing: sign-off of state 4")
+
+
+def test_a_person_who_is_not_in_the_lab_file_is_not_known(made: SignedLab, tmp_path: Path) -> None:
+    lab = Lab(made, tmp_path)
+    text = lab.lab.read_text(encoding="utf-8")
+    lab.lab.write_text(text[: text.rindex("[[signer]]")], encoding="utf-8")
+    (line,) = [line for line in verified(lab.lab) if line.status is not Status.HOLDS]
+    assert (line.status, line.what) == (Status.UNKNOWN, "signer B. Quality")
+
+
+def test_a_cut_end_is_found_by_the_manifests_too(made: SignedLab, tmp_path: Path) -> None:
+    lab = Lab(made, tmp_path)
+    lab.write_lines(lab.lines()[:5])
+    texts = [line.text for line in verified(lab.lab, anchored=False) if line.status is Status.CHANGED]
+    assert sorted(texts) == [
+        "the ledger ends with entry 5, and had 6 entries: its end was cut (the manifest of run 'creeping-lock' names it)",
+        "the manifest names entry 6 of the ledger, which is not there as it was signed",
+    ]
