@@ -100,6 +100,7 @@ def test_a_cut_end_is_found_by_the_manifests_too(made: SignedLab, tmp_path: Path
     lab.write_lines(lab.lines()[:5])
     texts = [line.text for line in verified(lab.lab, anchored=False) if line.status is Status.CHANGED]
     assert sorted(texts) == [
-        "the ledger ends with entry 5, and had 6 entries: its end was cut (the manifest of run 'creeping-lock' names it)",
+        "the ledger ends with entry 5, and had 6 entries: its end was cut (the manifest of run 'creeping-lock' names "
+        "it)",
         "the manifest names entry 6 of the ledger, which is not there as it was signed",
     ]
