@@ -50,8 +50,8 @@ class Kept:
     def manifest(self) -> Manifest:
         return self.store.manifest()
 
-    def sign(self) -> Manifest:
-        return unsigned_by_key(self.store, self.manifest, WHO, "", NOW)
+    def sign(self, now: datetime = NOW) -> Manifest:
+        return unsigned_by_key(self.store, self.manifest, WHO, "", now)
 
     def drop(self) -> Manifest:
         return drop_samples(self.run, self.store, self.manifest, "a test", NOW).manifest
@@ -306,8 +306,8 @@ def test_nightly_keeps_to_the_rule_and_shows_what_is_away(
 ) -> None:
     monkeypatch.chdir(lab.parent)
     lab.write_text(lab.read_text() + '\n[retention]\ndrop_samples_after = "0 s"\n')
-    Kept(lab, "healthy").sign()
-    Kept(lab, "wearing").sign()
+    Kept(lab, "healthy").sign(datetime.now(UTC))
+    Kept(lab, "wearing").sign(datetime.now(UTC))
     assert call(["archive", "creeping-lock", "--to", "../archive"]) == 0
     capsys.readouterr()
     assert call(["nightly", "--brief"]) == 10  # 'wearing' failed; what is away counts for nothing
