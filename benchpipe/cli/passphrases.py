@@ -33,7 +33,7 @@ def unlocked(paths: Sequence[Path], files: Sequence[Path], *apart_from: Path) ->
     """
     from benchpipe.ledger.keys import load_key, must_be_apart, must_be_private
 
-    for path in paths:  # before anybody types
+    for path in paths:  # before a passphrase is typed
         must_be_apart(path, *apart_from)
         must_be_private(path, "key file")
     return [load_key(path, passphrase(path, files, number)) for number, path in enumerate(paths)]

@@ -99,7 +99,7 @@ def named_signer(key: Key, place: Signing) -> SignerConfig:
     Raises
     ------
     ConfigError
-        The lab file has none, or names somebody else than the key's certificate.
+        The lab file has none, or names another person than the key's certificate.
     """
     named = next((one for one in place.lab.signer if one.key == key.print), None)
     if named is None:
@@ -121,7 +121,7 @@ def admit(key: Key, by: Sequence[Key], place: Signing) -> tuple[SignerEntry, Hea
     Raises
     ------
     ConfigError
-        It was admitted before, is not valid, not named in the lab file, or nobody who may sign admits it.
+        It was admitted before, is not valid, not named in the lab file, or no person who may sign admits it.
     DamageError
         The ledger is not what was written.
     """
@@ -173,7 +173,7 @@ def revoke(print_: str, reason: str, by: Sequence[Key], place: Signing) -> tuple
         )
     if len(active) == 1:
         raise ConfigError(
-            "it is the last key that may sign: nobody could admit another",
+            "it is the last key that may sign: none could admit another",
             do_next=f"admit another first: {ADMIT} --with FILE",
         )
     number, previous = ledger.following

@@ -184,7 +184,7 @@ def _not_admissible(payload: Payload, so_far: Ledger) -> list[str]:
     if payload.signer.key not in by:
         wrong.append("the new key has not signed it")
     if so_far.needs_admission(datetime.fromisoformat(payload.when)) and not by & set(so_far.admitted):
-        wrong.append("nobody who may sign has signed it")
+        wrong.append("no person who may sign has signed it")
     return wrong
 
 

@@ -180,6 +180,6 @@ def _unreadable(lab: Path, error: Exception) -> StoreError:
     return StoreError(
         f"the heads that were kept outside the store cannot be read: {str(error).splitlines()[0]}",
         where=lab.parent / NOTE,
-        do_next="fetch the file from a backup; without it nobody can say whether the store was put back to an older "
-        "state: benchpipe verify --lab LAB, then remove it, and the next night begins another",
+        do_next="fetch the file from a backup; without it a store that was put back to an older "
+        "state is not found. See benchpipe verify --lab LAB, then remove it: the next night begins another",
     )

@@ -167,7 +167,7 @@ def _write_private(path: Path, data: bytes) -> None:
             handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         except FileExistsError:
             raise ConfigError(
-                "a file stands there already: a key is never overwritten", where=path, do_next="name another file"
+                "the file is there already: a key is never overwritten", where=path, do_next="name another file"
             ) from None
         try:
             with os.fdopen(handle, "wb") as file:

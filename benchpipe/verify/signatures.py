@@ -62,7 +62,7 @@ def _signer_lines(ledger: Ledger, signers: Sequence[SignerConfig] | None) -> Ite
     for key, known in ledger.admitted.items():
         person, one = known.person, named.get(key)
         if one is None:
-            text = f"the lab file names nobody with the key that entry {known.entry} admits: whose it is, is not known"
+            text = f"the lab file names no person with the key that entry {known.entry} admits"
             yield Line(Status.UNKNOWN, "", f"signer {person.name}", text)
         elif (one.name, one.role) != (person.name, person.role):
             text = f"the lab file names {one.name}, {one.role} for the key that entry {known.entry} admits as " + (

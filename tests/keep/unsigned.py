@@ -1,4 +1,4 @@
-"""Sign-offs as older versions wrote them: a name that anybody can type, and no key."""
+"""Sign-offs as older versions wrote them: a name that is only typed, and no key."""
 
 from __future__ import annotations
 
