@@ -24,6 +24,7 @@ class ExitCode(IntEnum):
     LIMIT_FAILED = 10
     INCONCLUSIVE = 11
     BAD_INPUT = 12
+    CHANGED = 13
     NOT_TOLD = 69
     BUG = 70
     STORE_BUSY = 75

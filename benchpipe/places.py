@@ -15,6 +15,7 @@ KEPT = (
     "manifest.json", "SHA256SUMS", "history/000001.json", "samples/0123456789abcdef-01234567.parquet",
     "quarantine/0123456789abcdef-01234567.parquet",
 )  # fmt: skip
+OF_STORE = "ledger.jsonl"  # and this of the store itself
 
 
 class PlaceError(ConfigError):
@@ -73,7 +74,8 @@ def _why_not(home: Path, pattern: str, kept: Path, run: str) -> str | None:
     if not kept.is_relative_to(base):
         return None
     inside = kept.relative_to(base).parts
-    if any(_matches((*inside, run, *PurePosixPath(one).parts), (*wild, name)) for one in KEPT):
+    files = [(*inside, OF_STORE), *((*inside, run, *PurePosixPath(one).parts) for one in KEPT)]
+    if any(_matches(one, (*wild, name)) for one in files):
         return f"'{pattern}' would take its files for logs"
     for depth in range(len(inside) + 1):
         above = base.joinpath(*inside[:depth])

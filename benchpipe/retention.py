@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from benchpipe.check.decision import Verdict
-from benchpipe.check.signing import standing
+from benchpipe.check.signing import standing, why_not_approved
 from benchpipe.config.lab import RetentionConfig
 from benchpipe.errors import ConfigError, InputError
 from benchpipe.ingest.logs import find_logs
@@ -48,10 +48,10 @@ def retain(
         return None
     if manifest.closed or not manifest.signed:
         return None
-    last = manifest.signed[-1]
-    if now - datetime.fromisoformat(last.when) < timedelta(seconds=rules.drop_samples_after):
+    signed = standing(store, manifest)
+    if signed is None or now - datetime.fromisoformat(signed.when) < timedelta(seconds=rules.drop_samples_after):
         return None
-    if (rules.keep_failed and last.verdict == Verdict.FAIL) or standing(store, manifest) is None:
+    if rules.keep_failed and signed.verdict == Verdict.FAIL:
         return None
     rule = f"the lab's rule drop_samples_after = {rules.drop_samples_after / DAY_S:.4g} d"
     return drop_samples(run, store, manifest, rule, now)
@@ -87,11 +87,10 @@ def drop_samples(
         raise ConfigError(f"the samples of run '{run.name}' are dropped already", where=store.folder)
     signed = standing(store, manifest)
     if signed is None:
-        since = "its figures or verdicts have changed since it was" if manifest.signed else "it is not"
         raise ConfigError(
-            f"the samples of run '{run.name}' are kept: {since} signed off",
+            f"the samples of run '{run.name}' are kept: {why_not_approved(store, manifest)}",
             where=store.folder,
-            do_next='sign it off first: benchpipe sign RUN --by "NAME, ROLE"',
+            do_next='approve it first: benchpipe sign RUN --meaning approved --reason "TEXT" --key FILE',
         )
     _logs_are_there(run, manifest, tell)
     key = key_of({"version": VERSION, "process": signed.process})

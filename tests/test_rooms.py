@@ -15,10 +15,11 @@ import pytest
 REPO = Path(__file__).resolve().parent.parent
 PACKAGE = REPO / "benchpipe"
 ROOMS = (
-    "escapes", "errors", "hints", "units", "columns", "tables", "kernels", "stream", "config", "store", "readers",
-    "inspect", "samples",
-    "blocks", "plan", "places", "lab_fit", "run", "steps", "ingest", "process", "survey", "drift", "check", "pipeline",
-    "health", "retention", "views", "report", "night", "notify", "simulate", "arrays", "api", "cli", "__main__",
+    "escapes", "errors", "hints", "units", "columns", "tables", "kernels", "stream", "config", "store", "ledger",
+    "readers", "inspect", "samples",
+    "blocks", "plan", "places", "lab_fit", "run", "steps", "ingest", "process", "survey", "drift", "check", "signing",
+    "pipeline", "health", "retention", "verify", "views", "report", "night", "notify", "simulate", "arrays", "api",
+    "cli", "__main__",
 )  # fmt: skip
 DECLARED = "tables"  # a kind's tables are declared in its folder, and belong to the room of all tables
 DOORS = ("api", "arrays")  # what the package itself gives, imported when it is asked for
@@ -28,6 +29,7 @@ KEPT_IN = {  # a library, and the only places that may import it
     "click": ("cli/",),
     "dask": ("stream/",),
     "distributed": ("stream/",),
+    "cryptography": ("ledger/",),
 }
 NUMBER_LIBRARIES = {"numpy", "scipy", "numba", "llvmlite"}
 MOST_LINES = 400

@@ -1,69 +1,93 @@
-"""A person signs off a run's figures and verdicts: who, when, and of which state."""
+"""Persons sign a run's figures and verdicts: who, when, in which meaning, and of which state."""
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Any
 
 from benchpipe.check.decision import Verdict, worst
 from benchpipe.errors import ConfigError
+from benchpipe.ledger.chain import same_person
+from benchpipe.ledger.entry import SignOffEntry, State
 from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Manifest, SignOff, key_of
 from benchpipe.store.run_store import MANIFEST, RunStore
 
 JUDGED = ("limits_file", "limit", "block", "operator", "value", "unit", "verdict", "due")
+APPROVED, WITHDRAWN = "approved", "withdrawn"
 
 
-def sign_off(store: RunStore, manifest: Manifest, who: str, note: str, now: datetime) -> Manifest:
-    """Record that a person vouches for a run's figures and verdicts as they are now.
-
-    Parameters
-    ----------
-    who, note : str
-        Free texts.
-    now : datetime
-        With its time zone.
+def state_to_sign(store: RunStore, manifest: Manifest) -> State:
+    """What a person signs of a run: its manifest, figures and verdicts as they are now.
 
     Raises
     ------
     ConfigError
-        Nobody is named, or the run was not judged yet.
+        The run was not judged yet.
     """
-    if not who.strip():
-        raise ConfigError("--by must not be empty", do_next='give --by "NAME, ROLE"')
     if "check" not in manifest.steps:
         raise ConfigError(
             f"run '{manifest.run}' was not judged yet: there is nothing to sign",
             where=store.folder,
             do_next="work on it first: benchpipe nightly LAB",
         )
-    verdicts = _verdicts(store, manifest)
-    signed = SignOff(
-        who=who.strip(),
-        when=now.isoformat(timespec="seconds"),
-        note=note.strip(),
+    verdicts = judged_rows(store, manifest)
+    return State(
         sequence=manifest.sequence,
-        manifest_sha256=sha256_of(store.folder / MANIFEST),
+        manifest=sha256_of(store.folder / MANIFEST),
         process=manifest.steps["process"].key,
         verdicts=key_of(verdicts),
         verdict=str(worst([Verdict(row["verdict"]) for row in verdicts if row["due"]])),
     )
-    return store.commit(manifest.model_copy(update={"signed": (*manifest.signed, signed)}))
+
+
+def sign_offs(entry: SignOffEntry, name: str) -> tuple[SignOff, ...]:
+    """What a manifest says of an entry of the ledger: a sign-off for each person.
+
+    Parameters
+    ----------
+    name : str
+        SHA-256 of the entry.
+    """
+    state = entry.state
+    return tuple(
+        SignOff(
+            who=person.name, role=person.role, key=person.key, when=entry.when, note=entry.reason,
+            meaning=entry.meaning, deviation=entry.deviation, persons=entry.persons, entry=entry.number,
+            entry_sha256=name, sequence=state.sequence, manifest_sha256=state.manifest, process=state.process,
+            verdicts=state.verdicts, verdict=state.verdict,
+        )
+        for person in entry.signers
+    )  # fmt: skip
 
 
 def standing(store: RunStore, manifest: Manifest) -> SignOff | None:
-    """The last sign-off, if figures and verdicts are still those that were signed."""
-    if not manifest.signed or not {"process", "check"} <= set(manifest.steps):
+    """The last approval, if it counts: figures and verdicts are still those that were signed, it was not withdrawn,
+    and enough different persons have signed them."""
+    signed = _not_withdrawn(manifest)
+    if not signed or not {"process", "check"} <= set(manifest.steps):
         return None
-    last = manifest.signed[-1]
-    same = last.process == manifest.steps["process"].key and last.verdicts == key_of(_verdicts(store, manifest))
-    return last if same else None
+    same = _of_this_state(store, manifest, signed)
+    approvals = [one for one in same if one.meaning == APPROVED]
+    enough = bool(approvals) and _persons(same) >= approvals[-1].persons
+    return approvals[-1] if enough else None
 
 
-def _verdicts(store: RunStore, manifest: Manifest) -> list[dict[str, Any]]:
-    """What a person signs: each limit, its value and its verdict."""
-    rows: list[dict[str, Any]] = store.read(manifest, "verdicts", list(JUDGED)).to_pylist()
-    return rows
+def why_not_approved(store: RunStore, manifest: Manifest) -> str:
+    """Why no approval of a run counts, in words; empty where one does."""
+    if standing(store, manifest) is not None:
+        return ""
+    signed = _not_withdrawn(manifest)
+    if not manifest.signed:
+        return "it is not signed off"
+    if not signed:
+        return "its sign-off was withdrawn"
+    same = _of_this_state(store, manifest, signed)
+    if not same:
+        return "its figures or verdicts have changed since it was signed off"
+    approvals = [one for one in same if one.meaning == APPROVED]
+    if not approvals:
+        return "it was reviewed, and is not approved yet"
+    return f"{_persons(same)} of {approvals[-1].persons} persons have signed it"
 
 
 def signed_words(store: RunStore, manifest: Manifest) -> str:
@@ -71,5 +95,40 @@ def signed_words(store: RunStore, manifest: Manifest) -> str:
     if not manifest.signed:
         return ""
     last = manifest.signed[-1]
-    by = f"{last.verdict}, signed off by {last.who} on {last.when[:10]} (state {last.sequence})"
-    return by if standing(store, manifest) else f"{by}; figures or verdicts have changed since: sign off again"
+    day = last.when[:10]
+    if last.meaning == WITHDRAWN:
+        return f"sign-off withdrawn by {last.who}, {last.role} on {day}: {last.note} (ledger entry {last.entry})"
+    if last.entry is None:
+        words = f"{last.verdict}, signed off by {last.who} on {day} (state {last.sequence}), unsigned by key"
+    else:
+        place = f"state {last.sequence}, ledger entry {last.entry}"
+        words = f"{last.verdict}, {last.meaning} by {last.who}, {last.role} on {day} ({place})"
+        words += f"; deviation: {last.deviation}" if last.deviation else ""
+    if not _of_this_state(store, manifest, _not_withdrawn(manifest)):
+        return f"{words}; figures or verdicts have changed since: sign off again"
+    why = why_not_approved(store, manifest) if last.meaning == APPROVED else ""
+    return f"{words}; {why}" if why else words
+
+
+def judged_rows(store: RunStore, manifest: Manifest) -> list[dict[str, Any]]:
+    """What a person signs: each limit, its value and its verdict."""
+    rows: list[dict[str, Any]] = store.read(manifest, "verdicts", list(JUDGED)).to_pylist()
+    return rows
+
+
+def _not_withdrawn(manifest: Manifest) -> tuple[SignOff, ...]:
+    """Sign-offs since the last that was a withdrawal."""
+    withdrawn = [i for i, one in enumerate(manifest.signed) if one.meaning == WITHDRAWN]
+    return manifest.signed[withdrawn[-1] + 1 :] if withdrawn else manifest.signed
+
+
+def _of_this_state(store: RunStore, manifest: Manifest, signed: tuple[SignOff, ...]) -> tuple[SignOff, ...]:
+    """Those of the figures and verdicts that the run has now."""
+    if not signed or not {"process", "check"} <= set(manifest.steps):
+        return ()
+    now = (manifest.steps["process"].key, key_of(judged_rows(store, manifest)))
+    return tuple(one for one in signed if (one.process, one.verdicts) == now)
+
+
+def _persons(signed: tuple[SignOff, ...]) -> int:
+    return len({same_person(one.who) for one in signed})

@@ -62,7 +62,7 @@ def look_over(lab: Path) -> list[Finding]:
     dated = [(run.newest_us, run.name) for run in runs if run.newest_us is not None]
     newest, where = max(dated, default=(None, ""))
     return [
-        *findings.libraries({run.format for run in runs}),
+        *findings.libraries({run.format for run in runs} | ({"sign"} if config.signer else set())),
         findings.Finding("ok", "lab", f"{config.name}: {len(plans)} plan(s)"),
         *(findings.Finding("look", "lab", one.text, one.do_next) for one in nobody),
         *findings.telling(config.tell, lab.parent),

@@ -29,7 +29,7 @@ GB = 1e9
 SPARE = 1 * GB  # so much free space that a night leaves alone; common practice, no source
 SKEW_S = 60.0
 # log format that needs a library → the library; the extra has its name
-EXTRAS = {"hdf5": "h5py", "mdf": "asammdf", "xlsx": "python-calamine"}
+EXTRAS = {"hdf5": "h5py", "mdf": "asammdf", "sign": "cryptography", "xlsx": "python-calamine"}
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ def of_error(topic: str, error: BenchpipeError, where: str = "") -> Finding:
 
 
 def libraries(formats: set[str]) -> Iterator[Finding]:
-    """Python and the libraries: are they there, and is their version supported."""
+    """Python and the libraries, those of extras that are named too: are they there, and is their version supported."""
     python = ".".join(map(str, sys.version_info[:3]))
     wrong = []
     for requirement in _requirements():

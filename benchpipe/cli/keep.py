@@ -1,4 +1,4 @@
-"""Commands for a finished run: sign it off, drop its samples, archive it, restore it."""
+"""Commands for a finished run: drop its samples, archive it, restore it."""
 
 from __future__ import annotations
 
@@ -10,37 +10,12 @@ from typing import Annotated
 import typer
 
 from benchpipe.cli.completion import complete_runs
+from benchpipe.cli.heads import heads_kept
 from benchpipe.cli.options import Lab, Run, Store, Wait, loaded
 from benchpipe.cli.output import say, tell
 from benchpipe.errors import ConfigError
 
 MB = 1e6
-
-
-def sign(
-    run: Run,
-    by: Annotated[str, typer.Option("--by", metavar="WHO", help="Who signs: a name and a role.")],
-    note: Annotated[str, typer.Option("--note", metavar="TEXT", help="A comment of that person.")] = "",
-    lab: Lab = None,
-    store: Store = None,
-    wait: Wait = 0.0,
-) -> None:
-    """Record that a person signs off a run's figures and verdicts as they are now.
-
-    Example: benchpipe sign sample_runs/creeping-lock/plan.toml --by "A. Reviewer, laboratory"
-    """
-    from benchpipe.check.signing import sign_off
-    from benchpipe.store.lock import hold_store
-
-    config = loaded(run, lab, store)
-    with hold_store(config.store, wait_s=wait):
-        run_store = config.open_store()
-        signed = sign_off(run_store, run_store.manifest(), by, note, datetime.now(UTC)).signed[-1]
-    say(
-        f"{config.name}: state {signed.sequence} ({signed.verdict}) signed off by {signed.who} on {signed.when}",
-        f"  verdicts  {signed.verdicts}",
-        f"  manifest  {signed.manifest_sha256}",
-    )
 
 
 def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
@@ -51,6 +26,7 @@ def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> No
     Example: benchpipe drop sample_runs/creeping-lock/plan.toml
     """
     from benchpipe.retention import drop_samples
+    from benchpipe.run import find_lab
     from benchpipe.store.lock import hold_store
 
     config = loaded(run, lab, store)
@@ -60,6 +36,7 @@ def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> No
             config, run_store, run_store.manifest(), "the command 'drop'", datetime.now(UTC),
             tell=lambda name: tell(f"checking {name}"),
         )  # fmt: skip
+        heads_kept(lab or find_lab(config.plan_path.parent), config.store, [config.name])
     say(
         f"{config.name}: samples dropped: {gone.rows:,} rows, {gone.bytes / MB:,.1f} MB; what was made of them is kept"
     )

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from benchpipe import __version__
-from benchpipe.cli import data, demo, doctor, guide, init, inspect, keep, make, page, runs, telling
+from benchpipe.cli import data, demo, doctor, guide, init, inspect, keep, make, page, runs, signing, telling, verify
 from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.interrupt import interrupt_kept
 from benchpipe.cli.naming import with_names
@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 
 EPILOG = (
     "Exit codes: 0 nothing failing, 2 usage or configuration, 10 a limit failed, 11 inconclusive or not evaluated, "
-    "12 input that cannot be used, 69 a recipient could not be reached, 70 a bug, 75 another job holds the store, "
+    "12 input that cannot be used, 13 stored or logged data changed, 69 a recipient could not be reached, 70 a bug, "
+    "75 another job holds the store, "
     "130 interrupted."
 )
 
@@ -51,7 +52,9 @@ COMMANDS: dict[str, Callable[..., Any]] = {  # in the order of the work
     "explain": data.explain,
     "trace": data.trace,
     "export": data.export,
-    "sign": keep.sign,
+    "key": signing.key,
+    "sign": signing.sign,
+    "verify": verify.verify,
     "drop": keep.drop,
     "archive": keep.archive,
     "restore": keep.restore,

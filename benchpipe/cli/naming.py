@@ -43,7 +43,8 @@ def with_names(command: Callable[..., Any]) -> Callable[..., Any]:
             return command(*args, **given)
         except BenchpipeError as error:
             lab = given.get("lab")
-            names = names_given(given["run"], lab, given.get("store")) if "run" in given else names_of_lab(lab)
+            run = given.get("run")
+            names = names_given(run, lab, given.get("store")) if run is not None else names_of_lab(lab)
             names.fill(error)
             raise
 

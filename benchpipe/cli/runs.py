@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchpipe.cli.heads import heads_kept
 from benchpipe.cli.naming import names_given, names_in
 from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Store, Wait, default_jobs, lab_file, loaded
 from benchpipe.cli.output import give_runs, say, tell
@@ -27,12 +28,14 @@ MOST_REMARKS = 12
 
 def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> ExitCode:
     """Show a run as it is in the store, its alarms as the last night left them."""
+    from dataclasses import replace
     from datetime import UTC, datetime
 
     from benchpipe.config.watching import HealthConfig
     from benchpipe.night.lab import with_known_alarms
     from benchpipe.night.one import healthy_view
     from benchpipe.run import find_lab, load_lab
+    from benchpipe.verify.share import verified_since
     from benchpipe.views.exit_codes import exit_code
 
     lab, now = lab or find_lab(run.plan_path.parent), datetime.now(UTC)
@@ -40,6 +43,9 @@ def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> 
     kept = run.open_store()
     view = healthy_view(run, kept.manifest(), kept, rules, now)
     code = exit_code(view)
+    since = verified_since(run.store, run.name)
+    if since is not None:
+        view = replace(view, verified=f"logs verified since {datetime.fromtimestamp(since):%Y-%m-%d}")
     give_runs([with_known_alarms(view, run.store, now)], code, lambda _: called, as_json=as_json)
     return code
 
@@ -55,6 +61,7 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
     config = loaded(run, lab, store)
     tell_of_kernels()
     outcome = work(config, wait_s=wait, until="ingest", again=again, tell=_reading)
+    _heads_kept(config, lab)
     sources = outcome.manifest.sources
     account = outcome.manifest.account()
     say(
@@ -69,6 +76,12 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
         say(called.filled(f"! and {len(lines) - MOST_REMARKS} more: benchpipe export RUN remarks"))
 
 
+def _heads_kept(config: RunConfig, lab: Path | None) -> None:
+    from benchpipe.run import find_lab
+
+    heads_kept(lab or find_lab(config.plan_path.parent), config.store, [config.name])
+
+
 def _reading(name: str) -> None:
     tell(f"reading {name}")
 
@@ -80,7 +93,9 @@ def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) ->
     """
     from benchpipe.pipeline import work
 
-    outcome = work(loaded(run, lab, store), wait_s=wait, first="process", until="process")
+    config = loaded(run, lab, store)
+    outcome = work(config, wait_s=wait, first="process", until="process")
+    _heads_kept(config, lab)
     rows: dict[str, int] = {}
     for part in outcome.manifest.steps["process"].parts:
         rows[part.table] = rows.get(part.table, 0) + part.rows
@@ -97,6 +112,7 @@ def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False,
 
     config = loaded(run, lab, store)
     work(config, wait_s=wait, first="check")
+    _heads_kept(config, lab)
     return _show(config, lab, names_given(run, lab, store), as_json=as_json)
 
 

@@ -21,7 +21,8 @@ Type=oneshot
 ExecStart={command}
 # 10 (a limit failed) and 11 (inconclusive, not evaluated) are findings about a specimen: the job
 # has done its work. A failed unit means that the job itself needs attention: 2 configuration,
-# 12 a log or the store, 69 a recipient could not be reached, 70 a bug, 75 the store was held all the time.
+# 12 a log or the store, 13 stored or logged data changed, 69 a recipient could not be reached,
+# 70 a bug, 75 the store was held all the time.
 SuccessExitStatus=10 11
 Nice=10
 """

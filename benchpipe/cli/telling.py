@@ -52,8 +52,10 @@ def tell_of(lab: Path, night: Night) -> tuple[ExitCode, tuple[str, ...]]:
         return night.code, ()
     from benchpipe.notify.night import tell_night
     from benchpipe.views.exit_codes import SEVERITY
+    from benchpipe.views.texts import change_texts
 
     views = [named_view(view, Names(f"{quoted(view.run)} --lab {quoted(lab)}", quoted(lab))) for view in night.views]
-    result = tell_night(config, lab.parent, store, views, night.store, night.began)
+    findings = change_texts(night.store, Names("RUN", quoted(lab)).filled)
+    result = tell_night(config, lab.parent, store, views, findings, night.began)
     codes = (night.code, ExitCode.NOT_TOLD if result.not_told else ExitCode.OK)
     return min(codes, key=SEVERITY.index), result.not_told

@@ -8,7 +8,8 @@ from pydantic import Field, model_validator
 
 from benchpipe.config.lab_tests import LabTestConfig
 from benchpipe.config.model import ConfigModel, Many, PathText, Seconds
-from benchpipe.config.watching import HealthConfig, PageConfig, TellConfig
+from benchpipe.config.signing import SignerConfig, SigningConfig
+from benchpipe.config.watching import HealthConfig, PageConfig, TellConfig, VerifyConfig
 
 
 class RetentionConfig(ConfigModel):
@@ -27,8 +28,11 @@ class LabConfig(ConfigModel):
     retention: RetentionConfig = RetentionConfig()
     health: HealthConfig = HealthConfig()
     page: PageConfig | None = None
+    verify: VerifyConfig = VerifyConfig()
     tell: Many[TellConfig] = ()
     test: Many[LabTestConfig] = ()
+    signing: SigningConfig = SigningConfig()
+    signer: Many[SignerConfig] = ()
 
     @model_validator(mode="after")
     def _plans_differ(self) -> Self:
@@ -38,4 +42,6 @@ class LabConfig(ConfigModel):
             names = [one.name for one in some]
             if len(set(names)) != len(names):
                 raise ValueError(f"the names of [[{table}]] must differ: {', '.join(names)}")
+        if len({one.key for one in self.signer}) != len(self.signer):
+            raise ValueError("a key of [[signer]] is listed twice: each person has a key of their own")
         return self

@@ -45,6 +45,12 @@ class PageConfig(ConfigModel):
     runs: Many[str] = ("*",)
 
 
+class VerifyConfig(ConfigModel):
+    """How often a night verifies each log and each part against its hash: a share of them each night."""
+
+    every: Span = 30 * 86_400.0
+
+
 class TellConfig(ConfigModel):
     """A recipient and the alarms it gets. The addresses are secrets, so they are in the environment or in a file."""
 

@@ -58,7 +58,7 @@ def run_facts(
         A part of the store is damaged.
     """
     last = _last(manifest)
-    if last is None or manifest.signed or manifest.closed:
+    if last is None or manifest.approved or manifest.closed:
         return None
     seen_us, by_row = _last_row(run.rig, last)
     now_us = now_of(run.rig, now) if by_row else _us(_wall(now))

@@ -15,6 +15,7 @@ from benchpipe.health.rules import Finding
 from benchpipe.ingest.logs import find_logs
 from benchpipe.night.apart import Event, work_apart
 from benchpipe.night.one import Bug, Done, Task, broken, work_run
+from benchpipe.night.unchanged import CHANGED, what_changed
 from benchpipe.places import PlaceError
 from benchpipe.run import RunConfig, load_lab, load_run
 from benchpipe.store.identity import must_be_there, note_store
@@ -43,7 +44,7 @@ class Night:
     began : datetime
         UTC.
     store : tuple of Finding
-        What is not well with the store's disk.
+        What is not well with the store.
     note : str
         Why the lab could not note which store it has; empty if it did.
     tests : tuple of LabTestResult
@@ -97,14 +98,18 @@ def work_lab(
         note = note_store(lab, store, (one.name for _, one in loaded if isinstance(one, RunConfig)))
         done = list(_work(loaded, jobs, watch))
         views = _with_alarms(_with_steps(done, store), store, now)
+        runs = [one for _, one in loaded if isinstance(one, RunConfig)]
+        changed = what_changed(lab, store, runs, config.verify, now, new_store=new_store)
     found = sorted(zip(done, views, strict=True), key=lambda pair: SEVERITY.index(pair[0].code))
     growing = {view.run: view.bytes_a_day for view in views}
-    unwell = store_health(store, growing, config.health)
+    unwell = (*changed, *store_health(store, growing, config.health))
     if all(isinstance(one, RunConfig) for _, one in loaded):  # else a name may be of a run that could not be read
         unwell = (*unwell, *nobody_named(config, [view.run for view in views]))
     plans_read = {one.name: one.plan for _, one in loaded if isinstance(one, RunConfig)}
     tests = lab_tests(config, views, plans_read)
-    return Night(found[0][0].code, tuple(view for _, view in found), now, unwell, note, tests)
+    code = ExitCode.CHANGED if any(one.code == CHANGED for one in changed) else ExitCode.OK
+    worst = min(code, found[0][0].code, key=SEVERITY.index)
+    return Night(worst, tuple(view for _, view in found), now, unwell, note, tests)
 
 
 def _loaded(task: Task) -> tuple[Task, RunConfig | Exception]:

@@ -31,7 +31,7 @@ def title(lab: str, new: Sequence[Alarm]) -> str:
 
 def body(
     lab: str, began: datetime, views: Sequence[RunView], new: Sequence[Alarm], do_next: dict[tuple[str, str, str], str],
-    still: int,
+    still: int, head: str = "",
 ) -> str:  # fmt: skip
     """All of a message.
 
@@ -43,6 +43,8 @@ def body(
         Identity of an alarm → what to do about it, where that is known.
     still : int
         Alarms that were sent before and go on.
+    head : str
+        End of the store's ledger; empty where there is none. A person who has the message can tell that it was cut.
     """
     lines = [f"{lab}, night of {began.astimezone():%Y-%m-%d %H:%M}", ""]
     for alarm in ordered(new)[:MOST]:
@@ -54,5 +56,7 @@ def body(
         lines.append("Nothing new.")
     lines += [f"{still} alarm(s) that were sent before still hold."] if still else []
     failed = sum(view.failed is not None for view in views)
-    lines += ["", f"{len(views)} run(s), {failed} could not be worked on.", "", CAUTION]
+    lines += ["", f"{len(views)} run(s), {failed} could not be worked on."]
+    lines += [f"Ledger: {head}."] if head else []
+    lines += ["", CAUTION]
     return "\n".join(map(visible, lines))

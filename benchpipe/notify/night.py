@@ -20,6 +20,7 @@ from benchpipe.notify.addresses import Address, addresses
 from benchpipe.notify.message import body, title
 from benchpipe.notify.sending import send
 from benchpipe.notify.sent_log import Identity, Told, read_told, write_told
+from benchpipe.store.ledger_file import head_of
 from benchpipe.views.caution import CAUTION
 from benchpipe.views.model import Alarm, RunView
 
@@ -58,6 +59,7 @@ def tell_night(
     except StoreError as error:
         failed.append(error.what)
     after: Told = {}
+    head = _head(store)
     alarms = [alarm for view in views for alarm in view.alarms] + [Alarm("", f.code, f.where, f.text) for f in disk]
     for one in lab.tell:
         chosen = {alarm.identity: alarm for alarm in alarms if wanted(alarm, one)}
@@ -74,7 +76,7 @@ def tell_night(
             after[target.label] = go_on
             if not new and "night-finished" not in one.on:
                 continue
-            text = body(lab.name, began, views, new, _do_next(views, disk), len(go_on & chosen.keys()))
+            text = body(lab.name, began, views, new, _do_next(views, disk), len(go_on & chosen.keys()), head)
             why = _try(send, target, title(lab.name, new), text)
             if why is None:
                 after[target.label] = go_on | {alarm.identity for alarm in new}
@@ -106,6 +108,14 @@ def send_test(
             failed += [f"{target.label}: {why}"] if why is not None else []
             told += [target.label] if why is None else []
     return TellResult(tuple(told), tuple(failed))
+
+
+def _head(store: Path) -> str:
+    """End of the store's ledger in words; empty where there is none."""
+    try:
+        return str(head_of(store) or "")
+    except StoreError as error:
+        return error.what
 
 
 def wanted(alarm: Alarm, one: TellConfig) -> bool:

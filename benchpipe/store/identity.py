@@ -54,7 +54,7 @@ def must_be_there(lab: Path, store: Path) -> None:
         Its mark cannot be read.
     """
     seen = _read_note(lab).get(_key(store))
-    mark = _mark(store) if seen is not None else None
+    mark = mark_of(store) if seen is not None else None
     if seen is None or mark == seen.mark:
         return
     if mark is None and seen.runs and all((store / run).is_dir() for run in seen.runs):
@@ -83,7 +83,7 @@ def note_store(lab: Path, store: Path, runs: Iterable[str]) -> str:
     StoreError
         The store cannot be written.
     """
-    mark = _mark(store)
+    mark = mark_of(store)
     if mark is None:
         mark = uuid.uuid4().hex
         write_whole(store / MARK, json.dumps({"id": mark}).encode())
@@ -116,8 +116,14 @@ def _read_note(lab: Path) -> dict[str, Seen]:
         return {}
 
 
-def _mark(store: Path) -> str | None:
-    """The mark of a store; None where it has none."""
+def mark_of(store: Path) -> str | None:
+    """The mark of a store; None where it has none.
+
+    Raises
+    ------
+    StoreError
+        It cannot be read.
+    """
     try:
         return str(json.loads((store / MARK).read_bytes())["id"])
     except (FileNotFoundError, NotADirectoryError, ValueError, KeyError, TypeError):

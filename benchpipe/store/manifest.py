@@ -196,11 +196,23 @@ class Step(_Record):
     state: Stored = Field(default_factory=dict)
 
 
+class Head(_Record):
+    """The end of the ledger at one moment: how many entries it had, and the SHA-256 of the last."""
+
+    entries: int
+    sha256: str
+
+    def __str__(self) -> str:
+        return f"entry {self.entries}, SHA-256 {self.sha256}"
+
+
 class SignOff(_Record):
-    """A person stood up for a run as it was then.
+    """A person signed a run as it was then.
 
     ``sequence`` and ``manifest_sha256`` name that manifest (its copy stays in the history); ``process``
-    is the key of the figures, and ``verdicts`` the hash of what was judged.
+    is the key of the figures, and ``verdicts`` the hash of what was judged. ``note`` is the reason. ``entry`` and
+    ``entry_sha256`` name the entry of the ledger; a sign-off of an older version has none: it is unsigned by key.
+    ``persons`` is how many persons must have signed for an approval to count.
     """
 
     who: str
@@ -211,16 +223,29 @@ class SignOff(_Record):
     process: str
     verdicts: str
     verdict: str
+    role: str = ""
+    meaning: str = "approved"
+    deviation: str = ""
+    key: str = ""
+    persons: int = 1
+    entry: int | None = None
+    entry_sha256: str = ""
 
 
 class Manifest(_Record):
-    """All of a run's tables at one moment."""
+    """All of a run's tables at one moment.
+
+    ``made_with``: software and machine that each step was last changed by. ``ledger``: the end of the store's ledger
+    when this was written.
+    """
 
     schema_version: int = SCHEMA
     run: str
     sequence: int = 0
     previous: str | None = None
     code: str = ""
+    made_with: dict[str, dict[str, str]] = Field(default_factory=dict)
+    ledger: Head | None = None
     sources: tuple[Source, ...] = ()
     placed: tuple[Placed, ...] = ()
     steps: dict[str, Step] = Field(default_factory=dict)
@@ -231,6 +256,11 @@ class Manifest(_Record):
         """Every file that is kept."""
         found = [p for s in self.sources for p in s.parts if not p.dropped]
         return found + [p for step in self.steps.values() for p in step.parts]
+
+    @property
+    def approved(self) -> bool:
+        """Whether the last signature is an approval."""
+        return bool(self.signed) and self.signed[-1].meaning == "approved"
 
     @property
     def closed(self) -> bool:

@@ -14,8 +14,10 @@ from benchpipe.columns import Column, schema_of
 from benchpipe.errors import DamageError, StoreError
 from benchpipe.store.archive_note import must_be_here, must_be_no_archive
 from benchpipe.store.files import remove_unfinished, sync_folder, write_whole
+from benchpipe.store.ledger_file import head_of
 from benchpipe.store.manifest import SCHEMA, Manifest, Part, is_sealed, sealed
 from benchpipe.store.parts import new_part, read_part
+from benchpipe.store.software import made_with
 from benchpipe.tables import TABLES
 
 if TYPE_CHECKING:
@@ -83,9 +85,16 @@ class RunStore:
         if document["schema_version"] != SCHEMA:
             raise self._other_version(f"has schema {document['schema_version']}, this version reads {SCHEMA}")
         try:
-            return Manifest.model_validate(document)
+            found = Manifest.model_validate(document)
         except ValueError as error:
             raise self._other_version(f"is of another version: {str(error).splitlines()[0]}") from None
+        if found.run != self.run:
+            raise StoreError(
+                f"the folder of run '{self.run}' holds the tables of run '{found.run}'",
+                where=self.folder,
+                do_next="find out who moved it, put each run's folder back, then: benchpipe verify --lab LAB",
+            )
+        return found
 
     def history(self) -> list[Path]:
         """Copies of all manifests, the oldest first."""
@@ -109,9 +118,16 @@ class RunStore:
         """Make ``manifest`` the current one, then drop parts that no manifest names."""
         must_be_no_archive(self.folder)
         path = self.folder / MANIFEST
-        previous = hashlib.sha256(path.read_bytes()).hexdigest() if path.exists() else None
+        document = path.read_bytes() if path.exists() else b""
+        before = self.proven(document) if document else Manifest(run=self.run)
         new = manifest.model_copy(
-            update={"sequence": manifest.sequence + 1, "previous": previous, "code": __version__}
+            update={
+                "sequence": manifest.sequence + 1,
+                "previous": hashlib.sha256(document).hexdigest() if document else None,
+                "code": __version__,
+                "made_with": made_with(manifest.steps, before.steps, before.made_with),
+                "ledger": head_of(self.folder.parent),
+            }
         )
         new, data = sealed(new)
         write_whole(self.folder / HISTORY / history_name(new.sequence), data)

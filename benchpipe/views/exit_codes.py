@@ -6,11 +6,12 @@ from benchpipe.check.decision import Verdict
 from benchpipe.errors import ExitCode
 from benchpipe.views.model import RunView
 
-# Worst first: what a person must look at before anything else. Somebody who could not be reached comes before a failed
-# limit: schedulers take 10 and 11 for success, since people are notified of those.
+# Worst first: what a person must look at before anything else. Changed data come before every verdict on them.
+# A recipient who could not be reached comes before a failed limit: schedulers take 10 and 11 for success, since people
+# are notified of those.
 SEVERITY = (
-    ExitCode.BUG, ExitCode.NOT_TOLD, ExitCode.LIMIT_FAILED, ExitCode.BAD_INPUT, ExitCode.INTERRUPTED, ExitCode.USAGE,
-    ExitCode.STORE_BUSY, ExitCode.INCONCLUSIVE, ExitCode.OK,
+    ExitCode.BUG, ExitCode.CHANGED, ExitCode.NOT_TOLD, ExitCode.LIMIT_FAILED, ExitCode.BAD_INPUT, ExitCode.INTERRUPTED,
+    ExitCode.USAGE, ExitCode.STORE_BUSY, ExitCode.INCONCLUSIVE, ExitCode.OK,
 )  # fmt: skip
 
 

@@ -59,7 +59,8 @@ class RunView:
     ``steps``: as far as a night knows or has worked on it; ``health``: how its rig was when
     that was looked at, and ``watched`` that it was; ``bytes_a_day``: its tables grow by so much, 0 where
     it does not go on; ``pauses``: restarts of the log's clock, and what is known of the
-    pauses; ``limits_note``: why ``limits`` has no rows, or of when they are if not of now.
+    pauses; ``verified``: since when every log was verified; ``made_with``: what of the software that made the
+    results is another now; ``limits_note``: why ``limits`` has no rows, or of when they are if not of now.
     """
 
     run: str
@@ -94,4 +95,6 @@ class RunView:
     limits_note: str = ""
     stored: RunView | None = None  # of a run that could not be worked on: what the store has
     pauses: str = ""
+    verified: str = ""
+    made_with: str = ""
     called: str = ""  # how a command names the run in the folder where this is shown

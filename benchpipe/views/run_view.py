@@ -26,6 +26,7 @@ from benchpipe.store.archive_note import Away
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.pauses import RunClock
 from benchpipe.store.run_store import RunStore
+from benchpipe.store.software import other_software
 from benchpipe.tables import VERDICTS
 from benchpipe.views.model import RunView
 from benchpipe.views.pace import pace_of
@@ -78,6 +79,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         pauses=clock.words,
         signed=signed_words(store, manifest),
         limits_note="" if limits else _no_limits(run, manifest),
+        made_with=other_software(manifest.made_with),
     )
     return with_health(view, ())
 

@@ -6,6 +6,7 @@ import re
 import shlex
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -20,15 +21,30 @@ HEAVY = ("numpy", "scipy", "numba", "polars", "pyarrow", "pandas", "rich", "benc
 LEAVES = {"nightly": (10,), "inspect": (0, 11)}
 # What must have been done before an example.
 AFTER = {
-    "drop": ["sign", "sample_runs/creeping-lock/plan.toml", "--by", "A. Reviewer, laboratory"],
+    "drop": [
+        "sign", "sample_runs/creeping-lock/plan.toml", "--meaning", "approved", "--reason", "seen", "--deviation",
+        "invented", "--key", "../keys/reviewer.p12", "--passphrase-file", "../keys/reviewer.txt",
+    ],
     "restore": ["archive", "sample_runs/wearing/plan.toml", "--to", "archive"],
-}
+}  # fmt: skip
+SIGNS = ("key", "sign", "drop")
 
 
 @pytest.fixture(scope="module")
 def folder(sample_lab: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder to run the examples in."""
-    return playground(sample_lab, tmp_path_factory.mktemp("examples"))
+    return playground(sample_lab, tmp_path_factory.mktemp("examples") / "here")
+
+
+@pytest.fixture(scope="module")
+def signer(folder: Path) -> None:
+    """A person who may sign in the lab, with the key that the examples name."""
+    from tests.ledger.signers import REVIEWER, admit_all, make_person, name_signers
+
+    lab = folder / "sample_runs" / "lab.toml"
+    key = make_person(folder.parent / "keys", REVIEWER, now=datetime.now(UTC))
+    name_signers(lab, [(key, REVIEWER)])
+    admit_all(lab, (key,))
 
 
 def example(text: str) -> list[str]:
@@ -41,7 +57,12 @@ def example(text: str) -> list[str]:
 
 
 @pytest.mark.parametrize("command", COMMANDS)
-def test_the_example_of_a_command_runs(folder: Path, command: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_example_of_a_command_runs(
+    folder: Path, command: str, capsys: pytest.CaptureFixture[str], request: pytest.FixtureRequest
+) -> None:
+    if command in SIGNS:
+        pytest.importorskip("cryptography")
+        request.getfixturevalue("signer")
     assert call([command, "--help"]) == 0
     arguments = example(capsys.readouterr().out)
     assert arguments[0] == command

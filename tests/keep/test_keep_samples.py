@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from benchpipe.check.signing import sign_off, signed_words, standing
+from benchpipe.check.signing import signed_words, standing, state_to_sign, why_not_approved
 from benchpipe.cli.main import call
 from benchpipe.config.lab import RetentionConfig
 from benchpipe.errors import ConfigError, InputError, StoreError
@@ -28,6 +28,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.tables import TABLES
 from benchpipe.views.trace import trace_rows
 from tests.keep.test_keep_archive import Killed, step_by_step
+from tests.keep.unsigned import unsigned_by_key
 from tests.store.kept import tree
 
 NOW = datetime(2031, 5, 1, tzinfo=UTC)
@@ -49,8 +50,8 @@ class Kept:
     def manifest(self) -> Manifest:
         return self.store.manifest()
 
-    def sign(self) -> Manifest:
-        return sign_off(self.store, self.manifest, WHO, "", NOW)
+    def sign(self, now: datetime = NOW) -> Manifest:
+        return unsigned_by_key(self.store, self.manifest, WHO, "", now)
 
     def drop(self) -> Manifest:
         return drop_samples(self.run, self.store, self.manifest, "a test", NOW).manifest
@@ -123,10 +124,41 @@ def test_the_origins_say_of_every_cycle_what_the_samples_said(kept: Kept) -> Non
 def test_without_a_sign_off_nothing_goes(kept: Kept) -> None:
     with pytest.raises(ConfigError, match="the samples of run 'healthy' are kept: it is not signed off"):
         kept.drop()
-    with pytest.raises(ConfigError, match="--by must not be empty"):
-        sign_off(kept.store, kept.manifest, " ", "", NOW)
     with pytest.raises(ConfigError, match="was not judged yet"):
-        sign_off(kept.store, kept.manifest.model_copy(update={"steps": {}}), WHO, "", NOW)
+        state_to_sign(kept.store, kept.manifest.model_copy(update={"steps": {}}))
+
+
+def test_an_approval_counts_once_enough_persons_have_signed_that_state(kept: Kept) -> None:
+    def signed(who: str, meaning: str, **more: Any) -> str:
+        role = {"role": "laboratory", "meaning": meaning, "entry": 1, **more}
+        unsigned_by_key(kept.store, kept.manifest, who, "a reason", NOW, **role)
+        return why_not_approved(kept.store, kept.manifest)
+
+    assert signed("A. Reviewer", "reviewed") == "it was reviewed, and is not approved yet"
+    assert signed_words(kept.store, kept.manifest) == (
+        "pass, reviewed by A. Reviewer, laboratory on 2031-05-01 (state 3, ledger entry 1)"
+    )
+    assert signed("a.  reviewer", "approved", persons=2) == "1 of 2 persons have signed it"  # twice is one
+    assert standing(kept.store, kept.manifest) is None
+    assert signed_words(kept.store, kept.manifest).endswith("; 1 of 2 persons have signed it")
+    assert signed("B. Quality", "approved", persons=2, deviation="none") == ""
+    assert standing(kept.store, kept.manifest) == kept.manifest.signed[-1]
+    assert signed_words(kept.store, kept.manifest).endswith("ledger entry 1); deviation: none")
+    assert signed("C. Other", "withdrawn") == "its sign-off was withdrawn"
+    assert signed_words(kept.store, kept.manifest) == (
+        "sign-off withdrawn by C. Other, laboratory on 2031-05-01: a reason (ledger entry 1)"
+    )
+    assert not kept.manifest.approved
+    assert signed("B. Quality", "approved") == ""  # one is enough for this one, and the others do not count any more
+    assert kept.manifest.approved
+
+
+def test_a_sign_off_of_an_older_version_is_called_unsigned_by_key(kept: Kept) -> None:
+    kept.sign()
+    assert signed_words(kept.store, kept.manifest) == (
+        "pass, signed off by A. Reviewer, laboratory on 2031-05-01 (state 3), unsigned by key"
+    )
+    assert standing(kept.store, kept.manifest) is not None
 
 
 def test_a_sign_off_is_of_one_state(kept: Kept, lab: Path) -> None:
@@ -274,8 +306,8 @@ def test_nightly_keeps_to_the_rule_and_shows_what_is_away(
 ) -> None:
     monkeypatch.chdir(lab.parent)
     lab.write_text(lab.read_text() + '\n[retention]\ndrop_samples_after = "0 s"\n')
-    assert call(["sign", "healthy", "--by", WHO, "--note", "seen"]) == 0
-    assert call(["sign", "wearing", "--by", WHO]) == 0
+    Kept(lab, "healthy").sign(datetime.now(UTC))
+    Kept(lab, "wearing").sign(datetime.now(UTC))
     assert call(["archive", "creeping-lock", "--to", "../archive"]) == 0
     capsys.readouterr()
     assert call(["nightly", "--brief"]) == 10  # 'wearing' failed; what is away counts for nothing
@@ -307,7 +339,7 @@ def test_a_night_still_gives_the_verdicts_of_a_run_that_is_archived(
     monkeypatch.chdir(lab.parent)
     text = lab.read_text().replace('"creeping-lock/plan.toml",', "")
     lab.write_text(text.partition("[[test]]")[0])  # it names the run
-    assert call(["sign", "wearing", "--by", WHO]) == 0
+    Kept(lab, "wearing").sign()
     before = told()
     assert before["code"] == 10
     assert call(["archive", "wearing", "--to", "../archive"]) == 0

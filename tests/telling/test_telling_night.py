@@ -21,6 +21,7 @@ from benchpipe.notify.addresses import Address, addresses
 from benchpipe.notify.message import MOST
 from benchpipe.notify.night import TellResult, send_test, tell_night
 from benchpipe.notify.sent_log import TOLD, read_told
+from benchpipe.store.ledger_file import LEDGER, name_of
 from benchpipe.views.caution import CAUTION
 from benchpipe.views.model import Alarm, RunView
 from benchpipe.views.run_view import failed_view
@@ -278,3 +279,13 @@ def test_each_stay_of_an_alarm_is_told_once_as_soon_as_the_way_is_open(
         assert {code for code in "xyz" if f"one: {code} was seen" in body} == due
         assert bool(result.not_told) is (closed and bool(waiting))
         waiting, before = waiting - due, codes
+
+
+def test_a_message_has_the_head_of_the_ledger(tmp_path: Path, post: Post, night: Any) -> None:
+    config = lab(tmp_path)
+    night(config, view("one", "gap"))
+    assert "Ledger" not in post.taken[0][2]
+    lines = [b"an entry", b"another"]
+    (tmp_path / "store" / LEDGER).write_bytes(b"".join(line + b"\n" for line in lines))
+    night(config, view("one", "gap", "limit-near"))
+    assert f"\nLedger: entry 2, SHA-256 {name_of(lines[1])}.\n" in post.taken[1][2]

@@ -1,0 +1,1 @@
+"""The ledger: who signed what, in a chain of signed entries."""

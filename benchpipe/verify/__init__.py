@@ -1,0 +1,1 @@
+"""Compare all that is stored and logged with what was written, taken and signed."""

@@ -1,0 +1,145 @@
+"""Verify runs of a store: what is stored and logged against what was written, taken and signed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchpipe.config.signing import SignerConfig
+from benchpipe.errors import StoreBusyError, StoreError
+from benchpipe.ledger.chain import Ledger, read_ledger
+from benchpipe.ledger.heads import Heads, ledger_problems, run_problems
+from benchpipe.store.archive_note import read_away
+from benchpipe.store.ledger_file import LEDGER
+from benchpipe.store.manifest import Head
+from benchpipe.store.run_store import MANIFEST
+from benchpipe.verify.files import archive_lines, log_lines, part_lines
+from benchpipe.verify.line import Line, Status, in_order
+from benchpipe.verify.manifests import Documents, quarantine_lines, read_documents
+from benchpipe.verify.notes import note_lines
+from benchpipe.verify.signatures import ledger_lines, same_as_signed, sign_off_lines
+
+Tell = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Verifying:
+    """What is verified, and by what.
+
+    Attributes
+    ----------
+    store : Path
+    runs : dict
+        Name of each run, and the folder of its plan; None where no plan is known.
+    heads : Heads or None
+        Heads noted beside the lab file.
+    head : Head or None
+        Head of the ledger that a person gives, from a record, a page or a message.
+    signers : sequence of SignerConfig or None
+        Those of the lab file; None where there is none.
+    """
+
+    store: Path
+    runs: Mapping[str, Path | None]
+    heads: Heads | None = None
+    head: Head | None = None
+    signers: Sequence[SignerConfig] | None = None
+
+
+def verify(asked: Verifying, tell: Tell = lambda _: None) -> list[Line]:
+    """Verify runs and the ledger of their store: one line a thing, worst first. Nothing is written or locked.
+
+    Raises
+    ------
+    StoreBusyError
+        Another job wrote to the store meanwhile, and not all holds: it may be of that.
+    StoreError
+        The store cannot be read.
+    """
+    before = _stamps(asked)
+    lines = _verified(asked, tell)
+    if any(line.status is not Status.HOLDS for line in lines) and _stamps(asked) != before:
+        raise StoreBusyError(
+            "another job wrote to the store while it was verified",
+            where=asked.store,
+            do_next="run again when it has ended",
+        )
+    return in_order(lines)
+
+
+def _stamps(asked: Verifying) -> list[tuple[int, int]]:
+    """Size and time of the files that every job writes last."""
+    found = []
+    for path in (asked.store / LEDGER, *(asked.store / run / MANIFEST for run in asked.runs)):
+        stat = path.stat() if path.is_file() else None
+        found.append((stat.st_size, stat.st_mtime_ns) if stat is not None else (0, 0))
+    return found
+
+
+def _verified(asked: Verifying, tell: Tell) -> list[Line]:
+    ledger = read_ledger(asked.store)
+    noted = asked.heads.ledger if asked.heads is not None else None
+    kept = [head for head in (asked.head, noted) if head is not None]
+    lines = [*note_lines(asked.store), *ledger_lines(asked.store, ledger, kept, asked.signers)]
+    anchored = all(line.status is Status.HOLDS for line in lines) and ledger.head is not None
+    for run, home in asked.runs.items():
+        lines += _run_lines(run, home, asked, ledger, anchored=anchored, tell=tell)
+    return lines
+
+
+def _run_lines(
+    run: str, home: Path | None, asked: Verifying, ledger: Ledger, *, anchored: bool, tell: Tell
+) -> Iterator[Line]:
+    here, lines = asked.store / run, list[Line]()
+    kept = asked.heads.runs.get(run) if asked.heads is not None else None
+    try:
+        away = read_away(here)
+    except StoreError as error:
+        yield Line(Status.CHANGED, run, "archived.json", error.what)
+        return
+    folder = here
+    if away is not None and away.state == "leaving":
+        folder = away.archive / run
+        yield from archive_lines(run, away)
+        if not (folder / MANIFEST).is_file():
+            return
+    if not folder.is_dir():
+        gone = kept is not None or ledger.sign_offs(run)
+        status, text = (Status.CHANGED, "its folder is gone") if gone else (Status.UNKNOWN, "nothing of it is stored")
+        yield Line(status, run, "store", text)
+        return
+    found = read_documents(folder)
+    lines += found.lines
+    lines += sign_off_lines(run, ledger, found)
+    lines += _named_head(run, asked.store, found)
+    problems = list(run_problems(folder, kept))
+    lines += [Line(Status.CHANGED, run, "manifest", problem) for problem in problems]
+    if kept is None and found.current is not None and not (anchored and same_as_signed(ledger, found, run)):
+        text = "no head of it was kept outside the store, and no entry of the ledger names this state: an older state "
+        lines.append(
+            Line(Status.UNKNOWN, run, "manifest", text + "that was put back, or a whole forgery, would not show")
+        )
+    elif kept is not None and not problems and found.current is not None:
+        lines += _newer(run, kept, found)
+    yield from lines
+    if found.current is not None:
+        yield from quarantine_lines(folder)
+        tell(f"verifying {run}: tables")
+        yield from part_lines(folder, found.current.manifest)
+        yield from log_lines(run, home, found.current.manifest, tell)
+
+
+def _named_head(run: str, store: Path, found: Documents) -> Iterator[Line]:
+    """The ledger still has the entry that was its last when the run's manifest was written."""
+    head = found.current.manifest.ledger if found.current is not None else None
+    for problem in ledger_problems(store, head):
+        yield Line(Status.CHANGED, "", "ledger", f"{problem} (the manifest of run '{run}' names it)")
+
+
+def _newer(run: str, kept: Head, found: Documents) -> Iterable[Line]:
+    """A state after the one that was noted: it follows from that, and nothing outside the store knows it."""
+    newest = found.current.manifest.sequence if found.current is not None else 0
+    if newest > kept.entries:
+        text = f"state {newest} is newer than the head that was kept outside: state {kept.entries}"
+        yield Line(Status.UNKNOWN, run, "manifest", text)
