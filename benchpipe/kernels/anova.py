@@ -97,6 +97,8 @@ class BlocksResult:
         Effect of each variant, the first one's 0.
     covariance : float64 array, shape (variants, variants)
         Of the effects in units of the error variance.
+    weights : float64 array, shape (variants, n)
+        Effects = weights · values.
     connected : bool
         Every difference of two variants can be estimated.
     balanced : bool
@@ -108,6 +110,7 @@ class BlocksResult:
     error: AnovaRow
     effects: Floats
     covariance: Floats
+    weights: Floats
     connected: bool
     balanced: bool
 
@@ -150,8 +153,9 @@ def within_blocks(value: ArrayLike, variant: Codes, block: Codes) -> BlocksResul
     np.add.at(counts, (block, variant), 1)
     error_dof = y.size - rank
     total = float(((y - y.mean()) ** 2).sum())
+    weights = np.vstack([np.zeros(y.size), (inverse @ full.T)[b:]])
     balanced = bool((counts == counts[0, 0]).all())
     return BlocksResult(
         anova_row(total - alone, b - 1, error, error_dof), anova_row(alone - error, k - 1, error, error_dof),
-        AnovaRow(error, error_dof, nan, nan), effects, covariance, rank == b + k - 1, balanced,
+        AnovaRow(error, error_dof, nan, nan), effects, covariance, weights, rank == b + k - 1, balanced,
     )  # fmt: skip
