@@ -82,7 +82,8 @@ def test_one_day_for_each_variant_is_confounded_and_a_day_for_each_specimen_is_n
 def test_rigs_are_blocks_where_they_hold_several_variants() -> None:
     some = [
         reading(v, f"{v}{i}{rig}", value * (1.3 if rig == "Two" else 1.0), rig=f"Rig {rig}")
-        for rig in ("One", "Two") for v, start in (("A", 10.0), ("B", 10.5)) for i, value in ((0, start), (1, 1.01 * start))
+        for rig in ("One", "Two") for v, start in (("A", 10.0), ("B", 10.5))
+        for i, value in ((0, start), (1, 1.01 * start))
     ]  # fmt: skip
     found = compared(some, study("AB"))
     assert found.design == "blocks: rig"
