@@ -18,7 +18,8 @@ ROOMS = (
     "escapes", "errors", "hints", "units", "columns", "tables", "kernels", "stream", "config", "store", "readers",
     "inspect", "samples",
     "blocks", "plan", "places", "lab_fit", "run", "ingest", "process", "survey", "check", "pipeline", "health",
-    "retention", "compare", "bumper", "views", "report", "night", "notify", "simulate", "arrays", "api", "cli", "__main__",
+    "retention", "compare", "bumper", "views", "report", "night", "notify", "simulate", "arrays", "api", "cli",
+    "__main__",
 )  # fmt: skip
 DECLARED = "tables"  # a kind's tables are declared in its folder, and belong to the room of all tables
 DOORS = ("api", "arrays")  # what the package itself gives, imported when it is asked for

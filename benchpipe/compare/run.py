@@ -179,7 +179,8 @@ def _comparison(
     words = _words(outcome, one, family_p < risk, share, ratio=ratio)
     return Comparison(
         variant, reference, shown(difference.value), shown(low), shown(high), config.confidence,
-        difference.p, family_p, same_p, exact_p, least, share, outcome, words, method, one.n, one.n_reference, math.expm1(half) if ratio else half, needed, difference.shared_u,
+        difference.p, family_p, same_p, exact_p, least, share, outcome, words, method, one.n, one.n_reference,
+        shown(half), needed, difference.shared_u,
         one.refused, runs,
     )  # fmt: skip
 

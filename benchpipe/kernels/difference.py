@@ -181,7 +181,7 @@ class ExactResult:
 def exact_unpaired(values: ArrayLike, reference: ArrayLike) -> ExactResult:
     """All ways to label the specimens, by the size of the difference of means.
 
-    ``converged`` is false (and ``p`` NaN) where there are more than 20,000 ways: with so many specimens Student's test is as good.
+    ``converged`` is false (and ``p`` NaN) with more than 20,000 ways: of so many Student's test is as good.
     """
     a, b = _good(values), _good(reference)
     count = comb(a.size + b.size, a.size)
