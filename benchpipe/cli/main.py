@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from benchpipe import __version__
-from benchpipe.cli import compare, data, demo, doctor, guide, init, inspect, keep, make, runs, telling
+from benchpipe.cli import bumper, compare, data, demo, doctor, guide, init, inspect, keep, make, runs, telling
 from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.interrupt import interrupt_kept
 from benchpipe.cli.naming import with_names
@@ -51,6 +51,7 @@ COMMANDS: dict[str, Callable[..., Any]] = {  # in the order of the work
     "trace": data.trace,
     "export": data.export,
     "compare": compare.compare,
+    "bumper": bumper.bumper,
     "sign": keep.sign,
     "drop": keep.drop,
     "archive": keep.archive,

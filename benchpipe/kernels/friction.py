@@ -139,7 +139,7 @@ def _berg(points: Sequence[LossPoint], sizes: list[float], rates: list[float]) -
 
     def residual(p: Floats) -> Floats:
         most, x2 = np.exp(p)
-        return np.array([berg_area(float(a), float(most), float(x2)) for a in x]) / area - 1.0
+        return np.asarray(np.array([berg_area(float(a), float(most), float(x2)) for a in x]) / area - 1.0)
 
     return _fitted("berg", residual, start, ("F_max", "x2"))
 
@@ -177,7 +177,7 @@ def _fitted(
 
     low = [-inf] * len(logs) + [bounds[0]] * len(plain)
     high = [inf] * len(logs) + [bounds[1]] * len(plain)
-    found = least_squares(residual, start, bounds=(low, high))  # type: ignore[call-overload]
+    found = least_squares(residual, start, bounds=(low, high))
     dof = max(found.fun.size - len(start), 1)
     s2 = float(found.fun @ found.fun) / dof
     u = np.sqrt(np.maximum(np.diag(np.linalg.pinv(found.jac.T @ found.jac)), 0.0) * s2)
