@@ -120,6 +120,11 @@ def welch(values: ArrayLike, reference: ArrayLike, shared_u: float = 0.0) -> Dif
     -------
     Difference
         ``converged`` is false with fewer than two in a group.
+
+    Notes
+    -----
+    With three in one group and more in the other, Welch's degrees of freedom give up to 6.7 % at 5 % where the three
+    scatter most (200,000 draws): there the smaller group's own, n - 1, take their place, which is always safe.
     """
     a, b = _good(values), _good(reference)
     if min(a.size, b.size) < 2:
@@ -127,6 +132,8 @@ def welch(values: ArrayLike, reference: ArrayLike, shared_u: float = 0.0) -> Dif
     u_a, u_b = a.var(ddof=1) / a.size, b.var(ddof=1) / b.size
     squares = u_a**2 / (a.size - 1) + u_b**2 / (b.size - 1)
     dof = float((u_a + u_b) ** 2 / squares) if squares > 0.0 else float(a.size + b.size - 2)
+    if min(a.size, b.size) <= LEAST_GROUP and a.size != b.size:
+        dof = min(a.size, b.size) - 1.0
     return Difference(float(a.mean() - b.mean()), sqrt(u_a + u_b), dof, a.size + b.size, shared_u)
 
 

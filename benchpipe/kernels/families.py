@@ -53,17 +53,35 @@ def dunnett_p(t: float, shares: ArrayLike, dof: float) -> float:
 
 
 def tukey_p(t: float, groups: int, dof: float) -> float:
-    """Probability that the largest |t| of all pairs of ``groups`` exceeds ``|t|`` (studentized range of √2 |t|)."""
-    from scipy.stats import studentized_range
+    """Probability that the largest |t| of all pairs of ``groups`` exceeds ``|t|`` (studentized range of √2 |t|).
 
-    return float(studentized_range.sf(sqrt(2.0) * abs(t), groups, dof))
+    P(range < w) = k ∫ φ(z) (Φ(z) - Φ(z - w))^(k-1) dz, over χ/√ν as in :func:`dunnett_p`: a hundred times faster than
+    scipy's adaptive integral.
+    """
+    from scipy.special import ndtr
+    from scipy.stats import chi
+
+    x, w = np.polynomial.legendre.leggauss(NODES)
+    low, high = (float(chi.ppf(p, dof)) for p in (TAIL, 1.0 - TAIL))
+    s = 0.5 * (high + low) + 0.5 * (high - low) * x
+    w_s = 0.5 * (high - low) * w * chi.pdf(s, dof)
+    z = MOST_Z * x
+    w_z = MOST_Z * w * np.exp(-0.5 * z**2) / sqrt(2.0 * np.pi)
+    width = sqrt(2.0) * abs(t) * (s / sqrt(dof))[None, :]
+    inside = groups * (w_z @ (ndtr(z)[:, None] - ndtr(z[:, None] - width)) ** (groups - 1))
+    return float(np.clip(1.0 - inside @ w_s, 0.0, 1.0))
 
 
 def tukey_factor(groups: int, dof: float, risk: float = 0.05) -> float:
     """Factor on the standard error of a difference: q(1 - risk; groups, dof)/√2."""
-    from scipy.stats import studentized_range
+    from scipy.optimize import brentq
+    from scipy.special import stdtrit
 
-    return float(studentized_range.isf(risk, groups, dof)) / sqrt(2.0)
+    pairs = groups * (groups - 1) // 2
+    low, high = (-float(stdtrit(dof, 0.5 * p)) for p in (risk, risk / pairs))
+    if pairs == 1:
+        return low
+    return float(brentq(lambda t: tukey_p(t, groups, dof) - risk, 0.999 * low, 1.001 * high, xtol=1e-8))
 
 
 def dunnett_factor(shares: ArrayLike, dof: float, risk: float = 0.05) -> float:

@@ -179,6 +179,20 @@ def test_tukey_of_the_nist_handbook() -> None:
     assert differ == [(1, 2), (1, 3), (2, 4), (3, 4)]
 
 
+@pytest.mark.parametrize(("t", "groups", "dof"), [(0.5, 3, 4.0), (2.5, 3, 6.0), (4.0, 5, 20.0), (6.0, 8, 100.0)])
+def test_the_studentized_range_agrees_with_scipy(t: float, groups: int, dof: float) -> None:
+    assert tukey_p(t, groups, dof) == pytest.approx(stats.studentized_range.sf(np.sqrt(2) * t, groups, dof), abs=1e-8)
+    factor = tukey_factor(groups, dof)
+    assert np.sqrt(2) * factor == pytest.approx(stats.studentized_range.isf(0.05, groups, dof), rel=1e-6)
+
+
+def test_three_against_more_keep_their_size() -> None:
+    rng = np.random.default_rng(8)
+    wrong = [welch(3.0 * rng.standard_normal(3), rng.standard_normal(6)).p < 0.05 for _ in range(4000)]
+    assert np.mean(wrong) < 0.06
+    assert welch([1.0, 2.0, 4.0], [1.0, 2.0, 3.0, 5.0]).dof == 2.0
+
+
 def test_holm_steps_down() -> None:
     assert holm_p([0.01, 0.04, 0.03]) == pytest.approx([0.03, 0.06, 0.06])
     assert holm_p([0.6, 0.9]) == pytest.approx([1.0, 1.0])
