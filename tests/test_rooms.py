@@ -18,8 +18,8 @@ ROOMS = (
     "escapes", "errors", "hints", "units", "columns", "tables", "kernels", "stream", "config", "store", "ledger",
     "readers", "inspect", "samples",
     "blocks", "plan", "places", "lab_fit", "run", "steps", "ingest", "process", "survey", "drift", "check", "signing",
-    "pipeline", "health", "retention", "verify", "views", "report", "night", "notify", "simulate", "arrays", "api",
-    "cli", "__main__",
+    "pipeline", "health", "retention", "verify", "compare", "bumper", "views", "report", "night", "notify", "simulate",
+    "arrays", "api", "cli", "__main__",
 )  # fmt: skip
 DECLARED = "tables"  # a kind's tables are declared in its folder, and belong to the room of all tables
 DOORS = ("api", "arrays")  # what the package itself gives, imported when it is asked for

@@ -10,7 +10,23 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from benchpipe import __version__
-from benchpipe.cli import data, demo, doctor, guide, init, inspect, keep, make, page, runs, signing, telling, verify
+from benchpipe.cli import (
+    bumper,
+    compare,
+    data,
+    demo,
+    doctor,
+    guide,
+    init,
+    inspect,
+    keep,
+    make,
+    page,
+    runs,
+    signing,
+    telling,
+    verify,
+)
 from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.interrupt import interrupt_kept
 from benchpipe.cli.naming import with_names
@@ -52,6 +68,8 @@ COMMANDS: dict[str, Callable[..., Any]] = {  # in the order of the work
     "explain": data.explain,
     "trace": data.trace,
     "export": data.export,
+    "compare": compare.compare,
+    "bumper": bumper.bumper,
     "key": signing.key,
     "sign": signing.sign,
     "verify": verify.verify,

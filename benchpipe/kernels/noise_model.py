@@ -106,8 +106,7 @@ def bands_of(size: int, dropped: int) -> Bands:
     grid = np.geomspace(1 + dropped, (size - 1) // 2 + 1, BANDS)
     edges = np.unique(np.round(grid).astype(np.intp))
     sampled = [
-        np.unique(np.linspace(a, b - 1, int(min(b - a, FREQUENCIES_A_BAND))).round())
-        for a, b in pairwise(edges)
+        np.unique(np.linspace(a, b - 1, int(min(b - a, FREQUENCIES_A_BAND))).round()) for a, b in pairwise(edges)
     ]
     taken = np.array([s.size for s in sampled])
     starts = np.concatenate([[0], np.cumsum(taken)[:-1]]).astype(np.intp)

@@ -70,9 +70,7 @@ def turns(values: NDArray[Any], start: NDArray[np.int64], end: NDArray[np.int64]
 
 
 @compiled
-def _each_turns(
-    values: NDArray[Any], start: NDArray[np.int64], end: NDArray[np.int64], out: NDArray[np.int64]
-) -> None:
+def _each_turns(values: NDArray[Any], start: NDArray[np.int64], end: NDArray[np.int64], out: NDArray[np.int64]) -> None:
     for c in range(start.size):
         out[c] = _turns(values, start[c], end[c])
 

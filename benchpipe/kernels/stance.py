@@ -63,9 +63,7 @@ class StanceResult:
     converged: bool
 
 
-def measure_stance(
-    time_s: Floats, motion: Floats, load: Floats, *, coverage: float = 0.95
-) -> StanceResult:
+def measure_stance(time_s: Floats, motion: Floats, load: Floats, *, coverage: float = 0.95) -> StanceResult:
     """Measure the drift and range of a window.
 
     Parameters

@@ -15,7 +15,7 @@ from pathlib import Path
 
 REPO = Path(__file__).parents[2]
 GUIDE = REPO / "benchpipe" / "guide"
-PAGES = (GUIDE / "figures.md", GUIDE / "uncertainty.md")
+PAGES = (GUIDE / "figures.md", GUIDE / "uncertainty.md", GUIDE / "compare.md")
 ARGUMENTS = {"cycles": ("200", "--peers")}
 SECTION = re.compile(r"<!-- (?P<name>\w+) -->\n.*?<!-- end -->", re.DOTALL)
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
+from benchpipe.bumper.target import TargetConfig
 from benchpipe.check.validate_limits import limits_fit
 from benchpipe.config.lab import LabConfig
 from benchpipe.config.limits import LimitsConfig
@@ -38,10 +39,11 @@ def kind_of(path: Path) -> type[ConfigModel]:
         (RigConfig, "channel"),
         (PlanConfig, "block"),
         (LimitsConfig, "limit"),
+        (TargetConfig, "target"),
     ):
         if mark in keys:
             return kind
-    raise AssertionError(f"{path} is none of the five kinds of config file")
+    raise AssertionError(f"{path} is none of the six kinds of config file")
 
 
 def bare_keys(text: str) -> Iterator[tuple[int, str]]:
@@ -122,7 +124,8 @@ def test_the_templates_show_every_key_there_is() -> None:
 
 
 def test_files_were_found() -> None:
-    assert {kind_of(path) for path in SHIPPED} == {ScenarioConfig, LabConfig, RigConfig, PlanConfig, LimitsConfig}
+    kinds = {ScenarioConfig, LabConfig, RigConfig, PlanConfig, LimitsConfig, TargetConfig}
+    assert {kind_of(path) for path in SHIPPED} == kinds
 
 
 @pytest.mark.parametrize("path", [p for p in SHIPPED if kind_of(p) is LimitsConfig], ids=lambda path: path.name)

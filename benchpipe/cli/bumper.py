@@ -1,0 +1,106 @@
+"""Fit bumper loops, predict between settings, choose what to try next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import typer
+
+from benchpipe.cli.options import Json
+from benchpipe.cli.output import say
+from benchpipe.errors import ConfigError
+
+
+def bumper(
+    action: Annotated[
+        Literal["fit", "predict", "choose"], typer.Argument(metavar="fit|predict|choose", help="What to do.")
+    ],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="fit: a bumper file; else the model that fit wrote.")],
+    out: Annotated[Path | None, typer.Option("--out", "-o", metavar="MODEL", help="fit: write the model here.")] = None,
+    setting: Annotated[float | None, typer.Option("--setting", help="predict: between those measured.")] = None,
+    rate: Annotated[float | None, typer.Option("--rate", metavar="DEG/S", help="Rate of the motion.")] = None,
+    temperature: Annotated[
+        float | None, typer.Option("--temperature", metavar="DEGC", help="predict: of the bumper.")
+    ] = None,
+    torque: Annotated[
+        float | None, typer.Option("--torque", metavar="N*M", help="predict: the motion at this torque.")
+    ] = None,
+    target: Annotated[list[Path] | None, typer.Option("--target", metavar="FILE", help="choose: target files.")] = None,
+    mass: Annotated[float | None, typer.Option("--mass", metavar="KG", help="choose: of the wearer.")] = None,
+    activity: Annotated[int | None, typer.Option("--activity", min=0, max=4, help="choose: functional level.")] = None,
+    speed: Annotated[float | None, typer.Option("--speed", metavar="M/S", help="choose: walking speed.")] = None,
+    leg_length: Annotated[
+        float | None, typer.Option("--leg-length", metavar="M", help="choose: of the wearer.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Fit a bumper model from measured loops, predict between its settings, rank bumpers for a target.
+
+    Example: benchpipe bumper choose sample_runs/bumpers.json --target configs/targets/able-bodied-walking.toml
+    --mass 80 --activity 3 --leg-length 0.9
+    """  # fmt: skip
+    if action == "fit":
+        _fit(file, out, as_json=as_json)
+    elif action == "predict":
+        if setting is None:
+            raise ConfigError("say for which setting", do_next="give --setting")
+        _predict(file, setting, {"rate": rate, "temperature": temperature, "torque": torque}, as_json=as_json)
+    else:
+        if mass is None or not target:
+            raise ConfigError(
+                "say for whom, and by which target", do_next="give --mass and --target FILE: configs/targets has one"
+            )
+        _choose(file, target, mass, rate, {"activity": activity, "speed_m_s": speed, "leg_length_m": leg_length},
+                as_json=as_json)  # fmt: skip
+
+
+def _give(lines: Any, document: Any, *, as_json: bool) -> None:
+    if as_json:
+        from benchpipe.report.document import json_text, plain
+
+        typer.echo(json_text(plain(document())))
+    else:
+        say(*lines())
+
+
+def _fit(file: Path, out: Path | None, *, as_json: bool) -> None:
+    from benchpipe.bumper.config import load_bumper_file
+    from benchpipe.bumper.fit import fit_bumper_file
+    from benchpipe.bumper.model import model_text
+    from benchpipe.views.bumpers import model_lines
+
+    model = fit_bumper_file(load_bumper_file(file))
+    text = model_text(model)
+    if out is not None:
+        try:
+            out.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise ConfigError(f"the model cannot be written: {error.strerror}", where=out) from None
+    if as_json:
+        typer.echo(text.rstrip())
+    else:
+        say(*model_lines(model))
+
+
+def _predict(file: Path, setting: float, asked: dict[str, Any], *, as_json: bool) -> None:
+    from benchpipe.bumper.model import load_bumper_model
+    from benchpipe.bumper.predict import predict
+    from benchpipe.views.bumpers import prediction_document, prediction_lines
+
+    model = load_bumper_model(file)
+    found = predict(model, setting, **asked)
+    _give(lambda: prediction_lines(found, model.setting), lambda: prediction_document(found), as_json=as_json)
+
+
+def _choose(
+    file: Path, targets: list[Path], mass: float, rate: float | None, wearer: dict[str, Any], *, as_json: bool
+) -> None:
+    from benchpipe.bumper.choose import choose
+    from benchpipe.bumper.model import load_bumper_model
+    from benchpipe.bumper.target import load_targets, target_for
+    from benchpipe.views.bumpers import choice_document, choice_lines
+
+    model = load_bumper_model(file)
+    found = choose(model, target_for(load_targets(targets), mass, **wearer), rate)
+    _give(lambda: choice_lines(found), lambda: choice_document(found), as_json=as_json)

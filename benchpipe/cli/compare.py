@@ -1,0 +1,66 @@
+"""Compare variants over their specimens."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from benchpipe.cli.completion import complete_runs
+from benchpipe.cli.options import Json, Lab
+from benchpipe.cli.output import say
+from benchpipe.errors import ConfigError
+
+
+def compare(
+    named: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="STUDY", help="A study file; with --init the runs to draft one from.", autocompletion=complete_runs
+        ),
+    ],
+    init: Annotated[bool, typer.Option("--init", help="Draft a study file from runs.")] = False,
+    out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE", help="File of the draft.")] = None,
+    as_json: Json = False,
+    lab: Lab = None,
+) -> None:
+    """Compare variants: differences with intervals against the margin that matters, worst first.
+
+    Example: benchpipe compare --init sample_runs/healthy/plan.toml sample_runs/creeping-lock/plan.toml
+    """  # fmt: skip
+    if init:
+        _draft(named, out, lab)
+        return
+    if len(named) != 1 or out is not None:
+        raise ConfigError(
+            "name one study file", do_next="draft one: benchpipe compare --init RUN1 RUN2 --out study.toml"
+        )
+    from benchpipe.compare.run import compare_study
+    from benchpipe.compare.study import load_study
+    from benchpipe.views.comparison import comparison_document, comparison_lines, exit_code_of
+
+    found = compare_study(load_study(Path(named[0])))
+    if as_json:
+        from benchpipe.report.document import json_text, plain
+
+        typer.echo(json_text(plain(comparison_document(found))))
+    else:
+        say(*comparison_lines(found))
+    raise typer.Exit(int(exit_code_of(found)))
+
+
+def _draft(named: list[str], out: Path | None, lab: Path | None) -> None:
+    from benchpipe.cli.drafting import must_be_new, write_new
+    from benchpipe.compare.draft import draft_study
+    from benchpipe.run import find_plan, load_run
+
+    if out is not None:
+        must_be_new(out)
+    runs = [load_run(find_plan(run, lab)) for run in named]
+    text = draft_study(runs, out.parent if out is not None else Path.cwd(), out.stem if out is not None else "study")
+    if out is None:
+        typer.echo(text.rstrip())
+        return
+    write_new(out, text, "study")
+    say(f'{out}: answer every "?" in it, then: benchpipe compare {out}')

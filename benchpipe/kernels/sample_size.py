@@ -1,0 +1,87 @@
+"""What a number of specimens can show: half-widths, smallest p, power, and how many the next series needs."""
+
+from __future__ import annotations
+
+from math import comb, inf, nan, sqrt
+
+from benchpipe.kernels.risk import student_guard
+
+MOST_SPECIMENS = 1_000
+
+
+def paired_half_width(n: int, coverage: float = 0.95) -> float:
+    """Half-width of the interval of a mean of ``n`` differences, in standard deviations of one: t/√n."""
+    return float(student_guard(0.5 * (1.0 - coverage), n - 1.0)) / sqrt(n) if n >= 2 else inf
+
+
+def unpaired_half_width(n: int, m: int, coverage: float = 0.95) -> float:
+    """The same of a difference of two means, in standard deviations of one specimen, which both groups have."""
+    dof = n + m - 2.0
+    return float(student_guard(0.5 * (1.0 - coverage), dof)) * sqrt(1 / n + 1 / m) if dof > 0 else inf
+
+
+def least_p(n: int, m: int | None = None) -> float:
+    """Smallest two-sided p of an exact test: of ``n`` pairs by their signs, of groups of ``n`` and ``m`` by labels."""
+    if m is None:
+        return float(2.0 ** (1 - n))
+    return (2.0 if n == m else 1.0) / float(comb(n + m, n))
+
+
+def paired_power(n: int, effect: float, sd: float, risk: float = 0.05) -> float:
+    """Probability that ``n`` pairs detect ``effect`` at a two-sided risk: noncentral Student."""
+    from scipy.special import nctdtr, stdtrit
+
+    if n < 2:
+        return 0.0
+    dof, shift = n - 1.0, abs(effect) / sd * sqrt(n)
+    edge = -float(stdtrit(dof, 0.5 * risk))
+    # The tail on the other side is that of the mirrored shift: nctdtr is defined for both signs.
+    power = 1.0 - float(nctdtr(dof, shift, edge)) + 1.0 - float(nctdtr(dof, -shift, edge))
+    return power if power == power else nan
+
+
+def equivalence_power(n: int, margin: float, sd: float, risk: float = 0.05) -> float:
+    """Probability that ``n`` pairs without a true difference show equivalence within ± ``margin``.
+
+    ∫ over the sample's standard deviation s of P(|mean| < margin - t s/√n), exact for normal differences.
+    """
+    import numpy as np
+    from scipy.special import ndtr, stdtrit
+    from scipy.stats import chi
+
+    if n < 2:
+        return 0.0
+    dof = n - 1.0
+    x, w = np.polynomial.legendre.leggauss(200)
+    most = margin * sqrt(n) / (-float(stdtrit(dof, risk)) * sd) * sqrt(dof)  # of χ: beyond it nothing is shown
+    s = 0.5 * most * (x + 1.0)
+    room = margin * sqrt(n) / sd + float(stdtrit(dof, risk)) * s / sqrt(dof)
+    inside = 2.0 * ndtr(np.maximum(room, 0.0)) - 1.0
+    return float(0.5 * most * w @ (inside * chi.pdf(s, dof)))
+
+
+def pairs_needed(margin: float, sd: float, power: float = 0.8, risk: float = 0.05) -> tuple[int, int]:
+    """Least pairs that detect a difference of ``margin``, and that show equivalence within it; 0: over 1,000.
+
+    Parameters
+    ----------
+    margin, sd : float
+        Both in one unit (of ratios: logarithms); ``sd`` that of a difference of a pair.
+    """
+    detect = next((n for n in range(2, MOST_SPECIMENS) if paired_power(n, margin, sd, risk) >= power), 0)
+    show = next((n for n in range(2, MOST_SPECIMENS) if equivalence_power(n, margin, sd, risk) >= power), 0)
+    return detect, show
+
+
+def groups_needed(margin: float, sd: float, power: float = 0.8, risk: float = 0.05) -> int:
+    """Least specimens in each of two groups that detect a difference of ``margin``; 0: over 1,000.
+
+    ``sd`` is that of one specimen.
+    """
+    from scipy.special import nctdtr, stdtrit
+
+    for n in range(2, MOST_SPECIMENS):
+        dof, shift = 2.0 * n - 2.0, margin / sd * sqrt(0.5 * n)
+        if 1.0 - float(nctdtr(dof, shift, -float(stdtrit(dof, 0.5 * risk)))) >= power:
+            return n
+    return 0

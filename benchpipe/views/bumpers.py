@@ -1,0 +1,124 @@
+"""Bumper models, predictions and choices in lines for a terminal, and as documents for other programs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import asdict, replace
+from typing import Any
+
+import numpy as np
+
+from benchpipe.bumper.choose import Choice
+from benchpipe.bumper.model import BumperModel
+from benchpipe.bumper.predict import Interval, Prediction
+from benchpipe.kernels.loop_branches import Branches
+
+VERSION = 1
+SHOWN = 41  # points of a predicted curve in a document
+
+
+def model_lines(model: BumperModel) -> Iterator[str]:
+    """What was fitted, how well settings left out are predicted, and what the loops do not identify."""
+    yield f"{model.name}: {len(model.loops)} loops, {model.setting} {_span([x.setting for x in model.loops])}"
+    heads = ("setting", "bumper", "N*m/deg", "loss J", "largest N*m", "deg/s", "degC")
+    yield "  {:>9} {:<16} {:>9} {:>8} {:>12} {:>7} {:>6} specimens".format(*heads)
+    for loop in model.loops:
+        warm = f"{loop.temperature_c:.1f}" if math.isfinite(loop.temperature_c) else "-"
+        joule = loop.branches.area * math.pi / 180.0
+        yield (
+            f"  {loop.setting:>9g} {loop.label:<16} {loop.branches.secant:>9.4g} {joule:>8.3g} "
+            f"{loop.branches.largest:>12.4g} {loop.rate_deg_s:>7.3g} {warm:>6} {len(loop.specimens)}"
+        )
+    errors = model.errors
+    if errors.left_out:
+        yield f"  each interior setting left out, medians of {len(errors.left_out)}: rms of load range, secant, loss"
+        yield f"    {'interpolated branches':<28}{_three(errors.rms, errors.secant, errors.area)}  (the reference)"
+        for law in sorted(model.laws, key=lambda one: one.errors.rms):
+            yield f"    {law.law + ', ' + law.loss:<28}{_three(law.errors.rms, law.errors.secant, law.errors.area)}"
+    else:
+        yield "  too few settings to leave one out: how well others are predicted is not known"
+    refused = {(law.name, law.refused): None for one in model.losses for law in one.laws if law.refused}
+    for name, why in refused:
+        yield f"  loss, {name}: not identified: {why}"
+    vague = sorted({name for law in model.laws for fit in law.fits for name in fit.not_identified})
+    if vague:
+        yield f"  not identified at some settings: {', '.join(vague)}"
+    if model.hardness is not None:
+        yield f"  hardness {model.hardness:g} Shore A is recorded and used for nothing: ± 5 is -18/+23 % of the modulus"
+
+
+def _span(values: list[float]) -> str:
+    return f"{min(values):g} to {max(values):g}"
+
+
+def _three(rms: float, secant: float, area: float) -> str:
+    return "".join(f"{100 * value:>8.2f} %" for value in (rms, secant, area))
+
+
+def prediction_lines(found: Prediction, setting: str) -> Iterator[str]:
+    """A prediction with its intervals."""
+    between = " and ".join(found.neighbours)
+    share = f"{100 * found.coverage:g} %"
+    yield f"{setting} {found.setting:g} at {found.rate_deg_s:.3g} deg/s, from {between}; intervals {share}"
+    yield f"  secant stiffness  {_interval(found.secant)} N*m/deg"
+    area = replace(found.area, **{k: v * math.pi / 180.0 for k, v in asdict(found.area).items()})
+    yield f"  loss a cycle      {_interval(area)} J"
+    yield f"  energy return     {_interval(found.energy_return)}"
+    if found.motion_at_torque is not None and math.isfinite(found.motion_at_torque.value):
+        yield f"  motion at {found.torque:g} N*m  {_interval(found.motion_at_torque)} deg"
+    band = f"± {found.band:.3g} N*m" if math.isfinite(found.band) else "not known"
+    yield f"  whole curve       {band}"
+    for note in found.notes:
+        yield f"  note: {note}"
+
+
+def _interval(of: Interval) -> str:
+    low, high = (f"{v:.4g}" if math.isfinite(v) else "not known" for v in (of.low, of.high))
+    return f"{of.value:.4g} ({low} to {high})"
+
+
+def choice_lines(found: Choice) -> Iterator[str]:
+    """The two to try next and why, then all measured bumpers, nearest first."""
+    aim = found.target
+    yield f"{found.model} for {aim.mass_kg:g} kg at {aim.speed_m_s:.2f} m/s"
+    yield (
+        f"  target     {aim.stiffness_nm_per_deg:.3g} N*m/deg (two thirds of people "
+        f"{aim.stiffness_nm_per_deg * math.exp(-aim.stiffness_spread):.3g} to "
+        f"{aim.stiffness_nm_per_deg * math.exp(aim.stiffness_spread):.3g}), {aim.torque_nm:.3g} N*m: {aim.file}"
+    )
+    yield f"             source: {aim.source} ({'verified' if aim.verified else 'not verified'})"
+    yield f"  next       {found.words}"
+    yield ""
+    heads = ("bumper", "N*m/deg", "90 %", "to target", "spreads", "deg", "return", "margin", "best")
+    yield "  {:<16} {:>9} {:>15} {:>10} {:>8} {:>7} {:>7} {:>7} {:>6}".format(*heads)
+    for one in found.candidates:
+        ends = f"{one.low:.3g} to {one.high:.3g}" if math.isfinite(one.high) else "not known"
+        motion = f"{one.motion_deg:.3g}" if math.isfinite(one.motion_deg) else "-"
+        margin = f"{one.margin:.2f}" if math.isfinite(one.margin) else "-"
+        mark = "*" if one.label in found.try_next else " "
+        yield (
+            f"{mark} {one.label:<16} {one.stiffness:>9.4g} {ends:>15} {100 * one.distance:>+9.0f}% {one.spreads:>+8.1f}"
+            f" {motion:>7} {100 * one.energy_return:>6.0f}% {margin:>7} {100 * one.best:>5.0f}%"
+        )
+        for note in one.notes:
+            yield f"      {note}"
+    yield ""
+    for note in found.notes:
+        yield f"  note: {note}"
+    yield f"  {found.caution}"
+
+
+def prediction_document(found: Prediction) -> dict[str, Any]:
+    """A prediction for other programs, its curve at 41 points."""
+    motion = np.linspace(found.branches.low, found.branches.high, SHOWN)
+    curves = (np.interp(motion, found.branches.motion, y) for y in (found.branches.rising, found.branches.falling))
+    thin = replace(found, branches=Branches(motion, *curves))
+    document = asdict(thin)
+    document["branches"] = {name: value.tolist() for name, value in document["branches"].items()}
+    return {"document": "benchpipe bumper prediction", "version": VERSION, **document}
+
+
+def choice_document(found: Choice) -> dict[str, Any]:
+    """A choice for other programs."""
+    return {"document": "benchpipe bumper choice", "version": VERSION, **asdict(found)}
