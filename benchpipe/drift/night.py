@@ -178,10 +178,4 @@ def remarks_of(
     without = [w.name for w in block.watched if w.name not in based and w.name not in missing]
     if without:
         made.append(f"no baseline yet, run-in has not been seen to end: {', '.join(without)}")
-    for event in watch.events:
-        if event.alarm:
-            made.append(
-                f"{event.measure}: {'scatter ' if event.of == 'scatter' else ''}{event.kind} at cycle "
-                f"{event.cycle:,.0f}; the chart is re-based there"
-            )
     return made

@@ -18,7 +18,7 @@ from benchpipe.drift.kept import BlockDrift, DriftState, bins_table, plain_watch
 from benchpipe.drift.reading import complete_cycles, read_rows
 from benchpipe.drift.settings import drift_block, key_of_block
 from benchpipe.drift.watched import DAY_US, DriftBlock
-from benchpipe.drift.words import LIMIT_AHEAD, QUIET_DRIFT, event_code, event_place, event_words, forecast_words
+from benchpipe.drift.words import LIMIT_AHEAD, QUIET_DRIFT, event_code, event_place, event_words, forecast_words, told_events
 from benchpipe.run import RunConfig
 from benchpipe.steps import Night, StepKind, StepResult, StepTask
 from benchpipe.store.manifest import Part, Remark
@@ -156,12 +156,9 @@ def _read(parts: list[str], begins: Mapping[str, int], until_us: int) -> tuple[s
 
 def _remarks(block: DriftBlock, result: DriftResult) -> Iterator[Remark]:
     """One for each event with an alarm and each limit ahead; one that asks for nothing on what limits the figures."""
-    for row in result.events:
-        if row["alarm"]:
-            yield Remark(
-                step=STEP, code=event_code(row), where=event_place(row), count=row["together"].count(",") + 1,
-                text=event_words(row),
-            )  # fmt: skip
+    for row in told_events(result.events):
+        count = row["together"].count(",") + 1
+        yield Remark(step=STEP, code=event_code(row), where=event_place(row), count=count, text=event_words(row))
     for row in result.forecasts:
         if row["expected"] and not row["crossed"]:
             where = f"{block.name}, {row['measure']} {row['limit']:+g}"

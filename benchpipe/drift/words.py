@@ -2,19 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from math import isfinite
 from typing import Any
+
+from benchpipe.drift.watched import CYCLIC
 
 STEP, WEAR_OUT, LIMIT_AHEAD, QUIET_DRIFT = "step", "wear-out", "limit-ahead", "drift"
 TOLD = frozenset({STEP, WEAR_OUT, LIMIT_AHEAD})
 """Codes of remarks that a person is told once."""
 MOST_NAMED = 3
+LEADS = 0.5
+"""Of the measures that moved in an event the first that is watched and moved by this part of the largest names it."""
 
 
 def label_of(measure: str) -> str:
     """A measure in words."""
     return measure.removesuffix("_j").removesuffix("_deg").replace("_", " ")
+
+
+def told_events(rows: Iterable[Mapping[str, Any]]) -> Iterator[Mapping[str, Any]]:
+    """A row for each event with an alarm: not of the measure that is surest, but of one that moved most."""
+    every = list(rows)
+    order = [w.name for w in CYCLIC]
+    for alarm in (row for row in every if row["alarm"]):
+        of = [r for r in every if _same(r, alarm) and event_code(r) == event_code(alarm)]
+        of = [r for r in of if (r["kind"] == "scatter") == (alarm["kind"] == "scatter")]
+        least = LEADS * max(abs(r["size"]) for r in of)
+        yield min((r for r in of if abs(r["size"]) >= least), key=lambda r: order.index(r["measure"]))
+
+
+def _same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    return all(one[name] == other[name] for name in ("block", "event", "found"))
 
 
 def event_code(row: Mapping[str, Any]) -> str:
