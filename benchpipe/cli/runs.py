@@ -89,14 +89,14 @@ def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) ->
 
 
 def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False, wait: Wait = 0.0) -> int:
-    """Judge a processed run against its limits, and show it.
+    """Judge a processed run against its limits, look for drift, and show it.
 
     Example: benchpipe check sample_runs/healthy/plan.toml
     """
     from benchpipe.pipeline import work
 
     config = loaded(run, lab, store)
-    work(config, wait_s=wait, first="check")
+    work(config, wait_s=wait, first="drift")
     return _show(config, lab, names_given(run, lab, store), as_json=as_json)
 
 

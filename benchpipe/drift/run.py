@@ -18,7 +18,15 @@ from benchpipe.drift.kept import BlockDrift, DriftState, bins_table, plain_watch
 from benchpipe.drift.reading import complete_cycles, read_rows
 from benchpipe.drift.settings import drift_block, key_of_block
 from benchpipe.drift.watched import DAY_US, DriftBlock
-from benchpipe.drift.words import LIMIT_AHEAD, QUIET_DRIFT, event_code, event_place, event_words, forecast_words, told_events
+from benchpipe.drift.words import (
+    LIMIT_AHEAD,
+    QUIET_DRIFT,
+    event_code,
+    event_place,
+    event_words,
+    forecast_words,
+    told_events,
+)
 from benchpipe.run import RunConfig
 from benchpipe.steps import Night, StepKind, StepResult, StepTask
 from benchpipe.store.manifest import Part, Remark

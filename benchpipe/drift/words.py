@@ -74,14 +74,12 @@ def forecast_words(row: Mapping[str, Any]) -> str:
         return f"{what}: wear is beyond it"
     if not row["expected"]:
         return f"{what}: {row['remark'] or 'no crossing expected before the planned end'}"
-    return (
-        f"{what}: crossing expected between cycles {_cycles(row['low'])} and {_cycles(row['high'])} "
-        f"({100 * row['coverage']:.0f} %); {100 * (row['before_end'] or 0.0):.0f} % before the planned end"
-    )
+    until = f" and {_cycles(row['high'])}" if row["high"] is not None and isfinite(row["high"]) else ""
+    when = f"{'between cycles' if until else 'from cycle'} {_cycles(row['low'])}{until or ' on'}"
+    chance = f"{100 * (row['before_end'] or 0.0):.0f} % before the planned end"
+    return f"{what}: crossing expected {when} ({100 * row['coverage']:.0f} %); {chance}"
 
 
-def _cycles(value: float | None) -> str:
+def _cycles(value: float) -> str:
     """Three digits; a forecast knows no more."""
-    if value is None or not isfinite(value):
-        return "beyond any planned"
     return f"{float(f'{value:.3g}'):,.0f}"

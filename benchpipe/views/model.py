@@ -94,4 +94,7 @@ class RunView:
     limits_note: str = ""
     stored: RunView | None = None  # of a run that could not be worked on: what the store has
     pauses: str = ""
+    events: tuple[dict[str, Any], ...] = ()  # rows of the tables of drift
+    phases: tuple[dict[str, Any], ...] = ()
+    forecasts: tuple[dict[str, Any], ...] = ()
     called: str = ""  # how a command names the run in the folder where this is shown

@@ -64,7 +64,8 @@ LINES = log()
 def made(folder: Path, cycles: int, lines: list[str] = LINES) -> RunConfig:
     """A run whose log has so many cycles."""
     folder.mkdir(exist_ok=True)
-    for name, text in (("rig.toml", RIG), ("plan.toml", PLAN), ("a.csv", "t,force,stroke,air\n" + "".join(lines[: cycles * EACH]))):
+    rows = "t,force,stroke,air\n" + "".join(lines[: cycles * EACH])
+    for name, text in (("rig.toml", RIG), ("plan.toml", PLAN), ("a.csv", rows)):
         (folder / name).write_text(text, encoding="utf-8")
     return load_run(folder / "plan.toml", folder / "store")
 
