@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from io import StringIO
+from pathlib import Path
 
 import pytest
 
 from benchpipe.drift.words import event_words, forecast_words
-from benchpipe.errors import ExitCode
+from benchpipe.errors import ConfigError, ExitCode
 from benchpipe.pipeline import work
 from benchpipe.report.document import document
 from benchpipe.report.page.document import run_document
 from benchpipe.report.terminal import console, show
+from benchpipe.report.trend_text import trend_lines
 from benchpipe.run import RunConfig, load_run
 from benchpipe.views.alarms import alarms_of
 from benchpipe.views.model import RunView
+from benchpipe.views.page.drift import drift_of
+from benchpipe.views.page.one_trend import trends_of
 from benchpipe.views.page.run_page import run_page
 from benchpipe.views.run_view import run_view
+from tests.cli.commands import call
 from tests.drift.test_drift_step import CYCLES, made
 
 LIMITS = """name = "own"
@@ -74,6 +79,40 @@ def test_the_page_tells_what_changed_and_marks_it(seen: tuple[RunConfig, RunView
     assert "Drift was not analysed" not in page
     assert "event-name" in page
     assert "no crossing expected before the planned end" in page
+
+
+@pytest.mark.parametrize("plain", [False, True])
+def test_a_trend_is_drawn_in_80_columns(seen: tuple[RunConfig, RunView], *, plain: bool) -> None:
+    run, view = seen
+    store = run.open_store()
+    (shown,) = trends_of(run, store.manifest(), store, view, "secant_stiffness")
+    lines = list(trend_lines(shown, drift_of(view), plain=plain))
+    assert max(map(len, lines)) <= 80
+    assert not plain or "".join(lines).isascii()
+    axis, median, band, event = ("+", "*", ":", "|") if plain else ("┤", "●", "░", "│")
+    assert sum(axis in line[:12] for line in lines[1:16]) >= 3
+    drawn = "\n".join(line[11:] for line in lines[1:16])
+    assert all(sign in drawn for sign in (median, band, event))
+    assert any(line.startswith(f"{event} cycle 6,") and "step, -2.9" in line for line in lines)
+    limit = "-" if plain else "─"
+    assert any(line.startswith(f"{limit} stiffness lost: ") for line in lines)
+    assert any(line[11:].count(limit) == 69 for line in lines[1:16])
+
+
+def test_a_measure_that_is_no_column_is_refused(seen: tuple[RunConfig, RunView]) -> None:
+    run, view = seen
+    store = run.open_store()
+    with pytest.raises(ConfigError, match="no trend of 'energy'") as error:
+        trends_of(run, store.manifest(), store, view, "energy")
+    assert "energy_j" in str(error.value)
+
+
+def test_the_command_draws_it(sample_lab: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for run, words in (("wearing", "secant stiffness, durability"), ("healthy", "secant stiffness, ")):
+        assert call(["show", run, "--lab", str(sample_lab), "--trend", "secant_stiffness"]) == 0
+        drawn = capsys.readouterr().out
+        assert words in drawn
+        assert "\x1b" not in drawn
 
 
 ROW = {
