@@ -58,8 +58,8 @@ def trend_lines(shown: TrendPicture, drift: Drift | None, *, plain: bool) -> Ite
         grid[_at(y.place(value), ROWS)] = [pen.limit] * COLUMNS
     for k in range(COLUMNS):
         if np.isfinite(low[k]):
-            for row in range(_at(y.place(high[k]), ROWS), _at(y.place(low[k]), ROWS) + 1):
-                grid[row][k] = pen.band
+            for at in range(_at(y.place(high[k]), ROWS), _at(y.place(low[k]), ROWS) + 1):
+                grid[at][k] = pen.band
         if np.isfinite(median[k]):
             grid[_at(y.place(median[k]), ROWS)][k] = pen.median
     ticks = y.ticks(5)
