@@ -11,6 +11,7 @@ from typing import Any, TypedDict, Unpack
 
 from benchpipe.check.run import CHECK
 from benchpipe.check.validate_limits import limits_fit
+from benchpipe.drift.run import DRIFT
 from benchpipe.errors import BenchpipeError, ConfigError, DamageError
 from benchpipe.ingest.run import INGEST
 from benchpipe.process.run import PROCESS
@@ -22,7 +23,7 @@ from benchpipe.store.mending import Mended, mend, mend_more
 from benchpipe.store.run_store import RunStore
 from benchpipe.stream.memory import forget_peak, peak_mb
 
-STEPS: tuple[StepKind[Any], ...] = (INGEST, PROCESS, CHECK)
+STEPS: tuple[StepKind[Any], ...] = (INGEST, PROCESS, DRIFT, CHECK)
 
 
 class StepOptions(TypedDict, total=False):

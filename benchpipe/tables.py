@@ -18,6 +18,8 @@ from benchpipe.blocks.stance.tables import STANCES
 from benchpipe.blocks.sweep.tables import RESISTANCE, RESISTANCE_POINTS, SWEEPS
 from benchpipe.columns import Column, column, schema_of
 from benchpipe.columns import column as _c
+from benchpipe.drift.tables import BINS, EVENTS, FORECASTS, PHASES
+from benchpipe.drift.tables import TRENDS as DRIFT_TRENDS
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -130,6 +132,11 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "proofs": PROOFS,
     "lock_changes": LOCK_CHANGES,
     "trends": TRENDS,
+    "drift_trends": DRIFT_TRENDS,
+    "drift_bins": BINS,
+    "events": EVENTS,
+    "phases": PHASES,
+    "forecasts": FORECASTS,
     "verdicts": VERDICTS,
     "budgets": BUDGETS,
     "origins": ORIGINS,
@@ -155,6 +162,11 @@ ROWS: dict[str, str] = {
     "proofs": "every proof: load, time held, permanent set",
     "lock_changes": "every locking and unlocking",
     "trends": "measures over the run's life, in bins",
+    "drift_trends": "every measure of the cycles in bins of time and of cycles, temperature taken out",
+    "drift_bins": "what the analysis of drift keeps for the next night",
+    "events": "steps, changes of slope and of scatter: when, how large, what moved with them",
+    "phases": "run-in, steady, wear-out; the change since the baseline",
+    "forecasts": "when a limited measure crosses its limit",
     "verdicts": "every limit: measured, uncertainty, verdict",
     "budgets": "the parts of each verdict's uncertainty",
     "origins": "rows of the logs behind cycles and holds, kept once samples are dropped",

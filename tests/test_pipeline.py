@@ -258,8 +258,10 @@ def test_steps_ask_for_the_step_before(lab: Path) -> None:
     assert work(run, first="process", until="process").worked == ("process",)
     assert work(run, first="check", today=date(2031, 6, 1)).worked == ("check",)
     again = work(run)
+    assert (again.worked, again.read) == (("drift",), ())  # no verdict waits for it
+    again = work(run)
     assert (again.worked, again.read) == ((), ())
-    assert set(again.seconds) == {"ingest", "process", "check"}
+    assert set(again.seconds) == {"ingest", "process", "drift", "check"}
 
 
 def test_work_holds_the_store(lab: Path) -> None:
@@ -272,7 +274,7 @@ def test_a_changed_limit_is_judged_anew_and_nothing_else_is_done(worked: Path) -
     limits = worked.parents[1] / "configs" / "limits" / "drift.toml"
     limits.write_text(limits.read_text().replace('value = "25 %"', 'value = "50 %"'))
     outcome = work(load_run(worked.parent / "wearing" / "plan.toml"))
-    assert outcome.worked == ("check",)
+    assert outcome.worked == ("drift", "check")  # a limit on a change has a forecast
 
 
 def test_a_changed_block_is_processed_anew_and_the_others_are_kept(worked: Path) -> None:
@@ -280,7 +282,7 @@ def test_a_changed_block_is_processed_anew_and_the_others_are_kept(worked: Path)
     plan = worked.parent / "healthy" / "plan.toml"
     plan.write_text(plan.read_text().replace('"1 min", "10 min", "25 min"', '"1 min", "10 min", "20 min"'))
     outcome = work(load_run(plan))
-    assert outcome.worked == ("process", "check")
+    assert outcome.worked == ("process", "drift", "check")
 
     def parts(manifest: Manifest, table: str) -> list[str]:
         return [part.path for part in manifest.table(table)]
@@ -303,4 +305,4 @@ def test_a_step_that_fails_leaves_what_was_committed_before(
             work(run)
     manifest = RunStore(run.store, run.name).manifest()
     assert (manifest.sequence, set(manifest.steps)) == (1, {"ingest"})
-    assert work(run).worked == ("process", "check")
+    assert work(run).worked == ("process", "drift", "check")

@@ -21,7 +21,7 @@ ROOMS = (
     "pipeline", "health", "retention", "verify", "compare", "bumper", "views", "report", "night", "notify", "simulate",
     "arrays", "api", "cli", "__main__",
 )  # fmt: skip
-DECLARED = "tables"  # a kind's tables are declared in its folder, and belong to the room of all tables
+DECLARED = "tables"  # tables of a kind or of drift are declared in its folder, and belong to the room of all tables
 DOORS = ("api", "arrays")  # what the package itself gives, imported when it is asked for
 KEPT_IN = {  # a library, and the only places that may import it
     "rich": ("report/terminal.py", "cli/"),
@@ -73,9 +73,10 @@ def imported(path: Path, root: Path) -> Iterator[tuple[int, str]]:
 
 
 def room_of(name: str) -> str:
-    """Room of a dotted name below the package: what a kind declares of its tables is in the room of tables."""
+    """Room of a dotted name below the package: what a kind or drift declares of its tables is in the room of tables."""
     parts = name.split(".")
-    return DECLARED if parts[0] == "blocks" and parts[2:3] == ["tables"] else parts[0]
+    of_kind = parts[0] == "blocks" and parts[2:3] == ["tables"]
+    return DECLARED if of_kind or parts[:2] == ["drift", "tables"] else parts[0]
 
 
 def kind_fault(file: str, other: str) -> str | None:

@@ -66,7 +66,9 @@ def test_the_sample_runs_fill_every_table_but_rejects(sample_lab: Path) -> None:
         config = load_run(sample_lab.parent / run / "plan.toml")
         found |= {part.table for part in RunStore(config.store, config.name).manifest().parts()}
     # Remarks stand in the manifest; origins come when samples go.
-    assert set(TABLES) - found <= {"rejects", "early_rows", "remarks", "origins", "relaxations", "relaxation_points"}
+    others = {"rejects", "early_rows", "remarks", "origins", "relaxations", "relaxation_points"}
+    long = {"drift_trends", "drift_bins", "events", "phases", "forecasts"}  # of tests that last for days
+    assert set(TABLES) - found <= others | long
 
 
 @pytest.mark.parametrize(("table", "column"), COLUMNS, ids=lambda value: getattr(value, "name", value))

@@ -104,24 +104,51 @@ def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) ->
 
 
 def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False, wait: Wait = 0.0) -> int:
-    """Judge a processed run against its limits, and show it.
+    """Judge a processed run against its limits, look for drift, and show it.
 
     Example: benchpipe check sample_runs/healthy/plan.toml
     """
     from benchpipe.pipeline import work
 
     config = loaded(run, lab, store)
-    work(config, wait_s=wait, first="check")
+    work(config, wait_s=wait, first="drift")
     _heads_kept(config, lab)
     return _show(config, lab, names_given(run, lab, store), as_json=as_json)
 
 
-def show(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False) -> int:
+def show(
+    run: Run,
+    lab: Lab = None,
+    store: Store = None,
+    as_json: Json = False,
+    trend: Annotated[
+        str | None, typer.Option("--trend", metavar="MEASURE", help="Draw a measure of the cycles instead.")
+    ] = None,
+) -> int:
     """Show the summary of a run again, without any work on it.
 
     Example: benchpipe show sample_runs/healthy/plan.toml
     """
+    if trend is not None:
+        return _draw(loaded(run, lab, store), trend)
     return _show(loaded(run, lab, store), lab, names_given(run, lab, store), as_json=as_json)
+
+
+def _draw(run: RunConfig, measure: str) -> ExitCode:
+    """Draw a measure over the cycles of each block that has it."""
+    import sys
+
+    from benchpipe.report.trend_text import can_draw, trend_lines
+    from benchpipe.views.page.drift import drift_of
+    from benchpipe.views.page.one_trend import trends_of
+    from benchpipe.views.run_view import run_view
+
+    kept = run.open_store()
+    manifest = kept.manifest()
+    view = run_view(run, manifest, kept)
+    for shown in trends_of(run, manifest, kept, view, measure):
+        say(*trend_lines(shown, drift_of(view), plain=not can_draw(sys.stdout.encoding)))
+    return ExitCode.OK
 
 
 def nightly(

@@ -172,16 +172,11 @@ def remarks_of(
     if history.first.size < FEWEST_BINS:
         made.append(f"{history.first.size} bins of time, {FEWEST_BINS} are needed to look for events")
     missing = [w.name for w in block.watched if levels[w.name] is None]
-    if missing and len(missing) < len(block.watched):
-        made.append(f"too few usable bins: {', '.join(missing)}")
+    some = [w.name for i, w in enumerate(block.watched) if w.name in missing and np.isfinite(history.level[i]).any()]
+    if some and len(missing) < len(block.watched):
+        made.append(f"too few usable bins: {', '.join(some)}")
     based = {name for name, _, _ in watch.baselines}
     without = [w.name for w in block.watched if w.name not in based and w.name not in missing]
     if without:
         made.append(f"no baseline yet, run-in has not been seen to end: {', '.join(without)}")
-    for event in watch.events:
-        if event.alarm:
-            made.append(
-                f"{event.measure}: {'scatter ' if event.of == 'scatter' else ''}{event.kind} at cycle "
-                f"{event.cycle:,.0f}; the chart is re-based there"
-            )
     return made

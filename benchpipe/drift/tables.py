@@ -81,3 +81,9 @@ FORECASTS: tuple[Column, ...] = (
     _c("coverage", "float64", "1", "of the interval"),
     _c("remark", "string", "", "no crossing expected before the planned end, or why there is no forecast"),
 )  # fmt: skip
+BINS: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("figure", "string", "", "what of the bins of time is kept, so that a night reads its new days alone"),
+    _c("series", "int32", "1", "place of the measure among those watched; 0 where the figure is of no measure"),
+    _c("value", "float64", "of the measure", "bin after bin", null=True),
+)

@@ -15,7 +15,7 @@ from typing import Any
 from benchpipe import __version__
 from benchpipe.check.rounding import decimal_of
 from benchpipe.errors import ExitCode
-from benchpipe.tables import REMARKS, VERDICTS
+from benchpipe.tables import REMARKS, TABLES, VERDICTS
 from benchpipe.views.caution import CAUTION
 from benchpipe.views.lab_view import NOTHING, Besides
 from benchpipe.views.model import RunView
@@ -115,6 +115,12 @@ FIELDS: dict[str, str] = {
     "runs[].limits_note": "why limits is empty, or of when it is if not of now (a run that is archived); else empty",
     "runs[].remarks": "what was odd (columns of the remarks table)",
     **{f"runs[].remarks[].{column.name}": column.meaning for column in REMARKS},
+    "runs[].events": "steps, changes of slope and of scatter, a row a measure (columns of the events table)",
+    **{f"runs[].events[].{column.name}": column.meaning for column in TABLES["events"]},
+    "runs[].phases": "run-in, steady, wear-out, and the change since the baseline (columns of the phases table)",
+    **{f"runs[].phases[].{column.name}": column.meaning for column in TABLES["phases"]},
+    "runs[].forecasts": "when limited measures cross their limits; null: open, or not known (the forecasts table)",
+    **{f"runs[].forecasts[].{column.name}": column.meaning for column in TABLES["forecasts"]},
     "runs[].reasons": "why rows were not taken",
     "runs[].reasons[].reason": "reason",
     "runs[].reasons[].rows": "rows",
@@ -143,7 +149,7 @@ FIELDS: dict[str, str] = {
     "runs[].watched": "the rig was looked at; if not, an empty health says nothing",
     "runs[].bytes_a_day": "its tables grow by so much in a day of logs; 0 where it does not go on",
     "runs[].steps": "steps of the night that last worked on the run",
-    "runs[].steps[].step": "ingest, process or check",
+    "runs[].steps[].step": "ingest, process, drift or check",
     "runs[].steps[].seconds": "wall time [s]",
     "runs[].steps[].peak_mb": "peak memory of the process that did it [MB]; 0 where the system does not say",
 }

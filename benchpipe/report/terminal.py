@@ -18,6 +18,7 @@ from rich.text import Text
 from benchpipe.blocks.figures import BlockView, Figure
 from benchpipe.check.decision import NOT_APPLICABLE, Verdict, applies
 from benchpipe.check.rules import false_passes_together
+from benchpipe.drift.words import TOLD, event_place, event_words, forecast_words, told_events
 from benchpipe.escapes import visible
 from benchpipe.health.rules import Finding
 from benchpipe.report.signs import ASCII, UNICODE, Marks, clock, number, sparkline, unit_shown, with_unit
@@ -84,8 +85,18 @@ def _results(view: RunView, marks: Marks) -> Iterator[RenderableType]:
     """Rows, limits, blocks and remarks of a run."""
     yield from (_counts(view, marks), Text(), _limits(view, marks), Text())
     yield from (_block(block, marks) for block in view.blocks if block.done or block.planned)
+    yield from _drift(view)
     yield from _health(view.health)
     yield from _remarks(view)
+
+
+def _drift(view: RunView) -> Iterator[RenderableType]:
+    """A line for each event and each forecast."""
+    for row in told_events(view.events):
+        yield Item("!", f"{event_place(row)}: {event_words(row)}", "yellow")
+    for row in view.forecasts:
+        if row["cycle"] is not None:
+            yield Item(" ", f"{row['block']}: {forecast_words(row)}", "yellow" if row["expected"] else "")
 
 
 @dataclass(frozen=True)
@@ -246,7 +257,7 @@ def _health(found: tuple[Finding, ...]) -> list[RenderableType]:
 
 def _remarks(view: RunView) -> list[RenderableType]:
     lines = [f"{rows:,} row(s) rejected: {reason}" for reason, rows in view.reasons]
-    lines += [f"{r.where}: {r.text}" for r in view.remarks]
+    lines += [f"{r.where}: {r.text}" for r in view.remarks if r.code not in TOLD]
     shown = lines[:MOST_REMARKS]
     if len(lines) > MOST_REMARKS:
         shown.append(f"and {len(lines) - MOST_REMARKS} more: benchpipe export {view.called or view.run} remarks")

@@ -32,7 +32,7 @@ RIG_UNKNOWN = frozenset({"clock", "not-looked-at"})  # whether it has stopped is
 QUIET = frozenset(
     {
         "open", "next-day", "begin-of-summer-time", "end-of-summer-time", "renamed", "repeats", "counter",
-        "clock-offset", "second-log-waits", "rebuilt",
+        "clock-offset", "second-log-waits", "rebuilt", "drift",
     }
 )  # fmt: skip
 

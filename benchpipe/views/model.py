@@ -97,4 +97,7 @@ class RunView:
     pauses: str = ""
     verified: str = ""
     made_with: str = ""
+    events: tuple[dict[str, Any], ...] = ()  # rows of the tables of drift
+    phases: tuple[dict[str, Any], ...] = ()
+    forecasts: tuple[dict[str, Any], ...] = ()
     called: str = ""  # how a command names the run in the folder where this is shown

@@ -11,7 +11,7 @@ RANKS: tuple[frozenset[str], ...] = (
     frozenset(
         {"damaged", "given-up", "changed", "gone", "empty", "sign-reversed", "period", "thresholds-not-learnt",
          "counter-unexplained", "uncrossed", "out-of-calibration", "proof", "no-hold", "no-stance",
-         "spare-separator"}
+         "spare-separator", "step", "wear-out", "limit-ahead"}
     ),
     frozenset(
         {"saturated", "gap", "lost-rows", "stood-still", "broken-off", "under-sampled", "several-loops", "part-of-loop",
@@ -22,7 +22,7 @@ RANKS: tuple[frozenset[str], ...] = (
 )  # fmt: skip
 USUAL = frozenset(
     {"open", "peaks-only", "repeats", "duplicate", "renamed", "counter", "next-day", "begin-of-summer-time",
-     "end-of-summer-time", "closed", "dropped"}
+     "end-of-summer-time", "closed", "dropped", "drift"}
 )  # fmt: skip
 
 

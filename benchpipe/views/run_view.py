@@ -80,6 +80,9 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         signed=signed_words(store, manifest),
         limits_note="" if limits else _no_limits(run, manifest),
         made_with=other_software(manifest.made_with),
+        events=tuple(store.read(manifest, "events").to_pylist()),
+        phases=tuple(store.read(manifest, "phases").to_pylist()),
+        forecasts=tuple(store.read(manifest, "forecasts").to_pylist()),
     )
     return with_health(view, ())
 

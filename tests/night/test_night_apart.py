@@ -77,7 +77,7 @@ def test_runs_side_by_side_tell_what_they_do(tmp_path: Path) -> None:
     for run, one in done.items():
         assert one is not None
         assert (one.view.run, one.view.failed, one.view.judged) == (run, None, True)
-        assert [use.step for use in one.steps] == ["ingest", "process", "check"]
+        assert [use.step for use in one.steps] == ["ingest", "process", "drift", "check"]
         assert all(use.seconds > 0.0 and use.peak_mb > 20.0 for use in one.steps)
 
 

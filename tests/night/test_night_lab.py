@@ -120,7 +120,7 @@ def test_a_run_of_another_lab_on_the_store_keeps_its_alarms(worked: Path) -> Non
 def test_what_the_steps_took_is_kept_from_the_night_that_worked(tmp_path: Path) -> None:
     lab = copy_samples(tmp_path)
     first = {view.run: view.steps for view in night(lab, NOW).views}
-    assert all([use.step for use in uses] == ["ingest", "process", "check"] for uses in first.values())
+    assert all([use.step for use in uses] == ["ingest", "process", "drift", "check"] for uses in first.values())
     assert {view.run: view.steps for view in night(lab, NOW + DAY).views} == first
     (lab.parent / "store" / STEP_USES).write_text("[]")
     assert {view.steps for view in night(lab, NOW + DAY).views} == {()}

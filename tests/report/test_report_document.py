@@ -22,7 +22,7 @@ from benchpipe.config.lab_tests import LabTestConfig
 from benchpipe.errors import ExitCode
 from benchpipe.health.rules import Finding
 from benchpipe.report.document import FIELDS, VERSION, document, to_json
-from benchpipe.tables import columns
+from benchpipe.tables import TABLES, columns
 from benchpipe.views.lab_view import Besides
 from benchpipe.views.model import Alarm, RunView, StepUse
 from benchpipe.views.run_view import failed_view
@@ -59,7 +59,8 @@ def test_every_field_is_listed_and_every_listed_field_is_there(views: list[RunVi
     alarm = Alarm("x", "gap", "b", "a gap", datetime(2026, 11, 25, tzinfo=UTC))
     unwell = (Finding("rig-stopped", "b", "stopped", "look"),)
     odd = replace(views[0], reasons=(("no number", 3),), alarms=(alarm,), steps=(StepUse("check", 0.1, 90.0),))
-    odd = replace(odd, health=unwell)
+    drift = {name: ({c.name: None for c in TABLES[name]},) for name in ("events", "phases", "forecasts")}
+    odd = replace(odd, health=unwell, **drift)
     test = LabTestConfig.model_validate(
         {"name": "t", "required": 1, "specimen": [{"name": "A", "stage": [{"run": "wearing"}]}]}, context="file"
     )

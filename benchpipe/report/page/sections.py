@@ -17,7 +17,7 @@ from benchpipe.report.page.words import answer, chart_notes, plain_unit, standin
 from benchpipe.report.signs import UNICODE, clock, number, with_unit
 from benchpipe.report.values import allowed_text, measured_text
 from benchpipe.views.caution import UNVERIFIED
-from benchpipe.views.page.model import Facts, RunPage
+from benchpipe.views.page.model import Event, Facts, RunPage
 
 MOST_ALARMS = 12
 OF_LIMIT = ("limits_file", "limit", "block")  # what names a verdict
@@ -131,14 +131,21 @@ def _changed(page: RunPage) -> Markup:
     else:
         events = []
         for e in page.drift.events:
-            interval = f"{number(e.low)} to {number(e.high)}"
-            events.append((_jump(e.block, e.cycle), e.block, e.measure, e.text, e.size, interval, e.near))
+            known = e.low is not None and e.high is not None
+            interval = _sized(e, f"{number(e.low, 3)} to {number(e.high, 3)}") if known else UNICODE.none
+            size = _sized(e, number(e.size, 3)) if e.size is not None else UNICODE.none
+            events.append((_jump(e.block, e.cycle), e.block, e.measure, e.text, size, interval, e.near))
         columns = ("cycle", "block", "measure", "what", "size", "95 % interval", "near")
         found = table(Rows(tuple(map(Axis, columns)), tuple(events)), "Events")
         parts.append(found if events else paragraph("No sudden change was found."))
         parts += [paragraph(words) for words in page.drift.forecast]
     parts.append(table(rows, "Change since the baseline") if page.changes else paragraph("No cycles were measured."))
     return section("changed", "What changed", *parts)
+
+
+def _sized(event: Event, text: str) -> str:
+    """A text with the unit of an event's size; a ratio has none."""
+    return text if event.unit == "1" else f"{text} {event.unit}"
 
 
 def _jump(block: str, cycle: int) -> Markup | str:

@@ -13,6 +13,7 @@ from benchpipe.store.manifest import Manifest, key_of
 from benchpipe.store.run_store import RunStore
 from benchpipe.views.model import RunView
 from benchpipe.views.page.bounds import bounded, bounded_facts
+from benchpipe.views.page.drift import drift_of
 from benchpipe.views.page.margins import margins
 from benchpipe.views.page.model import Change, Drift, RunPage
 from benchpipe.views.page.origin import left_out_facts, origin_facts, rig_facts
@@ -35,7 +36,7 @@ def run_page(
     every : bool
         Trends of all measures of a cycle, not of the main ones alone.
     drift : Drift, optional
-        What the analysis of drift found; None where there was none.
+        What the analysis of drift found; else as the view has it.
     """
     off = drift.corrected if drift is not None else {}
     found = [
@@ -50,7 +51,7 @@ def run_page(
         rig_facts(run, view),
         tuple(bounded_facts(one, LEFT_OUT[one.title]) for one in left_out_facts(view, manifest, store)),
         tuple(bounded_facts(one, "see the manifest in the store") for one in origin_facts(run, manifest)),
-        page_state(manifest, view), drift,
+        page_state(manifest, view), drift or drift_of(view),
     )  # fmt: skip
 
 

@@ -1,0 +1,187 @@
+"""The step: cycles of whole days → trends, events, phases, forecasts, only what is new."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from benchpipe.blocks.cyclic.final_cycles import last_cycles
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.planned_end import block_end
+from benchpipe.drift.entries import all_entries, seen_after
+from benchpipe.drift.history import FEWEST_BINS
+from benchpipe.drift.kept import BlockDrift, DriftState, bins_table, plain_watch, whole_watch
+from benchpipe.drift.reading import complete_cycles, read_rows
+from benchpipe.drift.settings import drift_block, key_of_block
+from benchpipe.drift.watched import DAY_US, DriftBlock
+from benchpipe.drift.words import (
+    LIMIT_AHEAD,
+    QUIET_DRIFT,
+    event_code,
+    event_place,
+    event_words,
+    forecast_words,
+    told_events,
+)
+from benchpipe.run import RunConfig
+from benchpipe.steps import Night, StepKind, StepResult, StepTask
+from benchpipe.store.manifest import Part, Remark
+from benchpipe.store.pauses import RunClock
+from benchpipe.tables import schema
+
+if TYPE_CHECKING:
+    from benchpipe.drift.night import DriftResult
+
+VERSION = 1
+STEP = "drift"
+
+
+def _settings(night: Night) -> dict[str, Any]:
+    """Cyclic blocks, their limits, and the days of calibrations."""
+    run = night.run
+    return {
+        "blocks": [block.model_dump(mode="json") for block in _blocks(run)],
+        "limits": [[i.measure, i.change] for block in _blocks(run) for i in drift_block(block, run).limits],
+        "calibrations": _calibrations(run),
+        "warm": run.rig.temperature is not None,
+    }
+
+
+def _blocks(run: RunConfig) -> list[CyclicBlock]:
+    return [block for block in run.plan.block if isinstance(block, CyclicBlock)]
+
+
+def _calibrations(run: RunConfig) -> list[Any]:
+    return [[c.name, [str(one.valid_from) for one in c.calibrations]] for c in run.rig.channel]
+
+
+def drift_run(task: StepTask[DriftState]) -> StepResult[DriftState]:
+    """Take in the whole days of each cyclic block that are new, and make its tables.
+
+    Raises
+    ------
+    StoreError
+        Cycles in the store are damaged.
+    """
+    clock = RunClock.of(task.manifest, task.run.plan.restart_pause)
+    past = task.past.blocks if task.past is not None else {}
+    states: dict[str, BlockDrift] = {}
+    rows: dict[str, list[pa.Table]] = {}
+    parts: list[Part] = []
+    remarks: list[Remark] = []
+    for block in _blocks(task.run):
+        one = _Work(task, block, clock, past.get(block.name))
+        states[block.name] = one.state
+        parts += one.parts
+        remarks += one.remarks
+        for name, table in one.tables.items():
+            if table.num_rows:
+                rows.setdefault(name, []).append(table)
+    parts += [task.store.write(name, pa.concat_tables(some), task.key) for name, some in rows.items()]
+    return StepResult(DriftState(blocks=states), tuple(parts), tuple(remarks))
+
+
+class _Work:
+    """A block: its new days, what the room makes of them, and what is kept."""
+
+    def __init__(
+        self, task: StepTask[DriftState], block: CyclicBlock, clock: RunClock, known: BlockDrift | None
+    ) -> None:
+        self.task, self.run = task, task.run
+        self.block = drift_block(block, task.run)
+        self.parts: list[Part] = []
+        self.remarks: list[Remark] = []
+        self.tables: dict[str, pa.Table] = {}
+        cycles = task.manifest.block_parts(block.name, "cycles")
+        key = key_of_block(self.block, VERSION, [_calibrations(task.run), [list(r) for r in clock.restarts]])
+        over = block_end(block, task.manifest, last_cycles(block.name, task.manifest, task.store).done).over
+        if known is not None and not _goes_on(known, key, [part.path for part in cycles]):
+            known = None
+        past = known or BlockDrift(key=key, until_us=-(1 << 62))
+        found, begins = read_rows(task.store, cycles, self.block.watched, past.until_us)
+        start = np.array(found.filter(found.column("complete")).column("start_us"), np.int64)
+        until_us = _until(start, past.until_us, complete=over)
+        self.state = past
+        if until_us == past.until_us and past.watch is None:
+            return
+        whole = found.filter(pa.array(np.array(found.column("start_us"), np.int64) < until_us))
+        seen = seen_after(past.seen, whole, clock, task.run.rig.time.sample_rate)
+        read = _read([part.path for part in cycles], begins, until_us)
+        self.state = past.model_copy(update={"until_us": until_us, "read": read, "complete": over, "seen": seen})
+        bins = np.unique(start[start < until_us] // self.block.width_us).size
+        if over and past.watch is None and bins < FEWEST_BINS:
+            return
+        self._watch(past, found, all_entries(task.run, clock, seen), over=over)
+
+    def _watch(self, past: BlockDrift, rows: pa.Table, entries: list[Any], *, over: bool) -> None:
+        from benchpipe.drift.night import drift_night
+
+        watch = None
+        if past.watch is not None:
+            named = [part for part in (self.task.before.parts if self.task.before else ()) if part.path == past.bins]
+            watch = whole_watch(past.watch, self.task.store.read_parts(named, "drift_bins"))
+        cycles = complete_cycles(rows, self.block.watched, warm=self.run.rig.temperature is not None)
+        result = drift_night(self.block, cycles, watch, entries, complete=over)
+        part = self.task.store.write("drift_bins", bins_table(self.block.name, result.state), self.task.key)
+        self.parts.append(part)
+        self.state = self.state.model_copy(update={"watch": plain_watch(result.state), "bins": part.path})
+        if len(result.state["bins"]["index"]) >= FEWEST_BINS:
+            self._told(result)
+
+    def _told(self, result: DriftResult) -> None:
+        """Tables and remarks of a block with bins enough."""
+        trends = schema("drift_trends")
+        columns = {n: pa.array(v, trends.field(n).type, from_pandas=True) for n, v in result.trends.items()}
+        self.tables["drift_trends"] = pa.table(columns, schema=trends)
+        for name, rows in (("events", result.events), ("phases", result.phases), ("forecasts", result.forecasts)):
+            self.tables[name] = pa.Table.from_pylist(rows, schema=schema(name))
+        self.remarks += _remarks(self.block, result)
+
+
+def _goes_on(known: BlockDrift, key: str, parts: list[str]) -> bool:
+    """Whether the days that are in are the beginning of what there is now; of a block that was over, all of it."""
+    now = parts if known.complete else parts[: len(known.read)]
+    return known.key == key and list(known.read) == now
+
+
+def _until(start_us: NDArray[np.int64], past_us: int, *, complete: bool) -> int:
+    """End of the whole days: the last day with a complete cycle is one where the block is over."""
+    if not start_us.size:
+        return past_us
+    border = (int(start_us[-1]) // DAY_US + complete) * DAY_US
+    return border if start_us[0] < border else past_us
+
+
+def _read(parts: list[str], begins: Mapping[str, int], until_us: int) -> tuple[str, ...]:
+    """Parts that hold rows before a time, and those between them; one that was not opened holds older rows alone."""
+    held = [place for place, path in enumerate(parts) if begins.get(path, until_us - 1) < until_us]
+    return tuple(parts[: held[-1] + 1]) if held else ()
+
+
+def _remarks(block: DriftBlock, result: DriftResult) -> Iterator[Remark]:
+    """One for each event with an alarm and each limit ahead; one that asks for nothing on what limits the figures."""
+    for row in told_events(result.events):
+        count = row["together"].count(",") + 1
+        yield Remark(step=STEP, code=event_code(row), where=event_place(row), count=count, text=event_words(row))
+    for row in result.forecasts:
+        if row["expected"] and not row["crossed"]:
+            where = f"{block.name}, {row['measure']} {row['limit']:+g}"
+            yield Remark(step=STEP, code=LIMIT_AHEAD, where=where, count=1, text=forecast_words(row))
+    if result.remarks:
+        text = "; ".join(result.remarks)
+        yield Remark(step=STEP, code=QUIET_DRIFT, where=block.name, count=len(result.remarks), text=text)
+
+
+DRIFT = StepKind(
+    name=STEP,
+    version=VERSION,
+    parents=("process",),
+    tables=("drift_trends", "drift_bins", "events", "phases", "forecasts"),
+    state=DriftState,
+    settings=_settings,
+    run=drift_run,
+)
