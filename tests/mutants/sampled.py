@@ -1,0 +1,64 @@
+"""Run the mutation tool in the folder it is started in, on a share of the mutants, and write down what became of each.
+
+A process of its own, which ``python -m tests.mutants`` starts: only the copies in that folder are imported.
+"""
+
+from __future__ import annotations
+
+import ast
+import json
+import re
+import sys
+import zlib
+from pathlib import Path
+from typing import Any
+
+import mutmut.__main__ as tool
+from mutmut.mutation.diff_apply import get_diff_for_mutant
+from mutmut.stats import status_by_exit_code
+from mutmut.utils.format_utils import orig_function_and_class_names_from_key
+
+
+def chosen(name: str, share: int) -> bool:
+    """Whether a mutant is in a sample of ``share`` percent: the same ones each time."""
+    return zlib.crc32(name.encode()) % 100 < share
+
+
+def line_of(path: Path, name: str, diff: str) -> int:
+    """Line of the file at which a mutant begins to differ from it."""
+    function, owner = orig_function_and_class_names_from_key(name)
+    tree: Any = ast.parse(path.read_text("utf-8"))
+    if owner:
+        tree = next(node for node in tree.body if isinstance(node, ast.ClassDef) and node.name == owner)
+    found = next(node for node in tree.body if isinstance(node, ast.FunctionDef) and node.name == function)
+    first = min([found.lineno, *(one.lineno for one in found.decorator_list)])
+    hunk = re.search(r"^@@ -(\d+)", diff, re.MULTILINE)
+    at = int(hunk[1]) if hunk else 1
+    for text in diff.splitlines()[3:]:
+        if not text.startswith(" "):
+            break
+        at += 1
+    return first + at - 1
+
+
+def main(share: int, target: Path) -> None:
+    """Test the mutants and write them to ``target``."""
+    every = tool.collect_source_file_mutation_data
+
+    def some(*, mutant_names: tuple[str, ...]) -> Any:
+        mutants, files = every(mutant_names=mutant_names)
+        return [one for one in mutants if chosen(one[1], share)], files
+
+    tool.collect_source_file_mutation_data = some
+    tool._run((), 1)
+    results = []
+    for data, name, _ in some(mutant_names=())[0]:
+        diff = get_diff_for_mutant(name, path=data.path)
+        line = line_of(Path(data.path), name, diff)
+        status = status_by_exit_code[data.exit_code_by_key[name]]
+        results.append({"module": str(data.path), "line": line, "status": status, "diff": diff})
+    target.write_text(json.dumps(results), "utf-8")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]), Path(sys.argv[2]))
