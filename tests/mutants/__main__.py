@@ -21,18 +21,18 @@ from typing import Any
 
 REPO = Path(__file__).resolve().parents[2]
 KNOWN = REPO / "tests" / "mutants" / "known.toml"
-NOT_COPIED = shutil.ignore_patterns(".git", ".venv", ".*_cache", ".hypothesis", "__pycache__", "store", "node_modules")
+NOT_COPIED = shutil.ignore_patterns(".git", ".venv", ".*_cache", ".hypothesis", "__pycache__", "node_modules")
 KILLED = {"killed", "timeout", "segfault", "caught by type check", "check was interrupted by user"}
 LEAST_KILLED = 0.9
 
 
-def parts_of(wanted: list[str], parts: list[dict[str, Any]]) -> list[tuple[list[str], list[str]]]:
-    """Return the modules to change and the tests to run, part by part; a module belongs to the first part it fits."""
+def parts_of(wanted: list[str], parts: list[dict[str, Any]]) -> list[tuple[list[str], dict[str, Any]]]:
+    """Return the modules to change, part by part; a module belongs to the first part it fits."""
     files = sorted(str(path.relative_to(REPO)) for path in (REPO / "benchpipe").rglob("*.py"))
     unknown = [one for one in wanted if not any(fnmatch(file, one) for file in files)]
     if unknown:
         raise SystemExit(f"mutants: no module {', '.join(unknown)}: give paths such as benchpipe/check/rules.py")
-    found: list[tuple[list[str], list[str]]] = [([], part["tests"]) for part in parts]
+    found: list[tuple[list[str], dict[str, Any]]] = [([], part) for part in parts]
     for file in files:
         at = next((k for k, part in enumerate(parts) if any(fnmatch(file, one) for one in part["modules"])), None)
         if wanted and not any(fnmatch(file, one) for one in wanted):
@@ -44,17 +44,20 @@ def parts_of(wanted: list[str], parts: list[dict[str, Any]]) -> list[tuple[list[
     return [part for part in found if part[0]]
 
 
-def run_part(modules: list[str], tests: list[str], share: int, folder: Path) -> list[dict[str, Any]]:
+def run_part(modules: list[str], part: dict[str, Any], share: int, folder: Path) -> list[dict[str, Any]]:
     """Change the modules of one part in a copy of the checkout, and return what became of each mutant."""
     shutil.rmtree(folder, ignore_errors=True)
     shutil.copytree(REPO, folder, ignore=NOT_COPIED)
+    shutil.rmtree(folder / "sample_runs" / "store", ignore_errors=True)
     config = folder / "pyproject.toml"
-    keys = {"only_mutate": modules, "pytest_add_cli_args_test_selection": tests}
+    keys = {"only_mutate": modules, "pytest_add_cli_args_test_selection": part["tests"]}
     asked = "\n".join(["[tool.mutmut]", *(f"{key} = {json.dumps(names)}" for key, names in keys.items())])
     config.write_text(config.read_text("utf-8").replace("[tool.mutmut]", asked, 1), "utf-8")
     results = folder / "results.json"
     command = [sys.executable, str(folder / "tests" / "mutants" / "sampled.py"), str(share), str(results)]
-    done = subprocess.run(command, cwd=folder, env={**os.environ, "CI": "1", "OPENBLAS_NUM_THREADS": "1"})
+    command += ["imported"] if part.get("imported") else []
+    own = {"XDG_CACHE_HOME": str(folder.with_suffix(".kernels")), "OPENBLAS_NUM_THREADS": "1", **os.environ, "CI": "1"}
+    done = subprocess.run(command, cwd=folder, env=own)
     if done.returncode or not results.exists():
         raise SystemExit(f"mutants: the tool failed on {', '.join(modules)}: see above, and {folder}")
     found: list[dict[str, Any]] = json.loads(results.read_text("utf-8"))
@@ -93,8 +96,8 @@ def main() -> None:
     given = parser.parse_args()
     listed = tomllib.loads(KNOWN.read_text("utf-8"))
     results: dict[str, list[dict[str, Any]]] = {}
-    for modules, tests in parts_of(given.modules, listed["part"]):
-        for one in run_part(modules, tests, given.share, REPO / ".venv" / "mutated"):
+    for modules, part in parts_of(given.modules, listed["part"]):
+        for one in run_part(modules, part, given.share, REPO / ".venv" / "mutated"):
             results.setdefault(one["module"], []).append(one)
     print()
     survived = [shown(module, mutants, listed.get("known", [])) for module, mutants in sorted(results.items())]

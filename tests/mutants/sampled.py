@@ -7,13 +7,16 @@ from __future__ import annotations
 
 import ast
 import json
+import os
 import re
+import subprocess
 import sys
 import zlib
 from pathlib import Path
 from typing import Any
 
 import mutmut.__main__ as tool
+from mutmut.configuration import config
 from mutmut.mutation.diff_apply import get_diff_for_mutant
 from mutmut.stats import status_by_exit_code
 from mutmut.utils.format_utils import orig_function_and_class_names_from_key
@@ -41,8 +44,18 @@ def line_of(path: Path, name: str, diff: str) -> int:
     return first + at - 1
 
 
-def main(share: int, target: Path) -> None:
-    """Test the mutants and write them to ``target``."""
+def status_in_a_process_of_its_own(name: str) -> str:
+    """Test a mutant from the imports on: what is called while modules are imported is over before the tool forks."""
+    command = [sys.executable, "-m", "pytest", "-x", "-q", *config().pytest_add_cli_args]
+    done = subprocess.run(
+        command + config().pytest_add_cli_args_test_selection, cwd="mutants", stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL, env={**os.environ, "MUTANT_UNDER_TEST": name},
+    )  # fmt: skip
+    return "survived" if done.returncode == 0 else "killed"
+
+
+def main(share: int, target: Path, *, imported: bool) -> None:
+    """Test the mutants and write them to ``target``; ``imported``: survivors once more, from the imports on."""
     every = tool.collect_source_file_mutation_data
 
     def some(*, mutant_names: tuple[str, ...]) -> Any:
@@ -56,9 +69,11 @@ def main(share: int, target: Path) -> None:
         diff = get_diff_for_mutant(name, path=data.path)
         line = line_of(Path(data.path), name, diff)
         status = status_by_exit_code[data.exit_code_by_key[name]]
+        if imported and status in ("survived", "no tests"):
+            status = status_in_a_process_of_its_own(name)
         results.append({"module": str(data.path), "line": line, "status": status, "diff": diff})
     target.write_text(json.dumps(results), "utf-8")
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]), Path(sys.argv[2]))
+    main(int(sys.argv[1]), Path(sys.argv[2]), imported="imported" in sys.argv[3:])
