@@ -26,7 +26,7 @@ bench: .venv/.test  ## speed, memory and coverage, written into the guide
 	$(PY) -m tests.benchmarks
 
 mutants: .venv/.mutants  ## change the code in one place at a time: does a test notice? (MUTATE=benchpipe/check/rules.py SHARE=10)
-	PYTHONPATH=.venv/mutants $(PY) -m tests.mutants $(MUTATE) --share $(SHARE)
+	PYTHONPATH="$(CURDIR)/.venv/mutants" $(PY) -m tests.mutants $(MUTATE) --share $(SHARE)
 
 lint: .venv/.test  ## ruff and mypy --strict
 	$(PY) -m ruff check .

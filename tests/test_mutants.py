@@ -20,6 +20,7 @@ def ends_with(monkeypatch: pytest.MonkeyPatch, killed: int, known: list[dict[str
     found = [{"module": MODULE, "line": 7, "status": "killed", "diff": ""} for _ in range(killed)]
     alive = {"module": MODULE, "line": 7, "status": "survived", "diff": DIFF}
     monkeypatch.setattr(mutants, "run_part", lambda *given: [*found, alive])
+    monkeypatch.setattr(mutants, "find_spec", lambda name: name)
     monkeypatch.setattr("tomllib.loads", lambda text: {"part": LISTED["part"], "known": known})
     monkeypatch.setattr("sys.argv", ["mutants", *(asked or [MODULE])])
     with pytest.raises(SystemExit) as ended:
@@ -50,6 +51,13 @@ def test_a_module_that_is_not_there_or_has_no_tests_is_named() -> None:
         mutants.parts_of(["benchpipe/none.py"], LISTED["part"])
     with pytest.raises(SystemExit, match=r"known.toml says which tests benchpipe/units.py has"):
         mutants.parts_of(["benchpipe/units.py"], LISTED["part"])
+
+
+def test_without_the_tool_the_target_that_brings_it_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(mutants, "find_spec", lambda name: None)
+    monkeypatch.setattr("sys.argv", ["mutants", MODULE])
+    with pytest.raises(SystemExit, match="run `make mutants`"):
+        mutants.main()
 
 
 def test_each_part_has_modules_and_tests_that_are_there() -> None:

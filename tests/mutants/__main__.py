@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tomllib
 from fnmatch import fnmatch
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -95,6 +96,8 @@ def main() -> None:
     parser.add_argument("--share", type=int, default=100, help="percent of the mutants to test (the same each time)")
     given = parser.parse_args()
     listed = tomllib.loads(KNOWN.read_text("utf-8"))
+    if find_spec("mutmut") is None:
+        raise SystemExit("mutants: the tool is not installed here: run `make mutants`, which brings it")
     results: dict[str, list[dict[str, Any]]] = {}
     for modules, part in parts_of(given.modules, listed["part"]):
         for one in run_part(modules, part, given.share, REPO / ".venv" / "mutated"):
