@@ -2,11 +2,13 @@
 PYTHON ?= python3
 WORKERS ?= auto
 UPGRADE ?=
+MUTATE ?=
+SHARE ?= 100
 PY := .venv/bin/python
 PIP := $(PY) -m pip --disable-pip-version-check --no-input
 UV_VERSION := 0.13.9
 
-.PHONY: help demo test subset lowest soak bench lint lock picture clean
+.PHONY: help demo test subset lowest soak bench mutants lint lock picture clean
 
 help:  ## list the targets
 	@sed -n 's/^\([a-z]*\):.*## /\1\t/p' Makefile | expand -t 12
@@ -23,6 +25,9 @@ soak: .venv/.test  ## the long tests, and all examples of the properties
 bench: .venv/.test  ## speed, memory and coverage, written into the guide
 	$(PY) -m tests.benchmarks
 
+mutants: .venv/.mutants  ## change the code in one place at a time: does a test notice? (MUTATE=benchpipe/check/rules.py SHARE=10)
+	PYTHONPATH="$(CURDIR)/.venv/mutants" $(PY) -m tests.mutants $(MUTATE) --share $(SHARE)
+
 lint: .venv/.test  ## ruff and mypy --strict
 	$(PY) -m ruff check .
 	$(PY) -m mypy
@@ -35,6 +40,7 @@ lock: .venv/.core  ## pin again after a change in pyproject.toml (UPGRADE=--upgr
 	$(PIP) install --quiet --target .venv/lock uv==$(UV_VERSION)
 	$(LOCK) --group build -o .lock/core.txt
 	$(LOCK) --group build --group test --all-extras -c .lock/core.txt -o .lock/test.txt
+	$(subst pyproject.toml,,$(LOCK)) --group mutants -c .lock/test.txt -o .lock/mutants.txt
 
 lowest: .venv/.core  ## try the oldest versions that pyproject.toml allows (an environment of its own)
 	$(PIP) install --quiet --target .venv/lock uv==$(UV_VERSION)
@@ -79,3 +85,9 @@ subset: .venv/.test  ## the tests that versions of Python and of libraries chang
 	rm -f .venv/.core $@
 	$(PIP) install --only-binary :all: --require-hashes -r .lock/test.txt
 	touch .venv/.core $@
+
+# A folder of its own, of which only `make mutants` knows: what it shares with .venv has the same version there.
+.venv/.mutants: .lock/mutants.txt .venv/.test
+	rm -rf .venv/mutants $@
+	$(PIP) install --quiet --only-binary :all: --require-hashes --target .venv/mutants -r .lock/mutants.txt
+	touch $@

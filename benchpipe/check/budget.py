@@ -3,12 +3,11 @@
 References
 ----------
 JCGM 100:2008 (GUM): 4.3 (type B), 5.1.2 (root sum of squares), G.3 (Student's factor), G.4.1 and equation G.2b
-(effective degrees of freedom, Welch-Satterthwaite), G.4.2 (degrees of freedom of a type B part).
+(effective degrees of freedom, Welch-Satterthwaite).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from math import hypot, inf, isfinite, nan, pi, sqrt
 from typing import Literal
@@ -151,11 +150,6 @@ def from_expanded(name: str, expanded: float, k: float = 2.0, *, dof: float = in
     return Part(name, expanded / k, dof, "B", note)
 
 
-def dof_of_doubt(relative: float) -> float:
-    """Degrees of freedom of an uncertainty that is itself uncertain by ``relative``: ½/relative² (GUM G.3)."""
-    return 0.5 / relative**2 if relative > 0.0 else inf
-
-
 # Standard deviation of the median of n normal values over that of their mean, n = 1 ... 10: integrals of the order
 # statistics' densities, repeated in the tests. Even and odd n take turns, so nothing is interpolated.
 _MEDIAN = (1.0, 1.0, 1.1602, 1.0922, 1.1976, 1.1351, 1.2137, 1.1599, 1.2227, 1.1761)
@@ -197,8 +191,3 @@ def few_values(
         return Part(name, own_u, own_dof, "A", note)
     factor = median_factor(v.size) if statistic == "median" else 1.0
     return Part(name, factor * float(np.std(v, ddof=1)) / sqrt(v.size), v.size - 1.0, "A", f"{v.size} values")
-
-
-def budget_of(parts: Iterable[Part]) -> Budget:
-    """Return the budget of any iterable of parts."""
-    return Budget(tuple(parts))

@@ -125,11 +125,9 @@ def figure_of(value: float) -> float:
     Samples are kept as float32, in which 23.1 is 23.10000038: as a double it would lie above a limit of 23.1. The
     shortest decimal that names the same float32 is what the rig wrote. An integer is itself: counts are exact.
     """
-    if not isfinite(value) or float(value).is_integer():
+    if not isfinite(value) or float(value).is_integer():  # each double beyond float32's range is an integer
         return float(value)
-    with np.errstate(all="ignore"):  # beyond float32's range the double itself counts
-        single = np.float32(value)
-    return float(str(single)) if np.isfinite(single) else float(value)
+    return float(str(np.float32(value)))
 
 
 def margin_of(value: float, operator: Literal["<=", ">="], limit: float) -> float:
@@ -141,8 +139,7 @@ def margin_of(value: float, operator: Literal["<=", ">="], limit: float) -> floa
     """
     over = value - limit
     if abs(limit) < FLOAT32_INTEGERS:
-        with np.errstate(all="ignore"):
-            step = float(np.abs(np.spacing(np.float32(limit))))
+        step = float(np.abs(np.spacing(np.float32(limit))))
         if abs(over) <= step:
             over = min(max(figure_of(value) - limit, -step), step)
     return -over if operator == "<=" else over
@@ -173,8 +170,8 @@ def decide(value: float | None, guards: Guards | float | None, window: Window) -
     if not (isfinite(above) and isfinite(below) and above >= 0.0 and below >= 0.0):
         return Verdict.NOT_EVALUATED
     # Against a high limit a pass asks how far above the truth may lie, a fail how far below; and the reverse.
-    high = margin_of(value, "<=", window.high) if isfinite(window.high) else inf
-    low = margin_of(value, ">=", window.low) if isfinite(window.low) else inf
+    high = margin_of(value, "<=", window.high)
+    low = margin_of(value, ">=", window.low)
     if high >= above and low >= below:
         return Verdict.PASS
     return Verdict.FAIL if high < -below or low < -above else Verdict.INCONCLUSIVE
@@ -213,7 +210,7 @@ def decide_exceptions(cycles: int, over: int, hidden: int, share: float = 0.0) -
     ValueError
         Where the counts contradict one another or the share is not between 0 and 1.
     """
-    if min(cycles, over, hidden) < 0 or over + hidden > cycles or not 0.0 <= share < 1.0:
+    if min(over, hidden) < 0 or over + hidden > cycles or not 0.0 <= share < 1.0:
         raise ValueError(f"{over} over and {hidden} hidden of {cycles} cycles with a share of {share}")
     if cycles == 0:
         return Verdict.NOT_EVALUATED

@@ -15,8 +15,6 @@ from benchpipe.check.budget import (
     RISK,
     Budget,
     Part,
-    budget_of,
-    dof_of_doubt,
     few_values,
     from_expanded,
     median_factor,
@@ -77,15 +75,9 @@ def test_thermometer_line_of_the_gum() -> None:
     assert np.sqrt(np.diag(line.covariance)) == pytest.approx([0.0029, 0.00067], abs=5e-5)
     variance, axes = np.linalg.eigh(line.covariance)
     at_30 = np.array([1.0, 10.0]) @ axes
-    budget = budget_of(Part("axis", sqrt(v)).scaled(a) for v, a in zip(variance, at_30, strict=True))
+    budget = Budget(tuple(Part("axis", sqrt(v)).scaled(a) for v, a in zip(variance, at_30, strict=True)))
     assert budget.standard_u == pytest.approx(0.0041, abs=5e-5)
     assert float(line.predict(10.0)) == pytest.approx(-0.1494, abs=5e-5)
-
-
-def test_dof_of_a_doubtful_uncertainty() -> None:
-    # JCGM 100:2008, G.4.2 example: an uncertainty good to about 25 % has 8 degrees of freedom [from memory].
-    assert dof_of_doubt(0.25) == pytest.approx(8.0)
-    assert dof_of_doubt(0.0) == inf
 
 
 def test_type_b_parts() -> None:
@@ -94,6 +86,33 @@ def test_type_b_parts() -> None:
     assert triangular("zero", 0.5).u == pytest.approx(0.2041, abs=1e-4)
     assert from_expanded("certificate", 0.5).u == 0.25
     assert from_expanded("certificate", 0.6, 3.0, dof=8).dof == 8
+
+
+def test_a_part_keeps_its_name_its_kind_and_its_note() -> None:
+    assert rectangular("a", 3.0) == Part("a", 3.0 / sqrt(3.0), inf, "B", "")
+    assert rectangular("a", 3.0, dof=4.0, note="n") == Part("a", 3.0 / sqrt(3.0), 4.0, "B", "n")
+    assert triangular("a", 3.0) == Part("a", 3.0 / sqrt(6.0), inf, "B", "")
+    assert triangular("a", 3.0, dof=4.0, note="n") == Part("a", 3.0 / sqrt(6.0), 4.0, "B", "n")
+    assert from_expanded("a", 3.0) == Part("a", 1.5, inf, "B", "")
+    assert from_expanded("a", 3.0, 3.0, dof=4.0, note="n") == Part("a", 1.0, 4.0, "B", "n")
+
+
+def test_what_is_stated_of_the_scatter_of_no_value_and_of_one() -> None:
+    none = few_values([nan], "mean", name="s")
+    assert (none.name, none.kind, none.note) == ("s", "A", "no value")
+    assert isnan(none.u)
+    assert isnan(none.dof)
+    assert few_values([3], "mean", name="s", own_u=0.2) == Part("s", 0.2, inf, "A", "one value: its own uncertainty")
+    alone = few_values([3], "mean", name="s")
+    assert (alone.name, alone.note) == ("s", "one value without an uncertainty of its own")
+
+
+def test_the_usual_coverage_is_95_percent_by_parts_or_by_their_sum() -> None:
+    # t(0.975): 4.303 with 2 degrees of freedom, 1.960 with infinitely many
+    budget = Budget((Part("scatter", 1.0, 2, "A"), Part("certificate", 1.0)))
+    assert budget.expanded(few=True) == pytest.approx(hypot(4.303, 1.960), abs=1e-3)
+    assert budget.expanded(few=False) == pytest.approx(budget.guard(0.025, few=False))
+    assert budget.expanded(few=False) < budget.expanded(few=True)
 
 
 @pytest.mark.parametrize("n", range(2, 11))
@@ -117,6 +136,7 @@ def test_factor_of_a_median_is_the_integral_of_its_order_statistics(n: int) -> N
 
 
 def test_factor_of_a_median_of_many() -> None:
+    assert median_factor(1) == 1.0
     assert median_factor(11) == pytest.approx(1.2533, abs=1e-4)
     assert all(median_factor(n) <= median_factor(11) for n in range(1, 11))
 
@@ -163,7 +183,7 @@ def test_few_values() -> None:
 
 @given(PARTS)
 def test_shares_make_one_and_dof_lies_between(parts: list[Part]) -> None:
-    budget = budget_of(parts)
+    budget = Budget(tuple(parts))
     if budget.standard_u > 1e-100:
         assert sum(budget.share(part) for part in parts) == pytest.approx(1.0)
         assert budget.dof >= min(part.dof for part in parts) * (1 - 1e-9)
@@ -172,13 +192,13 @@ def test_shares_make_one_and_dof_lies_between(parts: list[Part]) -> None:
 
 @given(PARTS, st.floats(0.0, 1e3), st.floats(1e-6, 0.4))
 def test_one_more_part_never_narrows_a_guard_by_parts(parts: list[Part], u: float, risk: float) -> None:
-    budget = budget_of(parts)
+    budget = Budget(tuple(parts))
     assert budget.with_parts(Part("more", u)).guard(risk, few=True) >= budget.guard(risk, few=True) * (1 - 1e-12)
 
 
 @given(PARTS, st.floats(0.0, 1e3), FEW)
 def test_a_guard_follows_the_unit(parts: list[Part], sensitivity: float, few: bool) -> None:
-    budget = budget_of(parts)
+    budget = Budget(tuple(parts))
     expected = sensitivity * budget.guard(few=few)
     assert budget.scaled(-sensitivity).guard(few=few) == pytest.approx(expected, rel=1e-9, abs=1e-200)
 
@@ -186,7 +206,7 @@ def test_a_guard_follows_the_unit(parts: list[Part], sensitivity: float, few: bo
 @given(PARTS, FEW, st.floats(1e-6, 0.4), st.floats(1e-6, 0.4))
 def test_less_risk_is_a_wider_guard(parts: list[Part], few: bool, one: float, other: float) -> None:
     less, more = sorted((one, other))
-    budget = budget_of(parts)
+    budget = Budget(tuple(parts))
     assert budget.guard(less, few=few) >= budget.guard(more, few=few) * (1 - 1e-9)
 
 

@@ -7,7 +7,7 @@ from math import isnan, nan, pi, sqrt
 import numpy as np
 import pytest
 
-from benchpipe.check.budget import Budget, Part, budget_of
+from benchpipe.check.budget import Budget, Part
 from benchpipe.check.monte_carlo import Input, larger_of, propagate
 
 # JCGM 100:2008, Table H.2 [from memory]: five simultaneous sets of V [V], I [mA], φ [rad].
@@ -33,9 +33,8 @@ def test_impedance_of_the_gum_by_parts(figure, value: float, u: float) -> None: 
         slopes.append((figure(*ends[0]) - figure(*ends[1])) / (2e-6 * MEANS[k]))
     covariance = CORRELATION * np.outer(MEAN_U, MEAN_U)
     variance, axes = np.linalg.eigh(covariance)
-    budget = budget_of(
-        Part("axis", sqrt(max(v, 0.0))).scaled(float(a)) for v, a in zip(variance, slopes @ axes, strict=True)
-    )
+    axis = [Part("axis", sqrt(max(v, 0.0))).scaled(float(a)) for v, a in zip(variance, slopes @ axes, strict=True)]
+    budget = Budget(tuple(axis))
     assert figure(*MEANS) == pytest.approx(value, abs=5.1e-4)
     assert budget.standard_u == pytest.approx(u, abs=1.1e-3)
 

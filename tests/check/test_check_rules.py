@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from scipy.stats import t as student
 
-from benchpipe.check.budget import Budget, Part
+from benchpipe.check.budget import RISK, Budget, Part
 from benchpipe.check.decision import RANK, Verdict
 from benchpipe.check.rules import (
     Guards,
@@ -80,6 +81,13 @@ def test_few_degrees_of_freedom_widen_the_band() -> None:
         budget = Budget((Part("x", 1.0, dof, "A"),))
         assert guard_of_u(2.0).guard(budget, few=True) == pytest.approx(factor, abs=5.1e-3)
         assert guard_of_u(2.0).guard(budget, few=False) == pytest.approx(factor, abs=5.1e-3)
+
+
+def test_the_scatter_of_few_values_is_expanded_with_its_own_factor() -> None:
+    # t(0.97725, 2) = 4.53 and Φ⁻¹(0.97725) = 2: few values, their parts apart; else Welch-Satterthwaite's 8 degrees
+    budget = Budget((Part("scatter", 1.0, 2, "A"), Part("certificate", 1.0)))
+    assert guard_of_u(2.0).guard(budget, few=True) == pytest.approx(np.hypot(4.53, 2.0), abs=5e-3)
+    assert guard_of_u(2.0).guard(budget, few=False) == pytest.approx(np.sqrt(2.0) * student.isf(RISK, 8), rel=1e-6)
 
 
 def test_a_guarded_rule_needs_a_budget() -> None:
@@ -185,6 +193,12 @@ def test_a_window_narrower_than_its_guards_passes_nothing() -> None:
     assert {decide(v, 1.0, Window(0.0, 1.9)) for v in np.linspace(-0.9, 2.8, 50).tolist()} == {Verdict.INCONCLUSIVE}
 
 
+def test_the_margin_of_a_window_is_the_smaller_of_both() -> None:
+    assert [margin_within(v, Window(1.0, 5.0)) for v in (0.5, 2.0, 4.5, 6.0)] == [-0.5, 1.0, 0.5, -1.0]
+    assert (margin_within(2.0, Window(low=1.5)), margin_within(2.0, Window(high=1.5))) == (0.5, -0.5)
+    assert isnan(margin_within(2.0, Window()))
+
+
 def test_limits_that_cross_are_a_mistake() -> None:
     with pytest.raises(ValueError, match="above"):
         Window(2.0, 1.0)
@@ -226,9 +240,16 @@ def test_a_smaller_value_never_has_a_larger_margin_to_a_low_limit() -> None:
         assert margins == sorted(margins), limit
 
 
+def test_one_step_from_the_limit_the_shortest_decimal_still_counts() -> None:
+    step = float(np.spacing(np.float32(0.02)))  # 1.86e-9: the next float32 is 0.020000001
+    assert margin_of(0.02 + step, ">=", 0.02) == pytest.approx(1e-9, rel=1e-6)
+
+
 def test_large_numbers_are_compared_as_doubles() -> None:
     # float32 steps by 4 here: the shortest decimal of 33,554,434.9 is 33,554,436.
     assert decide(33_554_434.9, 0.0, Window(low=33_554_435.0)) is Verdict.FAIL
+    assert decide(16_777_215.9, 0.0, Window(low=2.0**24)) is Verdict.FAIL
+    assert figure_of(16_777_217.0) == 16_777_217.0
 
 
 @given(FINITE, FINITE, OPERATOR)
@@ -271,7 +292,16 @@ def test_an_allowed_share_is_counted_from_its_decimal(cycles: int, share: float,
 
 
 @pytest.mark.parametrize(
-    "counts", [(10, 11, 0, 0.1), (10, 6, 5, 0.1), (10, -1, 0, 0.1), (10, 0, 0, 1.0), (10, 0, 0, nan)]
+    "counts",
+    [
+        (10, 11, 0, 0.1),
+        (10, 6, 5, 0.1),
+        (10, -1, 0, 0.1),
+        (10, 0, -1, 0.1),
+        (-1, 0, 0, 0.1),
+        (10, 0, 0, 1.0),
+        (10, 0, 0, nan),
+    ],
 )
 def test_counts_that_contradict_are_a_mistake(counts: tuple[int, int, int, float]) -> None:
     with pytest.raises(ValueError, match="cycles"):

@@ -60,6 +60,19 @@ def test_a_set_is_corrected_for_the_difference_of_the_settling_loads() -> None:
     assert got.set.u == pytest.approx(0.02 / np.sqrt(3.0), rel=0.05)
 
 
+def test_the_reading_before_a_proof_is_that_of_the_second_before_the_rise() -> None:
+    # the way up may begin two bands (0.1 s at 20 a second) before the first sample that shows it
+    t, load, motion = proof()
+    start = 6.09
+    motion += 1e-6 * np.random.default_rng(1).standard_normal(t.size)  # one that shows a single value is stuck
+    motion += 0.2 * (t < start - 0.1 - 1.005) + 0.1 * ((t > start - 0.095) & (t < start))
+    got = measure_proof(t, load, motion, TARGETS, start, 34.96)
+    assert got.set.value == pytest.approx(0.0, abs=1e-6)
+    motion += 0.4 * (t < start - 0.6)  # half of that second
+    got = measure_proof(t, load, motion, TARGETS, start, 34.96)
+    assert got.set.value == pytest.approx(-0.2, abs=0.005)
+
+
 def test_the_uncertainty_of_a_slope_is_that_of_its_noise() -> None:
     # var(slope) = sigma^2 / Sxx for white noise (any text on least squares); a bend of the line adds nothing
     rng = np.random.default_rng(1)
@@ -119,6 +132,16 @@ def test_a_lock_by_hand() -> None:
     # the same motion is elastic where the load goes with it
     outcome, held_s, *_ = measure_lock(t, 10.0 * t, 0.5 * t, 0.05, 3.0, 0.04, 0.2)
     assert (outcome, held_s) == (HELD, 0.0)
+
+
+def test_the_held_position_is_the_mean_of_the_last_moments_before_it_holds() -> None:
+    # it creeps at 0.1 a second, within what counts as still; the load to hold comes at 1 s, still_s is 0.2 s
+    t = np.arange(0.0, 2.0, 0.01)
+    motion, load = 0.1 * t, np.where(t > 0.995, 4.0, 0.0)
+    outcome, held_s, held_at, sd, *_ = measure_lock(t, load, motion, 0.0, 3.0, 0.5, 0.2005)
+    assert (outcome, held_s) == (HELD, 0.0)
+    assert held_at == pytest.approx(0.1 * 0.9)  # samples from 0.8 s to 1 s
+    assert sd == pytest.approx(0.001 * np.sqrt((21**2 - 1) / 12))  # evenly spaced: (n² - 1) / 12
 
 
 def test_an_unlock_by_hand() -> None:

@@ -1,0 +1,33 @@
+"""What a verdict takes from a row besides its value: its own uncertainty, and why a value is missing (invented)."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+
+from tests.check.judged import SURE_RIG, judge, limit, rows, run_with
+
+
+@pytest.mark.parametrize("measure", ["range_of_motion", "lower_stop", "upper_stop", "usable_range"])
+def test_a_figure_of_one_sweep_has_the_uncertainty_of_its_own_column(tmp_path: Path, measure: str) -> None:
+    # inside the limit by 0.05: more than two of its own u in the first sweep, less in the second
+    run = run_with(tmp_path, limit(measure, "25 deg", block="free", statistic="last"), rig=SURE_RIG)
+    for u, verdict in ((0.02, "pass"), (0.04, "inconclusive")):
+        sweep = rows("sweeps", 1, block="free", sweep=1, samples=500, **{measure: 24.95, f"{measure}_u": u})
+        (row,) = judge(run, sweeps=sweep)
+        assert row["verdict"] == verdict
+
+
+def test_a_missing_figure_has_the_reason_of_the_last_row_that_has_none(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("creep_end", "1 deg", block="held", statistic="max"), rig=SURE_RIG)
+    held = {"block": "held", "hold": [1, 2, 3], "samples": 1000, "remark": ["too short", "no load", "as planned"]}
+    made = rows("holds", 3, **held, creep_end=[None, math.nan, 0.1], creep_end_u=[None, None, 0.001])
+    (row,) = judge(run, holds=made)
+    assert row["verdict"] == "inconclusive"
+    assert row["remark"].endswith("may hide a value that breaks it; no load")
+    (row,) = judge(run, holds=[made[0]])
+    assert (row["verdict"], row["remark"]) == ("not evaluated", "too short")
+    (row,) = judge(run, holds=[made[2]])
+    assert (row["verdict"], row["remark"]) == ("pass", "")
