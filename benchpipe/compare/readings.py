@@ -24,6 +24,7 @@ from benchpipe.compare.study import Study, StudyMeasureConfig, StudyRunConfig
 from benchpipe.config.limits import LimitConfig
 from benchpipe.config.model import Quantity
 from benchpipe.errors import ConfigError, nearest
+from benchpipe.escapes import quoted
 from benchpipe.plan import Block
 from benchpipe.run import RunConfig, load_run
 from benchpipe.samples.signals import signal_units
@@ -115,8 +116,9 @@ def open_study_run(study: Study, at: int) -> StudyRun:
     store = config.open_store()
     manifest = store.manifest()
     if "process" not in manifest.steps:
+        plan = quoted(path)
         raise ConfigError(
-            f"nothing of run '{config.name}' is processed yet", where=place, do_next=f"benchpipe process {path}"
+            f"nothing of run '{config.name}' is processed yet", where=place, do_next=f"benchpipe process {plan}"
         )
     return StudyRun(stated, place, config, store, manifest)
 
