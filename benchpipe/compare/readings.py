@@ -139,7 +139,8 @@ def reading_of(run: StudyRun, asked: StudyMeasureConfig, place: str) -> Reading:
     )  # fmt: skip
     figure, values, note = _figure(run, measure, block, limit)
     unit = limit_unit(limit, measure, run.config)
-    own, shared = _parts(figure)
+    own, shared, unknown = parts_of(figure)
+    note = "; ".join(filter(None, (note, unknown)))
     numbers = values.number[values.whole].tolist() if values is not None else []
     stated, typical = run.stated, values.typical if values is not None else None
     return Reading(
@@ -209,8 +210,9 @@ def _figure(
     return figure, values, "; ".join(notes)
 
 
-def _parts(figure: JudgedFigure) -> tuple[float, float]:
-    """Standard uncertainties: of the run's own scatter (type A), and of what its rig shares (type B)."""
-    own = [part.u for part in figure.budget.parts if part.kind == "A"]
-    shared = [part.u for part in figure.budget.parts if part.kind == "B"]
-    return math.hypot(*own), math.hypot(*shared)
+def parts_of(figure: JudgedFigure) -> tuple[float, float, str]:
+    """Standard uncertainties: of the run's own scatter (type A), of what its rig shares (type B); what is not known."""
+    known = [part for part in figure.budget.parts if part.known]
+    unknown = ", ".join(part.name for part in figure.budget.parts if not part.known)
+    own, shared = (math.hypot(*(part.u for part in known if part.kind == kind)) for kind in "AB")
+    return own, shared, f"not known, counted as nought: {unknown}" if unknown else ""
