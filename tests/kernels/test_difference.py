@@ -191,6 +191,8 @@ def test_three_against_more_keep_their_size() -> None:
     wrong = [welch(3.0 * rng.standard_normal(3), rng.standard_normal(6)).p < 0.05 for _ in range(4000)]
     assert np.mean(wrong) < 0.06
     assert welch([1.0, 2.0, 4.0], [1.0, 2.0, 3.0, 5.0]).dof == 2.0
+    assert welch([1.0, 2.0, 4.0, 4.5], [1.0, 2.0, 3.0, 5.0, 7.0]).dof == 3.0
+    assert welch([1.0, 2.0, 4.0, 4.5], [1.0, 2.0, 3.0, 5.0]).dof > 3.0
 
 
 def test_holm_steps_down() -> None:
