@@ -16,6 +16,7 @@ from benchpipe.bumper.config import BumperFile, BumperLoopConfig
 from benchpipe.bumper.model import LoopSource, SettingLoop, mean_of
 from benchpipe.columns import floats
 from benchpipe.errors import ConfigError, nearest
+from benchpipe.escapes import quoted
 from benchpipe.kernels.loop_branches import branches_of
 from benchpipe.run import RunConfig, load_run
 from benchpipe.samples.signals import signal_units
@@ -76,8 +77,9 @@ def _opened(path: Path, place: str) -> tuple[RunConfig, RunTables]:
     store = run.open_store()
     manifest: Manifest = store.manifest()
     if "process" not in manifest.steps:
+        plan = quoted(path)
         raise ConfigError(
-            f"nothing of run '{run.name}' is processed yet", where=place, do_next=f"benchpipe process {path}"
+            f"nothing of run '{run.name}' is processed yet", where=place, do_next=f"benchpipe process {plan}"
         )
     units = signal_units(run.rig)
     if (units["load"], units["motion"]) != ("N*m", "deg"):
@@ -101,7 +103,7 @@ def _cycles(
         return found
     why = f"loops of cycles {', '.join(map(str, kept)) or 'none'} were kept"
     if asked:
-        why = f"cycles {', '.join(map(str, asked))} reach a higher peak than ever before: rubber softens anew there"
+        why = f"cycles {', '.join(map(str, asked))} reach a higher peak than ever before: rubber softens again there"
     raise ConfigError(
         f"run '{run.name}', block '{stated.block}': no preconditioned loop from cycle {first_cycle} on ({why})",
         where=place, do_next="cycle it at its largest load first, and name cycles after that",

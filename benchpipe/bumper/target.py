@@ -42,7 +42,7 @@ class TargetRowConfig(ConfigModel):
 
 
 class ActivityConfig(ConfigModel):
-    """An activity level and the walking speed [m/s] that stands for it where none is given."""
+    """An activity level and the walking speed [m/s] used for it where none is given."""
 
     level: int = Field(ge=0, le=4)
     meaning: str = ""
@@ -146,7 +146,7 @@ def _target(
     notes: list[str] = []
     if speed is None:
         speed = _speed_of(config, path, activity)
-        notes.append(f"walking speed {speed:g} m/s stands for activity {activity}")
+        notes.append(f"walking speed {speed:g} m/s is used for activity {activity}")
     unit = 1.0
     if config.speed_unit == "sqrt(g L)":
         if leg is None:

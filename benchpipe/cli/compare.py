@@ -11,6 +11,7 @@ from benchpipe.cli.completion import complete_runs
 from benchpipe.cli.options import Json, Lab
 from benchpipe.cli.output import say
 from benchpipe.errors import ConfigError
+from benchpipe.escapes import quoted
 
 
 def compare(
@@ -63,4 +64,4 @@ def _draft(named: list[str], out: Path | None, lab: Path | None) -> None:
         typer.echo(text.rstrip())
         return
     write_new(out, text, "study")
-    say(f'{out}: answer every "?" in it, then: benchpipe compare {out}')
+    say(f'{out}: answer every "?" in it, then: benchpipe compare {quoted(out)}')

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from benchpipe.compare.result import Reading
 
@@ -190,8 +190,3 @@ def _unlike(readings: tuple[Reading, ...], blocking: str) -> Iterator[str]:
                 shares[level].add(round(at.count(variant) / of, 9))
         if any(len(some) > 1 for some in shares.values()) and factor != "day":
             yield f"{factor}s are spread unevenly over the variants: block by {factor}, or balance the next series"
-
-
-def with_readings(design: Design, notes: Iterable[str]) -> Design:
-    """The design with more to be said of it."""
-    return replace(design, notes=(*design.notes, *notes))

@@ -25,6 +25,7 @@ from benchpipe.compare.study import Study, StudyMeasureConfig, StudyRunConfig
 from benchpipe.config.limits import LimitConfig
 from benchpipe.config.model import Quantity
 from benchpipe.errors import ConfigError, nearest
+from benchpipe.escapes import quoted
 from benchpipe.plan import Block
 from benchpipe.run import RunConfig, load_run
 from benchpipe.samples.signals import signal_units
@@ -116,8 +117,9 @@ def open_study_run(study: Study, at: int) -> StudyRun:
     store = config.open_store()
     manifest = store.manifest()
     if "process" not in manifest.steps:
+        plan = quoted(path)
         raise ConfigError(
-            f"nothing of run '{config.name}' is processed yet", where=place, do_next=f"benchpipe process {path}"
+            f"nothing of run '{config.name}' is processed yet", where=place, do_next=f"benchpipe process {plan}"
         )
     return StudyRun(stated, place, config, store, manifest)
 
@@ -138,7 +140,8 @@ def reading_of(run: StudyRun, asked: StudyMeasureConfig, place: str) -> Reading:
     )  # fmt: skip
     figure, values, note = _figure(run, measure, block, limit)
     unit = limit_unit(limit, measure, run.config)
-    own, shared = _parts(figure)
+    own, shared, unknown = parts_of(figure)
+    note = "; ".join(filter(None, (note, unknown)))
     numbers = values.number[values.whole].tolist() if values is not None else []
     stated, typical = run.stated, values.typical if values is not None else None
     return Reading(
@@ -208,8 +211,9 @@ def _figure(
     return figure, values, "; ".join(notes)
 
 
-def _parts(figure: JudgedFigure) -> tuple[float, float]:
-    """Standard uncertainties: of the run's own scatter (type A), and of what its rig shares (type B)."""
-    own = [part.u for part in figure.budget.parts if part.kind == "A"]
-    shared = [part.u for part in figure.budget.parts if part.kind == "B"]
-    return math.hypot(*own), math.hypot(*shared)
+def parts_of(figure: JudgedFigure) -> tuple[float, float, str]:
+    """Standard uncertainties: of the run's own scatter (type A), of what its rig shares (type B); what is not known."""
+    known = [part for part in figure.budget.parts if part.known]
+    unknown = ", ".join(part.name for part in figure.budget.parts if not part.known)
+    own, shared = (math.hypot(*(part.u for part in known if part.kind == kind)) for kind in "AB")
+    return own, shared, f"not known, counted as nought: {unknown}" if unknown else ""

@@ -38,6 +38,10 @@ def model_lines(model: BumperModel) -> Iterator[str]:
             yield f"    {law.law + ', ' + law.loss:<28}{_three(law.errors.rms, law.errors.secant, law.errors.area)}"
     else:
         yield "  too few settings to leave one out: how well others are predicted is not known"
+    for name in dict.fromkeys(law.name for one in model.losses for law in one.laws if not law.refused):
+        fitted = [law.rms for one in model.losses for law in one.laws if law.name == name and not law.refused]
+        misfit = 100.0 * float(np.median(fitted))
+        yield f"  loss, {name}: misses the loops by {misfit:.2f} % (median of {len(fitted)} settings)"
     refused = {(law.name, law.refused): None for one in model.losses for law in one.laws if law.refused}
     for name, why in refused:
         yield f"  loss, {name}: not identified: {why}"

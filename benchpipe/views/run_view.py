@@ -40,6 +40,8 @@ NOT_LEFT = frozenset(
     {"clock", "rig-stopped", "sensor-stuck", "load-not-reached", "dropped-samples", "rig-slow", "counter-apart"}
 )
 OFF_TARGET_PART = 0.05  # of the cycles: a remark on so many says that the rig is off its target
+
+
 def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
     """Gather what is shown of a run from its tables."""
     limits = _in_order(store.read(manifest, "verdicts").to_pylist())

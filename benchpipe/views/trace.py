@@ -106,9 +106,7 @@ def _rows_between(
     return found
 
 
-def _kept_rows(
-    store: RunStore, manifest: Manifest, block: str, what: str, number: int
-) -> dict[str, tuple[int, int]]:
+def _kept_rows(store: RunStore, manifest: Manifest, block: str, what: str, number: int) -> dict[str, tuple[int, int]]:
     """The same as they were kept when the samples were dropped."""
     rows = store.read(manifest, "origins")
     for column, value in (("block", block), ("what", what), ("number", number)):

@@ -56,7 +56,7 @@ def test_what_is_wrong_with_a_bumper_file_is_named(tmp_path: Path, text: str, sa
     assert key in str(caught.value.where)
 
 
-def test_a_higher_peak_than_ever_before_starts_anew() -> None:
+def test_a_higher_peak_than_ever_before_softens_again() -> None:
     peaks = [50.0, 50.1, 50.0, 50.0, 60.0, 60.0, 60.0, 60.0]
     table = pa.table({"cycle": list(range(1, 9)), "peak_load": peaks, "valley_load": [-1.0] * 8})
     assert _newly_high(table) == {5, 6, 7}

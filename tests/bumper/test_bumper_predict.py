@@ -17,6 +17,7 @@ from benchpipe.bumper.predict import predict
 from benchpipe.bumper.settings import errors_left_out, left_out_bands
 from benchpipe.bumper.target import load_targets, target_for
 from benchpipe.errors import ConfigError
+from benchpipe.views.bumpers import model_lines
 from tests.bumper.invented import HARDNESS, SAMPLE, STIFFNESS, config, loop, loops, model
 
 REPO = Path(__file__).parents[2]
@@ -220,3 +221,12 @@ def test_a_target_beyond_all_bumpers_is_said_to_be(five: BumperModel) -> None:
     assert "target torque not reached in what was measured" in heavy.candidates[0].notes
     with pytest.raises(ConfigError, match="was not measured"):
         choose(five, light.target, rate=20.0)
+
+
+def test_what_was_fitted_is_shown_beside_the_reference(five: BumperModel) -> None:
+    lines = list(model_lines(five))
+    assert lines[0] == "five invented bumpers: 10 loops, hardness [Shore A] 50 to 90"
+    assert any("interpolated branches" in line and "(the reference)" in line for line in lines)
+    assert sum(", profile" in line or ", friction" in line for line in lines) == 6
+    assert any(line.startswith("  loss, coulomb: misses the loops by") for line in lines)
+    assert any("spring-pot: not identified: 2 rate(s)" in line for line in lines)

@@ -9,7 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from benchpipe.check.budget import Budget, Part
+from benchpipe.check.figure import JudgedFigure
 from benchpipe.compare.lives import Life, compare_lives
+from benchpipe.compare.readings import parts_of
 from benchpipe.compare.run import compare_study
 from benchpipe.compare.study import load_study
 from benchpipe.errors import ConfigError, ExitCode
@@ -158,6 +161,11 @@ def test_a_draft_asks_what_only_a_person_knows(series: Path) -> None:
     code, _, err = run(["compare", "one.toml", "two.toml"], series)
     assert code == ExitCode.USAGE
     assert "name one study file" in err
+
+
+def test_parts_that_are_not_known_are_named() -> None:
+    budget = Budget((Part("noise", 3.0, 9.0, "A"), Part("certificate", 4.0), Part("zero", math.nan)))
+    assert parts_of(JudgedFigure(1.0, budget)) == (3.0, 4.0, "not known, counted as nought: zero")
 
 
 def lives(variant: str, cycles: list[float], failed: list[bool]) -> list[Life]:

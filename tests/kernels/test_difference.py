@@ -96,6 +96,15 @@ def test_a_shared_error_widens_interval_and_p_together() -> None:
     assert Difference(0.1, 0.0, inf, 5, shared_u=0.03).p == pytest.approx(2 * stats.norm.sf(0.1 / 0.03))
 
 
+@pytest.mark.parametrize("dof", [1.0, 2.0, 2.7, 6.3, 18.0, inf])
+@pytest.mark.parametrize("distance", [1e-6, 0.3, 3.0, 1e3, 1e9])
+def test_a_p_with_a_shared_error_is_always_a_number(dof: float, distance: float) -> None:
+    found = Difference(distance, 0.03, dof, 5, shared_u=0.01)
+    assert 0.0 < found.p <= 1.0
+    assert found.p >= Difference(distance, 0.03, dof, 5).p * (1.0 - 1e-6)
+    assert 0.0 < found.equivalence_p(-0.07, 0.07) <= 1.0
+
+
 def test_one_specimen_a_group_gives_no_difference() -> None:
     assert not welch([1.0], [2.0, 3.0]).converged
     assert np.isnan(welch([1.0], [2.0, 3.0]).p)
@@ -191,6 +200,8 @@ def test_three_against_more_keep_their_size() -> None:
     wrong = [welch(3.0 * rng.standard_normal(3), rng.standard_normal(6)).p < 0.05 for _ in range(4000)]
     assert np.mean(wrong) < 0.06
     assert welch([1.0, 2.0, 4.0], [1.0, 2.0, 3.0, 5.0]).dof == 2.0
+    assert welch([1.0, 2.0, 4.0, 4.5], [1.0, 2.0, 3.0, 5.0, 7.0]).dof == 3.0
+    assert welch([1.0, 2.0, 4.0, 4.5], [1.0, 2.0, 3.0, 5.0]).dof > 3.0
 
 
 def test_holm_steps_down() -> None:
