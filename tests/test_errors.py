@@ -19,7 +19,7 @@ TEXT = st.none() | st.text(min_size=1, max_size=30)
 
 def test_exit_codes_are_the_documented_ones() -> None:
     assert {code.name: int(code) for code in ExitCode} == {
-        "OK": 0, "USAGE": 2, "LIMIT_FAILED": 10, "INCONCLUSIVE": 11, "BAD_INPUT": 12,
+        "OK": 0, "USAGE": 2, "LIMIT_FAILED": 10, "INCONCLUSIVE": 11, "BAD_INPUT": 12, "CHANGED": 13,
         "NOT_TOLD": 69, "BUG": 70, "STORE_BUSY": 75, "INTERRUPTED": 130,
     }  # fmt: skip
 

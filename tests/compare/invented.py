@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 
 from benchpipe.compare.result import Reading
 from benchpipe.compare.study import StudyConfig
-from benchpipe.store.run_store import RunStore
+from benchpipe.store.run_store import MANIFEST, RunStore
 
 PLAIN = Reading(
     run="", variant="", specimen="", rig="Rig One", day="", operator="", order=None, bumper_set="", value=math.nan,
@@ -59,7 +59,7 @@ def cloned(lab: Path, source: str, name: str, stiffness: float = 1.0) -> Path:
     text = plan.read_text(encoding="utf-8")
     plan.write_text(text.replace(f'name = "{source}"', f'name = "{name}"', 1), encoding="utf-8")
     store = lab.parent / "store"
-    shutil.copytree(store / source, store / name, ignore=shutil.ignore_patterns("samples", "history"))
+    shutil.copytree(store / source, store / name, ignore=shutil.ignore_patterns("samples", "history", MANIFEST))
     manifest = RunStore(store, source).manifest().model_copy(update={"run": name})
     copy = RunStore(store, name)
     step, parts = manifest.steps["process"], []

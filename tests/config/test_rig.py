@@ -92,7 +92,7 @@ def test_thousands_by_space_are_no_separator_here(tmp_path: Path) -> None:
     ("parts", "says"),
     [
         ({"channel": TWO}, "no dates"),
-        ({"time": DATED, "channel": "scale = 2.0\n" + TWO}, "'scale' stands beside"),
+        ({"time": DATED, "channel": "scale = 2.0\n" + TWO}, "'scale' is given beside"),
         ({"time": DATED, "channel": TWO.replace("valid_from = 2026-06-01", "")}, "needs a valid_from"),
         ({"channel": "[[channel.calibration]]\nscale = 2.0\npolynomial = [1.0]"}, "one of them"),
         ({"channel": "[[channel.calibration]]\ntable = [[0.0, 1.0], [0.0, 2.0]]"}, "rising raw numbers"),

@@ -377,7 +377,7 @@ def test_columns_without_a_name_of_their_own_go_by_number(tmp_path: Path) -> Non
     asked = {question.key: question.choices for question in found.questions}
     assert list(asked) == ["channel.channel_5.unit", "load.channel"]
     assert asked["load.channel"] == ('"channel_2"', '"channel_3"')
-    assert "the column name 'F [N]' stands 2 times: those columns go by number" in found.notes
+    assert "the column name 'F [N]' occurs 2 times: those columns go by number" in found.notes
     path = tmp_path / "rig.toml"
     answered = draft_rig(found, "draft").replace('channel = "?"', 'channel = "channel_3"').replace('"?"', '"1"')
     path.write_text(answered, encoding="utf-8")

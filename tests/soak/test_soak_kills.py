@@ -18,6 +18,7 @@ from random import Random
 import pytest
 
 from benchpipe.cli.main import call
+from benchpipe.ledger.heads import NOTE as HEADS
 from benchpipe.store.files import TEMPORARY
 from benchpipe.store.run_store import RunStore
 from tests.cli.commands import environment
@@ -49,7 +50,7 @@ class Deaths:
 def server(labs: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[subprocess.Popen[str]]:
     """One server for all tests: each night is a process of its own."""
     folder = tmp_path_factory.mktemp("server")
-    shutil.copytree(labs / "one-after", folder / "lab", ignore=shutil.ignore_patterns("store"))
+    shutil.copytree(labs / "one-after", folder / "lab", ignore=shutil.ignore_patterns("store", HEADS))
     shutil.copytree(labs / "configs", folder / "configs")
     command = [sys.executable, "-m", "tests.soak.dies", str(folder / "lab" / "lab.toml")]
     pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "text": True}
@@ -92,7 +93,7 @@ def prepared(labs: Path, size: str, scenario: str) -> Iterator[tuple[Path, list[
     clean = labs / f"{size}-after"
     lab = labs / "tried"
     shutil.rmtree(lab, ignore_errors=True)  # of a test that failed
-    shutil.copytree(clean, lab, ignore=shutil.ignore_patterns("store"))
+    shutil.copytree(clean, lab, ignore=shutil.ignore_patterns("store", HEADS))
     command = ["nightly", str(lab / "lab.toml"), "--brief"]
     if scenario != "first night":
         shutil.copytree((labs / f"{size}-before" if scenario == "logs have grown" else clean) / "store", lab / "store")

@@ -38,14 +38,14 @@ def test_a_night_tells_once_and_shows_the_rig(
         assert call(["nightly", str(stopped), "--brief"]) == 11
         brief = " ".join(capfd.readouterr().out.split())
         assert "stopped" in brief.partition("one:")[0]  # the table's column of the rig
-        assert "no row came after that. Next: see why the rig stands" in brief.replace(" one: ", " ")
+        assert "no row came after that. Next: see why the rig is stopped" in brief.replace(" one: ", " ")
         assert call(["show", "one", "--lab", str(stopped)]) == 11
     (message,) = hook.taken
     assert message["title"].startswith("small lab: one: rig stopped")
     assert "one: stopped since 2021-06-02 20:01 (" in message["message"]
     out = " ".join(capfd.readouterr().out.split())
     assert "rig-stopped: stopped since 2021-06-02 20:01" in out
-    assert "Next: see why the rig stands" in out
+    assert "Next: see why the rig is stopped" in out
     assert call(["show", "one", "--lab", str(stopped), "--json"]) == 11
     (run,) = json.loads(capfd.readouterr().out)["runs"]
     assert [found["code"] for found in run["health"]] == ["rig-stopped"]
