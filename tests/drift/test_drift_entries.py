@@ -46,8 +46,8 @@ def test_stops_gaps_and_shifts_are_found_where_the_rig_goes_on() -> None:
     table = rows(GAPS, shift_at=431)
     found = seen_after(Seen(), table, NO_RESTART, RATE).entries
     assert found == (
-        ("stop", start_of(table, 100)), ("stop", start_of(table, 124)), ("gap", start_of(table, 200)), ("stop", start_of(table, 431)),
-        ("zero_shift", start_of(table, 431)),
+        ("stop", start_of(table, 100)), ("stop", start_of(table, 124)), ("gap", start_of(table, 200)),
+        ("stop", start_of(table, 431)), ("zero_shift", start_of(table, 431)),
     )  # fmt: skip
 
 
