@@ -24,6 +24,7 @@ from benchpipe.store.state import State
 
 LEAST_S = 60.0
 """A stop so long is named beside an event: time enough to touch the specimen (common practice, no source)."""
+PLACES = (("segment", np.int64), ("start_us", np.int64))
 EDGES = ("peak_load", "valley_load", "motion_max", "motion_min")
 
 
@@ -82,17 +83,20 @@ def _shifts(
 ) -> tuple[list[tuple[str, int]], tuple[tuple[int, int, float, float, float, float], ...]]:
     """Zeros that moved with a new segment, by its cycles of that day alone; and what the next day compares with."""
     rows = rows.filter(rows.column("complete"))
-    names = ("segment", "start_us", *EDGES)
-    made = [rows.column(name).to_pylist() for name in names]
-    cycles = [*before.cycles, *zip(*made, strict=True)]
-    segment, start, *edges = (list(column) for column in zip(*cycles, strict=True)) if cycles else ([],) * 6
+    kept = [np.array(column) for column in zip(*before.cycles, strict=True)] or [np.zeros(0)] * (2 + len(EDGES))
+    new = [np.array(rows.column(name), kind) for name, kind in (*PLACES, *((name, np.float64) for name in EDGES))]
+    segment, start = (np.concatenate([a.astype(np.int64), b]) for a, b in zip(kept[:2], new[:2], strict=True))
+    edges = [np.concatenate([a, b]) for a, b in zip(kept[2:], new[2:], strict=True)]
     begins = len(before.cycles)
     found = set()
-    for high, low in (edges[:2], edges[2:]):
-        for shift in zero_shifts(start, segment, np.ones(len(start), bool), high, low):
-            if begins < len(start) and shift.start_us >= start[begins]:
-                found.add(("zero_shift", shift.start_us))
-    return sorted(found), tuple(cycles[_tail(np.array(segment, np.int64)) :])
+    if rows.num_rows and np.any(segment != segment[0]):
+        for high, low in (edges[:2], edges[2:]):
+            for shift in zero_shifts(start, segment, np.ones(start.size, bool), high, low):
+                if shift.start_us >= start[begins]:
+                    found.add(("zero_shift", shift.start_us))
+    last = slice(_tail(segment), None)
+    cycles = zip(segment[last].tolist(), start[last].tolist(), *(edge[last].tolist() for edge in edges), strict=True)
+    return sorted(found), tuple(cycles)
 
 
 def _tail(segment: np.ndarray[tuple[int], np.dtype[np.int64]]) -> int:

@@ -121,11 +121,18 @@ class _Work:
         from benchpipe.drift.night import drift_night
 
         watch = None
+        named = [part for part in (self.task.before.parts if self.task.before else ()) if part.path == past.bins]
         if past.watch is not None:
-            named = [part for part in (self.task.before.parts if self.task.before else ()) if part.path == past.bins]
             watch = whole_watch(past.watch, self.task.store.read_parts(named, "drift_bins"))
         cycles = complete_cycles(rows, self.block.watched, warm=self.run.rig.temperature is not None)
-        result = drift_night(self.block, cycles, watch, entries, complete=over)
+        try:
+            result = drift_night(self.block, cycles, watch, entries, complete=over)
+        except (ArithmeticError, ValueError) as error:  # LinAlgError is one: no verdict waits for a fit
+            self.state = past
+            self.parts += named
+            text = f"drift could not be analysed, and is tried again the next night ({error})"
+            self.remarks.append(Remark(step=STEP, code="drift-failed", where=self.block.name, count=1, text=text))
+            return
         part = self.task.store.write("drift_bins", bins_table(self.block.name, result.state), self.task.key)
         self.parts.append(part)
         self.state = self.state.model_copy(update={"watch": plain_watch(result.state), "bins": part.path})

@@ -34,7 +34,7 @@ def rows(gaps: dict[int, tuple[float, int]], shift_at: int = -1) -> pa.Table:
     })  # fmt: skip
 
 
-GAPS = {100: (7200.0, 0), 200: (90.0, int(CycleFlag.BROKEN_OFF)), 300: (30.0, 0), 431: (4e4, 0)}
+GAPS = {100: (7200.0, 0), 124: (3600.0, 0), 200: (90.0, int(CycleFlag.BROKEN_OFF)), 300: (30.0, 0), 431: (4e4, 0)}
 
 
 def start_of(table: pa.Table, place: int) -> int:
@@ -46,8 +46,8 @@ def test_stops_gaps_and_shifts_are_found_where_the_rig_goes_on() -> None:
     table = rows(GAPS, shift_at=431)
     found = seen_after(Seen(), table, NO_RESTART, RATE).entries
     assert found == (
-        ("stop", start_of(table, 100)), ("gap", start_of(table, 200)), ("stop", start_of(table, 431)),
-        ("zero_shift", start_of(table, 431)),
+        ("stop", start_of(table, 100)), ("stop", start_of(table, 124)), ("gap", start_of(table, 200)),
+        ("stop", start_of(table, 431)), ("zero_shift", start_of(table, 431)),
     )  # fmt: skip
 
 
@@ -57,12 +57,15 @@ def test_a_restart_of_the_clock_is_no_stop() -> None:
     assert seen_after(Seen(), table, clock, RATE).entries == ()
 
 
-@pytest.mark.parametrize("shift_at", [-1, 100, 200, 431])
+@pytest.mark.parametrize("shift_at", [-1, 100, 124, 200, 431])
 def test_nights_do_not_matter(shift_at: int) -> None:
     table = rows(GAPS, shift_at)
     once, nights = seen_after(Seen(), table, NO_RESTART, RATE), Seen()
     for _, day in days_of(np.array(table.column("start_us"), np.int64), DAY_US):
         stored = Seen.model_validate_json(nights.model_dump_json())  # as a manifest keeps it
         nights = seen_after(stored, table.slice(day.start, day.stop - day.start), NO_RESTART, RATE)
+    assert start_of(table, 123) // DAY_US < start_of(table, 124) // DAY_US  # a stop over midnight
+    assert ("stop", start_of(table, 124)) in once.entries
+    assert (("zero_shift", start_of(table, 124)) in once.entries) == (shift_at == 124)
     assert nights == once
     assert len(once.last.cycles) <= 20

@@ -9,6 +9,7 @@ import pyarrow as pa
 import pytest
 
 from benchpipe import pipeline
+from benchpipe.drift import night
 from benchpipe.drift.run import drift_run
 from benchpipe.drift.words import told_events
 from benchpipe.pipeline import work
@@ -147,6 +148,21 @@ def test_the_same_inputs_are_not_worked_on_again(tmp_path: Path, monkeypatch: py
     for _ in range(2):
         work(run)
     assert len(times) == 1
+
+
+def test_a_fit_that_fails_is_a_remark_and_stops_no_verdict(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    work(made(tmp_path, 5 * DAY))
+    run = made(tmp_path, 6 * DAY)
+    with monkeypatch.context() as patch:
+        patch.setattr(night, "level_of", lambda *_: np.linalg.cholesky(-np.eye(2)))
+        manifest = work(run).manifest
+    assert told(manifest) == [("drift-failed", "main")]
+    assert {"drift", "check"} <= set(manifest.steps)
+    run = made(tmp_path, 7 * DAY)
+    after = work(run).manifest
+    assert told(after) == []
+    once = made(tmp_path / "once", 7 * DAY)
+    assert tables(run, after)["phases"].equals(tables(once, work(once).manifest)["phases"])
 
 
 def test_a_damaged_part_is_made_again(at_once: tuple[RunConfig, Manifest], tmp_path: Path) -> None:
