@@ -31,3 +31,26 @@ def test_a_missing_figure_has_the_reason_of_the_last_row_that_has_none(tmp_path:
     assert (row["verdict"], row["remark"]) == ("not evaluated", "too short")
     (row,) = judge(run, holds=[made[2]])
     assert (row["verdict"], row["remark"]) == ("pass", "")
+
+
+def fitted(**columns: object) -> list[dict[str, object]]:
+    """Parts of the resistance from the fit over all sweeps, one row a direction."""
+    return rows("resistance", 2, block="free", sweep=None, direction=["forward", "back"], **columns)
+
+
+def test_a_part_of_the_resistance_has_its_own_uncertainty_and_the_name_of_its_direction(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("coulomb", "2 N*m", block="free", statistic="max"), rig=SURE_RIG)
+    sweep = rows("sweeps", 1, block="free", sweep=1, samples=500)
+    for u, verdict in ((0.02, "pass"), (0.04, "inconclusive")):
+        (row,) = judge(run, sweeps=sweep, resistance=fitted(coulomb=[1.0, 1.95], coulomb_u=[0.001, u]))
+        assert row["verdict"] == verdict
+    (row,) = judge(run, sweeps=sweep, resistance=fitted(coulomb=[2.5, 1.0], coulomb_u=0.001))
+    assert (row["verdict"], row["at"], row["remark"]) == ("fail", "forward", "beyond it: forward")
+
+
+@pytest.mark.parametrize(("lost", "verdict"), [(0, "pass"), (5, "pass"), (300, "inconclusive")])
+def test_a_fit_over_all_sweeps_is_as_spoiled_as_the_worst_of_them(tmp_path: Path, lost: int, verdict: str) -> None:
+    run = run_with(tmp_path, limit("coulomb", "2 N*m", block="free", statistic="max"), rig=SURE_RIG)
+    sweeps = rows("sweeps", 3, block="free", sweep=[1, 2, 3], samples=500, lost_rows=[0, lost, 0])
+    (row,) = judge(run, sweeps=sweeps, resistance=fitted(coulomb=1.0, coulomb_u=0.001))
+    assert row["verdict"] == verdict
