@@ -54,3 +54,14 @@ def test_a_fit_over_all_sweeps_is_as_spoiled_as_the_worst_of_them(tmp_path: Path
     sweeps = rows("sweeps", 3, block="free", sweep=[1, 2, 3], samples=500, lost_rows=[0, lost, 0])
     (row,) = judge(run, sweeps=sweeps, resistance=fitted(coulomb=1.0, coulomb_u=0.001))
     assert row["verdict"] == verdict
+
+
+def test_a_change_that_did_not_come_yet_is_not_due_and_one_the_log_cuts_short_is_none(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("time_to_free", "1 s", block="locking"), rig=SURE_RIG)
+    locks = rows("lock_changes", 2, block="lock", lock_change=[1, 2], to="locked", outcome="held")
+    (row,) = judge(run, lock_changes=locks)
+    assert (row["verdict"], row["due"], row["remark"]) == ("not evaluated", False, "no such change yet")
+    freed = rows("lock_changes", 1, block="lock", lock_change=3, to="unlocked", time_to_free_s=0.2, time_to_free_u_s=0)
+    for outcome, due in (("cut short", False), ("free", True)):
+        (row,) = judge(run, lock_changes=[*locks, freed[0] | {"outcome": outcome}])
+        assert (row["verdict"], row["due"]) == ("pass" if due else "not evaluated", due)
