@@ -31,3 +31,37 @@ def test_a_missing_figure_has_the_reason_of_the_last_row_that_has_none(tmp_path:
     assert (row["verdict"], row["remark"]) == ("not evaluated", "too short")
     (row,) = judge(run, holds=[made[2]])
     assert (row["verdict"], row["remark"]) == ("pass", "")
+
+
+def fitted(**columns: object) -> list[dict[str, object]]:
+    """Parts of the resistance from the fit over all sweeps, one row a direction."""
+    return rows("resistance", 2, block="free", sweep=None, direction=["forward", "back"], **columns)
+
+
+def test_a_part_of_the_resistance_has_its_own_uncertainty_and_the_name_of_its_direction(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("coulomb", "2 N*m", block="free", statistic="max"), rig=SURE_RIG)
+    sweep = rows("sweeps", 1, block="free", sweep=1, samples=500)
+    for u, verdict in ((0.02, "pass"), (0.04, "inconclusive")):
+        (row,) = judge(run, sweeps=sweep, resistance=fitted(coulomb=[1.0, 1.95], coulomb_u=[0.001, u]))
+        assert row["verdict"] == verdict
+    (row,) = judge(run, sweeps=sweep, resistance=fitted(coulomb=[2.5, 1.0], coulomb_u=0.001))
+    assert (row["verdict"], row["at"], row["remark"]) == ("fail", "forward", "beyond it: forward")
+
+
+@pytest.mark.parametrize(("lost", "verdict"), [(0, "pass"), (5, "pass"), (300, "inconclusive")])
+def test_a_fit_over_all_sweeps_is_as_spoiled_as_the_worst_of_them(tmp_path: Path, lost: int, verdict: str) -> None:
+    run = run_with(tmp_path, limit("coulomb", "2 N*m", block="free", statistic="max"), rig=SURE_RIG)
+    sweeps = rows("sweeps", 3, block="free", sweep=[1, 2, 3], samples=500, lost_rows=[0, lost, 0])
+    (row,) = judge(run, sweeps=sweeps, resistance=fitted(coulomb=1.0, coulomb_u=0.001))
+    assert row["verdict"] == verdict
+
+
+def test_a_change_that_did_not_come_yet_is_not_due_and_one_the_log_cuts_short_is_none(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("time_to_free", "1 s", block="locking"), rig=SURE_RIG)
+    locks = rows("lock_changes", 2, block="lock", lock_change=[1, 2], to="locked", outcome="held")
+    (row,) = judge(run, lock_changes=locks)
+    assert (row["verdict"], row["due"], row["remark"]) == ("not evaluated", False, "no such change yet")
+    freed = rows("lock_changes", 1, block="lock", lock_change=3, to="unlocked", time_to_free_s=0.2, time_to_free_u_s=0)
+    for outcome, due in (("cut short", False), ("free", True)):
+        (row,) = judge(run, lock_changes=[*locks, freed[0] | {"outcome": outcome}])
+        assert (row["verdict"], row["due"]) == ("pass" if due else "not evaluated", due)

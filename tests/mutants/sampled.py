@@ -20,7 +20,7 @@ from mutmut.configuration import config
 from mutmut.mutation.diff_apply import get_diff_for_mutant
 from mutmut.state import state
 from mutmut.stats import status_by_exit_code
-from mutmut.utils.format_utils import orig_function_and_class_names_from_key
+from mutmut.utils.format_utils import mangled_name_from_mutant_name, orig_function_and_class_names_from_key
 
 
 def chosen(name: str, share: int) -> bool:
@@ -56,7 +56,7 @@ def status_in_a_process_of_its_own(name: str) -> str:
 
 
 def main(share: int, target: Path, *, imported: bool) -> None:
-    """Test the mutants and write them to ``target``; ``imported``: survivors once more, from the imports on."""
+    """Test the mutants and write them to ``target``; ``imported``: those of imports once more."""
     every = tool.collect_source_file_mutation_data
 
     def some(*, mutant_names: tuple[str, ...]) -> Any:
@@ -76,7 +76,10 @@ def main(share: int, target: Path, *, imported: bool) -> None:
         diff = get_diff_for_mutant(name, path=data.path)
         line = line_of(Path(data.path), name, diff)
         status = status_by_exit_code[data.exit_code_by_key[name]]
-        if imported and status in ("survived", "no tests"):
+        # a call while modules are imported is booked to the test that ran first
+        callers = state().tests_by_mangled_function_name.get(mangled_name_from_mutant_name(name), ())
+        if imported and len(callers) <= 1 and status in ("survived", "no tests"):
+            print("from the imports on:", name, flush=True)
             status = status_in_a_process_of_its_own(name)
         results.append({"module": str(data.path), "line": line, "status": status, "diff": diff})
     target.write_text(json.dumps(results), "utf-8")
