@@ -10,7 +10,7 @@ from benchpipe.drift.watched import CYCLIC
 
 STEP, WEAR_OUT, LIMIT_AHEAD, QUIET_DRIFT = "step", "wear-out", "limit-ahead", "drift"
 TOLD = frozenset({STEP, WEAR_OUT, LIMIT_AHEAD})
-"""Codes of remarks that a person is told once."""
+"""Codes of remarks that are alarms, each reported once."""
 MOST_NAMED = 3
 LEADS = 0.5
 """Of the measures that moved in an event the first that is watched and moved by this part of the largest names it."""

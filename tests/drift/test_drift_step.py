@@ -1,4 +1,4 @@
-"""The step in the pipeline: nights do not matter, an event is told once, a short test gives no number."""
+"""The step in the pipeline: nights do not matter, an event is reported once, a short test gives no number."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def tables(run: RunConfig, manifest: Manifest) -> dict[str, pa.Table]:
 
 
 def told(manifest: Manifest) -> list[tuple[str, str]]:
-    """Code and place of what a person is told."""
+    """Code and place of each alarm."""
     return [(r.code, r.where) for r in manifest.steps["drift"].remarks if r.code not in QUIET]
 
 
@@ -97,7 +97,7 @@ def test_a_step_is_found_and_named(at_once: tuple[RunConfig, Manifest]) -> None:
     assert row["cycle_low"] <= STEP_AT + 1 <= row["cycle_high"]
 
 
-def test_night_by_night_is_at_once_and_each_event_is_told_once(
+def test_night_by_night_is_at_once_and_each_event_is_reported_once(
     tmp_path: Path, at_once: tuple[RunConfig, Manifest]
 ) -> None:
     said = []
@@ -183,5 +183,5 @@ def test_a_short_test_has_no_number_and_no_remark(tmp_path: Path) -> None:
         assert done.remarks == ()
 
 
-def test_a_healthy_run_is_told_nothing(tmp_path: Path) -> None:
+def test_a_healthy_run_has_no_alarm(tmp_path: Path) -> None:
     assert told(work(made(tmp_path, CYCLES, log(0.0))).manifest) == []
