@@ -96,3 +96,20 @@ def test_how_a_measure_follows_the_scales_is_in_its_unit(measure: Measure) -> No
     over = measure.unit.split("/")
     powers = [over[0].count(name) - over[1:].count(name) for name in ("load", "motion")]
     assert [measure.load_power, measure.motion_power] == ([1, 1] if measure.unit == "J" else powers)
+
+
+def test_a_hold_without_a_figure_hides_nothing_in_a_median_of_enough_others(tmp_path: Path) -> None:
+    one = limit("creep_end", "1 deg", block="held", statistic="median")
+    run = run_with(tmp_path, one, rig=SURE_RIG, head='least_measured = "50 %"')
+    held = {"block": "held", "hold": [1, 2, 3, 4], "samples": 1000}
+    made = rows("holds", 4, **held, creep_end=[0.1, None, 0.1, 0.1], creep_end_u=[0.01, None, 0.01, 0.01])
+    (row,) = judge(run, holds=made)
+    assert (row["verdict"], row["used"], row["of"]) == ("pass", 3, 4)
+
+
+@pytest.mark.parametrize(("lost", "verdict"), [(1, "pass"), (300, "inconclusive")])
+def test_a_few_lost_rows_of_the_last_hold_hide_nothing(tmp_path: Path, lost: int, verdict: str) -> None:
+    run = run_with(tmp_path, limit("creep_end", "1 deg", block="held", statistic="last"), rig=SURE_RIG)
+    held = {"block": "held", "hold": [1, 2], "samples": 1000, "creep_end": 0.1, "creep_end_u": 0.01}
+    (row,) = judge(run, holds=rows("holds", 2, **held, lost_rows=[0, lost]))
+    assert row["verdict"] == verdict, row
