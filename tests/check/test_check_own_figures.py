@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from benchpipe.blocks.measures import Measure
+from benchpipe.check.measures import our_measures
 from tests.check.judged import SURE_RIG, judge, limit, rows, run_with
 
 
@@ -65,3 +67,49 @@ def test_a_change_that_did_not_come_yet_is_not_due_and_one_the_log_cuts_short_is
     for outcome, due in (("cut short", False), ("free", True)):
         (row,) = judge(run, lock_changes=[*locks, freed[0] | {"outcome": outcome}])
         assert (row["verdict"], row["due"]) == ("pass" if due else "not evaluated", due)
+
+
+@pytest.mark.parametrize(
+    ("measure", "value", "hides"),
+    [
+        ("proof_peak_load", "200 N*m", True), ("carried_load", "200 N*m", True), ("proof_hold_time", "99 s", True),
+        ("sudden_drops", "0 times", True), ("rules_broken", "0 times", True),
+        ("held_load", "200 N*m", False), ("load_drop", "9 N*m", False), ("permanent_set", "1 deg", False),
+    ],
+)  # fmt: skip
+def test_a_lost_row_may_hide_what_one_sample_of_a_proof_shows(
+    tmp_path: Path, measure: str, value: str, hides: bool
+) -> None:
+    statistic = "count" if value.endswith("times") else "max"
+    run = run_with(tmp_path, limit(measure, value, block="proof", statistic=statistic), rig=SURE_RIG)
+    proof = {"block": "strength", "proof": 1, "complete": True, "outcome": "held", "samples": 1000, "peak_load": 110.0,
+             "carried_load": 110.0, "hold_time_s": 30.0, "sudden_drop": 0, "rules_broken": 0, "held_load": 110.0,
+             "held_load_u": 0.1, "load_drop": 1.0, "load_drop_u": 0.1, "permanent_set": 0.1, "permanent_set_u": 0.01,
+             "load_noise": 0.01}  # fmt: skip
+    for lost, verdict in ((0, "pass"), (1, "inconclusive" if hides else "pass")):
+        (row,) = judge(run, proofs=rows("proofs", 1, **proof, lost_rows=lost))
+        assert row["verdict"] == verdict, row
+
+
+@pytest.mark.parametrize("measure", our_measures().values(), ids=lambda one: one.name)
+def test_how_a_measure_follows_the_scales_is_in_its_unit(measure: Measure) -> None:
+    over = measure.unit.split("/")
+    powers = [over[0].count(name) - over[1:].count(name) for name in ("load", "motion")]
+    assert [measure.load_power, measure.motion_power] == ([1, 1] if measure.unit == "J" else powers)
+
+
+def test_a_hold_without_a_figure_hides_nothing_in_a_median_of_enough_others(tmp_path: Path) -> None:
+    one = limit("creep_end", "1 deg", block="held", statistic="median")
+    run = run_with(tmp_path, one, rig=SURE_RIG, head='least_measured = "50 %"')
+    held = {"block": "held", "hold": [1, 2, 3, 4], "samples": 1000}
+    made = rows("holds", 4, **held, creep_end=[0.1, None, 0.1, 0.1], creep_end_u=[0.01, None, 0.01, 0.01])
+    (row,) = judge(run, holds=made)
+    assert (row["verdict"], row["used"], row["of"]) == ("pass", 3, 4)
+
+
+@pytest.mark.parametrize(("lost", "verdict"), [(1, "pass"), (300, "inconclusive")])
+def test_a_few_lost_rows_of_the_last_hold_hide_nothing(tmp_path: Path, lost: int, verdict: str) -> None:
+    run = run_with(tmp_path, limit("creep_end", "1 deg", block="held", statistic="last"), rig=SURE_RIG)
+    held = {"block": "held", "hold": [1, 2], "samples": 1000, "creep_end": 0.1, "creep_end_u": 0.01}
+    (row,) = judge(run, holds=rows("holds", 2, **held, lost_rows=[0, lost]))
+    assert row["verdict"] == verdict, row
