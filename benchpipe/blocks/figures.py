@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-TREND_POINTS = 20
+TREND_POINTS = 16
 
 
 @dataclass(frozen=True)

@@ -62,12 +62,14 @@ def unit_shown(unit: str, marks: Marks = UNICODE) -> str:
     return "" if unit == "1" else unit
 
 
-def sparkline(values: Iterable[float], bars: str = UNICODE.bars) -> str:
-    """A small trend from its own smallest to its largest value; flat where they are equal."""
+def sparkline(
+    values: Iterable[float], bars: str = UNICODE.bars, low: float | None = None, high: float | None = None
+) -> str:
+    """A small trend between two values, else from its own smallest to its largest; flat where they are equal."""
     known = [v for v in values if math.isfinite(v)]
     if len(known) < 2:
         return ""
-    low, high = min(known), max(known)
+    low, high = min(known) if low is None else low, max(known) if high is None else high
     span = high - low
     if span <= 1e-9 * max(abs(low), abs(high)):
         return bars[len(bars) // 2] * len(known)

@@ -21,7 +21,8 @@ from benchpipe.check.rules import false_passes_together
 from benchpipe.drift.words import TOLD, event_place, event_words, forecast_words, told_events
 from benchpipe.escapes import visible
 from benchpipe.health.rules import Finding
-from benchpipe.report.signs import ASCII, UNICODE, Marks, clock, number, sparkline, unit_shown, with_unit
+from benchpipe.report.signs import ASCII, UNICODE, Marks, clock, number, unit_shown, with_unit
+from benchpipe.report.small_trends import common_scale, scale_words, small_trend
 from benchpipe.report.values import allowed_text, figure_text, headline_words, measured_text
 from benchpipe.views.caution import CAUTION, UNVERIFIED
 from benchpipe.views.lab_rows import NONE, lab_row
@@ -222,22 +223,19 @@ def _block(block: BlockView, marks: Marks) -> RenderableType:
     table.add_column(no_wrap=True)
     table.add_column(justify="right", no_wrap=True)
     table.add_column(no_wrap=True)
-    table.add_column(justify="right", no_wrap=True)
+    table.add_column(justify="right", overflow="fold")
     lines = []
+    scale = common_scale(figure for figure in block.figures if not figure.group)
     for figure in block.figures:
         if not figure.group:
-            value, bars, change = _figure(figure, marks)
+            value = figure_text(figure, marks)
+            bars, change = small_trend(figure, scale, marks)
             table.add_row(f"  {figure.name}", value, bars, change)
             lines.append(Item(" ", f"{figure.name}: {value}{change and f', {change}'}", ""))
     groups = dict.fromkeys(f.group for f in block.figures if f.group)
     grouped = (_grouped(g, [f for f in block.figures if f.group == g], marks) for g in groups)
-    return Group(head, _Fitting(table, Group(*lines)), *grouped)
-
-
-def _figure(figure: Figure, marks: Marks) -> tuple[str, str, str]:
-    change = "" if figure.change is None else f"{figure.change:+.1%} since baseline"
-    value = figure_text(figure, marks)
-    return value, sparkline(figure.trend, marks.bars), change
+    note = [] if scale is None else [Text(f"  {scale_words(scale)}", style="dim")]
+    return Group(head, _Fitting(Group(table, *note), Group(*lines)), *grouped)
 
 
 def _grouped(group: str, figures: list[Figure], marks: Marks) -> RenderableType:
