@@ -102,19 +102,19 @@ def test_from_a_key_to_a_signed_run_that_is_verified(desk: Desk) -> None:
         "A. Reviewer, laboratory may sign from now on\n  key       HASH\n  ledger    entry 1, SHA-256 HASH\n"
     )
     assert desk.screen("sign", "healthy", *APPROVE, *desk.key("one")) == (
-        "healthy: state 3 (pass) approved\n  by        A. Reviewer, laboratory\n  when      TIME\n"
+        "healthy: state 4 (pass) approved\n  by        A. Reviewer, laboratory\n  when      TIME\n"
         "  reason    figures and record reviewed\n  verdicts  HASH\n  manifest  HASH\n"
         "  ledger    entry 2, SHA-256 HASH\n"
     )
     code, out, _ = desk.run("show", "healthy")
     assert (code, "pass, approved by A. Reviewer, laboratory on 20" in out) == (0, True)
-    assert "(state 3, ledger entry 2)" in " ".join(out.split())
+    assert "(state 4, ledger entry 2)" in " ".join(out.split())
     screen = re.sub(r"[\d.]+ MB", "N MB", desk.screen("verify", "healthy"))
     assert screen == (
         "holds      notes: 4 of 4 can be read (they have no seal)\n"
         "holds      ledger: entry 2, SHA-256 HASH, 1 key(s) may sign\n"
-        "holds      healthy: manifest: state 4 is sealed, is the copy of that number, and follows from 3 before\n"
-        "holds      healthy: ledger entry 2: approved by A. Reviewer, laboratory on TIME (state 3)\n"
+        "holds      healthy: manifest: state 5 is sealed, is the copy of that number, and follows from 4 before\n"
+        "holds      healthy: ledger entry 2: approved by A. Reviewer, laboratory on TIME (state 4)\n"
         "holds      healthy: parts: 19 of 19, N MB\n"
         "holds      healthy: logs: 2 of 2, N MB as it was taken\n"
     )
@@ -132,7 +132,7 @@ def test_a_run_that_does_not_pass_is_signed_with_a_deviation_only(desk: Desk) ->
         "  do next:  say why it is signed all the same: --deviation \"TEXT\"\n"
     ))  # fmt: skip
     screen = desk.screen("sign", "creeping-lock", *APPROVE, *desk.key("one"), "--deviation", "limit under review")
-    assert "creeping-lock: state 3 (fail) approved\n" in screen
+    assert "creeping-lock: state 4 (fail) approved\n" in screen
     assert "  deviation limit under review\n" in screen
     assert "deviation: limit under review" in " ".join(desk.run("show", "creeping-lock")[1].split())
 
@@ -166,7 +166,7 @@ def test_two_persons(desk: Desk) -> None:
     ))  # fmt: skip
     assert desk.run("verify", "healthy")[0] == 0
     withdrawn = desk.screen("sign", "healthy", "--meaning", "withdrawn", "--reason", "rig was moved", *desk.key("one"))
-    assert withdrawn.startswith("healthy: state 5 (pass) withdrawn\n")
+    assert withdrawn.startswith("healthy: state 6 (pass) withdrawn\n")
     assert "its sign-off was withdrawn" in desk.run("drop", "healthy")[2]
     code, _, err = desk.run("sign", "healthy", "--meaning", "withdrawn", "--reason", "again", *desk.key("one"))
     assert (code, err) == (2, "error: run 'healthy' has no sign-off to withdraw\n")

@@ -104,12 +104,15 @@ def test_a_measure_that_is_null_in_half_of_the_cycles_still_shows_its_step() -> 
     assert row["cycle_low"] <= 7 * DAY <= row["cycle_high"]
 
 
-def test_a_measure_without_values_is_named() -> None:
+def test_a_measure_with_hardly_a_value_is_named_and_one_without_any_is_none() -> None:
     cycles = cycles_of()
-    values = {**cycles.values, "energy_j": np.full(CYCLES, np.nan)}
+    energy, lash = np.full(CYCLES, np.nan), np.full(CYCLES, np.nan)
+    energy[:20] = cycles.values["energy_j"][:20]
+    values = {**cycles.values, "energy_j": energy, "loss_factor": lash}
     result = drift_night(block_of(), replace(cycles, values=values), complete=True)
     assert result.events == []
     assert any("too few usable bins: energy_j" in remark for remark in result.remarks)
+    assert not any("loss_factor" in remark for remark in result.remarks)
 
 
 def test_a_constant_measure_makes_no_event() -> None:

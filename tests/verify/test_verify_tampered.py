@@ -84,7 +84,7 @@ def test_a_manifest_that_says_otherwise_of_a_sign_off_is_named_without_a_head(
     manifest = lab.manifest("wearing")
     edited = manifest.signed[-1].model_copy(update=change)
     lab.reseal("wearing", manifest.model_copy(update={"signed": (*manifest.signed[:-1], edited)}), copy=True)
-    assert named(verified(lab.lab, anchored=False), "wearing: sign-off of state 4")
+    assert named(verified(lab.lab, anchored=False), "wearing: sign-off of state 5")
 
 
 def test_a_person_who_is_not_in_the_lab_file_is_not_known(made: SignedLab, tmp_path: Path) -> None:
