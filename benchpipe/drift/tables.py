@@ -31,7 +31,7 @@ EVENTS: tuple[Column, ...] = (
     _c("measure", "string", "", "column of the cycles table"),
     _c("kind", "string", "", "step, slope, scatter, backlash; else the kind of a log entry that re-based the measure"),
     _c("found", "string", "", "online (at a day's border), offline (the whole history at once) or log"),
-    _c("alarm", "bool", "", "an alarm is told for this row; the other rows of an event moved with it"),
+    _c("alarm", "bool", "", "an alarm is given for this row; the other rows of an event moved with it"),
     _c("cycle", "int64", "1", "cycle at which it happened"),
     _c("cycle_low", "int64", "1", "lower end of the interval of that cycle (95 %)"),
     _c("cycle_high", "int64", "1", "upper end"),
