@@ -43,9 +43,10 @@ def test_the_demo_ends_with_what_to_do_next(tmp_path: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-c", code], env=environment(PATH="/usr/bin"), capture_output=True, text=True, check=True
     )
-    path, trace, init = done.stdout.splitlines()
+    path, trace, compare, init = done.stdout.splitlines()
     assert path.split("#")[0].strip() == f'export PATH={shlex.quote(str(Path(sys.executable).parent))}:"$PATH"'
     assert "benchpipe trace s/wearing/plan.toml durability --cycle 100" in trace
+    assert "benchpipe compare s/bumper-study/study.toml" in compare
     assert "benchpipe init my-lab" in init
 
 

@@ -22,6 +22,7 @@ from benchpipe.kernels.finite import surely_finite
 from benchpipe.kernels.read_only import read_only
 from benchpipe.samples.inputs import SampleInput
 from benchpipe.samples.lost import Losses, dropped_samples, no_losses
+from benchpipe.samples.silences import with_silences
 from benchpipe.samples.stream import SampleBatch, stream_samples
 from benchpipe.store.run_store import RunStore
 from benchpipe.units import INSIDE_UNIT
@@ -45,6 +46,8 @@ class Signals:
     change_us : int64 array, shape (n,) or (0,)
         Where the mode changed since the sample before, the longest step between rows of the log there
         (:mod:`benchpipe.blocks.cyclic.mode_changes`); else 0.
+    silence_us : int64 array, shape (n,) or (0,)
+        From the sample before to the next row of the log that is not lost, whatever its mode; where asked for.
     """
 
     time_us: NDArray[np.int64]
@@ -53,6 +56,7 @@ class Signals:
     temperature: NDArray[Any]
     counter: NDArray[Any]
     change_us: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    silence_us: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
 
     def __post_init__(self) -> None:
         """Seen read-only, however they came: kernels are compiled once."""
@@ -87,7 +91,7 @@ class Signals:
         return Signals(*(a.copy() for a in self._arrays()))
 
     def _arrays(self) -> tuple[NDArray[Any], ...]:
-        return self.time_us, self.load, self.motion, self.temperature, self.counter, self.change_us
+        return self.time_us, self.load, self.motion, self.temperature, self.counter, self.change_us, self.silence_us
 
 
 def signal_columns(rig: RigConfig, mode: int | None = None) -> list[str]:
@@ -162,11 +166,25 @@ def block_signals(
     block: BlockConfig,
     from_us: int | None = None,
     until_us: int | None = None,
+    *,
+    silences: bool = False,
 ) -> Iterator[Signals]:
-    """Stream the signals of a block's samples, in order."""
-    columns = signal_columns(rig, block.mode)
+    """Stream the signals of a block's samples, in order; ``silences``: with what the log is silent for before each."""
+    columns, left = signal_columns(rig, block.mode), None
     for batch in stream_samples(store.folder, inputs, columns, from_us, until_us, back_us=look_back_us(rig)):
-        yield to_signals(batch, rig, block.mode)
+        signals = to_signals(batch, rig, block.mode)
+        if silences:
+            signals, left = with_silences(signals, _of_others(batch, rig, block.mode), left)
+        yield signals
+
+
+def _of_others(batch: SampleBatch, rig: RigConfig, mode: int | None) -> NDArray[np.int64]:
+    """Times of the new rows of a batch that are of another mode."""
+    time_us = batch.time_us[batch.context :]
+    if mode is None or rig.mode is None:
+        return time_us[:0]
+    shown = batch.columns[rig.mode][batch.context :]
+    return np.asarray(time_us[(shown != mode) & ~np.isnan(shown)])
 
 
 def _gap_us(rig: RigConfig) -> int:

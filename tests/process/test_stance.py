@@ -15,6 +15,7 @@ from benchpipe.blocks.stance.plan import StanceBlock
 from benchpipe.config.model import Quantity
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
 from benchpipe.samples.signals import Signals
+from benchpipe.samples.silences import with_silences
 
 RIG = RigConfig(
     name="r",
@@ -43,11 +44,16 @@ def stood(lengths: tuple[float, ...], *, sway: float = 0.0, drift_per_s: float =
     motion = load / STIFFNESS + drift_per_s * time + NOISE * rng.standard_normal(load.size)
     load = load + 0.05 * rng.standard_normal(load.size)
     nothing = np.empty(0)
-    return Signals(np.rint(time * 1e6).astype(np.int64), load, motion, nothing, nothing).copy()
+    return heard(Signals(np.rint(time * 1e6).astype(np.int64), load, motion, nothing, nothing))
+
+
+def heard(signals: Signals, other_us: tuple[int, ...] = ()) -> Signals:
+    """The signals of a log whose other rows are of another mode."""
+    return with_silences(signals, np.array(other_us, np.int64), None)[0].copy()
 
 
 def windows(signals: Signals, how: StanceBlock) -> list[dict[str, Any]]:
-    return StanceBuilder(how, RIG, Stretch()).feed(signals)
+    return StanceBuilder(how, RIG, Stretch()).feed(signals if signals.silence_us.size else heard(signals))
 
 
 def test_each_long_enough_stretch_gives_one_window_of_the_asked_length() -> None:
@@ -108,7 +114,7 @@ def test_a_gap_ends_a_stretch() -> None:
     whole = stood((10.0,))
     time = whole.time_us.copy()
     time[300:] += 500_000
-    cut = Signals(time, whole.load, whole.motion, whole.temperature, whole.counter)
+    cut = heard(Signals(time, whole.load, whole.motion, whole.temperature, whole.counter))
     (row,) = windows(cut, block())  # what is missing may hide a slip
     assert "drift" not in row
     assert (row["stance"], row["start_us"], row["samples"]) == (1, 3_000_000, 150)
@@ -125,11 +131,9 @@ def test_the_end_of_a_log_a_change_of_mode_and_the_settling_time_hide_nothing() 
     whole = stood((10.0,))
     time = whole.time_us.copy()
     time[300:] += 500_000
-    cut = Signals(time, whole.load, whole.motion, whole.temperature, whole.counter)
+    cut = heard(Signals(time, whole.load, whole.motion, whole.temperature, whole.counter))
     assert StanceBuilder(block(), RIG, Stretch(), [int(time[300])]).feed(cut) == []
-    change = np.zeros(len(whole), np.int64)
-    change[300] = 1
-    assert windows(Signals(time, whole.load, whole.motion, whole.temperature, whole.counter, change), block()) == []
+    assert windows(heard(cut, (int(time[299]) + 20_000,)), block()) == []  # the rig went on in another mode
     time = whole.time_us.copy()
     time[120:] += 500_000  # the load came at 100, settling takes 50
     (row,) = windows(Signals(time, whole.load, whole.motion, whole.temperature, whole.counter), block())

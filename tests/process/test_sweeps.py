@@ -18,6 +18,7 @@ from benchpipe.blocks.sweep.resistance import block_rows
 from benchpipe.config.model import Quantity
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
 from benchpipe.samples.signals import Signals
+from benchpipe.samples.silences import with_silences
 
 RIG = RigConfig(
     name="r",
@@ -39,7 +40,12 @@ def block(lowpass: str | None = None, **more: Any) -> SweepBlock:
 def signals(load: np.ndarray, motion: np.ndarray, warm: np.ndarray | None = None) -> Signals:
     """Samples at 50 a second."""
     nothing = np.empty(0)
-    return Signals(np.arange(load.size) * 20_000, load, motion, nothing if warm is None else warm, nothing).copy()
+    return heard(Signals(np.arange(load.size) * 20_000, load, motion, nothing if warm is None else warm, nothing))
+
+
+def heard(signals: Signals, other_us: tuple[int, ...] = ()) -> Signals:
+    """The signals of a log whose other rows are of another mode."""
+    return with_silences(signals, np.array(other_us, np.int64), None)[0].copy()
 
 
 def sweeps(load: np.ndarray, motion: np.ndarray, how: SweepBlock, gap_at: int | None = None) -> pa.Table:
@@ -47,7 +53,7 @@ def sweeps(load: np.ndarray, motion: np.ndarray, how: SweepBlock, gap_at: int | 
     time_us = whole.time_us.copy()
     if gap_at is not None:
         time_us[gap_at:] += 300_000
-    rows = SweepBuilder(how, RIG).feed(Signals(time_us, load, motion, np.empty(0), np.empty(0)).copy())
+    rows = SweepBuilder(how, RIG).feed(heard(Signals(time_us, load, motion, np.empty(0), np.empty(0))))
     return rows_table("sweeps", rows["sweeps"], RIG)
 
 
@@ -109,7 +115,7 @@ def test_what_is_left_of_a_sweep_that_a_gap_broke_off_counts() -> None:
     time = whole.time_us.copy()
     end = int(np.flatnonzero(np.abs(caught() - LOAD) > 1)[-1]) + 30
     time[end:] += 30_000_000
-    cut = Signals(time, whole.load, whole.motion, whole.temperature, whole.counter).copy()
+    cut = heard(Signals(time, whole.load, whole.motion, whole.temperature, whole.counter))
     begun, first, lead, last = incomplete(cut)
     assert not begun["broken_off"]  # the log begins within a sweep
     assert first["broken_off"]
@@ -117,9 +123,7 @@ def test_what_is_left_of_a_sweep_that_a_gap_broke_off_counts() -> None:
     assert not lead["broken_off"]  # what follows the gap lasts until the next rise
     assert not last["broken_off"]  # the log ends
     assert not incomplete(cut, (int(time[end]),))[1]["broken_off"]  # a log ended there
-    change = np.zeros(len(whole), np.int64)
-    change[end] = 1
-    moded = Signals(time, whole.load, whole.motion, whole.temperature, whole.counter, change)
+    moded = heard(cut, (int(time[end - 1]) + 20_000,))  # the rig went on in another mode
     assert not incomplete(moded)[1]["broken_off"]
 
 
@@ -128,7 +132,7 @@ def test_a_sweep_with_a_gap_shows_what_is_left_of_it() -> None:
     time = whole.time_us.copy()
     at = int(np.flatnonzero(np.abs(caught() - LOAD) > 1)[0])
     time[at + 100 :] += 300_000
-    rows = incomplete(Signals(time, whole.load, whole.motion, whole.temperature, whole.counter).copy())
+    rows = incomplete(heard(Signals(time, whole.load, whole.motion, whole.temperature, whole.counter)))
     assert [row["broken_off"] for row in rows] == [False, True, False]
     assert rows[1]["resistance_forward"] == pytest.approx(3.8, abs=0.05)
     assert rows[1]["resistance_back"] == pytest.approx(0.8, abs=0.05)

@@ -41,7 +41,8 @@ def stance_block(task: BlockTask[StanceBlock, StanceState]) -> Found:
     rig, store, block, past = task.rig, task.store, task.block, task.past
     begun = past.anchor if past is not None else None
     builder = StanceBuilder(block, rig, begun or Stretch(), task.clock.ends_us)
-    rows = [row for s in block_signals(store, task.inputs, rig, block, builder.from_us) for row in builder.feed(s)]
+    signals = block_signals(store, task.inputs, rig, block, builder.from_us, silences=True)
+    rows = [row for new in signals for row in builder.feed(new)]
     rows = with_losses(task, rows, beyond=False)
     parts = [task.old[path] for path in past.settled] if past is not None else []
     parts += [store.write("stances", rows_table("stances", rows, rig), task.key)] if rows else []
@@ -104,10 +105,8 @@ class StanceBuilder:
         seen = self.stretch.seen_us
         times = new.time_us if seen < 0 else np.concatenate(([seen], new.time_us))
         before, after = times[:-1], times[1:]
-        gap = after - before > self._patience_us
+        gap = new.silence_us[len(new) - len(after) :] > self._patience_us
         gap &= np.searchsorted(self._ends_us, before, "right") == np.searchsorted(self._ends_us, after, "right")
-        if new.change_us.size:  # the mode changed in between
-            gap &= new.change_us[-len(after) :] == 0 if len(after) else gap
         return np.asarray(before[gap])
 
     def _go_on(self, first_us: int, last_us: int, signals: Signals, gaps: NDArray[np.int64]) -> list[dict[str, Any]]:

@@ -50,7 +50,8 @@ def sweep_block(task: BlockTask[SweepBlock, SweepState]) -> Found:
     anchor = past.anchor if past is not None else None
     builder = SweepBuilder(block, rig, anchor, task.clock.ends_us)
     rows: Rows = {name: [] for name in TABLES}
-    for signals in block_signals(store, task.inputs, rig, block, anchor.time_us if anchor else None):
+    from_us = anchor.time_us if anchor else None
+    for signals in block_signals(store, task.inputs, rig, block, from_us, silences=True):
         for name, new in builder.feed(signals).items():
             rows[name] += new
     for name in LOST_FROM:
@@ -146,7 +147,7 @@ class SweepBuilder:
             first, end = int(pieces.first[at]), int(pieces.end[at])
             own = pieces.signals.part(first, end)
             time_s = (own.time_us - own.time_us[0]) * 1e-6
-            gap = bool((np.diff(time_s) > self._rig.time.gap_s).any())
+            gap = bool((own.silence_us[1:] > round(1e6 * self._rig.time.gap_s)).any())
             if pieces.closed[at] and not gap:
                 continue
             load, motion = own.load.astype(np.float64), own.motion.astype(np.float64)
@@ -162,11 +163,10 @@ class SweepBuilder:
 
     def _breaks_off(self, signals: Signals, end: int) -> bool:
         """Whether samples are missing before the one at ``end``: neither the log's end, a restart nor a stop."""
-        if end >= len(signals) or (signals.change_us.size and signals.change_us[end] > 0):
+        if end >= len(signals) or not signals.silence_us[end] > self._cut.break_us:
             return False
-        before, after = int(signals.time_us[end - 1]), int(signals.time_us[end])
-        ended = np.searchsorted(self._ends_us, [before, after], "right")
-        return after - before > self._cut.break_us and ended[0] == ended[1]
+        ended = np.searchsorted(self._ends_us, signals.time_us[end - 1 : end + 1], "right")
+        return bool(ended[0] == ended[1])
 
     def _sweep(self, number: int, samples: int, own: Signals, loop: dict[str, float]) -> Rows:
         row = {
