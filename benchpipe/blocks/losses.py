@@ -31,7 +31,7 @@ def with_losses(
     *,
     beyond: bool = True,
 ) -> list[Row]:
-    """Rows of a table with the columns ``lost_rows`` and ``longest_step_s``, and ``stuck_rows`` if it is not there yet.
+    """Rows of a table with the columns ``lost_rows``, ``longest_step_s`` and ``stuck_rows``; what is there stays.
 
     Rows of the log count as lost where they stand between two samples of which one is inside; before the first one
     not more than a gap's length.
@@ -61,7 +61,7 @@ def with_losses(
     new = {"lost_rows": lost.tolist(), "longest_step_s": longest.tolist()}
     if stuck is not None:
         new["stuck_rows"] = stuck.between(spans.begin_us - 1, spans.end_us).tolist()
-    return [row | dict(zip(new, more, strict=True)) for row, *more in zip(rows, *new.values(), strict=True)]
+    return [dict(zip(new, more, strict=True)) | row for row, *more in zip(rows, *new.values(), strict=True)]
 
 
 class _Spans:

@@ -147,7 +147,8 @@ class SweepBuilder:
             first, end = int(pieces.first[at]), int(pieces.end[at])
             own = pieces.signals.part(first, end)
             time_s = (own.time_us - own.time_us[0]) * 1e-6
-            gap = bool((own.silence_us[1:] > round(1e6 * self._rig.time.gap_s)).any())
+            longest_s = 1e-6 * int(own.silence_us[1:].max(initial=0))  # in another mode nothing is missing
+            gap = longest_s > self._rig.time.gap_s
             if pieces.closed[at] and not gap:
                 continue
             load, motion = own.load.astype(np.float64), own.motion.astype(np.float64)
@@ -156,7 +157,7 @@ class SweepBuilder:
                 "block": self._block.name, "after_sweep": int(number[at]), "start_us": int(own.time_us[0]),
                 "duration_s": float(time_s[-1]), "samples": len(own),
                 "broken_off": gap or (not pieces.closed[at] and self._breaks_off(pieces.signals, end)),
-                "stuck_rows": stuck_rows(own, still=False),
+                "longest_step_s": longest_s, "stuck_rows": stuck_rows(own, still=False),
                 **{f"resistance_{way}": one.value for way, one in left.items()},
                 **{f"resistance_{way}_u": one.u for way, one in left.items()},
             }  # fmt: skip
