@@ -40,7 +40,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.state import Unfit
 
 STEP = "ingest"
-BY_OLDER = " by an older version of benchpipe"  # which read it otherwise, by the same rig file
+BY_OLDER = " by an older version of this program"  # which read it otherwise, by the same rig file
 
 
 def _settings(night: Night) -> object:

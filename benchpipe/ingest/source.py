@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from hashlib import _Hash
 
 VERSION = 7
+WITH_RESOLUTION = 6  # the first version whose key holds the resolution of the clock
 LONG_LINE = 100  # letters of a first line without end that are no header on its way
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
 MANY_LATE = 0.05  # of the rows of a log: a fault of the rig file more likely than of the clock
@@ -60,6 +61,8 @@ def ingest_settings(rig: RigConfig, until_us: int | None = None, version: int = 
     """What of a rig file decides the samples (a new certificate number does not), those up to a time if given."""
     channels = [channel_settings(c, until_us) for c in rig.channel]
     unsaid = {"since"} if rig.time.since is None else set()
+    if version < WITH_RESOLUTION and rig.time.resolution is None:
+        unsaid.add("resolution")
     time = rig.time.model_dump(mode="json", exclude={"unit_in_log", *unsaid})
     return {"version": version, "log": rig.log.model_dump(mode="json"), "time": time, "channels": channels}
 

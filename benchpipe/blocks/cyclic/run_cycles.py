@@ -83,7 +83,10 @@ def _around(tables: RunTables, block: str, columns: list[str], first: int, last:
     if known is None:
         return _all(tables, block, columns)
     settled = known.read(columns, first, None if whole else last)
-    return pa.concat_tables([settled, _tail(tables, block, known, columns)]) if whole else settled
+    if not whole:
+        return settled
+    # Parts of an older version have other columns, and more that may be null.
+    return pa.concat_tables([settled, _tail(tables, block, known, columns)], promote_options="default")
 
 
 def _tail(tables: RunTables, block: str, known: SettledCycles, columns: list[str]) -> pa.Table:
