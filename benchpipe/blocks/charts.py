@@ -153,6 +153,17 @@ class Trend:
     change: float | None = None
     worst: int = 0
 
+    @property
+    def measured(self) -> int:
+        """How many cycles have a value."""
+        return int(np.isfinite(self.values).sum())
+
+    @property
+    def extent(self) -> tuple[float, float]:
+        """Smallest and largest value; NaN where no cycle has one."""
+        known = self.values[np.isfinite(self.values)]
+        return (float(known.min()), float(known.max())) if known.size else (np.nan, np.nan)
+
 
 @dataclass(frozen=True)
 class BlockCharts:

@@ -104,7 +104,7 @@ FIELDS: dict[str, str] = {
     "runs[].blocks[].figures[].unit": "unit; 1 for a ratio",
     "runs[].blocks[].figures[].change": "value / baseline - 1, where there is a baseline",
     "runs[].blocks[].figures[].u": "its standard uncertainty; null where it is not known",
-    "runs[].blocks[].figures[].expanded_u": "half-width of its 95 % interval, where a limit was judged on it",
+    "runs[].blocks[].figures[].expanded_u": "half-width of its 95 % interval, where a limit was judged on it; else 2 u is shown",
     "runs[].blocks[].figures[].group": "what it is a part of, such as a direction; empty for most",
     "runs[].blocks[].figures[].after": (
         "cycles done before it, where the group holds one figure of several holds over the run's life; null for others"
@@ -112,6 +112,10 @@ FIELDS: dict[str, str] = {
     "runs[].blocks[].figures[].trend": "medians of neighbours from first to last, in the unit",
     "runs[].limits": "verdicts: what is due first, worst first (columns of the verdicts table)",
     **{f"runs[].limits[].{column.name}": column.meaning for column in VERDICTS},
+    "runs[].together": "what the passes that are due risk together; null where nothing was judged",
+    "runs[].together.passes": "how many passes have a risk",
+    "runs[].together.expected": "largest expected number of false ones, each item no better than at its limit",
+    "runs[].together.any_false": "largest probability that one or more is false",
     "runs[].limits_note": "why limits is empty, or of when it is if not of now (a run that is archived); else empty",
     "runs[].remarks": "what was odd (columns of the remarks table)",
     **{f"runs[].remarks[].{column.name}": column.meaning for column in REMARKS},

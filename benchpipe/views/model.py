@@ -8,6 +8,7 @@ from typing import Any
 
 from benchpipe.blocks.figures import BlockView
 from benchpipe.check.decision import Verdict
+from benchpipe.check.rules import TogetherResult
 from benchpipe.health.rules import Finding
 from benchpipe.store.manifest import Remark
 from benchpipe.views.pace import Pace
@@ -100,4 +101,5 @@ class RunView:
     events: tuple[dict[str, Any], ...] = ()  # rows of the tables of drift
     phases: tuple[dict[str, Any], ...] = ()
     forecasts: tuple[dict[str, Any], ...] = ()
+    together: TogetherResult | None = None  # of the passes that are due: what they risk together; None: not judged
     called: str = ""  # how a command names the run in the folder where this is shown

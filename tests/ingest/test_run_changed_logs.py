@@ -240,5 +240,6 @@ def test_why_a_log_is_read_anew_is_said(tmp_path: Path, monkeypatch: pytest.Monk
     assert ingest_run(run.config, store, tell=said.append).read == ("logs/a.csv",)
     ingest_run(Run(tmp_path, force="scale = 2.0").config, store, tell=said.append)
     assert said == [
-        "logs/a.csv again: it was taken by an older version of this program", "logs/a.csv again: the rig file has changed",
+        "logs/a.csv again: it was taken by an older version of this program",
+        "logs/a.csv again: the rig file has changed",
     ]  # fmt: skip
