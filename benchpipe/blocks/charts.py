@@ -83,7 +83,7 @@ class Panel:
 
 
 @dataclass(frozen=True)
-class Rows:
+class FigureTable:
     """Figures as a table; the text of a column without a unit stays as it is."""
 
     head: tuple[Axis, ...]
@@ -114,7 +114,7 @@ class Chart:
     title: str
     answer: tuple[str | Figure, ...]
     panels: tuple[Panel, ...]
-    rows: Rows
+    rows: FigureTable
     points: int
     things: str
     command: str
@@ -185,11 +185,11 @@ class ChartTask:
     every: bool = False
 
 
-def rows_of(head: Iterable[tuple[str, str, str]], records: Iterable[dict[str, Any]]) -> Rows:
+def rows_of(head: Iterable[tuple[str, str, str]], records: Iterable[dict[str, Any]]) -> FigureTable:
     """Rows of some records; ``head`` has key, label and unit of each column."""
     columns = tuple(head)
     axes = tuple(Axis(label, unit) for _, label, unit in columns)
-    return Rows(axes, tuple(tuple(record.get(key) for key, _, _ in columns) for record in records))
+    return FigureTable(axes, tuple(tuple(record.get(key) for key, _, _ in columns) for record in records))
 
 
 def band(y: Floats, u: Floats | None, factor: float = 2.0) -> tuple[Floats | None, Floats | None]:

@@ -16,7 +16,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import BenchpipeError, InputError
 from benchpipe.escapes import quoted
 from benchpipe.ingest.calibrate import channel_settings, last_change_us, samples_schema, table_ends, to_rows
-from benchpipe.ingest.clock import MOST_HELD, Clock, Placed
+from benchpipe.ingest.clock import MOST_HELD, Clock, PlacedRows
 from benchpipe.ingest.early import EarlyRows
 from benchpipe.ingest.landmarks import WIDTH, Landmarks
 from benchpipe.ingest.moved import FARTHEST_US, Beginning
@@ -95,7 +95,7 @@ class _Tally:
     tail: list[Reject] = field(default_factory=list)
     reader: TextState | None = None
 
-    def add(self, placed: Placed) -> None:
+    def add(self, placed: PlacedRows) -> None:
         self.repeats += placed.repeats
         self.late += sum(map(len, placed.early)) + sum(one.rows for one in placed.rejects)
         for event in (*placed.events, *["gap"] * placed.gaps):
@@ -185,7 +185,7 @@ class _Reading:
             rejects.add(sorted([*placed.rejects, *self.ticks.lacking()], key=lambda r: r.row))
             yield from self._samples(placed)
 
-    def _samples(self, placed: Placed) -> Iterator[pa.Table]:
+    def _samples(self, placed: PlacedRows) -> Iterator[pa.Table]:
         self.tally.add(placed)
         for rows in placed.early:
             self.early.add(rows)

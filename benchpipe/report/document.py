@@ -104,7 +104,7 @@ FIELDS: dict[str, str] = {
     "runs[].blocks[].figures[].unit": "unit; 1 for a ratio",
     "runs[].blocks[].figures[].change": "value / baseline - 1, where there is a baseline",
     "runs[].blocks[].figures[].u": "its standard uncertainty; null where it is not known",
-    "runs[].blocks[].figures[].expanded_u": "half-width of its 95 % interval, where a limit was judged on it; else 2 u is shown",
+    "runs[].blocks[].figures[].expanded_u": "half-width of its 95 % interval, where a limit was judged on it",
     "runs[].blocks[].figures[].group": "what it is a part of, such as a direction; empty for most",
     "runs[].blocks[].figures[].after": (
         "cycles done before it, where the group holds one figure of several holds over the run's life; null for others"

@@ -15,7 +15,7 @@ import pytest
 
 from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.main import call
-from benchpipe.night.lab import Night, work_lab
+from benchpipe.night.lab import NightResult, work_lab
 from benchpipe.store.notes import SAID, read_said
 from benchpipe.store.step_uses import STEP_USES
 from tests.cli.commands import started
@@ -36,11 +36,11 @@ def worked(sample_lab: Path, tmp_path: Path) -> Path:
     return lab
 
 
-def night(lab: Path, now: datetime) -> Night:
+def night(lab: Path, now: datetime) -> NightResult:
     return work_lab(lab, bug=bug_report, now=now)
 
 
-def new(found: Night) -> set[tuple[str, str, str]]:
+def new(found: NightResult) -> set[tuple[str, str, str]]:
     return {alarm.identity for view in found.views for alarm in view.alarms if alarm.new}
 
 

@@ -16,7 +16,7 @@ from benchpipe.blocks.found import Found
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.stance.plan import StanceBlock
-from benchpipe.blocks.stance.state import StanceState, Stretch
+from benchpipe.blocks.stance.state import OpenStretch, StanceState
 from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.stance import StanceResult, measure_stance
@@ -36,7 +36,7 @@ def stance_block(task: BlockTask[StanceBlock, StanceState]) -> Found:
     """Measure the stance windows of a block. Windows of other nights stay as they are."""
     rig, store, block, past = task.rig, task.store, task.block, task.past
     begun = past.anchor if past is not None else None
-    builder = StanceBuilder(block, rig, begun or Stretch())
+    builder = StanceBuilder(block, rig, begun or OpenStretch())
     rows = [row for s in block_signals(store, task.inputs, rig, block, builder.from_us) for row in builder.feed(s)]
     rows = with_losses(task, rows, beyond=False)
     parts = [task.old[path] for path in past.settled] if past is not None else []
@@ -52,7 +52,7 @@ def stance_block(task: BlockTask[StanceBlock, StanceState]) -> Found:
 class StanceBuilder:
     """Takes signals batch by batch and gives a row for each window that is complete."""
 
-    def __init__(self, block: StanceBlock, rig: RigConfig, stretch: Stretch) -> None:
+    def __init__(self, block: StanceBlock, rig: RigConfig, stretch: OpenStretch) -> None:
         self._block = block
         self._patience_us = round(1e6 * max(PATIENCE_S, rig.time.gap_s))
         self._settling_us = round(1e6 * block.settling_time)
