@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchpipe.blocks.rows import rows_table
-from benchpipe.blocks.stance.measure import StanceBuilder, OpenStretch
+from benchpipe.blocks.stance.measure import OpenStretch, StanceBuilder
 from benchpipe.blocks.stance.plan import StanceBlock
 from benchpipe.config.model import Quantity
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
