@@ -308,7 +308,7 @@ def console(**options: Any) -> Console:
 def show(screen: Console, views: list[RunView], *, details: bool = True, besides: Besides = NOTHING) -> None:
     """Print summaries, worst run first, and the caution.
 
-    Without details: one table over all runs and what there is to look at, and why a run could not be worked on.
+    Without details: one table over all runs and what there is to look at, and why a run could not be processed.
     """
     marks = UNICODE if _can_draw(screen) else ASCII
     views, besides = [_visible(view) for view in views], change_texts(besides, visible)

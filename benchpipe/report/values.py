@@ -15,7 +15,7 @@ from benchpipe.views.model import RunView
 def headline_words(view: RunView) -> str:
     """The verdict of a run in capital letters."""
     if view.failed is not None:
-        return "COULD NOT BE WORKED ON"
+        return "NOT PROCESSED"
     if view.archived:
         return "IN THE ARCHIVE"
     if not view.judged:

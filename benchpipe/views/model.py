@@ -94,7 +94,7 @@ class RunView:
     bytes_a_day: float = 0.0
     watched: bool = False
     limits_note: str = ""
-    stored: RunView | None = None  # of a run that could not be worked on: what the store has
+    stored: RunView | None = None  # of a run that could not be processed: what the store has
     pauses: str = ""
     verified: str = ""
     made_with: str = ""

@@ -160,12 +160,12 @@ def archived_view(run: RunConfig, away: Away) -> RunView:
 
 
 def failed_view(plan_path: Path, why: str, name: str = "") -> RunView:
-    """A run that could not be worked on; its folder's name stands for a name that is not known."""
+    """A run that could not be processed; its folder's name stands for a name that is not known."""
     return RunView(
         name or plan_path.parent.name or plan_path.stem,
         str(plan_path), "", "", Verdict.NOT_EVALUATED, False, False, None, None, False,
         0, 0, 0, 0, 0, (), (), (), (), ("fix the error above, then run again",), why,
-        limits_note="the run could not be worked on: see failed",
+        limits_note="the run could not be processed: see failed",
     )  # fmt: skip
 
 

@@ -180,7 +180,7 @@ def test_a_run_that_breaks_shows_what_the_store_has_of_it(worked: Path, capsys: 
     (worked.parent / "wearing" / "logs" / "wearing_0009.csv.gz").write_bytes(b"a,b,c,d,e,f\n1,2,3,4,5,6\n" * 30)
     assert call(["nightly", str(worked), "--jobs", "1"]) in (10, 12)
     out = capsys.readouterr().out
-    assert "COULD NOT BE WORKED ON" in out
+    assert "NOT PROCESSED" in out
     before = out.split("As it was before, from the store:")[1]
     assert "stiffness lost" in before
     assert call(["nightly", str(worked), "--json", "--jobs", "1"]) in (10, 12)  # another run's limit fails too

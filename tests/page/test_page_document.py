@@ -166,7 +166,7 @@ def test_ten_thousand_rows_and_points_are_bounded_and_it_is_said() -> None:
 def test_a_run_that_could_not_be_worked_on_has_a_page(tmp_path: Path) -> None:
     view = failed_view(tmp_path / "plan.toml", "the rig file is missing\n  where: <here>", "lost")
     parsed = Parsed(run_document(bare_page(view)))
-    assert "The run could not be worked on: the rig file is missing" in parsed.text
+    assert "The run could not be processed: the rig file is missing" in parsed.text
     assert "where: <here>" in parsed.text
     assert [a["id"] for a in parsed.of("section")] == ["stands", "limits"]
 

@@ -42,7 +42,7 @@ def standing(page: RunPage) -> str:
     """One sentence: what failed, what changed, how far it is."""
     view = page.view
     if view.failed is not None:
-        return f"The run could not be worked on: {view.failed.splitlines()[0]}."
+        return f"The run could not be processed: {view.failed.splitlines()[0]}."
     parts = [_verdict_words(page), _change_words(page), _done_words(page)]
     return " ".join(f"{part[:1].upper()}{part[1:]}." for part in parts if part)
 

@@ -56,7 +56,7 @@ def run_page(
 
 
 def bare_page(view: RunView) -> RunPage:
-    """The page of a run whose tables are not at hand: archived, or one that could not be worked on."""
+    """The page of a run whose tables are not at hand: archived, or one that could not be processed."""
     state = key_of([LAYOUT, __version__, view.run, view.archived, view.failed or ""])
     return RunPage(view, margins(view.limits), (), (), (), (), (), (), (), state)
 
