@@ -42,9 +42,7 @@ def with_u(name: str, unit: str, meaning: str) -> tuple[Column, Column]:
 LOSSES: tuple[Column, ...] = (
     column("lost_rows", "int64", "1", "rows of the log lost in it: rejected, or without load or motion"),
     column("longest_step_s", "float64", "s", "longest step between its samples", null=True),
-)
-STUCK = column(
-    "stuck_rows", "int64", "1", "rows whose load repeats one value for longer than chance leaves", null=True
+    column("stuck_rows", "int64", "1", "rows whose load or motion repeats one value for longer than chance leaves"),
 )
 
 

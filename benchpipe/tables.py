@@ -15,7 +15,7 @@ from benchpipe.blocks.locking.tables import LOCK_CHANGES
 from benchpipe.blocks.proof.tables import PROOFS
 from benchpipe.blocks.relaxation.tables import RELAXATION_POINTS, RELAXATIONS
 from benchpipe.blocks.stance.tables import STANCES
-from benchpipe.blocks.sweep.tables import RESISTANCE, RESISTANCE_POINTS, SWEEPS
+from benchpipe.blocks.sweep.tables import INCOMPLETE_SWEEPS, RESISTANCE, RESISTANCE_POINTS, SWEEPS
 from benchpipe.columns import Column, column, schema_of
 from benchpipe.columns import column as _c
 from benchpipe.drift.tables import BINS, EVENTS, FORECASTS, PHASES
@@ -126,6 +126,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "relaxations": RELAXATIONS,
     "relaxation_points": RELAXATION_POINTS,
     "sweeps": SWEEPS,
+    "incomplete_sweeps": INCOMPLETE_SWEEPS,
     "resistance": RESISTANCE,
     "resistance_points": RESISTANCE_POINTS,
     "stances": STANCES,
@@ -156,6 +157,7 @@ ROWS: dict[str, str] = {
     "relaxations": "every held motion: how much of its load it lost",
     "relaxation_points": "averages of the load over each relaxation",
     "sweeps": "every slow sweep: range of motion, resistance",
+    "incomplete_sweeps": "what is left of sweeps that did not come back, or have a gap",
     "resistance": "resistance of the free range, by direction and load",
     "resistance_points": "the points it was fitted to",
     "stances": "every stance window",

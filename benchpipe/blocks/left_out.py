@@ -81,7 +81,7 @@ def item_reasons(rows: pa.Table, rate: float) -> tuple[Codes, Floats]:
     Parameters
     ----------
     rows : pyarrow Table
-        Columns ``samples``, ``lost_rows``, ``longest_step_s``; a part of the resistance has none of them.
+        Columns ``samples`` and those of :data:`benchpipe.columns.LOSSES`; a part of the resistance has none of them.
     """
     count = rows.num_rows
     codes, share = np.full(count, NONE, np.int8), np.zeros(count)
@@ -93,10 +93,9 @@ def item_reasons(rows: pa.Table, rate: float) -> tuple[Codes, Floats]:
     codes[thin] = NAMES.index("thinned")
     codes[lost > 0] = NAMES.index("lost_rows")
     missing = np.where(lost > 0, lost, np.where(thin, missing, 0.0))
-    if "stuck_rows" in rows.column_names:
-        stuck = np.nan_to_num(floats(rows.column("stuck_rows")))
-        codes[stuck > missing] = NAMES.index("stuck")
-        missing = np.maximum(stuck, missing)
+    stuck = np.nan_to_num(floats(rows.column("stuck_rows")))
+    codes[stuck > missing] = NAMES.index("stuck")
+    missing = np.maximum(stuck, missing)
     share[:] = missing / np.maximum(lost + samples, 1.0)
     return codes, share
 

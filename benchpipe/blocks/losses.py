@@ -1,7 +1,7 @@
-"""Lost rows and the longest step inside holds, sweeps, stance windows, proofs and lock changes.
+"""Lost and stuck rows and the longest step inside holds, sweeps, stance windows, proofs and lock changes.
 
 One pass over a block's samples serves all rows of a table. It needs only the begin and the length of each row, so
-a new kind of block gets both columns by one call.
+a new kind of block gets the columns by one call.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.blocks.held_load import HeldSamples
 from benchpipe.blocks.rejected import reject_losses
+from benchpipe.blocks.stuck_samples import StuckSignals, stuck_signals
 from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.samples.lost import Losses, Whole, in_order
@@ -30,9 +30,8 @@ def with_losses(
     rig: RigConfig | None = None,
     *,
     beyond: bool = True,
-    held: HeldSamples | None = None,
 ) -> list[Row]:
-    """Rows of a table with the columns ``lost_rows`` and ``longest_step_s``, and ``stuck_rows`` where they are found.
+    """Rows of a table with the columns ``lost_rows`` and ``longest_step_s``, and ``stuck_rows`` if it is not there yet.
 
     Rows of the log count as lost where they stand between two samples of which one is inside; before the first one
     not more than a gap's length.
@@ -47,24 +46,22 @@ def with_losses(
     beyond : bool
         Whether rows lost just after the last sample count. Not so where a row stays as it is when the log goes on:
         the next sample may not be there yet.
-    held : HeldSamples, optional
-        Finds the samples at which the load is stuck.
     """
     if not rows:
         return rows
+    rig = rig or task.rig
     spans = _Spans(rows, round(US * task.rig.time.gap_s))
-    dropped = spans.follow(task, rig or task.rig, held)
+    stuck = None if "stuck_rows" in rows[0] else stuck_signals(task, rig)
+    dropped = spans.follow(task, rig, stuck)
     recent = [one for one in task.rejected if spans.may_hold(one.file, task)]
     rejects = reject_losses(task.store, task.inputs, recent, task.rig.mode, getattr(task.block, "mode", None))
     until_us = spans.next_us if beyond else spans.last_us
     lost = rejects.between(spans.before_us, until_us) + dropped.between(spans.before_us, until_us)
     longest = np.where(spans.longest_us >= 0, spans.longest_us / US, np.nan)
-    found = zip(rows, lost.tolist(), longest.tolist(), strict=True)
-    rows = [{**row, "lost_rows": count, "longest_step_s": step} for row, count, step in found]
-    if held is not None:
-        stuck = held.found.between(spans.begin_us - 1, spans.end_us)
-        rows = [{**row, "stuck_rows": count} for row, count in zip(rows, stuck.tolist(), strict=True)]
-    return rows
+    new = {"lost_rows": lost.tolist(), "longest_step_s": longest.tolist()}
+    if stuck is not None:
+        new["stuck_rows"] = stuck.between(spans.begin_us - 1, spans.end_us).tolist()
+    return [row | dict(zip(new, more, strict=True)) for row, *more in zip(rows, *new.values(), strict=True)]
 
 
 class _Spans:
@@ -95,7 +92,7 @@ class _Spans:
         ends = [one.last_us for one in task.inputs if one.file == file]
         return not ends or any(us is None or us >= self._from_us for us in ends)
 
-    def follow(self, task: BlockTask[Any, Any], rig: RigConfig, held: HeldSamples | None) -> Losses:
+    def follow(self, task: BlockTask[Any, Any], rig: RigConfig, stuck: StuckSignals | None) -> Losses:
         """Go through the samples; give those that lack load or motion."""
         mode = getattr(task.block, "mode", None)
         found: list[Losses] = []
@@ -107,8 +104,8 @@ class _Spans:
             found += [lost] if len(lost) else []
             if len(signals):
                 self._take(signals.time_us, last_us)
-                if held is not None:
-                    held.take(signals.time_us, signals.load)
+                if stuck is not None:
+                    stuck.take(signals)
                 last_us = int(signals.time_us[-1])
                 if last_us > over:
                     break

@@ -143,7 +143,7 @@ class Values:
         return f"{'' if self.complete[at] else 'after '}cycle {self.number[at]:,.0f}"
 
     def followed_by(self, other: Values) -> Values:
-        """These and then others of the same cycles."""
+        """These and then others of the same cycles, or of the same kind."""
         arrays: dict[str, Any] = {
             name: np.concatenate([getattr(self, name), getattr(other, name)])
             for name in ("number", "value", "u", "dof", "reason", "complete", "whole", "lost_share")
@@ -151,7 +151,7 @@ class Values:
         missed = self.sampling_u
         if missed is not None:
             missed = np.concatenate([missed, np.zeros(len(other.value))])
-        return replace(self, **arrays, sampling_u=missed, of=self.of + other.of)
+        return replace(self, **arrays, sampling_u=missed, of=self.of + other.of, names=self.names + other.names)
 
     def select(self, mask: NDArray[np.bool_]) -> Values:
         """Some of them."""

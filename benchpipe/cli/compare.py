@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -12,6 +12,10 @@ from benchpipe.cli.options import Json, Lab
 from benchpipe.cli.output import say
 from benchpipe.errors import ConfigError
 from benchpipe.escapes import quoted
+
+if TYPE_CHECKING:
+    from benchpipe.compare.result import StudyResult
+    from benchpipe.compare.study import Study
 
 
 def compare(
@@ -23,6 +27,9 @@ def compare(
     ],
     init: Annotated[bool, typer.Option("--init", help="Draft a study file from runs.")] = False,
     out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE", help="File of the draft.")] = None,
+    page: Annotated[
+        Path | None, typer.Option("--page", metavar="FILE", help="Write a page to look at too: loops, differences.")
+    ] = None,
     as_json: Json = False,
     lab: Lab = None,
 ) -> None:
@@ -41,7 +48,10 @@ def compare(
     from benchpipe.compare.study import load_study
     from benchpipe.views.comparison import comparison_document, comparison_lines, exit_code_of
 
-    found = compare_study(load_study(Path(named[0])))
+    study = load_study(Path(named[0]))
+    found = compare_study(study)
+    if page is not None:
+        write_study_page(page, study, found)
     if as_json:
         from benchpipe.report.document import json_text, plain
 
@@ -49,6 +59,21 @@ def compare(
     else:
         say(*comparison_lines(found))
     raise typer.Exit(int(exit_code_of(found)))
+
+
+def write_study_page(target: Path, study: Study, found: StudyResult) -> None:
+    """The page of a study, written whole."""
+    from benchpipe.report.page.study import study_document
+    from benchpipe.store.files import write_whole
+    from benchpipe.store.refusals import refused
+    from benchpipe.views.page.study_page import study_page
+
+    if target.is_dir():
+        raise ConfigError("a folder is there", where=target, do_next="name a file with --page")
+    text = study_document(study_page(study, found, quoted(study.file.path)))
+    with refused(target.absolute(), "name another file with --page"):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(target.absolute(), text.encode())
 
 
 def _draft(named: list[str], out: Path | None, lab: Path | None) -> None:

@@ -15,13 +15,14 @@ from benchpipe.cli.output import give_runs, tell
 from benchpipe.errors import ConfigError
 from benchpipe.escapes import quoted
 
+STUDY = Path("bumper-study") / "study.toml"
 SAMPLES = Path(__file__).parents[2] / "sample_runs"
 
 
 def demo(
     folder: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="Folder of the sample runs.")] = SAMPLES,
 ) -> None:
-    """Run the main job on three small runs of an invented scenario.
+    """Run the main job on small runs of an invented scenario.
 
     Example: benchpipe demo
     """
@@ -38,7 +39,27 @@ def demo(
     give_runs(list(night.views), code, names, as_json=False, besides=Besides(tests=night.tests))
     tell(f"(benchpipe nightly {quoted(folder / 'lab.toml')} would leave with exit code {int(code)})")
     write_pages_of(folder / "lab.toml", night)
+    _compare_sets(folder)
     tell("", "What to do next:", *next_steps(folder))
+
+
+def _compare_sets(folder: Path) -> None:
+    """Work through the study of bumper sets and write its page."""
+    from benchpipe.cli.compare import write_study_page
+    from benchpipe.cli.runs import work_night
+    from benchpipe.compare.run import compare_study
+    from benchpipe.compare.study import load_study
+    from benchpipe.views.comparison import outcome_lines
+
+    study = folder / STUDY
+    if not study.is_file():
+        return
+    work_night(study.parent / "lab.toml", new_store=True)
+    loaded = load_study(study)
+    found = compare_study(loaded)
+    target = folder / "pages" / "bumper-study.html"
+    write_study_page(target, loaded, found)
+    tell("", f"{found.name}, nine runs compared:", *(f"  {line}" for line in outcome_lines(found)), f"page: {target}")
 
 
 def next_steps(folder: Path) -> list[str]:
@@ -50,5 +71,6 @@ def next_steps(folder: Path) -> list[str]:
     return [
         *steps,
         f"  benchpipe trace {plan} durability --cycle 100   # a figure back to its raw rows",
+        f"  benchpipe compare {quoted(folder / STUDY)}   # which bumper set is stiffer, and by how much",
         "  benchpipe init my-lab                           # your own logs: README.md, 'Your own logs'",
     ]

@@ -232,7 +232,8 @@ def _unmeasured(readings: Sequence[RunReading], *, ratio: bool) -> Iterator[str]
         elif r.note:
             whys[r.note].append(r.run)
     for why, runs in whys.items():
-        yield f"{', '.join(runs)}: {why}"
+        named = "all runs" if len(runs) == len(readings) > 2 else ", ".join(runs)
+        yield f"{named}: {why}"
 
 
 def _small_scatter(design: Design, found: Sequence[VariantDifference]) -> Iterator[str]:

@@ -16,9 +16,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.compiled import compiled, compiled_scan, compiled_sums, inlined_sums
-from benchpipe.kernels.intrinsics import larger, smaller
+from benchpipe.kernels.compiled import compiled, compiled_scan, compiled_sums, deferred, inlined_sums
 from benchpipe.kernels.read_only import read_only
+
+larger, smaller = deferred("benchpipe.kernels.intrinsics", "larger", "smaller")
 
 Whole = NDArray[np.int64]
 Floats = NDArray[np.float64]

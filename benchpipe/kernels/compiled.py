@@ -1,7 +1,8 @@
 """The one place that asks numba to compile, with a cache where one can be written.
 
-numba raises at import when ``cache=True`` finds no writable place (a read-only
-install with no home): then the kernels are compiled in each process.
+A kernel is given to numba when it is first called: importing a module of kernels loads neither numba nor what it is
+made of. numba raises when ``cache=True`` finds no writable place (a read-only install with no home): then the kernels
+are compiled in each process.
 """
 
 from __future__ import annotations
@@ -10,10 +11,12 @@ import hashlib
 import os
 import platform
 import tempfile
+import threading
 from collections.abc import Callable
-from functools import lru_cache, wraps
+from functools import lru_cache, update_wrapper, wraps
+from importlib import import_module
 from pathlib import Path
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar, cast
 
 CallableT = TypeVar("CallableT", bound=Callable[..., Any])
 Given = ParamSpec("Given")
@@ -49,13 +52,9 @@ def _sources(room: Path) -> str:
     return found.hexdigest()[:12]
 
 
-@lru_cache(maxsize=1)
 def _chosen_folder() -> str:
-    """The folder that the user's settings of numba name, before we name one."""
-    import numba
-
-    config: Any = numba.config
-    return str(config.CACHE_DIR or "")
+    """The folder that the user names for numba."""
+    return os.environ.get("NUMBA_CACHE_DIR", "")
 
 
 @lru_cache(maxsize=16)
@@ -86,15 +85,75 @@ def _use_common_processor(config: Any) -> None:
         config.CPU_FEATURES = ""
 
 
-def _compile(function: CallableT, **options: Any) -> CallableT:
-    import numba
+_making = threading.RLock()
 
-    config: Any = numba.config
-    _use_common_processor(config)
-    config.CACHE_DIR = _chosen_folder() or _cache_folder(Path(function.__code__.co_filename).parent) or ""
-    cache = bool(config.CACHE_DIR)
-    made: CallableT = numba.njit(nogil=True, cache=cache, error_model="numpy", **options)(function)
-    return made
+
+class _Deferred:
+    """Something of numba's that a kernel names, and that is made when it is first needed."""
+
+    def __init__(self, make: Callable[[], Any]) -> None:
+        self._make: Callable[[], Any] | None = make
+        self._made: Any = None
+
+    def made(self) -> Any:
+        """What it is, made once."""
+        with _making:
+            if self._make is not None:
+                make, self._make = self._make, None
+                self._made = make()
+            return self._made
+
+
+class Kernel(_Deferred):
+    """A function that is compiled when it is first called.
+
+    numba looks up what a kernel calls among the globals of its module: what is deferred there is made first, and takes
+    its own place.
+
+    Attributes
+    ----------
+    py_func : callable
+        The function in Python.
+    options : dict
+        How it is compiled.
+    """
+
+    def __init__(self, function: Callable[..., Any], **options: Any) -> None:
+        super().__init__(self._dispatcher)
+        self.py_func, self.options = function, options
+        update_wrapper(self, function)
+
+    def __call__(self, *given: Any, **named: Any) -> Any:
+        """Compile it if that was not done, and call it."""
+        return (self._made or self.made())(*given, **named)
+
+    def _dispatcher(self) -> Any:
+        import numba
+
+        config: Any = numba.config
+        _use_common_processor(config)
+        config.CACHE_DIR = _chosen_folder() or _cache_folder(Path(self.py_func.__code__.co_filename).parent) or ""
+        cache = bool(config.CACHE_DIR)
+        kernel = numba.njit(nogil=True, cache=cache, error_model="numpy", **self.options)(self.py_func)
+        self._made = kernel  # before what it calls: two may call each other
+        names = self.py_func.__globals__
+        for name, value in list(names.items()):
+            if isinstance(value, _Deferred):
+                names[name] = value.made()
+        return kernel
+
+
+def deferred(module: str, *names: str) -> tuple[Any, ...]:
+    """Things of a module that kernels name and Python does not: it is imported when a kernel is made."""
+
+    def of(name: str) -> _Deferred:
+        return _Deferred(lambda: getattr(import_module(module), name))
+
+    return tuple(map(of, names))
+
+
+def _compile(function: CallableT, **options: Any) -> CallableT:
+    return cast(CallableT, Kernel(function, **options))
 
 
 def compiled(function: CallableT) -> CallableT:

@@ -11,8 +11,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.compiled import inlined_sums
-from benchpipe.kernels.intrinsics import larger, smaller
+from benchpipe.kernels.compiled import deferred, inlined_sums
+
+larger, smaller = deferred("benchpipe.kernels.intrinsics", "larger", "smaller")
 
 Floats = NDArray[np.float64]
 PLACE = np.uint64

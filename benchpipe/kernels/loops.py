@@ -10,10 +10,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.compiled import compiled_sums, inlined_sums
+from benchpipe.kernels.compiled import compiled_sums, deferred, inlined_sums
 from benchpipe.kernels.filters import smooth_loops
 from benchpipe.kernels.fundamental import fundamental
-from benchpipe.kernels.intrinsics import uncounted
 from benchpipe.kernels.loop_sums import (
     band_sums,
     even_sums,
@@ -28,6 +27,8 @@ from benchpipe.kernels.loop_sums import (
 )
 from benchpipe.kernels.read_only import read_only
 from benchpipe.kernels.repeats import longest_repeat, most_repeats
+
+(uncounted,) = deferred("benchpipe.kernels.intrinsics", "uncounted")
 
 Floats = NDArray[np.float64]
 # Columns of the measure array. Units: load, motion, seconds; energy is load x motion.

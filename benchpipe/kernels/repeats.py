@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.compiled import compiled
+from benchpipe.kernels.digits import rounding, smallest_step
 from benchpipe.kernels.read_only import read_only
+from benchpipe.kernels.sample_noise import LEAST_SAMPLES, sample_noise
 
 CHANCE = 1e-9  # of a cycle of a sound channel: one in five hundred runs of two million cycles
 LEAST_NOISE = 2.0  # steps of the last digit: what flickers less may rest on one value
@@ -17,6 +19,9 @@ CALMER = 2.0  # times that noise may be lower elsewhere than where it was learnt
 SPREAD = 6.0  # times from the middle to the ninth tenth, beyond that: the tail of runs falls off as a power
 MORE = 5.0  # repeats beyond that
 UPPER = 0.9
+MANY = 1e8  # samples of a long stretch, in which a run may lie
+BESIDE = 256  # samples before and after a run, from which the noise there is learnt
+FEWEST_REPEATS = 4  # fewer are not looked at
 
 
 def most_repeats(values: NDArray[Any], start: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.int32]:
@@ -109,3 +114,56 @@ def unusual_repeats(repeats: NDArray[Any]) -> float:
         return math.inf
     middle, upper = (float(v) for v in np.quantile(repeats, (0.5, UPPER), method="lower"))
     return upper + MORE + SPREAD * (max(upper - middle, 1.0) if upper > 0.0 else 0.0)
+
+
+def stuck_samples(values: NDArray[Any], step: float | None = None, *, both_sides: bool = False) -> NDArray[np.bool_]:
+    """Samples in runs of one value that are longer than the noise beside them leaves by chance.
+
+    Parameters
+    ----------
+    values : float array, shape (n,)
+        Finite, of a signal that is smooth from sample to sample.
+    step : float, optional
+        Of the last digit; found beside each run if not given.
+    both_sides : bool
+        Whether the noise has to be there before and after the run: a signal may come to rest.
+
+    Returns
+    -------
+    bool array, shape (n,)
+        False too where :data:`BESIDE` samples on either side do not tell.
+    """
+    found = np.zeros(len(values), bool)
+    begin = np.flatnonzero(np.diff(values, prepend=np.nan) != 0.0)
+    end = np.append(begin[1:], len(values))
+    for k in np.flatnonzero(end - begin > FEWEST_REPEATS).tolist():
+        a, b = int(begin[k]), int(end[k])
+        before, after = values[max(a - BESIDE, 0) : a], values[b : b + BESIDE]
+        found[a:b] = b - a - 1 > chance_beside(before, after, step, both_sides=both_sides)
+    return found
+
+
+def chance_beside(
+    before: NDArray[Any], after: NDArray[Any], step: float | None = None, *, both_sides: bool = False
+) -> float:
+    """Most repeats in a row that the noise on its sides leaves by chance, that of the calmer side.
+
+    Parameters
+    ----------
+    before, after : float arrays, shapes (m,), (n,)
+    step, both_sides
+        As in :func:`stuck_samples`.
+
+    Returns
+    -------
+    float
+        Infinite where that is not known.
+    """
+    sides = [np.asarray(side, np.float64) for side in (before, after) if side.size >= LEAST_SAMPLES]
+    if len(sides) < (2 if both_sides else 1):
+        return math.inf
+    digits = [smallest_step(side) for side in sides] if step is None else [step]
+    digit = max((one for one in digits if one is not None), default=None)
+    if digit is None:
+        return math.inf
+    return chance_repeats(min(map(sample_noise, sides)), max(digit, *map(rounding, sides)), MANY)

@@ -167,6 +167,43 @@ def measure_sweep(
     return SweepResult(usable, lower, upper, play, asymmetry, directions, tuple(remarks))
 
 
+def surviving_peaks(
+    time_s: Floats, load: Floats, motion: Floats, settings: SweepSettings, gap_s: float
+) -> dict[Direction, Estimate]:
+    """Largest low-passed size of the load inside the range, of a sweep that is not whole.
+
+    Parameters
+    ----------
+    time_s, load, motion : float64 arrays, shape (n,)
+        What is left of the samples, in order.
+    settings : SweepSettings
+    gap_s : float
+        A longer step is a gap: the low-pass does not reach across it.
+
+    Returns
+    -------
+    dict of Estimate
+        By direction; NaN where no sample of it is left.
+    """
+    edge = settings.weights.size - 1
+    best: dict[Direction, Estimate] = dict.fromkeys(SIGN, Estimate(nan, nan))
+    for own in np.split(np.arange(motion.size), np.flatnonzero(np.diff(time_s) > gap_s) + 1):
+        if own.size <= 2 * edge + 2:
+            continue
+        x, q = motion[own], load[own]
+        calm = smooth(q, settings.weights) if edge else q
+        at = np.arange(own.size)
+        goes = x[np.minimum(at + edge + 1, at[-1])] - x[np.maximum(at - edge - 1, 0)]
+        seen = (x >= settings.inner[0]) & (x <= settings.inner[1]) & (at >= edge) & (at < own.size - edge)
+        gain = sqrt(settings.weights[0] ** 2 + 2 * float(np.sum(settings.weights[1:] ** 2)))
+        u = gain * mad_sigma(np.diff(q)) / sqrt(2.0)
+        for way, sign in SIGN.items():
+            peak = float(np.max(np.abs(calm[seen & (sign * goes >= 0.0)]), initial=-np.inf))
+            if isfinite(peak) and not peak <= best[way].value:
+                best[way] = Estimate(peak, u)
+    return best
+
+
 def _starts(
     motion: Floats, speed: Floats, dead: float, reach: int, settings: SweepSettings
 ) -> tuple[list[tuple[int, float]], NDArray[np.bool_]]:

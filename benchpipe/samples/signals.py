@@ -68,6 +68,11 @@ class Signals:
         """Samples ``first … last - 1``."""
         return Signals(*(a[first:last] for a in self._arrays()))
 
+    def between(self, from_us: int, until_us: int) -> Signals:
+        """Samples from one time to another, that included."""
+        first, end = np.searchsorted(self.time_us, [from_us, until_us + 1])
+        return self.part(int(first), int(end))
+
     def select(self, mask: NDArray[np.bool_]) -> Signals:
         """Samples where ``mask`` is true."""
         return Signals(*(a[mask] if a.size else a for a in self._arrays()))

@@ -41,7 +41,7 @@ def healthy(seed: int = 1, cycles: int = 1200) -> ScenarioConfig:
             lock=LockConfig(reference_load=60.0, creep_per_decade=0.012, expansion_per_k=0.004),
         ),
         rig=_torque_rig(datetime(2031, 3, 3, 8, 20, 0)),
-        log=WrittenLogConfig(preamble=_preamble(","), units_row=True, gzip=True, cut="hour"),
+        log=WrittenLogConfig(preamble=preamble_lines(","), units_row=True, gzip=True, cut="hour"),
         block=(
             IdleConfig(name="zero", duration_s=20.0),
             SweepConfig(name="free", speeds=(3.0, 8.0, 24.0), sweeps=2, turn_load=10.0, pause_s=1.0),
@@ -100,7 +100,7 @@ def wearing(seed: int = 2, cycles: int = 1500) -> ScenarioConfig:
         specimen=specimen,
         rig=rig,
         log=WrittenLogConfig(
-            preamble=_preamble(";"), units_row=True, separator=";", decimal=",", encoding="cp1252",
+            preamble=preamble_lines(";"), units_row=True, separator=";", decimal=",", encoding="cp1252",
             line_end="\r\n", gzip=True, time_format="%d.%m.%Y %H:%M:%S,%f",
         ),
         block=(
@@ -190,6 +190,7 @@ def _ankle_cycles(cycles: int) -> CyclicConfig:
     )
 
 
-def _preamble(separator: str) -> tuple[str, ...]:
+def preamble_lines(separator: str) -> tuple[str, ...]:
+    """Lines before the header of a log."""
     lines = ("Run|{name}", "Rig|{rig}", "Specimen|{specimen}", "File start|{start}")
     return tuple(line.replace("|", separator) for line in lines)

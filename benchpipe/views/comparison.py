@@ -43,10 +43,21 @@ def comparison_lines(result: StudyResult) -> Iterator[str]:
         yield f"note       {note}"
 
 
+def outcome_lines(result: StudyResult) -> Iterator[str]:
+    """A line for each comparison: value, interval, outcome."""
+    for measure in result.measures:
+        for one in measure.comparisons:
+            yield f"{measure.measure} {_value_line(one, ratio=measure.scale == 'ratio')}"
+
+
 def _measure(found: MeasureResult) -> Iterator[str]:
     ratio = found.scale == "ratio"
-    yield f"{found.measure} of {found.block}, {found.stage} [{found.unit}] ({found.design})"
+    unit = f" [{found.unit}]" if found.unit else ""
+    yield f"{found.measure} of {found.block}, {found.stage}{unit} ({found.design})"
     for group in found.groups:
+        if not group.n_specimens:
+            yield f"  {group.variant:<12} {'no specimen':>10}"
+            continue
         sd = "" if not math.isfinite(group.sd) else f", sd {_amount(group.sd, ratio=ratio)}"
         specimens = f"{group.n_specimens} specimen{'s' if group.n_specimens != 1 else ''}"
         more = f" in {group.n_runs} runs" if group.n_runs != group.n_specimens else ""
@@ -73,19 +84,25 @@ def _measure(found: MeasureResult) -> Iterator[str]:
 
 
 def _comparison(one: Comparison, *, ratio: bool) -> Iterator[str]:
-    name = f"{one.variant} / {one.reference}" if ratio else f"{one.variant} − {one.reference}"
+    yield f"  {_value_line(one, ratio=ratio)}"
     if not math.isfinite(one.value):
-        yield f"  {name:<16} NOT ANALYSED: {one.not_analysed}"
         return
     scale = 100.0 if ratio else 1.0
     unit = " %" if ratio else ""
-    ends = f"{scale * one.low:+.3g} to {scale * one.high:+.3g}"
-    yield f"  {name:<16} {scale * one.value:+.3g}{unit} ({ends}) {interval_bar(one)}  {one.outcome.upper()}"
     exact = f", exact p {one.exact_p:.3g} (least {one.least_p:.2g})" if math.isfinite(one.exact_p) else ""
     yield f"  {'':<16} {one.words}"
     yield f"  {'':<16} {one.method}: p {one.family_p:.3g}, equivalence p {one.equivalence_p:.3g}{exact}"
     more = f"; for the margin: {one.next_pairs} specimens each" if one.next_pairs else ""
     yield f"  {'':<16} so many can show ± {scale * one.could_show:.3g}{unit}{more}"
+
+
+def _value_line(one: Comparison, *, ratio: bool) -> str:
+    name = f"{one.variant} / {one.reference}" if ratio else f"{one.variant} − {one.reference}"
+    if not math.isfinite(one.value):
+        return f"{name:<16} NOT ANALYSED: {one.not_analysed}"
+    scale, unit = (100.0, " %") if ratio else (1.0, "")
+    ends = f"{scale * one.low:+.3g} to {scale * one.high:+.3g}"
+    return f"{name:<16} {scale * one.value:+.3g}{unit} ({ends}) {interval_bar(one)}  {one.outcome.upper()}"
 
 
 def interval_bar(one: Comparison) -> str:

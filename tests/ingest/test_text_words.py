@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from benchpipe.kernels.compiled import compiled
 from benchpipe.kernels.words import LONG, ZEROS, bits, eight_digits, found_at, no_digits, word_at
 from benchpipe.readers.batch import RawBatch
 from benchpipe.readers.byte_words import AT_ONCE, clean_lines, marks_for
@@ -161,7 +161,7 @@ def test_a_date_that_is_none_or_half_is_no_time(form: str, written: str, odd: st
 def test_words() -> None:
     """Of the text, from its second letter on: the number, its odd letters, and how many of 64 letters are zeros."""
 
-    @numba.njit
+    @compiled
     def seen(data: NDArray[np.uint8]) -> tuple[int, int, int]:
         word = word_at(data, 1) ^ ZEROS
         return eight_digits(word), no_digits(word), bits(found_at(data, 1, ord("0")))

@@ -15,7 +15,7 @@ def kernels_called_from_python() -> Iterator[tuple[str, Any]]:
     for module in pkgutil.iter_modules(benchpipe.kernels.__path__, "benchpipe.kernels."):
         for name, value in vars(importlib.import_module(module.name)).items():
             value = value if hasattr(value, "py_func") else getattr(value, "__wrapped__", value)  # a scan's kernel
-            options = getattr(value, "targetoptions", {})
+            options = getattr(value, "targetoptions", None) or getattr(value, "options", {})
             if hasattr(value, "py_func") and options.get("inline") != "always":
                 yield f"{module.name}.{name}", value
 

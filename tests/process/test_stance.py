@@ -108,7 +108,32 @@ def test_a_gap_ends_a_stretch() -> None:
     whole = stood((10.0,))
     time = whole.time_us.copy()
     time[300:] += 500_000
-    assert windows(Signals(time, whole.load, whole.motion, whole.temperature, whole.counter), block()) == []
+    cut = Signals(time, whole.load, whole.motion, whole.temperature, whole.counter)
+    (row,) = windows(cut, block())  # what is missing may hide a slip
+    assert "drift" not in row
+    assert (row["stance"], row["start_us"], row["samples"]) == (1, 3_000_000, 150)
+    assert "a gap" in row["remark"]
+    builder = StanceBuilder(block(), RIG, OpenStretch())
+    night = builder.feed(cut.part(0, 280))
+    again = StanceBuilder(block(), RIG, builder.stretch)
+    first = int(np.searchsorted(cut.time_us, builder.stretch.from_us))
+    assert night == []
+    assert again.feed(cut.part(first, len(cut))) == [row]
+
+
+def test_the_end_of_a_log_a_change_of_mode_and_the_settling_time_hide_nothing() -> None:
+    whole = stood((10.0,))
+    time = whole.time_us.copy()
+    time[300:] += 500_000
+    cut = Signals(time, whole.load, whole.motion, whole.temperature, whole.counter)
+    assert StanceBuilder(block(), RIG, OpenStretch(), [int(time[300])]).feed(cut) == []
+    change = np.zeros(len(whole), np.int64)
+    change[300] = 1
+    assert windows(Signals(time, whole.load, whole.motion, whole.temperature, whole.counter, change), block()) == []
+    time = whole.time_us.copy()
+    time[120:] += 500_000  # the load came at 100, settling takes 50
+    (row,) = windows(Signals(time, whole.load, whole.motion, whole.temperature, whole.counter), block())
+    assert row["duration_s"] == 8.0
 
 
 def test_a_channel_that_sticks_tells_nothing() -> None:

@@ -11,7 +11,6 @@ from benchpipe.blocks.found import Found
 from benchpipe.blocks.held_channel import NO_TEMPERATURE, response_channel
 from benchpipe.blocks.held_curves import doubts, fit_hold, hold_curve, ratio
 from benchpipe.blocks.held_figures import creep_columns, kind_words, point_rows, rate_columns
-from benchpipe.blocks.held_load import held_samples
 from benchpipe.blocks.held_scan import PATIENCE_S, HoldScan, load_sd, ramp_part, range_of
 from benchpipe.blocks.hold.plan import HoldBlock
 from benchpipe.blocks.hold.zeros import UNLOADED_S, Rest, ZeroShift, rest_of, with_zero, zero_shift, zero_words
@@ -54,7 +53,7 @@ def hold_block(task: BlockTask[HoldBlock, BlockState]) -> Found:
     for signals in block_signals(store, task.inputs, rig, block):
         builder.feed(signals)
     rows = builder.finish()
-    rows.holds = with_losses(task, rows.holds, held=held_samples(task))
+    rows.holds = with_losses(task, rows.holds)
     found = Found()
     for table, content in (("holds", rows.holds), ("creep_points", rows.points)):
         if content:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchpipe.columns import LOSSES, STUCK, Column
+from benchpipe.columns import LOSSES, Column
 from benchpipe.columns import column as _c
 
 HOLDS: tuple[Column, ...] = (
@@ -52,7 +52,6 @@ HOLDS: tuple[Column, ...] = (
     _c("recovered", "float64", "1", "part of the creep that came back after unloading: 1 all, 0 a leak", null=True),
     _c("recovered_u", "float64", "1", "half of its 95 % interval, divided by 2", null=True),
     *LOSSES,
-    STUCK,
     _c("remark", "string", "", "what limits these figures", null=True),
 )
 CREEP_POINTS: tuple[Column, ...] = (

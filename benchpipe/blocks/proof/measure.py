@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 
 from benchpipe.blocks.found import Found
-from benchpipe.blocks.held_load import held_samples
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.proof.plan import ProofBlock
 from benchpipe.blocks.proof.rules import Rules, pause_broken, rules_broken
@@ -53,7 +52,7 @@ def proof_block(task: BlockTask[ProofBlock, BlockState]) -> Found:
         return whole
 
     rows = proof_rows(block, rig, finder.found(), read, taken_off(inputs, rig.load.channel), task.clock)
-    rows = with_losses(task, rows, held=held_samples(task))
+    rows = with_losses(task, rows)
     found = Found([store.write("proofs", rows_table("proofs", rows, rig), task.key)] if rows else [])
     found.remarks = list(_remarks(block, rows))
     return found

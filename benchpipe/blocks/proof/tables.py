@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchpipe.columns import LOSSES, STUCK, Column, column, with_u
+from benchpipe.columns import LOSSES, Column, column, with_u
 
 PROOFS: tuple[Column, ...] = (
     column("block", "string", "", "block of the plan"),
@@ -47,6 +47,5 @@ PROOFS: tuple[Column, ...] = (
     column("temperature_c", "float64", "degC", "mean temperature", null=True),
     column("temperature_range_c", "float64", "degC", "range of the temperature", null=True),
     *LOSSES,
-    STUCK,
     column("remark", "string", "", "what limits these figures", null=True),
 )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from benchpipe.blocks.base import BlockKind, Events
 from benchpipe.blocks.cut_config import sampled
 from benchpipe.blocks.sweep.plan import SweepBlock
-from benchpipe.blocks.sweep.tables import RESISTANCE, RESISTANCE_POINTS, SWEEPS
+from benchpipe.blocks.sweep.tables import INCOMPLETE_SWEEPS, RESISTANCE, RESISTANCE_POINTS, SWEEPS
 
 if TYPE_CHECKING:
     from benchpipe.blocks.charts import BlockCharts, ChartTask
@@ -53,7 +53,12 @@ def _charts(task: ChartTask) -> BlockCharts:
 SWEEP = BlockKind(
     name="sweep",
     config=SweepBlock,
-    tables={"sweeps": SWEEPS, "resistance": RESISTANCE, "resistance_points": RESISTANCE_POINTS},
+    tables={
+        "sweeps": SWEEPS,
+        "incomplete_sweeps": INCOMPLETE_SWEEPS,
+        "resistance": RESISTANCE,
+        "resistance_points": RESISTANCE_POINTS,
+    },
     measure=_measure,
     view=_view,
     state=_state,

@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from benchpipe.blocks.left_out import item_reasons
+from benchpipe.blocks.left_out import INCOMPLETE, NAMES, NONE, item_reasons
 from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.values import Asked, Values, column_of, items, of_rows, own_u, values_of, why_missing
 from benchpipe.columns import floats
@@ -17,14 +17,47 @@ STOPS = ("stops_beyond",)
 
 def _travel(asked: Asked, rows: pa.Table) -> Values:
     most, least = (floats(rows.column(name)) for name in asked.measure.columns)
-    return items(rows, "sweep", most - least, None, asked.rate)
+    return _with_incomplete(asked, items(rows, "sweep", most - least, None, asked.rate))
 
 
 def _larger(asked: Asked, rows: pa.Table) -> Values:
-    """The larger of two columns."""
+    """The larger of two columns; what is left of incomplete sweeps counts."""
     larger = np.maximum(*(floats(rows.column(name)) for name in asked.measure.columns))
     u = np.maximum(*(floats(rows.column(f"{name}_u")) for name in asked.measure.columns))
-    return items(rows, "sweep", larger, u, asked.rate, why=why_missing(rows, larger))
+    whole = items(rows, "sweep", larger, u, asked.rate, why=why_missing(rows, larger))
+    return _with_incomplete(asked, whole, asked.measure.columns)
+
+
+def _single(asked: Asked, rows: pa.Table) -> Values:
+    return _with_incomplete(asked, column_of("sweep")(asked, rows))
+
+
+def _with_incomplete(asked: Asked, whole: Values, columns: tuple[str, ...] = ()) -> Values:
+    """The sweeps, and what began and did not come back: its figure (the larger of some columns, or none) is a bound.
+
+    What a gap broke off may hide something. What a stop or the end of the log broke off does not: it is only here
+    where it shows more than all others do.
+    """
+    rows = asked.tables.block("incomplete_sweeps", asked.block.name)
+    own = set(whole.number[~np.isfinite(whole.value)].tolist())  # a sweep with a gap is among the sweeps too
+    found = [row for row in rows.to_pylist() if columns or row["after_sweep"] not in own or not row["broken_off"]]
+    rows = pa.Table.from_pylist(found, schema=rows.schema)
+    count = rows.num_rows
+    if not count:
+        return whole
+    value, u = np.full(count, np.nan), np.full(count, np.nan)
+    for name in columns:
+        value, u = np.fmax(value, floats(rows.column(name))), np.fmax(u, floats(rows.column(f"{name}_u")))
+    reason, share = item_reasons(rows, asked.rate)
+    reason[reason == NONE] = INCOMPLETE
+    reason[np.array(rows.column("broken_off"), bool)] = NAMES.index("gap")
+    shown = (reason != INCOMPLETE) | (value > np.max(whole.value, initial=-np.inf, where=np.isfinite(whole.value)))
+    number, no = floats(rows.column("after_sweep")), np.zeros(count, bool)
+    broken = values_of(
+        number, value, u, int(shown.sum()), names=tuple(f"after sweep {n:.0f}" for n in number), reason=reason,
+        complete=no, whole=no, lost_share=share,
+    )  # fmt: skip
+    return whole.followed_by(broken.select(shown)) if shown.any() else whole
 
 
 def _fitted(asked: Asked, sweeps: pa.Table) -> Values:
@@ -45,7 +78,7 @@ def _fitted(asked: Asked, sweeps: pa.Table) -> Values:
 
 
 def _sweep(name: str, unit: str, meaning: str, hangs_on: tuple[str, ...] = ()) -> Measure:
-    values = of_rows("sweeps", column_of("sweep"))
+    values = of_rows("sweeps", _single)
     return Measure(
         name, "sweep", "sweeps", (name,), unit, 0, 1, meaning, u_column=f"{name}_u", hangs_on=hangs_on, values=values
     )
@@ -67,12 +100,12 @@ MEASURES: tuple[Measure, ...] = (
             "motion between the ends of a sweep", one_sample=True, hangs_on=(), values=of_rows("sweeps", _travel)),
     _sweep("usable_range", "motion", "motion within the usable load", hangs_on=("usable_load",)),
     Measure("free_lash", "sweep", "sweeps", ("lash",), "motion", 0, 1, "lash of the free joint", u_column="lash_u",
-            hangs_on=(), values=of_rows("sweeps", column_of("sweep"))),
+            hangs_on=(), values=of_rows("sweeps", _single)),
     Measure("free_resistance", "sweep", "sweeps", ("resistance_forward", "resistance_back"), "load", 1, 0,
             "largest resistance inside the free range, either way", u_column="resistance_back_u", one_sample=True,
             values=of_rows("sweeps", _larger), hangs_on=RESISTANCE),
     Measure("asymmetry", "sweep", "sweeps", ("asymmetry",), "load", 1, 0, "resistance forward less that back",
-            u_column="asymmetry_u", absolute=True, zero_times=2.0, values=of_rows("sweeps", column_of("sweep")),
+            u_column="asymmetry_u", absolute=True, zero_times=2.0, values=of_rows("sweeps", _single),
             hangs_on=RESISTANCE),
     _part("breakaway", "load that starts the free joint from standstill, each way"),
     _part("coulomb", "part of the free resistance that does not follow the speed, each way"),

@@ -1,17 +1,23 @@
-"""Signals → rows of the sweeps, resistance and resistance_points tables, from where the last night ended."""
+"""Signals → rows of the tables of sweeps, from where the last night ended.
+
+A sweep that does not come back, or has a gap, is not measured. What is left of it may still show a resistance that is
+too high, and what is missing may have: it has a row of its own, in the table of incomplete sweeps.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from benchpipe.blocks.cutting import Pieces, anchor_of, beginning, cut_batch, cut_between, resumed
+from benchpipe.blocks.cutting import Pieces, anchor_of, beginning, cut_batch, cut_between, end_of_log, resumed
 from benchpipe.blocks.found import Found
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.state import Anchor
+from benchpipe.blocks.stuck_samples import stuck_rows
 from benchpipe.blocks.sweep.plan import SweepBlock
 from benchpipe.blocks.sweep.resistance import Points, block_rows, resistance_rows
 from benchpipe.blocks.sweep.state import SweepState
@@ -20,10 +26,19 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.breakpoints import BreakpointResult, SpanResult, range_of_motion
 from benchpipe.kernels.filters import gaussian_weights
 from benchpipe.kernels.loops import FIELD, measure_loops
-from benchpipe.kernels.sweeps import SIGN, Direction, Estimate, SweepResult, SweepSettings, measure_sweep
+from benchpipe.kernels.sweeps import (
+    SIGN,
+    Direction,
+    Estimate,
+    SweepResult,
+    SweepSettings,
+    measure_sweep,
+    surviving_peaks,
+)
 from benchpipe.samples.signals import ENERGY_FACTOR, Signals, block_signals, signal_units
 
-TABLES = ("sweeps", "resistance", "resistance_points")
+TABLES = ("sweeps", "incomplete_sweeps", "resistance", "resistance_points")
+LOST_FROM = ("sweeps", "incomplete_sweeps")
 UNSMOOTHED = gaussian_weights(None, 1.0)
 NOT_MEASURED = "a gap, or a load that never changes: not measured"
 Rows = dict[str, list[dict[str, Any]]]
@@ -33,15 +48,18 @@ def sweep_block(task: BlockTask[SweepBlock, SweepState]) -> Found:
     """Measure the sweeps of a block. Sweeps that were closed another night stay as they are."""
     rig, store, block, past, key = task.rig, task.store, task.block, task.past, task.key
     anchor = past.anchor if past is not None else None
-    builder = SweepBuilder(block, rig, anchor)
+    builder = SweepBuilder(block, rig, anchor, task.clock.ends_us)
     rows: Rows = {name: [] for name in TABLES}
     for signals in block_signals(store, task.inputs, rig, block, anchor.time_us if anchor else None):
         for name, new in builder.feed(signals).items():
             rows[name] += new
-    rows["sweeps"] = with_losses(task, rows["sweeps"])
+    for name in LOST_FROM:
+        rows[name] = with_losses(task, rows[name])
     settled = [task.old[path] for path in past.settled] if past is not None else []
     settled += [store.write(name, rows_table(name, new, rig), key) for name, new in rows.items() if new]
     found = Found(list(settled))
+    last = with_losses(task, builder.unfinished(), beyond=False)
+    found.parts += [store.write(LOST_FROM[1], rows_table(LOST_FROM[1], last, rig), key)] if last else []
     single = store.read_parts([p for p in settled if p.table == "resistance"], "resistance")
     if single.num_rows:
         points = store.read_parts([p for p in settled if p.table == "resistance_points"], "resistance_points")
@@ -67,9 +85,18 @@ def sweep_settings(block: SweepBlock, rig: RigConfig) -> SweepSettings:
 
 
 class SweepBuilder:
-    """Takes signals batch by batch and gives rows of the three tables (closed sweeps only)."""
+    """Takes signals batch by batch and gives rows of the tables.
 
-    def __init__(self, block: SweepBlock, rig: RigConfig, anchor: Anchor | None = None) -> None:
+    Parameters
+    ----------
+    ends_us : sequence of int
+        Times before which a log ended, and its clock with it: what ends there lacks nothing.
+    """
+
+    def __init__(
+        self, block: SweepBlock, rig: RigConfig, anchor: Anchor | None = None, ends_us: Sequence[int] = ()
+    ) -> None:
+        self._ends_us = np.asarray(sorted(ends_us), np.int64)
         self._block = block
         self._rig = rig
         self._settings = sweep_settings(block, rig)
@@ -83,7 +110,7 @@ class SweepBuilder:
         return anchor_of(self._standing, self._count)
 
     def feed(self, new: Signals) -> Rows:
-        """Rows of the sweeps that end in these samples; one that does not come back is not measured."""
+        """Rows of the sweeps that end in these samples."""
         pieces, self._standing = cut_batch(new, self._cut, self._standing)
         rows: Rows = {name: [] for name in TABLES}
         for piece in pieces:
@@ -92,8 +119,14 @@ class SweepBuilder:
                     rows[name] += more
         return rows
 
+    def unfinished(self) -> list[dict[str, Any]]:
+        """What there is of the sweep in which the samples end; it may go on."""
+        pieces = end_of_log(self._cut, self._standing)
+        return list(self._incomplete(pieces, np.full(pieces.count, self._count))) if pieces is not None else []
+
     def _rows(self, pieces: Pieces) -> Iterator[Rows]:
         number = self._count + np.cumsum(pieces.closed)
+        yield {"incomplete_sweeps": list(self._incomplete(pieces, number))}
         self._count += int(pieces.closed.sum())
         keep = np.flatnonzero(pieces.closed & (pieces.samples >= self._block.least_samples))
         if not keep.size:
@@ -107,12 +140,41 @@ class SweepBuilder:
             loop = {name: float(loops[k, place]) for name, place in FIELD.items()}
             yield self._sweep(int(number[at]), int(pieces.samples[at]), signals.part(int(first[k]), int(end[k])), loop)
 
+    def _incomplete(self, pieces: Pieces, number: NDArray[np.int64]) -> Iterator[dict[str, Any]]:
+        """Rows of what begins and does not come back, and of what has a gap."""
+        for at in np.flatnonzero(~pieces.between).tolist():
+            first, end = int(pieces.first[at]), int(pieces.end[at])
+            own = pieces.signals.part(first, end)
+            time_s = (own.time_us - own.time_us[0]) * 1e-6
+            gap = bool((np.diff(time_s) > self._rig.time.gap_s).any())
+            if pieces.closed[at] and not gap:
+                continue
+            load, motion = own.load.astype(np.float64), own.motion.astype(np.float64)
+            left = surviving_peaks(time_s, load, motion, self._settings, self._rig.time.gap_s)
+            yield {
+                "block": self._block.name, "after_sweep": int(number[at]), "start_us": int(own.time_us[0]),
+                "duration_s": float(time_s[-1]), "samples": len(own),
+                "broken_off": gap or (not pieces.closed[at] and self._breaks_off(pieces.signals, end)),
+                "stuck_rows": stuck_rows(own, still=False),
+                **{f"resistance_{way}": one.value for way, one in left.items()},
+                **{f"resistance_{way}_u": one.u for way, one in left.items()},
+            }  # fmt: skip
+
+    def _breaks_off(self, signals: Signals, end: int) -> bool:
+        """Whether samples are missing before the one at ``end``: neither the log's end, a restart nor a stop."""
+        if end >= len(signals) or (signals.change_us.size and signals.change_us[end] > 0):
+            return False
+        before, after = int(signals.time_us[end - 1]), int(signals.time_us[end])
+        ended = np.searchsorted(self._ends_us, [before, after], "right")
+        return after - before > self._cut.break_us and ended[0] == ended[1]
+
     def _sweep(self, number: int, samples: int, own: Signals, loop: dict[str, float]) -> Rows:
         row = {
             "block": self._block.name, "sweep": number,
             "start_us": int(own.time_us[0]) + round(loop["start_offset_s"] * 1e6),
             "period_s": loop["period_s"], "samples": samples,
             "motion_min": loop["motion_min"], "motion_max": loop["motion_max"], "temperature_c": loop["temperature_c"],
+            "stuck_rows": stuck_rows(own, still=False),
         }  # fmt: skip
         gapped = loop["longest_step_s"] > self._rig.time.gap_s
         if gapped or loop["peak_load"] == loop["valley_load"]:  # a load cell that shows nothing

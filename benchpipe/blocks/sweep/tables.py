@@ -37,6 +37,19 @@ SWEEPS: tuple[Column, ...] = (
     *LOSSES,
     _c("remark", "string", "", "what could not be determined, and why", null=True),
 )
+INCOMPLETE_SWEEPS: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("after_sweep", "int32", "1", "number of the sweep before it; of one with a gap its own"),
+    _c("start_us", "int64", "us", "time of its first sample"),
+    _c("duration_s", "float64", "s", "time from its first sample to its last"),
+    _c("samples", "int32", "1", "samples that are left of it"),
+    _c("broken_off", "bool", "", "samples are missing: a gap lies in it or ended it"),
+    _c("resistance_forward", "float64", "load", "largest low-passed |load| that is left, rising", null=True),
+    _c("resistance_forward_u", "float64", "load", "standard uncertainty from the noise of the load", null=True),
+    _c("resistance_back", "float64", "load", "largest low-passed |load| that is left, falling", null=True),
+    _c("resistance_back_u", "float64", "load", "standard uncertainty from the noise of the load", null=True),
+    *LOSSES,
+)
 # The parts are loads, so that they add up to the resistance at the reference speed w:
 # Coulomb T_c, laminar c_1 w, orifice c_2 w^2.
 RESISTANCE: tuple[Column, ...] = (

@@ -136,7 +136,7 @@ def trend_notes(shown: TrendPicture) -> Iterator[str]:
 
 def chart_notes(chart: Chart) -> Iterator[str]:
     """What a chart shows."""
-    yield f"{chart.title}, block {chart.block}"
+    yield f"{chart.title}, block {chart.block}" if chart.block else chart.title
     yield f"{chart.points:,} {chart.things}"
     if chart.reduced:
         yield chart.reduced
