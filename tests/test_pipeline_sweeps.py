@@ -12,7 +12,7 @@ from benchpipe.run import load_run
 from benchpipe.simulate import simulate
 from benchpipe.simulate.blocks import HoldConfig, SweepConfig
 from benchpipe.simulate.log import WrittenLogConfig
-from benchpipe.simulate.rig import ChannelConfig, RigConfig, RoomConfig
+from benchpipe.simulate.rig import RoomConfig, SimulatedChannelConfig, SimulatedRigConfig
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.specimen import DirectionConfig, FreeConfig, LashConfig, SpecimenConfig, SpringConfig
 from benchpipe.store.run_store import RunStore
@@ -35,7 +35,10 @@ channel = "angle"
 """ + "".join(
     f'[[channel]]\nname = "{name}"\ncolumn = "{column}"\nunit = "{unit}"\n'
     for name, column, unit in (
-        ("torque", "Torque", "N*m"), ("angle", "Angle", "deg"), ("oil", "Oil", "degC"), ("mode", "Locked", "1")
+        ("torque", "Torque", "N*m"),
+        ("angle", "Angle", "deg"),
+        ("oil", "Oil", "degC"),
+        ("mode", "Locked", "1"),
     )
 )
 PLAN = """
@@ -71,18 +74,20 @@ FREE = FreeConfig(
 def scenario() -> ScenarioConfig:
     """Two sets of sweeps with a stance after each; the room warms the oil by 12 K between them."""
     channels = (
-        ChannelConfig(source="time", name="Time", unit="s", decimals=3),
-        ChannelConfig(source="load", name="Torque", unit="N·m", decimals=3, noise=0.02),
-        ChannelConfig(source="motion", name="Angle", unit="deg", decimals=4, noise=0.002),
-        ChannelConfig(source="temperature", name="Oil", unit="°C", decimals=2, noise=0.02),
-        ChannelConfig(source="mode", name="Locked", decimals=0),
+        SimulatedChannelConfig(source="time", name="Time", unit="s", decimals=3),
+        SimulatedChannelConfig(source="load", name="Torque", unit="N·m", decimals=3, noise=0.02),
+        SimulatedChannelConfig(source="motion", name="Angle", unit="deg", decimals=4, noise=0.002),
+        SimulatedChannelConfig(source="temperature", name="Oil", unit="°C", decimals=2, noise=0.02),
+        SimulatedChannelConfig(source="mode", name="Locked", decimals=0),
     )
     stance = {"load": 30.0, "duration_s": 12.0, "rest_before_s": 5.0, "recovery_s": 5.0}
     sweeps = {"speeds": (3.0, 8.0, 24.0), "sweeps": 2, "turn_load": 10.0, "pause_s": 1.0}
     return ScenarioConfig(
         name="one", seed=3, note="invented",
         specimen=SpecimenConfig(name="S", spring=SpringConfig(stiffness=15.0), lash=LashConfig(), free=FREE),
-        rig=RigConfig(name="R", sample_rate_hz=50.0, channels=channels, room=RoomConfig(mean_c=25.0, swing_k=0.0)),
+        rig=SimulatedRigConfig(
+            name="R", sample_rate_hz=50.0, channels=channels, room=RoomConfig(mean_c=25.0, swing_k=0.0)
+        ),
         log=WrittenLogConfig(),
         block=(
             SweepConfig(name="free-1", **sweeps), HoldConfig(name="stood-1", **stance),

@@ -31,8 +31,7 @@ from benchpipe.run import RunConfig, load_run
 from benchpipe.simulate import ScenarioConfig, simulate
 from benchpipe.simulate.blocks import CyclicConfig
 from benchpipe.simulate.log import WrittenLogConfig
-from benchpipe.simulate.rig import ChannelConfig, StopConfig
-from benchpipe.simulate.rig import RigConfig as SimulatedRigConfig
+from benchpipe.simulate.rig import SimulatedChannelConfig, SimulatedRigConfig, StopConfig
 from benchpipe.simulate.specimen import AgeingConfig, LockConfig, LossConfig, SpecimenConfig, SpringConfig
 from benchpipe.simulate.truth import TruthResult
 from benchpipe.store.run_store import RunStore
@@ -96,11 +95,11 @@ source = "invented"
 def scenario(cycles: int) -> ScenarioConfig:
     """A specimen that loses 3 % of its stiffness, on a rig that stops twice, once inside a cycle."""
     channels = (
-        ChannelConfig(source="time", name="Time", decimals=2),
-        ChannelConfig(source="load", name="Torque", decimals=3, noise=NOISE["load"]),
-        ChannelConfig(source="motion", name="Angle", decimals=4, noise=NOISE["motion"]),
-        ChannelConfig(source="temperature", name="Temperature", decimals=2, noise=0.03),
-        ChannelConfig(source="counter", name="Cycle", decimals=0),
+        SimulatedChannelConfig(source="time", name="Time", decimals=2),
+        SimulatedChannelConfig(source="load", name="Torque", decimals=3, noise=NOISE["load"]),
+        SimulatedChannelConfig(source="motion", name="Angle", decimals=4, noise=NOISE["motion"]),
+        SimulatedChannelConfig(source="temperature", name="Temperature", decimals=2, noise=0.03),
+        SimulatedChannelConfig(source="counter", name="Cycle", decimals=0),
     )
     return ScenarioConfig(
         name="recovered",

@@ -83,7 +83,7 @@ class Panel:
 
 
 @dataclass(frozen=True)
-class Rows:
+class FigureTable:
     """Figures as a table; the text of a column without a unit stays as it is."""
 
     head: tuple[Axis, ...]
@@ -114,7 +114,7 @@ class Chart:
     title: str
     answer: tuple[str | Figure, ...]
     panels: tuple[Panel, ...]
-    rows: Rows
+    rows: FigureTable
     points: int
     things: str
     command: str
@@ -153,6 +153,17 @@ class Trend:
     change: float | None = None
     worst: int = 0
 
+    @property
+    def measured(self) -> int:
+        """How many cycles have a value."""
+        return int(np.isfinite(self.values).sum())
+
+    @property
+    def extent(self) -> tuple[float, float]:
+        """Smallest and largest value; NaN where no cycle has one."""
+        known = self.values[np.isfinite(self.values)]
+        return (float(known.min()), float(known.max())) if known.size else (np.nan, np.nan)
+
 
 @dataclass(frozen=True)
 class BlockCharts:
@@ -174,11 +185,11 @@ class ChartTask:
     every: bool = False
 
 
-def rows_of(head: Iterable[tuple[str, str, str]], records: Iterable[dict[str, Any]]) -> Rows:
+def rows_of(head: Iterable[tuple[str, str, str]], records: Iterable[dict[str, Any]]) -> FigureTable:
     """Rows of some records; ``head`` has key, label and unit of each column."""
     columns = tuple(head)
     axes = tuple(Axis(label, unit) for _, label, unit in columns)
-    return Rows(axes, tuple(tuple(record.get(key) for key, _, _ in columns) for record in records))
+    return FigureTable(axes, tuple(tuple(record.get(key) for key, _, _ in columns) for record in records))
 
 
 def band(y: Floats, u: Floats | None, factor: float = 2.0) -> tuple[Floats | None, Floats | None]:

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 TREND_POINTS = 16
+COVERAGE_FACTOR = 2.0  # of the figures that are shown beside the verdicts
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,13 @@ class Figure:
     group: str = ""
     after: int | None = None
     expanded_u: float | None = None
+
+    @property
+    def half_width(self) -> float | None:
+        """What is shown after ``±``: that of the limit's judgement, else twice ``u``; None where it is not known."""
+        if self.expanded_u:
+            return self.expanded_u
+        return COVERAGE_FACTOR * self.u if self.u else None
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from benchpipe.kernels.holds import COUNT, LOAD, LOAD2, MOTION, MOTION2, N_TEMPE
 if TYPE_CHECKING:
     from benchpipe.kernels.creep_fit import CreepResult
     from benchpipe.kernels.creep_free import FreeCreep
-    from benchpipe.kernels.creep_noise import Coefficient, Correction
+    from benchpipe.kernels.creep_noise import ChannelCoefficient, Correction
 
 Floats = NDArray[np.float64]
 # Common practice, no source: what makes a hold doubtful.
@@ -211,7 +211,7 @@ def _at_held_load(
     return motion, [one.error for one in taken]
 
 
-def _coefficient(time: Floats, motion: Floats, channel: Floats, count: Floats, noise: float) -> Coefficient:
+def _coefficient(time: Floats, motion: Floats, channel: Floats, count: Floats, noise: float) -> ChannelCoefficient:
     from benchpipe.kernels.creep_noise import channel_coefficient
 
     return channel_coefficient(time, motion, channel, count, channel_noise=noise)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from benchpipe.blocks.held_curves import CorrectedFit, HoldCurve
 
 if TYPE_CHECKING:
-    from benchpipe.kernels.creep_choice import Estimate
+    from benchpipe.kernels.creep_choice import CreepEstimate
     from benchpipe.kernels.creep_fit import CreepResult
     from benchpipe.kernels.creep_free import FreeFigure
 
@@ -86,6 +86,6 @@ def point_rows(
     return rows
 
 
-def half_u(estimate: Estimate | FreeFigure) -> float:
+def half_u(estimate: CreepEstimate | FreeFigure) -> float:
     """Standard uncertainty: half of the wider side of the 95 % interval."""
     return 0.5 * max(estimate.high - estimate.value, estimate.value - estimate.low)

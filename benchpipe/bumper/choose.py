@@ -61,7 +61,7 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class Choice:
+class BumperChoice:
     """Candidates, nearest first, and the two to try next."""
 
     model: str
@@ -76,7 +76,7 @@ class Choice:
     caution: str
 
 
-def choose(model: BumperModel, target: Target, rate: float | None = None) -> Choice:
+def choose(model: BumperModel, target: Target, rate: float | None = None) -> BumperChoice:
     """Rank the measured bumpers of a model for a target.
 
     Parameters
@@ -121,7 +121,7 @@ def choose(model: BumperModel, target: Target, rate: float | None = None) -> Cho
         ))  # fmt: skip
     order = sorted(candidates, key=lambda one: abs(one.spreads))
     near, setting, words = _bracket(candidates, target, model.setting)
-    return Choice(model.name, target, torque, chosen, tuple(order), near, setting, words, tuple(notes), CAUTION)
+    return BumperChoice(model.name, target, torque, chosen, tuple(order), near, setting, words, tuple(notes), CAUTION)
 
 
 def _stiffness(branches: Branches, torque: float) -> float:

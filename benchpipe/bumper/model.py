@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from benchpipe import __version__
-from benchpipe.bumper.settings import Errors, LeftOut
+from benchpipe.bumper.settings import Errors, SettingCheck
 from benchpipe.errors import ConfigError
 from benchpipe.kernels.friction import LIKE, LossLaw, distinct
 from benchpipe.kernels.loop_branches import Branches
@@ -199,7 +199,7 @@ def _number(value: Any) -> float:
 
 def _errors(document: dict[str, Any]) -> Errors:
     rows = tuple(
-        LeftOut(*(_number(one[n]) for n in ("setting", "rms", "largest", "secant", "area")))
+        SettingCheck(*(_number(one[n]) for n in ("setting", "rms", "largest", "secant", "area")))
         for one in document["left_out"]
     )
     return Errors(rows, *(_number(document[n]) for n in ("rms", "secant", "area")))

@@ -20,7 +20,7 @@ LEAST_ERROR = 1e-6  # of the load range: an error of nought would be a band of n
 
 
 @dataclass(frozen=True)
-class LeftOut:
+class SettingCheck:
     """One interior setting predicted from its neighbours.
 
     ``rms`` and ``largest`` are of the load range, ``secant`` and ``area`` relative (predicted over measured, less 1).
@@ -39,12 +39,12 @@ class Errors:
 
     Attributes
     ----------
-    left_out : tuple of LeftOut
+    left_out : tuple of SettingCheck
     rms, secant, area : float
         Medians of their sizes.
     """
 
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[SettingCheck, ...]
     rms: float
     secant: float
     area: float
@@ -121,7 +121,7 @@ def errors_left_out(
         share = (settings[i] - settings[i - 1]) / (settings[i + 1] - settings[i - 1])
         guess, truth = between(source[i - 1], source[i + 1], share), measured[i]
         unit = truth.load_range
-        found.append(LeftOut(
+        found.append(SettingCheck(
             settings[i], rms_difference(guess, truth) / unit, largest_difference(guess, truth) / unit,
             _ratio(guess.secant, truth.secant), _ratio(guess.area, truth.area),
         ))  # fmt: skip

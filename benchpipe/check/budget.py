@@ -24,7 +24,7 @@ FEW = 5
 
 
 @dataclass(frozen=True)
-class Part:
+class BudgetPart:
     """One part of a budget.
 
     Attributes
@@ -61,7 +61,7 @@ class Part:
         """Whether the part has a number: finite, with some degree of freedom."""
         return isfinite(self.u) and self.dof > 0.0
 
-    def scaled(self, sensitivity: float) -> Part:
+    def scaled(self, sensitivity: float) -> BudgetPart:
         """Return the part in the unit of a figure that changes by ``sensitivity`` for one unit of this one."""
         return replace(self, u=abs(sensitivity) * self.u)
 
@@ -70,7 +70,7 @@ class Part:
 class Budget:
     """Independent parts of one figure's uncertainty. A budget with a part that is not known is not known."""
 
-    parts: tuple[Part, ...]
+    parts: tuple[BudgetPart, ...]
 
     @property
     def known(self) -> bool:
@@ -121,12 +121,12 @@ class Budget:
             return hypot(*(float(t) * part.u for t, part in zip(factors, self.parts, strict=True)))
         return float(student_guard(risk, self.dof)) * self.standard_u
 
-    def share(self, part: Part) -> float:
+    def share(self, part: BudgetPart) -> float:
         """Share of the variance that a part makes, 0 to 1; 0 where nothing is uncertain, NaN where not known."""
         total = self.standard_u
         return (part.u / total) ** 2 if total > 0.0 else total
 
-    def with_parts(self, *parts: Part) -> Budget:
+    def with_parts(self, *parts: BudgetPart) -> Budget:
         """Return the budget with parts added."""
         return Budget((*self.parts, *parts))
 
@@ -135,19 +135,19 @@ class Budget:
         return Budget(tuple(part.scaled(sensitivity) for part in self.parts))
 
 
-def rectangular(name: str, half_width: float, *, dof: float = inf, note: str = "") -> Part:
+def rectangular(name: str, half_width: float, *, dof: float = inf, note: str = "") -> BudgetPart:
     """Return the part of an error that lies anywhere within ± half_width: half_width/√3 (GUM 4.3.7)."""
-    return Part(name, half_width / sqrt(3.0), dof, "B", note)
+    return BudgetPart(name, half_width / sqrt(3.0), dof, "B", note)
 
 
-def triangular(name: str, half_width: float, *, dof: float = inf, note: str = "") -> Part:
+def triangular(name: str, half_width: float, *, dof: float = inf, note: str = "") -> BudgetPart:
     """Return the part of an error within ± half_width, most likely small: half_width/√6 (GUM 4.3.9)."""
-    return Part(name, half_width / sqrt(6.0), dof, "B", note)
+    return BudgetPart(name, half_width / sqrt(6.0), dof, "B", note)
 
 
-def from_expanded(name: str, expanded: float, k: float = 2.0, *, dof: float = inf, note: str = "") -> Part:
+def from_expanded(name: str, expanded: float, k: float = 2.0, *, dof: float = inf, note: str = "") -> BudgetPart:
     """Return the part of a certificate that states an expanded uncertainty and its k (GUM 4.3.3)."""
-    return Part(name, expanded / k, dof, "B", note)
+    return BudgetPart(name, expanded / k, dof, "B", note)
 
 
 # Standard deviation of the median of n normal values over that of their mean, n = 1 ... 10: integrals of the order
@@ -167,7 +167,7 @@ def few_values(
     name: str = "scatter",
     own_u: float = nan,
     own_dof: float = inf,
-) -> Part:
+) -> BudgetPart:
     """Return the part that the scatter of two to ten values gives to their mean or median.
 
     s/√n with n − 1 degrees of freedom; for the median times :func:`median_factor`. The values' own uncertainties do
@@ -185,9 +185,9 @@ def few_values(
     v = np.asarray(values, np.float64).ravel()
     v = v[np.isfinite(v)]
     if v.size == 0:
-        return Part(name, nan, nan, "A", "no value")
+        return BudgetPart(name, nan, nan, "A", "no value")
     if v.size == 1:
         note = "one value: its own uncertainty" if isfinite(own_u) else "one value without an uncertainty of its own"
-        return Part(name, own_u, own_dof, "A", note)
+        return BudgetPart(name, own_u, own_dof, "A", note)
     factor = median_factor(v.size) if statistic == "median" else 1.0
-    return Part(name, factor * float(np.std(v, ddof=1)) / sqrt(v.size), v.size - 1.0, "A", f"{v.size} values")
+    return BudgetPart(name, factor * float(np.std(v, ddof=1)) / sqrt(v.size), v.size - 1.0, "A", f"{v.size} values")

@@ -14,7 +14,7 @@ from benchpipe.blocks.left_out import INCOMPLETE, accepted_rows
 from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.values import Asked, Values, nothing
 from benchpipe.check.block_noise import Noises
-from benchpipe.check.budget import FEW, Budget, Part, rectangular
+from benchpipe.check.budget import FEW, Budget, BudgetPart, rectangular
 from benchpipe.check.figure import SCATTER, JudgedFigure
 from benchpipe.check.monte_carlo import Input, larger_of, propagate
 from benchpipe.check.rig_parts import recalibrated
@@ -76,7 +76,10 @@ def change_figure(
     places = (_place(noise.size, noises.last(block.name), one) for one in (base, values))
     first, second = zip(places, (base.value.size, values.value.size), strict=True)
     one = change_u(noise, *first, *second, "median", start, now)
-    parts = (Part(SCATTER, one.u, one.dof, "A", f"baseline {base.value.size:,}, window {values.value.size:,}"), *parts)
+    parts = (
+        BudgetPart(SCATTER, one.u, one.dof, "A", f"baseline {base.value.size:,}, window {values.value.size:,}"),
+        *parts,
+    )
     if stated is not None and stated.swing is not None:
         size = abs(stated.per_kelvin) * stated.swing.value
         parts = (*parts, rectangular("temperature, not logged", size, note="swing and per_kelvin of the plan"))
@@ -145,15 +148,15 @@ def _contrast(series: Floats, at: int) -> float:
 
 
 def _of_temperature(
-    found: TemperatureChange, plain: float, parts: tuple[Part, ...], base: Values, values: Values
+    found: TemperatureChange, plain: float, parts: tuple[BudgetPart, ...], base: Values, values: Values
 ) -> JudgedFigure:
     """The judged figure of a change at the baseline's temperature."""
     few = min(values.value.size, base.value.size) < FEW
     why = found.why.replace("°C", "degC")  # every terminal can show it
     if not found.decided:
-        return JudgedFigure(plain, Budget((Part(SCATTER, math.nan, note=why), *parts)), few, why)
+        return JudgedFigure(plain, Budget((BudgetPart(SCATTER, math.nan, note=why), *parts)), few, why)
     name = "scatter of the values, and temperature" if found.source != "none" else SCATTER
-    scatter = Part(name, found.u, found.dof, "A", f"baseline {base.value.size:,}, window {values.value.size:,}")
+    scatter = BudgetPart(name, found.u, found.dof, "A", f"baseline {base.value.size:,}, window {values.value.size:,}")
     figure = JudgedFigure(found.change, Budget((scatter, *parts)), few, note=why)
     if found.source == "none":
         return figure

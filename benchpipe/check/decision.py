@@ -18,7 +18,6 @@ class Verdict(StrEnum):
 
 RANK = {verdict: i for i, verdict in enumerate(Verdict)}
 NOT_APPLICABLE = "not applicable"  # how the remark of a limit begins that nothing in the plan can ever be judged by
-COVERAGE_FACTOR = 2.0  # of the figures that a summary shows beside the verdicts
 
 
 def worst(verdicts: list[Verdict]) -> Verdict:

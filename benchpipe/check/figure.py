@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.values import Values
 from benchpipe.check.block_noise import Noises
-from benchpipe.check.budget import FEW, Budget, Part, few_values, rectangular
+from benchpipe.check.budget import FEW, Budget, BudgetPart, few_values, rectangular
 from benchpipe.check.extremes import largest_lower, largest_upper, smallest_lower, smallest_upper
 from benchpipe.check.reading_noise import READING, hidden_scatter, scatter_of, scatter_of_others
 from benchpipe.check.rig_parts import rig_parts
@@ -48,9 +48,9 @@ class JudgedFigure:
         Of an extreme: all values it is the largest or smallest of, with the uncertainty of each reading.
     at : int
         Place of the extreme among them.
-    high, low : Part or None
+    high, low : BudgetPart or None
         What may have made it read too high, or too low, besides: it counts on that side of a limit alone.
-    others : Part or None
+    others : BudgetPart or None
         Of an extreme of few readings: its noise as the others show it. A fail may rest on it, a pass may not
         (:mod:`benchpipe.check.reading_noise`).
     note : str
@@ -65,9 +65,9 @@ class JudgedFigure:
     doubt: str = ""
     readings: Values | None = None
     at: int = -1
-    high: Part | None = None
-    low: Part | None = None
-    others: Part | None = None
+    high: BudgetPart | None = None
+    low: BudgetPart | None = None
+    others: BudgetPart | None = None
     note: str = ""
     raw: float = math.nan
     correction: float = math.nan
@@ -97,7 +97,7 @@ class JudgedFigure:
         shared = Budget(tuple(part for part in self.budget.parts if part.name != READING))
         return Guards(*(self._wide(risk, shared, one) for one in (self.low, self.high)))
 
-    def _around(self, risk: float, statistic: str, noise: Part | None = None) -> Guards:
+    def _around(self, risk: float, statistic: str, noise: BudgetPart | None = None) -> Guards:
         """The same of the largest or smallest of many readings, with one noise of them or each its own."""
         if self.readings is None:
             return Guards(math.nan, math.nan)
@@ -107,7 +107,7 @@ class JudgedFigure:
         upper, lower = (largest_upper, largest_lower) if statistic == "max" else (smallest_upper, smallest_lower)
         return Guards(upper(of.value, u, dof, risk, shared=up), lower(of.value, u, dof, risk, shared=down))
 
-    def _wide(self, risk: float, budget: Budget, besides: Part | None) -> float:
+    def _wide(self, risk: float, budget: Budget, besides: BudgetPart | None) -> float:
         parts = budget.with_parts(besides) if besides is not None else budget
         return parts.guard(risk, few=self.few) if parts.parts else 0.0
 
@@ -137,14 +137,14 @@ def figure_of_values(
         return _of_few(limit, measure, rig, good, value)
     noise = _noise(limit, noises, measure, good)
     found = window_u(noise, good.value.size, "median" if of_median else "mean")
-    scatter = Part(SCATTER, found.u, found.dof, "A", f"{good.value.size:,} cycles of {noise.size:,}")
+    scatter = BudgetPart(SCATTER, found.u, found.dof, "A", f"{good.value.size:,} cycles of {noise.size:,}")
     parts = (scatter, *missed, *_attenuated(measure, value, good), *rig_parts(measure, rig, value, good))
     size, doubt = abs(value) if measure.absolute else value, "" if found.known else found.why
     high, low = _read_beyond(measure, good)
     return JudgedFigure(size, Budget(parts), good.value.size < FEW, doubt, high=high, low=low)
 
 
-def _attenuated(measure: Measure, value: float, good: Values) -> tuple[Part, ...]:
+def _attenuated(measure: Measure, value: float, good: Values) -> tuple[BudgetPart, ...]:
     """What noise of the motion takes off a slope of load on motion (:mod:`benchpipe.kernels.slope_attenuation`)."""
     typical, (low, high) = good.typical, good.band
     if not measure.tangent or not typical.motion_noise > 0.0 or not value:
@@ -153,18 +153,18 @@ def _attenuated(measure: Measure, value: float, good: Values) -> tuple[Part, ...
     in_band = 0.5 * typical.samples * turn
     width = (high - low) * typical.load_range / abs(value)
     relative = float(attenuation_u(typical.motion_noise, width, in_band))
-    return (Part("attenuation of the slope", abs(value) * relative, note="noise of the motion"),)
+    return (BudgetPart("attenuation of the slope", abs(value) * relative, note="noise of the motion"),)
 
 
-def _sampling(u: float) -> Part:
-    return Part("sampling", u, note="between samples an extreme is missed")
+def _sampling(u: float) -> BudgetPart:
+    return BudgetPart("sampling", u, note="between samples an extreme is missed")
 
 
 def _noise(limit: LimitConfig, noises: Noises, measure: Measure, good: Values) -> BlockNoise:
     return noises.of(good.block, measure.columns[0], good.value.size)
 
 
-Beyond = tuple[Part | None, Part | None]
+Beyond = tuple[BudgetPart | None, BudgetPart | None]
 
 
 def _read_beyond(measure: Measure, good: Values) -> Beyond:
@@ -180,19 +180,19 @@ def _read_beyond(measure: Measure, good: Values) -> Beyond:
     return (None, part) if measure.extreme == "smallest" else (part, None)
 
 
-def _own_parts(name: str, values: Values, at: int) -> tuple[Part, ...]:
+def _own_parts(name: str, values: Values, at: int) -> tuple[BudgetPart, ...]:
     """The own uncertainty of one value, by what is in it."""
     u, dof = float(values.u[at]), float(values.dof[at])
-    inside = [Part(what, float(some[at])) for what, some in values.own_parts if some[at] > 0.0]
+    inside = [BudgetPart(what, float(some[at])) for what, some in values.own_parts if some[at] > 0.0]
     rest = u * u - sum(part.u**2 for part in inside)
     if not inside or rest < 0.0:
-        return (Part(name, u, dof, "A", "its own"),)
-    return (Part(name, math.sqrt(rest), dof, "A", "its own"), *inside)
+        return (BudgetPart(name, u, dof, "A", "its own"),)
+    return (BudgetPart(name, math.sqrt(rest), dof, "A", "its own"), *inside)
 
 
 def _of_few(limit: LimitConfig, measure: Measure, rig: RigConfig, good: Values, value: float) -> JudgedFigure:
     """Mean or median of some holds, sweeps, windows, proofs or lock changes."""
-    scatter: tuple[Part, ...] = (Part(SCATTER, 0.0, note="the value is a bound already"),)
+    scatter: tuple[BudgetPart, ...] = (BudgetPart(SCATTER, 0.0, note="the value is a bound already"),)
     if not measure.bound and good.value.size == 1:
         scatter = _own_parts("one value", good, 0)
     elif not measure.bound:
@@ -205,7 +205,7 @@ def _last(limit: LimitConfig, measure: Measure, rig: RigConfig, good: Values, no
     """The last value: it has the noise of one reading."""
     value = float(good.value[-1])
     own_u, own_dof, doubt = float(good.u[-1]), float(good.dof[-1]), ""
-    more: tuple[Part, ...] = ()
+    more: tuple[BudgetPart, ...] = ()
     beyond: Beyond = (None, None)
     if measure.in_window:
         noise = _noise(limit, noises, measure, good)
@@ -217,7 +217,7 @@ def _last(limit: LimitConfig, measure: Measure, rig: RigConfig, good: Values, no
             more = (*more, _sampling(float(good.sampling_u[-1])))
     elif not math.isfinite(own_u) and good.value.size > 1:
         own_u, own_dof = float(np.std(good.value, ddof=1)), good.value.size - 1.0
-    reading = Part(READING, 0.0 if measure.bound else own_u, own_dof, "A")
+    reading = BudgetPart(READING, 0.0 if measure.bound else own_u, own_dof, "A")
     parts = (reading, *more, *rig_parts(measure, rig, value, good))
     few = not measure.in_window and own_dof < FEW - 1
     high, low = beyond
@@ -231,7 +231,7 @@ def _extreme(limit: LimitConfig, measure: Measure, rig: RigConfig, values: Value
     at = int(size.argmax() if limit.statistic == "max" else size.argmin())
     value, u, dof = float(size[at]), known.u, known.dof
     stated = rig_parts(measure, rig, float(known.value[at]), known)
-    more: tuple[Part, ...] = ()
+    more: tuple[BudgetPart, ...] = ()
     beyond: Beyond = (None, None)
     few: NDArray[np.bool_] = np.zeros(size.size, bool)  # readings whose noise is their scatter: both bounds stay, wider
     if measure.in_window:
@@ -254,7 +254,7 @@ def _extreme(limit: LimitConfig, measure: Measure, rig: RigConfig, values: Value
         u, dof = np.where(own, u, all_of.u), np.where(own, dof, all_of.dof)
     if known.sampling_u is not None:
         more = (*more, _sampling(float(known.sampling_u[at])))
-    reading = Part(READING, float(u[at]), float(dof[at]), "A")
+    reading = BudgetPart(READING, float(u[at]), float(dof[at]), "A")
     found = JudgedFigure(
         value, Budget((reading, *more, *stated)), not measure.in_window and float(dof[at]) < FEW - 1, "",
         replace(known, value=size, u=u, dof=dof), at, *beyond,
@@ -266,7 +266,7 @@ def _extreme(limit: LimitConfig, measure: Measure, rig: RigConfig, values: Value
     return _with_others(found, others, limit.statistic) if others is not None else found
 
 
-def _with_others(found: JudgedFigure, others: Part, statistic: str) -> JudgedFigure:
+def _with_others(found: JudgedFigure, others: BudgetPart, statistic: str) -> JudgedFigure:
     """With the noise of the other readings in the budget, where that makes its uncertainty the smaller."""
     parts = tuple(others if part.name == READING else part for part in found.budget.parts)
     apart = replace(found, budget=Budget(parts), others=others)

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from benchpipe.check.budget import RISK, Budget, Part
+from benchpipe.check.budget import RISK, Budget, BudgetPart
 from benchpipe.kernels.risk import student_guard
 
 Floats = NDArray[np.float64]
@@ -164,12 +164,12 @@ def larger_of(budget: Budget, checked: MonteCarloResult, *, few: bool, risk: flo
     """
     name, goal = "not linear (Monte Carlo)", checked.guard(risk)
     if not (checked.converged and isfinite(goal)):
-        return budget.with_parts(Part(name, nan, note="too many draws have no figure"))
+        return budget.with_parts(BudgetPart(name, nan, note="too many draws have no figure"))
     if not budget.known or budget.guard(risk, few=few) >= goal:
         return budget
     low, high = 0.0, goal / float(student_guard(risk, inf))  # with this part alone the guard is the goal
     for _ in range(60):
         middle = 0.5 * (low + high)
-        enough = budget.with_parts(Part(name, middle)).guard(risk, few=few) >= goal
+        enough = budget.with_parts(BudgetPart(name, middle)).guard(risk, few=few) >= goal
         low, high = (low, middle) if enough else (middle, high)
-    return budget.with_parts(Part(name, high, note=f"{checked.n_drawn:,} draws"))
+    return budget.with_parts(BudgetPart(name, high, note=f"{checked.n_drawn:,} draws"))

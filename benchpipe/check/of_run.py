@@ -8,7 +8,7 @@ from datetime import date
 from benchpipe.blocks.hold.levels import leak_over_levels
 from benchpipe.blocks.registry import kind_of
 from benchpipe.blocks.run_tables import RunTables
-from benchpipe.check.budget import Budget, Part
+from benchpipe.check.budget import Budget, BudgetPart
 from benchpipe.check.decision import NOT_APPLICABLE
 from benchpipe.check.figure import SCATTER, JudgedFigure
 from benchpipe.check.rig_parts import day_of
@@ -63,7 +63,7 @@ def _order(run: RunConfig, manifest: Manifest, tables: RunTables) -> tuple[Judge
 
 
 def _exact(value: float) -> JudgedFigure:
-    return JudgedFigure(value, Budget((Part("counted", 0.0),)))
+    return JudgedFigure(value, Budget((BudgetPart("counted", 0.0),)))
 
 
 def _exponent(run: RunConfig, tables: RunTables) -> tuple[JudgedFigure, int, str]:
@@ -74,7 +74,9 @@ def _exponent(run: RunConfig, tables: RunTables) -> tuple[JudgedFigure, int, str
     if not found.converged:
         raise NotThere("fewer than three levels of load have a leak", due=False)
     low, high = found.slope_interval
-    figure = JudgedFigure(found.slope, Budget((Part(SCATTER, 0.25 * (high - low), note=f"{found.n_used} levels"),)))
+    figure = JudgedFigure(
+        found.slope, Budget((BudgetPart(SCATTER, 0.25 * (high - low), note=f"{found.n_used} levels"),))
+    )
     return figure, found.n_used, ""
 
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.check.budget import Part
+from benchpipe.check.budget import BudgetPart
 
 READING = "noise of one reading"
 FEW_READINGS = "too few readings to know slow noise: a pass asks for the scatter of all of them, the largest included"
@@ -24,12 +24,12 @@ SLOWEST = 0.992  # correlation of neighbouring cycles that a block too short to 
 DIGIT = 2.0  # times the standard uncertainty of a digit: fewer readings than it takes may all show the same one
 
 
-def scatter_of(values: NDArray[np.float64], what: str = "") -> Part | None:
+def scatter_of(values: NDArray[np.float64], what: str = "") -> BudgetPart | None:
     """The scatter of some readings as the noise of one; None where there are too few."""
     if values.size < FEWEST_OTHERS:
         return None
     note = f"scatter of {what} {values.size:,}".replace("  ", " ")
-    return Part(READING, float(np.std(values, ddof=1)), values.size - 1.0, "A", note)
+    return BudgetPart(READING, float(np.std(values, ddof=1)), values.size - 1.0, "A", note)
 
 
 def hidden_scatter(n: int) -> float:
@@ -43,10 +43,10 @@ def hidden_scatter(n: int) -> float:
     return float((1.0 - mean) ** -0.5)
 
 
-def scatter_of_others(values: NDArray[np.float64], at: int, stated: tuple[Part, ...]) -> Part | None:
+def scatter_of_others(values: NDArray[np.float64], at: int, stated: tuple[BudgetPart, ...]) -> BudgetPart | None:
     """The scatter of the readings without the one at a place, no less than the digits in ``stated`` let it show."""
     found = scatter_of(np.delete(values, at), "the other")
     if found is None:
         return None
     digit = float(np.hypot.reduce([part.u for part in stated if part.name.startswith("resolution of '")] or [0.0]))
-    return Part(READING, max(found.u, DIGIT * digit), found.dof, "A", found.note)
+    return BudgetPart(READING, max(found.u, DIGIT * digit), found.dof, "A", found.note)

@@ -18,7 +18,7 @@ from datetime import UTC, date, datetime, timedelta
 
 from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.values import Typical, Values
-from benchpipe.check.budget import Part, from_expanded, rectangular, triangular
+from benchpipe.check.budget import BudgetPart, from_expanded, rectangular, triangular
 from benchpipe.config.channel import CalibrationConfig, ChannelConfig
 from benchpipe.config.rig import RigConfig
 from benchpipe.samples.signals import ENERGY_FACTOR, gearing
@@ -51,7 +51,7 @@ def not_stated(measure: Measure, rig: RigConfig) -> tuple[str, ...]:
     return tuple(channel.name for channel in channels_of(measure, rig) if not channel.stated)
 
 
-def rig_parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> tuple[Part, ...]:
+def rig_parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> tuple[BudgetPart, ...]:
     """Parts of a figure's budget from the rig file, in the measure's unit.
 
     Parameters
@@ -64,7 +64,7 @@ def rig_parts(measure: Measure, rig: RigConfig, value: float, values: Values) ->
     return tuple(part for part in _parts(measure, rig, value, values) if part.u > 0.0 or not math.isfinite(part.u))
 
 
-def _parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> Iterator[Part]:
+def _parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> Iterator[BudgetPart]:
     if measure.of == "temperature" and rig.temperature:
         channel = rig.find(rig.temperature)
         yield _certificate(channel, value, 1.0, math.nan, 1.0, rig, values)
@@ -101,7 +101,7 @@ def _parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> It
         yield _resolution(measure, rig, value, values)
 
 
-def _resolution(measure: Measure, rig: RigConfig, value: float, values: Values) -> Part:
+def _resolution(measure: Measure, rig: RigConfig, value: float, values: Values) -> BudgetPart:
     """Step of a coarse clock: either end of a time is anywhere in it (the difference of two is triangular)."""
     step = rig.time.resolution or 0.0
     if measure.unit != "s":
@@ -136,7 +136,7 @@ def _machine_share(measure: Measure, rig: RigConfig, value: float, typical: Typi
 def _certificate(
     channel: ChannelConfig, value: float, factor: float, size: float, gear: float, rig: RigConfig, values: Values,
     own: bool = True,
-) -> Part:  # fmt: skip
+) -> BudgetPart:  # fmt: skip
     """Calibration of a channel: a part of the value, and never less than its floor."""
     in_force = calibrations_at(channel, rig, values.between_us)
     relative = max(one.uncertainty or 0.0 for one in in_force)
@@ -168,7 +168,9 @@ def calibrations_at(
     return tuple(in_force) or known
 
 
-def recalibrated(measure: Measure, rig: RigConfig, change: float, base: Values, values: Values) -> tuple[Part, ...]:
+def recalibrated(
+    measure: Measure, rig: RigConfig, change: float, base: Values, values: Values
+) -> tuple[BudgetPart, ...]:
     """Part of a ratio to the baseline of each channel that was recalibrated between the two windows."""
     found = []
     for channel in channels_of(measure, rig):
@@ -185,7 +187,7 @@ def day_of(us: int) -> date:
     return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=us)).date()
 
 
-def _readings(channel: ChannelConfig, gear: float, digit: float, *, times: float) -> Iterator[Part]:
+def _readings(channel: ChannelConfig, gear: float, digit: float, *, times: float) -> Iterator[BudgetPart]:
     """Resolution of single readings: a rectangle of one digit (GUM F.2.2.1), declared or learnt."""
     step = channel.resolution.value if channel.resolution is not None else digit
     if step > 0.0:
@@ -193,7 +195,7 @@ def _readings(channel: ChannelConfig, gear: float, digit: float, *, times: float
         yield rectangular(f"resolution of '{channel.name}'", 0.5 * times * gear * step, note=note)
 
 
-def _drift(channel: ChannelConfig, gear: float, values: Values) -> Iterator[Part]:
+def _drift(channel: ChannelConfig, gear: float, values: Values) -> Iterator[BudgetPart]:
     """Drift of the zero since the run began: it lies anywhere up to what the rig file states."""
     if channel.drift_per_day is not None and values.between_us is not None:
         days = max(values.between_us[1] - (values.begun_us or values.between_us[0]), 0) / DAY_US
@@ -202,7 +204,7 @@ def _drift(channel: ChannelConfig, gear: float, values: Values) -> Iterator[Part
         )
 
 
-def _delays(measure: Measure, rig: RigConfig, typical: Typical) -> Part:
+def _delays(measure: Measure, rig: RigConfig, typical: Typical) -> BudgetPart:
     """Delay between load and motion: a skew t adds 2 pi f t to the phase, so to energy, loss factor and secant."""
     load, motion = rig.find(rig.load.channel), rig.find(rig.motion.channel)
     of_clocks = rig.second.offset_uncertainty if rig.second is not None and load.logger != motion.logger else 0.0
@@ -213,4 +215,6 @@ def _delays(measure: Measure, rig: RigConfig, typical: Typical) -> Part:
         scale = 0.25 * math.pi * typical.load_range * typical.motion_range * ENERGY_FACTOR[rig.load_quantity]
     elif measure.phase == "loss factor":
         scale = 1.0
-    return Part("delay between load and motion", abs(scale * angle) if math.isfinite(scale) else 0.0, note="rig file")
+    return BudgetPart(
+        "delay between load and motion", abs(scale * angle) if math.isfinite(scale) else 0.0, note="rig file"
+    )

@@ -7,7 +7,7 @@ from typing import Any
 from benchpipe.check.decision import Verdict, worst
 from benchpipe.errors import ConfigError
 from benchpipe.ledger.chain import same_person
-from benchpipe.ledger.entry import SignOffEntry, State
+from benchpipe.ledger.entry import SignedState, SignOffEntry
 from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Manifest, SignOff, key_of
 from benchpipe.store.run_store import MANIFEST, RunStore
@@ -16,7 +16,7 @@ JUDGED = ("limits_file", "limit", "block", "operator", "value", "unit", "verdict
 APPROVED, WITHDRAWN = "approved", "withdrawn"
 
 
-def state_to_sign(store: RunStore, manifest: Manifest) -> State:
+def state_to_sign(store: RunStore, manifest: Manifest) -> SignedState:
     """What a person signs of a run: its manifest, figures and verdicts as they are now.
 
     Raises
@@ -31,7 +31,7 @@ def state_to_sign(store: RunStore, manifest: Manifest) -> State:
             do_next="work on it first: benchpipe nightly LAB",
         )
     verdicts = judged_rows(store, manifest)
-    return State(
+    return SignedState(
         sequence=manifest.sequence,
         manifest=sha256_of(store.folder / MANIFEST),
         process=manifest.steps["process"].key,

@@ -20,7 +20,7 @@ CYCLIC, IDLE = "cyclic", "idle"
 
 
 @dataclass(frozen=True)
-class BlockState:
+class BlockDone:
     """How far a block of a plan is.
 
     ``done`` (cycles by the count that decides, holds, proofs, …) is None where it is not known; ``planned`` is None
@@ -42,7 +42,7 @@ class RunState:
     """
 
     limits: tuple[Mapping[str, Any], ...] = ()
-    blocks: tuple[BlockState, ...] = ()
+    blocks: tuple[BlockDone, ...] = ()
     unknown: str = ""
 
 
@@ -164,7 +164,7 @@ def _stage(stage: LabStageConfig, run: RunState | None) -> StageResult:
     return _result(stage, Verdict.PASS, False, "", known)
 
 
-def _open(rows: list[Mapping[str, Any]], blocks: list[BlockState]) -> Iterator[str]:
+def _open(rows: list[Mapping[str, Any]], blocks: list[BlockDone]) -> Iterator[str]:
     """What a stage still waits for, in words."""
     for block in blocks:
         if block.done is None or block.kind == IDLE:
@@ -178,7 +178,7 @@ def _open(rows: list[Mapping[str, Any]], blocks: list[BlockState]) -> Iterator[s
             yield f"'{row['limit']}' on {row['block']}"
 
 
-def _untold(due: list[Mapping[str, Any]], blocks: list[BlockState]) -> Iterator[str]:
+def _untold(due: list[Mapping[str, Any]], blocks: list[BlockDone]) -> Iterator[str]:
     """Cycle tests whose progress or planned end is not known: they cannot pass."""
     for block in blocks:
         if block.kind != CYCLIC:
@@ -190,7 +190,7 @@ def _untold(due: list[Mapping[str, Any]], blocks: list[BlockState]) -> Iterator[
             yield f"neither the plan nor a limit says how many cycles '{block.name}' is to have"
 
 
-def _cycles(blocks: list[BlockState]) -> int | None:
+def _cycles(blocks: list[BlockDone]) -> int | None:
     """Cycles of the cyclic blocks; of one that has ended, no more than the plan asks for."""
     known = [
         min(b.done, b.planned) if b.ended and b.planned is not None else b.done

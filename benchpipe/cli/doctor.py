@@ -13,7 +13,7 @@ from benchpipe.errors import BenchpipeError, ExitCode
 from benchpipe.escapes import visible
 
 if TYPE_CHECKING:
-    from benchpipe.cli.findings import Finding
+    from benchpipe.cli.findings import DoctorFinding
 
 WORST = (ExitCode.BUG, ExitCode.BAD_INPUT, ExitCode.USAGE, ExitCode.STORE_BUSY, ExitCode.OK)
 
@@ -43,7 +43,7 @@ def doctor(
     return code
 
 
-def look_over(lab: Path) -> list[Finding]:
+def look_over(lab: Path) -> list[DoctorFinding]:
     """Everything that is found of a lab, in the order in which it is looked at."""
     from benchpipe.cli import findings
     from benchpipe.cli.rehearsal import rehearse
@@ -63,8 +63,8 @@ def look_over(lab: Path) -> list[Finding]:
     newest, where = max(dated, default=(None, ""))
     return [
         *findings.libraries({run.format for run in runs} | ({"sign"} if config.signer else set())),
-        findings.Finding("ok", "lab", f"{config.name}: {len(plans)} plan(s)"),
-        *(findings.Finding("look", "lab", one.text, one.do_next) for one in nobody),
+        findings.DoctorFinding("ok", "lab", f"{config.name}: {len(plans)} plan(s)"),
+        *(findings.DoctorFinding("look", "lab", one.text, one.do_next) for one in nobody),
         *findings.telling(config.tell, lab.parent),
         *(change_texts(one, names_of_lab(lab).filled) for one in findings.store_access(lab, store)),
         findings.space(store, sum(run.to_read for run in runs)),
@@ -73,7 +73,7 @@ def look_over(lab: Path) -> list[Finding]:
     ]
 
 
-def _show(found: list[Finding]) -> None:
+def _show(found: list[DoctorFinding]) -> None:
     from rich.table import Table
     from rich.text import Text
 
@@ -92,5 +92,5 @@ def _show(found: list[Finding]) -> None:
         if one.do_next and one.state != "ok":
             screen.print(Item("     do next:", visible(one.do_next), "bold"), crop=False)
     wrong, look = (sum(one.state == state for one in found) for state in ("wrong", "look"))
-    last = f"{wrong} thing(s) are wrong" if wrong else "nothing is wrong: a night can run"
+    last = f"{wrong} problem(s)" if wrong else "no problems found: ready to run"
     screen.print(Text(f"{last}{f'; {look} to look at' if look else ''}", "bold red" if wrong else "bold"))

@@ -33,7 +33,7 @@ EXTRAS = {"hdf5": "h5py", "mdf": "asammdf", "sign": "cryptography", "xlsx": "pyt
 
 
 @dataclass(frozen=True)
-class Finding:
+class DoctorFinding:
     """One thing checked. ``code`` is the exit code if it is wrong."""
 
     state: State
@@ -43,7 +43,7 @@ class Finding:
     code: ExitCode = ExitCode.OK
 
 
-def of_error(topic: str, error: BenchpipeError, where: str = "") -> Finding:
+def of_error(topic: str, error: BenchpipeError, where: str = "") -> DoctorFinding:
     """Make a finding of an error."""
     place = f" ({error.where})" if error.where else ""
     wanted = f"; expected {error.expected}" if error.expected else ""
@@ -52,10 +52,10 @@ def of_error(topic: str, error: BenchpipeError, where: str = "") -> Finding:
     text = f"{where + ': ' if where else ''}{error.what}{place}{wanted}{got}{also}"
     denied = os.strerror(errno.EACCES) in error.what
     otherwise = "give this account the right to it" if denied else "fix what is named, and look again"
-    return Finding("wrong", topic, text, error.do_next or otherwise, ExitCode(error.exit_code))
+    return DoctorFinding("wrong", topic, text, error.do_next or otherwise, ExitCode(error.exit_code))
 
 
-def libraries(formats: set[str]) -> Iterator[Finding]:
+def libraries(formats: set[str]) -> Iterator[DoctorFinding]:
     """Python and the libraries, those of extras that are named too: are they there, and is their version supported."""
     python = ".".join(map(str, sys.version_info[:3]))
     wrong = []
@@ -73,13 +73,13 @@ def libraries(formats: set[str]) -> Iterator[Finding]:
             wrong.append(f"{name} is {version}, {least[1]} or newer is asked for")
     extras = ",".join(sorted(formats & set(EXTRAS)))
     if wrong:
-        yield Finding("wrong", "libraries", "; ".join(wrong), install_extra(extras), ExitCode.USAGE)
+        yield DoctorFinding("wrong", "libraries", "; ".join(wrong), install_extra(extras), ExitCode.USAGE)
     else:
         also = f", those for {extras} too" if extras else ""
-        yield Finding("ok", "libraries", f"Python {python}, benchpipe and all it needs{also}")
+        yield DoctorFinding("ok", "libraries", f"Python {python}, benchpipe and all it needs{also}")
         if kept_kernels() is None:
             text = "kernels are compiled each time, which takes about a minute: no folder for them can be written"
-            yield Finding("look", "libraries", text, "name a folder that can be written in XDG_CACHE_HOME")
+            yield DoctorFinding("look", "libraries", text, "name a folder that can be written in XDG_CACHE_HOME")
 
 
 def _requirements() -> list[str]:
@@ -97,7 +97,7 @@ def _numbers(version: str) -> tuple[int, ...]:
     return tuple(int(n) for n in re.findall(r"\d+", version)[:3])
 
 
-def store_access(lab: Path, store: Path) -> Iterator[Finding]:
+def store_access(lab: Path, store: Path) -> Iterator[DoctorFinding]:
     """Is it the lab's expected store, can it be written, does a lock work, is it locked, does its clock agree?"""
     from benchpipe.store.identity import must_be_there
     from benchpipe.store.lock import hold_store
@@ -110,16 +110,16 @@ def store_access(lab: Path, store: Path) -> Iterator[Finding]:
     if not store.exists():
         parent = next(folder for folder in store.parents if folder.exists())
         if parent.is_dir() and os.access(parent, os.W_OK | os.X_OK):
-            yield Finding("ok", "store", f"{store} is not there yet, and can be made")
+            yield DoctorFinding("ok", "store", f"{store} is not there yet, and can be made")
         else:
-            yield Finding(
+            yield DoctorFinding(
                 "wrong", "store", f"{store} is not there, and cannot be made in {parent}",
                 "give this account the right to write there, or name another store in lab.toml", ExitCode.BAD_INPUT,
             )  # fmt: skip
         return
     try:
         with hold_store(store):
-            yield Finding("ok", "store", f"{store} can be written and held: no other job is at work")
+            yield DoctorFinding("ok", "store", f"{store} can be written and held: no other job is at work")
             yield from _clock_of(store)
     except StoreBusyError as error:
         yield of_error("store", error)
@@ -127,7 +127,7 @@ def store_access(lab: Path, store: Path) -> Iterator[Finding]:
         yield of_error("store", error)
 
 
-def _clock_of(store: Path) -> Iterator[Finding]:
+def _clock_of(store: Path) -> Iterator[DoctorFinding]:
     """Compare the time of a new file on the disk of the store with this machine's clock."""
     path = store / f"{TEMPORARY}doctor-{os.getpid()}"
     with refused(store, "choose another store"):
@@ -140,10 +140,10 @@ def _clock_of(store: Path) -> Iterator[Finding]:
     if abs(skew) > SKEW_S:
         way = "ahead" if skew > 0 else "behind"
         text = f"the disk or share of the store is {_span(abs(skew))} {way}"
-        yield Finding("look", "clock", text, "set both clocks by the same time server")
+        yield DoctorFinding("look", "clock", text, "set both clocks by the same time server")
 
 
-def clock(newest_us: int | None, where: str, written: list[tuple[float, Path]]) -> Iterator[Finding]:
+def clock(newest_us: int | None, where: str, written: list[tuple[float, Path]]) -> Iterator[DoctorFinding]:
     """Is this machine's clock before times that it has already recorded?
 
     Parameters
@@ -157,16 +157,18 @@ def clock(newest_us: int | None, where: str, written: list[tuple[float, Path]]) 
     local = datetime.now().astimezone()
     name = local.tzname() or ""
     zone = f"{name} (UTC{local.strftime('%z')})" if name else f"UTC{local.strftime('%z')}"
-    said = [Finding("ok", "clock", f"{local:%Y-%m-%d %H:%M} {zone}; dates in logs are taken as each rig writes them")]
+    said = [
+        DoctorFinding("ok", "clock", f"{local:%Y-%m-%d %H:%M} {zone}; dates in logs are taken as each rig writes them")
+    ]
     late = [(when - now, path) for when, path in written if when > now + SKEW_S]
     if late:
         ahead, path = max(late)
         text = f"it is {local:%Y-%m-%d %H:%M}, and {path} was written {_span(ahead)} later: the clock was set back"
-        said = [Finding("wrong", "clock", text, "set the clock by a time server", ExitCode.BAD_INPUT)]
+        said = [DoctorFinding("wrong", "clock", text, "set the clock by a time server", ExitCode.BAD_INPUT)]
     yield from said
     wall = now + (local.utcoffset() or timedelta(0)).total_seconds()
     if newest_us is not None and newest_us / 1e6 > wall + SKEW_S:
-        yield Finding(
+        yield DoctorFinding(
             "look", "clock", f"the last row of {where} is {_span(newest_us / 1e6 - wall)} ahead of this machine",
             "compare the rig's clock with this one; logs of a simulation may be of any date",
         )  # fmt: skip
@@ -183,20 +185,22 @@ def _size(size: float) -> str:
     return f"{size / GB:,.1f} GB" if size >= GB else f"{size / 1e6:,.1f} MB"
 
 
-def space(store: Path, to_come: int) -> Finding:
+def space(store: Path, to_come: int) -> DoctorFinding:
     """Compare the free space of the store with the most that the next night can need: the size of its new logs."""
     folder = next(f for f in (store, *store.parents) if f.exists())
     free = shutil.disk_usage(folder).free
     text = f"{_size(free)} free for the store; {_size(to_come)} of logs are to be read"
     if free < to_come:
-        return Finding("wrong", "space", text, "free space on that disk, or name another store", ExitCode.BAD_INPUT)
+        return DoctorFinding(
+            "wrong", "space", text, "free space on that disk, or name another store", ExitCode.BAD_INPUT
+        )
     if free < to_come + SPARE:
-        return Finding("look", "space", text,
+        return DoctorFinding("look", "space", text,
                        "free space on that disk soon: 'drop' and 'archive' in: benchpipe guide nightly")  # fmt: skip
-    return Finding("ok", "space", text)
+    return DoctorFinding("ok", "space", text)
 
 
-def telling(asked: tuple[TellConfig, ...], folder: Path) -> Iterator[Finding]:
+def telling(asked: tuple[TellConfig, ...], folder: Path) -> Iterator[DoctorFinding]:
     """Notifications: the library, and the addresses, which are never shown."""
     from benchpipe.notify.addresses import addresses
     from benchpipe.notify.sending import library
@@ -210,8 +214,8 @@ def telling(asked: tuple[TellConfig, ...], folder: Path) -> Iterator[Finding]:
             continue
         path = None if one.file is None else folder / one.file
         if path is not None and os.name == "posix" and path.stat().st_mode & 0o077:
-            yield Finding(
+            yield DoctorFinding(
                 "look", "tell", f"{one.name}: others can read {path}, which holds secrets", f"chmod 600 {path}"
             )
         else:
-            yield Finding("ok", "tell", f"{one.name}: {len(found)} address(es)")
+            yield DoctorFinding("ok", "tell", f"{one.name}: {len(found)} address(es)")

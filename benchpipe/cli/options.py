@@ -21,8 +21,18 @@ Run = Annotated[
         metavar="RUN", help="A plan file, or a run's name in the lab file.", autocompletion=complete_runs
     ),
 ]
+
+
+def _in_folder(lab: Path | None) -> Path | None:
+    """A lab file, where its folder is named too."""
+    return None if lab is None else lab_file(lab) if lab.is_dir() else lab
+
+
 Lab = Annotated[
-    Path | None, typer.Option("--lab", metavar="FILE", help="Lab file. Default: lab.toml here or in a folder above.")
+    Path | None,
+    typer.Option(
+        "--lab", metavar="FILE", help="Lab file. Default: lab.toml here or in a folder above.", callback=_in_folder
+    ),
 ]
 Store = Annotated[Path | None, typer.Option("--store", metavar="DIR", help="Store folder. Default: the lab file's.")]
 Json = Annotated[bool, typer.Option("--json", help="Print a JSON document instead of the summary.")]

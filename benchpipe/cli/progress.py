@@ -14,9 +14,9 @@ from benchpipe.escapes import visible
 if TYPE_CHECKING:
     from rich.progress import TaskID
 
-    from benchpipe.night.apart import Event
+    from benchpipe.night.apart import WorkerEvent
 
-Watch = Callable[["Event"], None]
+Watch = Callable[["WorkerEvent"], None]
 
 
 NO_FOLDER = (
@@ -46,7 +46,7 @@ def watching(runs: int) -> Iterator[Watch]:
             yield watch
 
 
-def log_line(event: Event) -> None:
+def log_line(event: WorkerEvent) -> None:
     """A line for each log that is read, and one for each run that had work."""
     if event.kind == "reads":
         tell(f"{event.task.name}: reading {event.text}")
@@ -54,7 +54,7 @@ def log_line(event: Event) -> None:
         tell(line)
 
 
-def ended(event: Event) -> list[str]:
+def ended(event: WorkerEvent) -> list[str]:
     """Steps of a run that had work, with their time and memory; empty where nothing was new."""
     if event.done is None:
         return []
@@ -77,7 +77,7 @@ def _display(runs: int) -> Iterator[Watch]:
         whole = display.add_task("runs", total=runs)
         rows: dict[str, TaskID] = {}
 
-        def watch(event: Event) -> None:
+        def watch(event: WorkerEvent) -> None:
             name = event.task.name
             if event.kind == "reads" and name not in rows:
                 rows[name] = display.add_task(visible(name), total=None)

@@ -12,7 +12,7 @@ from benchpipe.check.drafted import drafted_keys
 from benchpipe.check.measures import measures_of
 from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.validate_limits import limits_fit
-from benchpipe.cli.findings import Finding, of_error
+from benchpipe.cli.findings import DoctorFinding, of_error
 from benchpipe.errors import BenchpipeError, ExitCode, InputError
 from benchpipe.escapes import quoted
 from benchpipe.ingest.logs import find_logs
@@ -40,7 +40,7 @@ class Rehearsed:
     ``written``: time of its manifest [s since 1970].
     """
 
-    findings: tuple[Finding, ...]
+    findings: tuple[DoctorFinding, ...]
     name: str = ""
     format: str = ""
     to_read: int = 0
@@ -65,7 +65,7 @@ def rehearse(plan: Path, store: Path, names: dict[str, Path]) -> Rehearsed:
     topic = f"run {run.name}"
     if names.setdefault(run.name, plan) != plan:
         text = f"the name '{run.name}' is taken by {names[run.name]}"
-        return Rehearsed((Finding("wrong", topic, text, "give each plan a name of its own", ExitCode.USAGE),))
+        return Rehearsed((DoctorFinding("wrong", topic, text, "give each plan a name of its own", ExitCode.USAGE),))
     try:
         return _looked_at(run, topic)
     except BenchpipeError as error:
@@ -84,12 +84,12 @@ def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
     if away is not None and away.state == "leaving":
         there = (away.archive / run.name).is_dir()
         text = f"in the archive {away.archive / run.name}"
-        gone = Finding("look", topic, f"{text}, which is not there now", "mount its disk or share")
-        return Rehearsed((Finding("ok", topic, text) if there else gone,), run.name, run.rig.log.format)
+        gone = DoctorFinding("look", topic, f"{text}, which is not there now", "mount its disk or share")
+        return Rehearsed((DoctorFinding("ok", topic, text) if there else gone,), run.name, run.rig.log.format)
     folder = run.store / run.name
     if folder.exists() and not os.access(folder, os.W_OK | os.X_OK):
         text = f"{folder} may not be written"
-        denied = Finding("wrong", topic, text, "give this account the right to write there", ExitCode.BAD_INPUT)
+        denied = DoctorFinding("wrong", topic, text, "give this account the right to write there", ExitCode.BAD_INPUT)
         return Rehearsed((denied,), run.name, run.rig.log.format)
     manifest = run.open_store().manifest() if folder.is_dir() else Manifest(run=run.name)
     places = {p.file: p.shift_us for p in manifest.placed}
@@ -99,7 +99,7 @@ def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
     findings, to_read = _logs(run, manifest, topic)
     findings += _not_stated(run, topic)
     findings += _drafted(run, topic)
-    findings += [Finding("look", topic, one.text, one.do_next) for one in plan_against_limits(run)]
+    findings += [DoctorFinding("look", topic, one.text, one.do_next) for one in plan_against_limits(run)]
     if not manifest.closed and not any(one.state == "wrong" for one in findings):
         findings += _against_logs(run, topic)
     return Rehearsed(
@@ -112,7 +112,7 @@ def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
     )
 
 
-def _not_stated(run: RunConfig, topic: str) -> Iterator[Finding]:
+def _not_stated(run: RunConfig, topic: str) -> Iterator[DoctorFinding]:
     """Channels that state no uncertainty, and how many limits wait for it."""
     waiting: dict[str, int] = {}
     for limits in run.limits:
@@ -124,10 +124,10 @@ def _not_stated(run: RunConfig, topic: str) -> Iterator[Finding]:
     for name, count in waiting.items():
         text = f"channel '{name}' of the rig file states no uncertainty: {count} limit(s) on it are not evaluated"
         do_next = f'add uncertainty = "..." (expanded, k = 2, from its certificate) to it in {run.rig_path}'
-        yield Finding("look", topic, text, do_next)
+        yield DoctorFinding("look", topic, text, do_next)
 
 
-def _drafted(run: RunConfig, topic: str) -> Iterator[Finding]:
+def _drafted(run: RunConfig, topic: str) -> Iterator[DoctorFinding]:
     """Drafted values, and how many limits wait for their confirmation."""
     for block in run.plan.block:
         if block.drafted:
@@ -138,20 +138,20 @@ def _drafted(run: RunConfig, topic: str) -> Iterator[Finding]:
             text = f"block '{block.name}': {', '.join(block.drafted)} drafted from the log"
             text += f": {waiting} limit(s) wait" if waiting else ", and not confirmed"
             do_next = f"compare with the protocol, then remove from drafted in {run.plan_path}"
-            yield Finding("look", topic, text, do_next)
+            yield DoctorFinding("look", topic, text, do_next)
 
 
-def _against_logs(run: RunConfig, topic: str) -> Iterator[Finding]:
+def _against_logs(run: RunConfig, topic: str) -> Iterator[DoctorFinding]:
     """Contradictions between plan and some of the logs; logs that cannot be read are reported elsewhere."""
     files = find_logs(run).files
     step = max(-(-len(files) // MOST_LOOKED_AT), 1)
     looked = dict(list(files.items())[::step])
     sound = {name: path for name, path in looked.items() if not list(_first_rows(run, topic, name, path))}
     for one in plan_against_logs(run, survey_logs(run.rig, sound, most_rows=MOST_ROWS)):
-        yield Finding("look", topic, one.text, one.do_next)
+        yield DoctorFinding("look", topic, one.text, one.do_next)
 
 
-def _strangers(run: RunConfig, topic: str, files: dict[str, Path]) -> Iterator[Finding]:
+def _strangers(run: RunConfig, topic: str, files: dict[str, Path]) -> Iterator[DoctorFinding]:
     """Files beside the logs that the plan's patterns do not take."""
     folders = {path.parent for path in files.values()} - {run.folder}
     taken = set(files.values())
@@ -162,13 +162,15 @@ def _strangers(run: RunConfig, topic: str, files: dict[str, Path]) -> Iterator[F
     if left:
         more = f" and {len(left) - 3} more" if len(left) > 3 else ""
         text = f"{len(left)} file(s) beside the logs are not taken: {', '.join(left[:3])}{more}"
-        yield Finding("look", topic, text, "see that no log is among them; 'logs' in the plan says which are taken")
+        yield DoctorFinding(
+            "look", topic, text, "see that no log is among them; 'logs' in the plan says which are taken"
+        )
 
 
-def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding], int]:
+def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[DoctorFinding], int]:
     """New logs, and whether their first rows can be ingested."""
     if manifest.closed:
-        return [Finding("ok", topic, "its samples were dropped after the sign-off: nothing is read any more")], 0
+        return [DoctorFinding("ok", topic, "its samples were dropped after the sign-off: nothing is read any more")], 0
     found = find_logs(run)
     new: list[tuple[str, Path]] = []
     to_read = 0
@@ -178,7 +180,7 @@ def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding]
             file.read(1)
         stat, known = path.stat(), manifest.source(name)
         if known is None and (why := why_stranger(path, run.rig.of_file(name))) is not None:
-            strangers.append(Finding("look", topic, f"{name} is no log, but {why}: it is not taken",
+            strangers.append(DoctorFinding("look", topic, f"{name} is no log, but {why}: it is not taken",
                                      "let 'logs' in the plan name the logs only, such as 'logs/*.csv'"))  # fmt: skip
             continue
         if known is not None and source_key(run.rig.of_file(name), known.sha256, known.last_us) == known.key:
@@ -193,13 +195,15 @@ def _logs(run: RunConfig, manifest: Manifest, topic: str) -> tuple[list[Finding]
     )  # fmt: skip
     findings = list(_begin_of(run, topic, new[-MOST_LOOKED_AT:]))
     if not any(one.state == "wrong" for one in findings):
-        findings.insert(0, Finding("ok", topic, what))
+        findings.insert(0, DoctorFinding("ok", topic, what))
     findings += [*_strangers(run, topic, found.files), *strangers]
-    findings += [Finding("look", topic, f"{r.where}: {r.text}", "see that no log is missing") for r in found.remarks]
+    findings += [
+        DoctorFinding("look", topic, f"{r.where}: {r.text}", "see that no log is missing") for r in found.remarks
+    ]
     return findings, to_read
 
 
-def _begin_of(run: RunConfig, topic: str, new: list[tuple[str, Path]]) -> Iterator[Finding]:
+def _begin_of(run: RunConfig, topic: str, new: list[tuple[str, Path]]) -> Iterator[DoctorFinding]:
     """Whether the first rows of each log can be ingested: the newest that cannot, and how many others."""
     found = [one for name, path in reversed(new) for one in _first_rows(run, topic, name, path)]
     for state in ("wrong", "look"):
@@ -209,7 +213,7 @@ def _begin_of(run: RunConfig, topic: str, new: list[tuple[str, Path]]) -> Iterat
             yield replace(alike[0], text=alike[0].text + more)
 
 
-def _first_rows(run: RunConfig, topic: str, name: str, path: Path) -> Iterator[Finding]:
+def _first_rows(run: RunConfig, topic: str, name: str, path: Path) -> Iterator[DoctorFinding]:
     """Whether the first rows of a log can be taken as the rig file says."""
     do_next = f"check the rig file against the log: benchpipe inspect {quoted(path)}"
     try:
@@ -219,15 +223,15 @@ def _first_rows(run: RunConfig, topic: str, name: str, path: Path) -> Iterator[F
         yield of_error(topic, error, name)
         return
     if batch is None or (not len(batch.row) and not batch.rejects):
-        yield Finding("look", topic, f"{name} holds no rows yet", "see that the rig writes")
+        yield DoctorFinding("look", topic, f"{name} holds no rows yet", "see that the rig writes")
         return
     _, good = native_time(batch.time, run.rig.of_file(name).time)
     taken, refused = int(good.sum()), sum(one.rows for one in batch.rejects) + int((~good).sum())
     if not taken:
         why = batch.rejects[0].reason if batch.rejects else "a time beyond all calendars"
-        yield Finding("wrong", topic, f"{name}: no row of the first {refused:,} can be taken: {why}", do_next,
+        yield DoctorFinding("wrong", topic, f"{name}: no row of the first {refused:,} can be taken: {why}", do_next,
                       ExitCode.BAD_INPUT)  # fmt: skip
     elif refused > taken:
         why = batch.rejects[0].reason if batch.rejects else "a time beyond all calendars"
-        yield Finding("look", topic, f"{name}: {refused:,} of the first {taken + refused:,} rows are rejected: {why}",
-                      do_next)  # fmt: skip
+        text = f"{name}: {refused:,} of the first {taken + refused:,} rows are rejected: {why}"
+        yield DoctorFinding("look", topic, text, do_next)

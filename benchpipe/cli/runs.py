@@ -18,7 +18,7 @@ from benchpipe.errors import ConfigError, ExitCode
 
 if TYPE_CHECKING:
     from benchpipe.hints import Names
-    from benchpipe.night.lab import Night
+    from benchpipe.night.lab import NightResult
     from benchpipe.run import RunConfig
     from benchpipe.views.model import RunView
 
@@ -196,7 +196,7 @@ def nightly(
     return code
 
 
-def write_pages_of(lab: Path, night: Night, not_told: tuple[str, ...] = ()) -> None:
+def write_pages_of(lab: Path, night: NightResult, not_told: tuple[str, ...] = ()) -> None:
     """Write the lab's pages, and say where the board is."""
     from benchpipe.night.pages import write_pages
 
@@ -211,7 +211,7 @@ def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:
     return list(night.views), night.code
 
 
-def work_night(lab: Path, *, wait_s: float = 0.0, jobs: int = 1, new_store: bool = False) -> Night:
+def work_night(lab: Path, *, wait_s: float = 0.0, jobs: int = 1, new_store: bool = False) -> NightResult:
     """A night over a lab, with its progress on standard error."""
     from benchpipe.cli.bugs import bug_report
     from benchpipe.cli.progress import watching

@@ -14,7 +14,7 @@ from benchpipe.escapes import quoted
 from benchpipe.hints import Names
 
 if TYPE_CHECKING:
-    from benchpipe.night.lab import Night
+    from benchpipe.night.lab import NightResult
 
 
 def try_out(
@@ -43,7 +43,7 @@ def try_out(
     return ExitCode.NOT_TOLD if result.not_told else ExitCode.OK
 
 
-def tell_of(lab: Path, night: Night) -> tuple[ExitCode, tuple[str, ...]]:
+def tell_of(lab: Path, night: NightResult) -> tuple[ExitCode, tuple[str, ...]]:
     """Send the notifications of a night; returns its exit code, and who could not be reached, and why."""
     from benchpipe.run import load_lab
 

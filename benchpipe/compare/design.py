@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from benchpipe.compare.result import Reading
+from benchpipe.compare.result import RunReading
 
 FACTORS = ("rig", "operator", "day")
 LIKE_AMPLITUDE = 0.05  # by which load and motion ranges may differ while loops count as of one amplitude
@@ -38,7 +38,7 @@ class Design:
     blocking : str
         Factor whose levels are blocks (specimen: pairs); ``"none"``.
     cells : tuple of Cell
-    readings : tuple of Reading
+    readings : tuple of RunReading
         Those that count.
     confounded : dict
         (variant, reference) → why their difference cannot be separated from another factor's.
@@ -47,7 +47,7 @@ class Design:
 
     blocking: str
     cells: tuple[Cell, ...]
-    readings: tuple[Reading, ...]
+    readings: tuple[RunReading, ...]
     confounded: dict[tuple[str, str], str]
     notes: tuple[str, ...]
 
@@ -57,13 +57,13 @@ class Design:
 
 
 def design_of(
-    readings: Iterable[Reading], compared: Iterable[tuple[str, str]], *, ratio: bool, block: str = ""
+    readings: Iterable[RunReading], compared: Iterable[tuple[str, str]], *, ratio: bool, block: str = ""
 ) -> Design:
     """Average repeats inside each specimen, choose the blocks, and name what is confounded.
 
     Parameters
     ----------
-    readings : iterable of Reading
+    readings : iterable of RunReading
         Of one measure. Those without a value are left out.
     compared : iterable of pairs
         Variant and reference.
@@ -90,7 +90,7 @@ def design_of(
     return Design(blocking, cells, used, confounded, notes)
 
 
-def _blocking(readings: tuple[Reading, ...]) -> str:
+def _blocking(readings: tuple[RunReading, ...]) -> str:
     for factor in ("specimen", "rig"):
         variants: dict[str, set[str]] = defaultdict(set)
         for reading in readings:
@@ -101,7 +101,7 @@ def _blocking(readings: tuple[Reading, ...]) -> str:
 
 
 def _cell(
-    readings: tuple[Reading, ...], variant: str, specimen: str, at: list[int], blocking: str, *, ratio: bool
+    readings: tuple[RunReading, ...], variant: str, specimen: str, at: list[int], blocking: str, *, ratio: bool
 ) -> Cell:
     some = [readings[i] for i in at]
     values = [math.log(r.value) if ratio else r.value for r in some]
@@ -111,11 +111,11 @@ def _cell(
     return Cell(variant, specimen, " + ".join(levels), math.fsum(values) / n, math.hypot(*own) / n, tuple(at))
 
 
-def _levels(readings: tuple[Reading, ...], variant: str, factor: str) -> set[str]:
+def _levels(readings: tuple[RunReading, ...], variant: str, factor: str) -> set[str]:
     return {getattr(r, factor) for r in readings if r.variant == variant}
 
 
-def _confounded(readings: tuple[Reading, ...], variant: str, reference: str) -> str:
+def _confounded(readings: tuple[RunReading, ...], variant: str, reference: str) -> str:
     """Why a difference of two variants is also one of rigs, operators or days; empty where it is not."""
     for factor in FACTORS:
         here, there = _levels(readings, variant, factor), _levels(readings, reference, factor)
@@ -132,7 +132,7 @@ def _listed(levels: set[str]) -> str:
     return ", ".join(sorted(levels))
 
 
-def _amplitudes(readings: tuple[Reading, ...]) -> Iterator[str]:
+def _amplitudes(readings: tuple[RunReading, ...]) -> Iterator[str]:
     """Loops of different amplitudes: a secant stiffness and a loss belong to their amplitude."""
     ends = []
     for name in ("load_range", "motion_range"):
@@ -143,7 +143,7 @@ def _amplitudes(readings: tuple[Reading, ...]) -> Iterator[str]:
     yield f"loops at different amplitudes ({', '.join(ends)}): stiffness and loss are of other parts of the curve"
 
 
-def _ages(readings: tuple[Reading, ...]) -> Iterator[str]:
+def _ages(readings: tuple[RunReading, ...]) -> Iterator[str]:
     last = [r.last for r in readings if r.last > 0]
     if last and max(last) > (1.0 + LIKE_AGE) * min(last):
         yield f"runs are compared at different ages: cycles {min(last):,} to {max(last):,}"
@@ -161,7 +161,7 @@ def _one_sided(cells: tuple[Cell, ...], blocking: str) -> Iterator[str]:
         yield f"{blocking} {', '.join(alone)}: one variant alone, which adds nothing to a difference"
 
 
-def _order(readings: tuple[Reading, ...]) -> Iterator[str]:
+def _order(readings: tuple[RunReading, ...]) -> Iterator[str]:
     """One variant always before another: drift and wear are then in their difference."""
     orders: dict[str, dict[str, int]] = defaultdict(dict)
     for r in readings:
@@ -176,7 +176,7 @@ def _order(readings: tuple[Reading, ...]) -> Iterator[str]:
                 yield f"{first} always before {then} on a specimen: drift and wear are in their difference"
 
 
-def _unlike(readings: tuple[Reading, ...], blocking: str) -> Iterator[str]:
+def _unlike(readings: tuple[RunReading, ...], blocking: str) -> Iterator[str]:
     """A factor that is spread unevenly over the variants, and is no block."""
     for factor in FACTORS:
         levels = {getattr(r, factor) for r in readings}

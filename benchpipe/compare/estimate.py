@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Estimate:
+class VariantDifference:
     """One difference of two variants.
 
     Attributes
@@ -48,7 +48,9 @@ class Estimate:
     refused: str = ""
 
 
-def estimates(design: Design, compared: tuple[tuple[str, str], ...], *, pool: bool, ratio: bool) -> list[Estimate]:
+def estimates(
+    design: Design, compared: tuple[tuple[str, str], ...], *, pool: bool, ratio: bool
+) -> list[VariantDifference]:
     """Differences of pairs of variants.
 
     Parameters
@@ -68,22 +70,22 @@ def estimates(design: Design, compared: tuple[tuple[str, str], ...], *, pool: bo
     return [_by_welch(design, variant, reference, ratio=ratio) for variant, reference in compared]
 
 
-def _none(why: str, n: int, m: int) -> Estimate:
-    return Estimate(NO_DIFFERENCE, "", math.nan, False, n, m, refused=why)
+def _none(why: str, n: int, m: int) -> VariantDifference:
+    return VariantDifference(NO_DIFFERENCE, "", math.nan, False, n, m, refused=why)
 
 
 def _values(cells: list[Cell]) -> Floats:
     return np.array([cell.value for cell in cells])
 
 
-def _by_welch(design: Design, variant: str, reference: str, *, ratio: bool) -> Estimate:
+def _by_welch(design: Design, variant: str, reference: str, *, ratio: bool) -> VariantDifference:
     a, b = design.of(variant), design.of(reference)
     if why := _too_few(variant, a, reference, b) or welch_refuses(len(a), len(b)):
         return _none(why, len(a), len(b))
     weights = [*((c, 1 / len(a)) for c in a), *((c, -1 / len(b)) for c in b)]
     found = welch(_values(a), _values(b), shared_u(design, weights, ratio=ratio))
     squares = sum(float(((_values(c) - _values(c).mean()) ** 2).sum()) for c in (a, b))
-    return Estimate(found, "Welch", math.sqrt(squares / (len(a) + len(b) - 2)), False, len(a), len(b))
+    return VariantDifference(found, "Welch", math.sqrt(squares / (len(a) + len(b) - 2)), False, len(a), len(b))
 
 
 def _too_few(variant: str, a: list[Cell], reference: str, b: list[Cell]) -> str:
@@ -93,7 +95,7 @@ def _too_few(variant: str, a: list[Cell], reference: str, b: list[Cell]) -> str:
     return ""
 
 
-def _one_error(design: Design, compared: tuple[tuple[str, str], ...], *, ratio: bool) -> list[Estimate]:
+def _one_error(design: Design, compared: tuple[tuple[str, str], ...], *, ratio: bool) -> list[VariantDifference]:
     """One way: the scatter of all variants' specimens together."""
     groups: dict[str, list[Cell]] = defaultdict(list)
     for cell in design.cells:
@@ -114,11 +116,11 @@ def _one_error(design: Design, compared: tuple[tuple[str, str], ...], *, ratio: 
         )  # fmt: skip
         share = (1 / len(b)) / (1 / len(a) + 1 / len(b))
         method = "one scatter for all variants"
-        found.append(Estimate(difference, method, sd, False, len(a), len(b), share, True))
+        found.append(VariantDifference(difference, method, sd, False, len(a), len(b), share, True))
     return found
 
 
-def _in_blocks(design: Design, compared: tuple[tuple[str, str], ...], *, ratio: bool) -> list[Estimate]:
+def _in_blocks(design: Design, compared: tuple[tuple[str, str], ...], *, ratio: bool) -> list[VariantDifference]:
     """Additive model: value = block + variant + error."""
     variants = list(dict.fromkeys(cell.variant for cell in design.cells))
     blocks = list(dict.fromkeys(cell.block for cell in design.cells))
@@ -150,7 +152,7 @@ def _in_blocks(design: Design, compared: tuple[tuple[str, str], ...], *, ratio: 
             float(fit.effects[i] - fit.effects[j]), fit.contrast_u(i, j), float(fit.error.dof), pairs, shared
         )
         sd = math.sqrt(fit.error.mean_square) * (math.sqrt(2.0) if paired else 1.0)
-        found.append(Estimate(difference, words, sd, paired, n, m, 0.5, fit.balanced))
+        found.append(VariantDifference(difference, words, sd, paired, n, m, 0.5, fit.balanced))
     return found
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchpipe.compare.estimate import Estimate
+from benchpipe.compare.estimate import VariantDifference
 from benchpipe.compare.study import Family
 from benchpipe.kernels.difference import Difference, finite
 from benchpipe.kernels.families import dunnett_factor, dunnett_p, holm_p, tukey_factor, tukey_p
@@ -27,12 +27,14 @@ class FamilyResult:
     words: str
 
 
-def family_of(found: Sequence[Estimate], family: Family, groups: int, confidence: float, margin: float) -> FamilyResult:
+def family_of(
+    found: Sequence[VariantDifference], family: Family, groups: int, confidence: float, margin: float
+) -> FamilyResult:
     """Adjust a family of comparisons.
 
     Parameters
     ----------
-    found : sequence of Estimate
+    found : sequence of VariantDifference
         Those that were refused stay NaN and are no member.
     family : str
         Dunnett and Tukey need one error for all and, in blocks, a balanced design; else Holm takes their place.
@@ -65,7 +67,7 @@ def family_of(found: Sequence[Estimate], family: Family, groups: int, confidence
     return FamilyResult(_spread(found, adjusted), _spread(found, risks), _spread(found, same), words)
 
 
-def _spread(found: Sequence[Estimate], values: Sequence[float]) -> tuple[float, ...]:
+def _spread(found: Sequence[VariantDifference], values: Sequence[float]) -> tuple[float, ...]:
     """Values at the places of the comparisons that there are; NaN at the others."""
     rest = iter(values)
     return tuple(next(rest) if finite(one.difference) else math.nan for one in found)

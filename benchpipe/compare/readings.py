@@ -20,7 +20,7 @@ from benchpipe.check.figure import JudgedFigure, figure_of_values
 from benchpipe.check.measures import measures_of
 from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.validate_limits import limit_unit
-from benchpipe.compare.result import Reading
+from benchpipe.compare.result import RunReading
 from benchpipe.compare.study import Study, StudyMeasureConfig, StudyRunConfig
 from benchpipe.config.limits import LimitConfig
 from benchpipe.config.model import Quantity
@@ -124,7 +124,7 @@ def open_study_run(study: Study, at: int) -> StudyRun:
     return StudyRun(stated, place, config, store, manifest)
 
 
-def reading_of(run: StudyRun, asked: StudyMeasureConfig, place: str) -> Reading:
+def reading_of(run: StudyRun, asked: StudyMeasureConfig, place: str) -> RunReading:
     """Value and uncertainty of a measure of a run at its stage.
 
     Raises
@@ -144,7 +144,7 @@ def reading_of(run: StudyRun, asked: StudyMeasureConfig, place: str) -> Reading:
     note = "; ".join(filter(None, (note, unknown)))
     numbers = values.number[values.whole].tolist() if values is not None else []
     stated, typical = run.stated, values.typical if values is not None else None
-    return Reading(
+    return RunReading(
         run.config.name, stated.variant, stated.specimen, run.rig, stated.day, stated.operator, stated.order,
         stated.bumper_set, figure.value, unit, own, shared, int(numbers[0]) if len(numbers) else first,
         int(numbers[-1]) if len(numbers) else last, len(numbers), typical.load_range if typical else math.nan,

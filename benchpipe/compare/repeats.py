@@ -9,12 +9,12 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 
 from benchpipe.compare.design import Design
-from benchpipe.compare.result import GaugeSummary, Reading, SpecimenScatter
+from benchpipe.compare.result import GaugeSummary, RunReading, SpecimenScatter
 from benchpipe.kernels.gauge import gauge_study
 from benchpipe.kernels.variance_parts import random_effect
 
 
-def _value(reading: Reading, *, ratio: bool) -> float:
+def _value(reading: RunReading, *, ratio: bool) -> float:
     return math.log(reading.value) if ratio else reading.value
 
 

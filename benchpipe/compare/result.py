@@ -12,7 +12,7 @@ RANK: dict[str, int] = {
 
 
 @dataclass(frozen=True)
-class Reading:
+class RunReading:
     """One measure of one run at a stage.
 
     Attributes
@@ -166,7 +166,7 @@ class MeasureResult:
     scatter: tuple[SpecimenScatter, ...]
     gauge: GaugeSummary | None
     notes: tuple[str, ...]
-    readings: tuple[Reading, ...]
+    readings: tuple[RunReading, ...]
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchpipe.compare.design import Design, design_of
-from benchpipe.compare.estimate import Estimate, estimates, probability_best
+from benchpipe.compare.estimate import VariantDifference, estimates, probability_best
 from benchpipe.compare.family import family_of, interval_of
 from benchpipe.compare.lives import lives_of
 from benchpipe.compare.readings import StudyRun, open_study_run, reading_of
@@ -22,7 +22,7 @@ from benchpipe.compare.result import (
     LeftOutRun,
     MeasureResult,
     Outcome,
-    Reading,
+    RunReading,
     StudyResult,
 )
 from benchpipe.compare.study import Study, StudyConfig, StudyMeasureConfig
@@ -110,7 +110,7 @@ def _unlike(study: Study, runs: list[StudyRun]) -> Iterator[ConfigError]:
             )  # fmt: skip
 
 
-def compare_readings(readings: Sequence[Reading], asked: StudyMeasureConfig, config: StudyConfig) -> MeasureResult:
+def compare_readings(readings: Sequence[RunReading], asked: StudyMeasureConfig, config: StudyConfig) -> MeasureResult:
     """Compare the variants on readings of one measure: all of the arithmetic, without any store."""
     ratio = asked.scale == "ratio"
     design = design_of(readings, config.compared, ratio=ratio, block=config.block)
@@ -145,13 +145,13 @@ def compare_readings(readings: Sequence[Reading], asked: StudyMeasureConfig, con
     )  # fmt: skip
 
 
-def _confounded(one: Estimate, why: str) -> Estimate:
+def _confounded(one: VariantDifference, why: str) -> VariantDifference:
     return replace(one, difference=NO_DIFFERENCE, refused=why)
 
 
 def _comparison(
-    pair: tuple[str, str], one: Estimate, numbers: tuple[float, float, float, float], method: str, design: Design,
-    config: StudyConfig, margin: float, share: float, *, ratio: bool,
+    pair: tuple[str, str], one: VariantDifference, numbers: tuple[float, float, float, float], method: str,
+    design: Design, config: StudyConfig, margin: float, share: float, *, ratio: bool,
 ) -> Comparison:  # fmt: skip
     variant, reference = pair
     low, high, family_p, same_p = numbers
@@ -185,7 +185,7 @@ def _comparison(
     )  # fmt: skip
 
 
-def _words(outcome: Outcome, one: Estimate, differs: bool, share: float, *, ratio: bool) -> str:
+def _words(outcome: Outcome, one: VariantDifference, differs: bool, share: float, *, ratio: bool) -> str:
     """What the outcome says, so that no difference found is never read as the same."""
     margin = f"{100 * share:.3g} %" if ratio else f"{share:.3g}"
     if outcome == "not analysed":
@@ -222,7 +222,7 @@ def _group(design: Design, variant: str, *, ratio: bool) -> GroupSummary:
     )  # fmt: skip
 
 
-def _unmeasured(readings: Sequence[Reading], *, ratio: bool) -> Iterator[str]:
+def _unmeasured(readings: Sequence[RunReading], *, ratio: bool) -> Iterator[str]:
     whys: dict[str, list[str]] = defaultdict(list)
     for r in readings:
         if not math.isfinite(r.value):
@@ -236,7 +236,7 @@ def _unmeasured(readings: Sequence[Reading], *, ratio: bool) -> Iterator[str]:
         yield f"{named}: {why}"
 
 
-def _small_scatter(design: Design, found: Sequence[Estimate]) -> Iterator[str]:
+def _small_scatter(design: Design, found: Sequence[VariantDifference]) -> Iterator[str]:
     """Specimens that scatter less than their own noise says: they are luck, or not independent."""
     own = math.sqrt(float(np.mean([c.own_u**2 for c in design.cells]))) if design.cells else 0.0
     sds = [one.sd / (math.sqrt(2.0) if one.paired else 1.0) for one in found if finite(one.difference)]

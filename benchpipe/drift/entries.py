@@ -38,14 +38,14 @@ class LastRows(State):
     cycles: tuple[tuple[int, int, float, float, float, float], ...] = ()
 
 
-class Seen(State):
+class DayEntries(State):
     """Entries of whole days (kind, time [us]), and their end."""
 
     entries: tuple[tuple[str, int], ...] = ()
     last: LastRows = Field(default_factory=LastRows)
 
 
-def seen_after(seen: Seen, rows: pa.Table, clock: RunClock, rate: float) -> Seen:
+def seen_after(seen: DayEntries, rows: pa.Table, clock: RunClock, rate: float) -> DayEntries:
     """What whole days of rows add."""
     start = np.array(rows.column("start_us"), np.int64)
     for _, day in days_of(start, DAY_US):
@@ -53,7 +53,7 @@ def seen_after(seen: Seen, rows: pa.Table, clock: RunClock, rate: float) -> Seen
         stops, row = _stops(seen.last, one, clock, rate)
         shifts, cycles = _shifts(seen.last, one)
         found = sorted({*stops, *shifts}, key=lambda entry: (entry[1], entry[0]))
-        seen = Seen(entries=(*seen.entries, *found), last=LastRows(row=row, cycles=cycles))
+        seen = DayEntries(entries=(*seen.entries, *found), last=LastRows(row=row, cycles=cycles))
     return seen
 
 
@@ -106,7 +106,7 @@ def _tail(segment: np.ndarray[tuple[int], np.dtype[np.int64]]) -> int:
     return max(long[-1][0], long[-1][1] - CYCLES) if long else 0
 
 
-def all_entries(run: RunConfig, clock: RunClock, seen: Seen) -> list[LogEntry]:
+def all_entries(run: RunConfig, clock: RunClock, seen: DayEntries) -> list[LogEntry]:
     """Entries of a block in order of time."""
     found = [LogEntry(kind, at) for kind, at in seen.entries]
     found += [LogEntry("restart", us) for us in clock.restarts_us]

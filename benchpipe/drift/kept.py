@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 from pydantic import Field
 
-from benchpipe.drift.entries import Seen
+from benchpipe.drift.entries import DayEntries
 from benchpipe.store.state import State
 from benchpipe.tables import schema
 
@@ -31,7 +31,7 @@ class BlockDrift(State):
         Parts of its table of cycles that hold earlier ones.
     complete : bool
         Its last day was taken for a whole one, since the plan asks for no more.
-    seen : Seen
+    seen : DayEntries
     watch : dict
         What the room keeps, without the bins; None where nothing was watched yet.
     bins : str
@@ -42,7 +42,7 @@ class BlockDrift(State):
     until_us: int
     read: tuple[str, ...] = ()
     complete: bool = False
-    seen: Seen = Field(default_factory=Seen)
+    seen: DayEntries = Field(default_factory=DayEntries)
     watch: dict[str, object] | None = None
     bins: str = ""
 

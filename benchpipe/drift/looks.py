@@ -25,7 +25,7 @@ from benchpipe.drift.events import SETTLED_DAYS, Event
 from benchpipe.drift.history import FEWEST_BINS, History
 from benchpipe.drift.threshold import SLOPE, STEP
 from benchpipe.drift.watched import Coefficient, DriftBlock, LogEntry, Watched
-from benchpipe.kernels.binned_noise import NoiseModels
+from benchpipe.kernels.binned_noise import BinnedNoiseModels
 from benchpipe.kernels.change_score import ChangeTable, ScoresResult, coarse_models
 from benchpipe.kernels.lines import t_quantile
 from benchpipe.kernels.temperature_regression import PRIOR_PER_K
@@ -54,7 +54,7 @@ MOST_PLACES = 60
 
 
 @dataclass(frozen=True, eq=False)
-class Series:
+class LookSeries:
     """One series of a look: values (k,), the columns that are its own, and its temperature coefficient if planned."""
 
     watched: Watched
@@ -69,7 +69,7 @@ class Series:
         return self.watched.name, self.of
 
 
-def series_of(block: DriftBlock, history: History, entries: Sequence[LogEntry]) -> list[Series]:
+def series_of(block: DriftBlock, history: History, entries: Sequence[LogEntry]) -> list[LookSeries]:
     """All series that have values; what a plan says of temperature is taken off first."""
     made = []
     for i, watched in enumerate(block.watched):
@@ -80,7 +80,7 @@ def series_of(block: DriftBlock, history: History, entries: Sequence[LogEntry]) 
             good = np.isfinite(value)
             if good.sum() < FEWEST_BINS or np.ptp(value[good]) == 0:
                 continue
-            made.append(Series(watched, of, value, expected, stated if of == "level" else None))
+            made.append(LookSeries(watched, of, value, expected, stated if of == "level" else None))
     return made
 
 
@@ -111,13 +111,13 @@ def look(
         STEP.threshold(nights, block.false_alarms, tests),
         SLOPE.threshold(nights, block.false_alarms, tests),
     )
-    groups: dict[bytes, list[Series]] = defaultdict(list)
+    groups: dict[bytes, list[LookSeries]] = defaultdict(list)
     for one in series:
         groups[np.isfinite(one.value).tobytes()].append(one)
     kept = {one.key for one in series}
     events = [event for event in past if (event.measure, event.of) not in kept]
     for members in groups.values():
-        chart = Chart.made(history, members, past)
+        chart = LookTable.made(history, members, past)
         for one in members:
             own = [event for event in past if (event.measure, event.of) == one.key]
             events += chart.events(one, own, limits)
@@ -125,7 +125,7 @@ def look(
 
 
 @dataclass(frozen=True, eq=False)
-class Chart:
+class LookTable:
     """Series with the same bins, and the products of their columns with all changes that are tried.
 
     Columns of ``table``: the ``common`` ones, temperature behind each lag, what is ``taken`` out of some series,
@@ -133,7 +133,7 @@ class Chart:
     """
 
     history: History
-    series: list[Series]
+    series: list[LookSeries]
     rows: NDArray[np.bool_]
     common: Floats
     taken: list[Change]
@@ -143,7 +143,7 @@ class Chart:
     lags: list[int | None]
 
     @classmethod
-    def made(cls, history: History, series: list[Series], past: Sequence[Event]) -> Chart:
+    def made(cls, history: History, series: list[LookSeries], past: Sequence[Event]) -> LookTable:
         """Whiten all columns of some series that have values in the same bins, past events' columns among them."""
         rows = np.isfinite(series[0].value)
         common = [wear_columns(history), frequency_columns(history)]
@@ -170,7 +170,7 @@ class Chart:
             lags = list(table.likeliest(ys, beside, range(p, p + n), PRIOR_PER_K).tolist())
         return cls(history, series, rows, columns, taken, changes, len(steps), table, lags)
 
-    def events(self, one: Series, past: list[Event], limits: tuple[float, float]) -> list[Event]:
+    def events(self, one: LookSeries, past: list[Event], limits: tuple[float, float]) -> list[Event]:
         """Events of a series: past ones, those of the last days placed again, and the one that this look finds."""
         y = self.table.gram.shape[1] - len(self.series) + self.series.index(one)
         lag = self.lags[self.series.index(one)]
@@ -183,7 +183,7 @@ class Chart:
         new = self._found(one, y, lag, past, limits, None)
         return kept if new is None else [*kept, new]
 
-    def _columns(self, one: Series, lag: int | None, events: Sequence[Event]) -> tuple[list[int], Floats]:
+    def _columns(self, one: LookSeries, lag: int | None, events: Sequence[Event]) -> tuple[list[int], Floats]:
         """Which columns stand beside a change, and how large their coefficients may be."""
         p, lags = self.common.shape[1], self.history.temperature.shape[0]
         index, prior = list(range(p)), [np.inf] * p
@@ -195,7 +195,7 @@ class Chart:
         return index, np.array(prior + [np.inf] * (len(index) - len(prior)))
 
     def _found(
-        self, one: Series, y: int, lag: int | None, others: list[Event], limits: tuple[float, float],
+        self, one: LookSeries, y: int, lag: int | None, others: list[Event], limits: tuple[float, float],
         known: Event | None,
     ) -> Event | None:  # fmt: skip
         """The event with the largest score over the threshold; or a ``known`` one, placed again."""
@@ -224,7 +224,7 @@ class Chart:
         grid = np.linspace(first[low], first[high], min((high - low) * FRACTIONS, MOST_PLACES) + 1)
         return [Change("step", float(c)) for c in grid]
 
-    def largest(self, one: Series) -> tuple[float, float]:
+    def largest(self, one: LookSeries) -> tuple[float, float]:
         """Largest scores of a step and of a slope in a series without events."""
         i = self.series.index(one)
         index, prior = self._columns(one, self.lags[i], [])
@@ -233,7 +233,7 @@ class Chart:
         return float(z[: self.steps].max(initial=0.0)), float(z[self.steps :].max(initial=0.0))
 
     def _holds(
-        self, one: Series, lag: int | None, others: Sequence[Event], tried: list[Change], fine: ScoresResult,
+        self, one: LookSeries, lag: int | None, others: Sequence[Event], tried: list[Change], fine: ScoresResult,
         limit: float,
     ) -> bool:  # fmt: skip
         """Is a step still one without the bin after it that lies farthest out? A single bin is an outlier."""
@@ -248,7 +248,7 @@ class Chart:
         return bool(np.nanmax(np.abs(self._beside(one, lag, others, tried, rows).z), initial=0.0) > limit)
 
     def _beside(
-        self, one: Series, lag: int | None, others: Sequence[Event], tried: list[Change], rows: NDArray[np.bool_]
+        self, one: LookSeries, lag: int | None, others: Sequence[Event], tried: list[Change], rows: NDArray[np.bool_]
     ) -> ScoresResult:
         """Scores of other changes than the chart's, in some of its bins."""
         h = self.history
@@ -261,7 +261,7 @@ class Chart:
         c = columns.shape[1] - 1
         return scored(h, rows, columns, tried).scores(c, list(range(c)), prior)
 
-    def _allowed(self, one: Series, others: list[Event], known: Event | None) -> NDArray[np.bool_]:
+    def _allowed(self, one: LookSeries, others: list[Event], known: Event | None) -> NDArray[np.bool_]:
         """Changes that may be an event of this series now."""
         h = self.history
         cycles = np.array([change.cycle for change in self.changes])
@@ -280,7 +280,7 @@ class Chart:
         return allowed
 
     def _placed(
-        self, one: Series, tried: list[Change], scores: ScoresResult, z: float, limit: float, known: Event | None
+        self, one: LookSeries, tried: list[Change], scores: ScoresResult, z: float, limit: float, known: Event | None
     ) -> Event:
         """Place and size of the likeliest change of those tried, all of one kind."""
         h = self.history
@@ -305,7 +305,7 @@ class Chart:
                                                    score=max(z, known.score))  # fmt: skip
 
 
-def model_of(history: History, rows: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats, NoiseModels]:
+def model_of(history: History, rows: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats, BinnedNoiseModels]:
     """Middle times, widths and weights of some bins, and the noise models of a look."""
     middle, width = history.middle_s[rows], np.minimum(history.end_s - history.start_s, history.width_s)[rows]
     weight = history.weight[rows] / history.weight[rows].mean()

@@ -24,7 +24,7 @@ DAY_S = 86_400.0
 
 
 @dataclass(frozen=True)
-class Rule(Generic[F]):
+class HealthRule(Generic[F]):
     """One way not to be well.
 
     Attributes
@@ -57,7 +57,7 @@ class Finding:
     do_next: str
 
 
-def findings(rules: tuple[Rule[F], ...], facts: F, config: HealthConfig) -> tuple[Finding, ...]:
+def findings(rules: tuple[HealthRule[F], ...], facts: F, config: HealthConfig) -> tuple[Finding, ...]:
     """All that the rules find, in their order: worst first."""
     return tuple(
         Finding(rule.code, where, text, rule.do_next) for rule in rules for where, text in rule.find(facts, config)
@@ -174,27 +174,27 @@ def _space(facts: StoreFacts, config: HealthConfig) -> Found:
 
 
 # Worst first.
-RUN_RULES: tuple[Rule[RunFacts], ...] = (
-    Rule("clock", "last row against this computer's time", ("clock_apart",), _clock,
+RUN_RULES: tuple[HealthRule[RunFacts], ...] = (
+    HealthRule("clock", "last row against this computer's time", ("clock_apart",), _clock,
          "set the clock that is wrong, of this computer or of the rig; times before then stay as they are"),
-    Rule("rig-stopped", "last row against now, last cycle against the last row", ("stopped_after",), _stopped,
+    HealthRule("rig-stopped", "last row against now, last cycle against the last row", ("stopped_after",), _stopped,
          "see why the rig is stopped; where its logs only come late, raise stopped_after in the lab file"),
-    Rule("sensor-stuck", "time since load and motion last changed, and since a channel last had a value",
+    HealthRule("sensor-stuck", "time since load and motion last changed, and since a channel last had a value",
          ("stuck_after",), _stuck, "check the sensor, its cable and its amplifier"),
-    Rule("load-not-reached", "flag 'off target' of the last cycles", ("off_target", "last_cycles"), _off_target,
+    HealthRule("load-not-reached", "flag 'off target' of the last cycles", ("off_target", "last_cycles"), _off_target,
          "check the rig's control and its supply, and whether the specimen has softened"),
-    Rule("dropped-samples", "samples of the last cycles against sample_rate", ("dropped_samples", "last_cycles"),
+    HealthRule("dropped-samples", "samples of the last cycles against sample_rate", ("dropped_samples", "last_cycles"),
          _dropped, "check the logger; if it logs at another rate now, correct sample_rate in the rig file"),
-    Rule("rig-slow", "period of the last cycles against frequency", ("slower", "last_cycles"), _slow,
+    HealthRule("rig-slow", "period of the last cycles against frequency", ("slower", "last_cycles"), _slow,
          "check the rig's control; if the plan was changed, correct frequency"),
-    Rule("counter-apart", "the rig's counter against the detection, over the last cycles",
+    HealthRule("counter-apart", "the rig's counter against the detection, over the last cycles",
          ("counter_apart", "counter_cycles"), _counter,
          "look at raw rows (see: benchpipe trace --help), then repair the counter or set low and high in the plan"),
-    Rule("calibration-due", "due dates of the rig file", ("calibration_within",), _calibration,
+    HealthRule("calibration-due", "due dates of the rig file", ("calibration_within",), _calibration,
          "have it calibrated, and enter the new calibration in the rig file"),
 )  # fmt: skip
-STORE_RULES: tuple[Rule[StoreFacts], ...] = (
-    Rule("disk-space", "growth of the tables against free space", ("space_for",), _space,
+STORE_RULES: tuple[HealthRule[StoreFacts], ...] = (
+    HealthRule("disk-space", "growth of the tables against free space", ("space_for",), _space,
          "free space on that disk, or move runs that are finished to an archive"),
 )  # fmt: skip
 

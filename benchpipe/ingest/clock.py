@@ -49,7 +49,7 @@ Event = Literal[
 
 
 @dataclass
-class Placed:
+class PlacedRows:
     """Rows with their places, those that have none, and what the clock did.
 
     ``early`` are late rows before the log's first: an earlier log may hold them. ``repeats`` counts rows that stood
@@ -139,23 +139,23 @@ class Clock:
         """Whether rows wait for those that come: what they are is not plain yet."""
         return self._held is not None
 
-    def place(self, rows: Rows) -> Placed:
+    def place(self, rows: Rows) -> PlacedRows:
         """Place the next rows; ``rows.time_us`` is by the log's own clock."""
-        out = Placed()
+        out = PlacedRows()
         if self._held is not None:
             rows, self._held = joined([self._held, rows]), None
         self._go_on(rows, out, ended=False)
         return out
 
-    def finish(self) -> Placed:
+    def finish(self) -> PlacedRows:
         """Place what is held at the end of the log."""
-        out = Placed()
+        out = PlacedRows()
         if self._held is not None:
             rows, self._held = self._held, None
             self._go_on(rows, out, ended=True)
         return out
 
-    def _go_on(self, rows: Rows, out: Placed, *, ended: bool) -> None:
+    def _go_on(self, rows: Rows, out: PlacedRows, *, ended: bool) -> None:
         if not len(rows):
             return
         native, last = rows.time_us, self.native_last_us
@@ -185,7 +185,7 @@ class Clock:
                     return
                 at += done
 
-    def _take_without_lone(self, rows: Rows, out: Placed) -> int:
+    def _take_without_lone(self, rows: Rows, out: PlacedRows) -> int:
         """Take rows that rise but for single ones that come late, all at once: how many; 0 where it is not so.
 
         It only saves time: one by one, such rows meet the same fate. A last one that is late waits for the next.
@@ -215,7 +215,7 @@ class Clock:
         self._reject(late.part(~same), out)
         return len(rows)
 
-    def _uneven(self, rows: Rows, last: int, out: Placed) -> int:
+    def _uneven(self, rows: Rows, last: int, out: PlacedRows) -> int:
         """Take the rows that rise and drop those a little late, up to where the clock falls back: how many."""
         native = rows.time_us
         before = np.concatenate(([last], np.maximum.accumulate(np.maximum(native, last))[:-1]))
@@ -230,21 +230,21 @@ class Clock:
         self._late(rows.part(np.flatnonzero(late)), out)
         return n
 
-    def _late(self, rows: Rows, out: Placed) -> None:
+    def _late(self, rows: Rows, out: PlacedRows) -> None:
         """Rows that come a little late: repeats by content, or rejects."""
         if len(rows):
             same = self._seen_before(rows)
             out.repeats += int(same.sum())
             self._reject(rows.part(~same), out)
 
-    def _reject(self, rows: Rows, out: Placed) -> None:
+    def _reject(self, rows: Rows, out: PlacedRows) -> None:
         """Reject late rows, but for those that an earlier log may hold: none after the clock fell back for good."""
         if self.first_us == self._since_us and (early := rows.time_us < (self.first_us or 0)).any():
             out.early.append(rows.part(early))
             rows = rows.part(~early)
         out.rejects.extend(stretches(rows.row, LATE))
 
-    def _take(self, rows: Rows, out: Placed) -> int:
+    def _take(self, rows: Rows, out: PlacedRows) -> int:
         """Take rising rows, up to where a clock that was set back is ahead again: how many."""
         if not len(rows):
             return 0
@@ -259,7 +259,7 @@ class Clock:
         out.rows.append(placed)
         return n
 
-    def _see_gaps(self, rows: Rows, out: Placed) -> None:
+    def _see_gaps(self, rows: Rows, out: PlacedRows) -> None:
         """Count gaps: steps far longer than those before and after. A slower rate is none."""
         last = [] if self._since_us is None or self.native_last_us is None else [self.native_last_us]
         time, row = rows.time_us, rows.row
@@ -286,7 +286,7 @@ class Clock:
             out.gaps += int(gaps.sum())
             out.places.setdefault("gap", int(after_step[1:-1][np.argmax(gaps)]))
 
-    def _until_ahead(self, rows: Rows, out: Placed) -> int:
+    def _until_ahead(self, rows: Rows, out: PlacedRows) -> int:
         """Rows until the clock is ahead by itself: after a gap longer than it was set back by."""
         native = rows.time_us
         start = native[0] - 1 if self.native_last_us is None else self.native_last_us
@@ -298,7 +298,7 @@ class Clock:
             return int(native.size)
         return int(ahead[0]) if ahead.size else int(native.size)
 
-    def _fallen(self, rows: Rows, n: int, out: Placed, *, ended: bool) -> int | None:
+    def _fallen(self, rows: Rows, n: int, out: PlacedRows, *, ended: bool) -> int | None:
         """Decide on the first ``n`` rows after the clock fell back: how many are done, None where more must be seen.
 
         The row after them, if there is one, is later than all before.

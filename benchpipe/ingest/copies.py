@@ -45,7 +45,7 @@ MOST_AGAIN = 3  # times: other copies
 Whole = NDArray[np.int64]
 
 
-class Stretch(NamedTuple):
+class CopiedStretch(NamedTuple):
     """Consecutive samples of a log, by its own times, that stand in ``other`` too, there from ``other_us`` on."""
 
     first_us: int
@@ -89,7 +89,7 @@ def find_copies(store: RunStore, sources: list[Source], known: CopyState) -> tup
     return found, CopyState(parts=marked, found=tuple(found))
 
 
-def left_out(copies: list[Copied], best: list[str]) -> dict[str, tuple[Stretch, ...]]:
+def left_out(copies: list[Copied], best: list[str]) -> dict[str, tuple[CopiedStretch, ...]]:
     """Stretches of each log that are left out: of rows that stand twice, the first of those in the best log stay.
 
     Parameters
@@ -99,19 +99,19 @@ def left_out(copies: list[Copied], best: list[str]) -> dict[str, tuple[Stretch, 
         Logs, the best first.
     """
     rank = {file: place for place, file in enumerate(best)}
-    found: dict[str, list[tuple[int, int, Stretch]]] = {}
+    found: dict[str, list[tuple[int, int, CopiedStretch]]] = {}
     for one in copies:
         ends = [
             (rank[one.file], one.first, one.file, one.first_us, one.last_us),
             (rank[one.other], one.other_first, one.other, one.other_first_us, one.other_last_us),
         ]
         (*_, kept, kept_us, _), (_, first, file, first_us, last_us) = sorted(ends)
-        stretch = Stretch(first_us, last_us, one.rows, kept, kept_us)
+        stretch = CopiedStretch(first_us, last_us, one.rows, kept, kept_us)
         found.setdefault(file, []).append((first, first + one.rows, stretch))
     return {file: tuple(_merged(sorted(some))) for file, some in found.items()}
 
 
-def _merged(stretches: list[tuple[int, int, Stretch]]) -> Iterator[Stretch]:
+def _merged(stretches: list[tuple[int, int, CopiedStretch]]) -> Iterator[CopiedStretch]:
     """Stretches in order, those that overlap or touch as one."""
     begin, end, whole = stretches[0]
     for first, last, one in stretches[1:]:

@@ -19,14 +19,14 @@ import numpy as np
 
 from benchpipe.config.rig import TimeConfig
 from benchpipe.ingest.clock import Event, step_back
-from benchpipe.ingest.copies import Stretch
+from benchpipe.ingest.copies import CopiedStretch
 from benchpipe.ingest.moved import IsCopy, at_once
 from benchpipe.ingest.overlap import NO_OVERLAP, Earlier, Overlap
 from benchpipe.ingest.ticks import most_rows, offsets_us, thin_at_border
 from benchpipe.store.files import natural_order
 from benchpipe.store.manifest import EARLY_ROWS, Placed, Remark, Source, key_of
 
-FindCopies = Callable[[list[Source], list[str]], dict[str, tuple[Stretch, ...]]]
+FindCopies = Callable[[list[Source], list[str]], dict[str, tuple[CopiedStretch, ...]]]
 
 
 @dataclass(frozen=True)
@@ -130,7 +130,7 @@ def place_sources(
     return ordered, [places[s.file] for s in ordered], remarks
 
 
-def _without_copies(source: Source, stretches: tuple[Stretch, ...]) -> Source:
+def _without_copies(source: Source, stretches: tuple[CopiedStretch, ...]) -> Source:
     """A source as if it began and ended with samples that are no copies."""
     first, last, native = source.first_us, source.last_us, source.native_last_us
     if not stretches or first is None or last is None or native is None:
@@ -141,13 +141,13 @@ def _without_copies(source: Source, stretches: tuple[Stretch, ...]) -> Source:
     return source.model_copy(update={**ends, "stamps": source.stamps if (begin, end) == (first, last) else None})
 
 
-def _with_copies(place: Placed, stretches: tuple[Stretch, ...]) -> Placed:
+def _with_copies(place: Placed, stretches: tuple[CopiedStretch, ...]) -> Placed:
     """A place without the copies that do not lie among the first samples, which are left out otherwise."""
     left = [s for s in stretches if place.after_us is None or place.at(s.first_us) > place.after_us]
     return place.model_copy(update={"copied": tuple((s.first_us, s.last_us, s.rows) for s in left)})
 
 
-def _of_copies(file: str, stretches: tuple[Stretch, ...], begins: dict[str, int | None], *, whole: bool) -> str:
+def _of_copies(file: str, stretches: tuple[CopiedStretch, ...], begins: dict[str, int | None], *, whole: bool) -> str:
     """Remark on samples that are copies; ``begins`` are the own times at which the logs begin."""
     first, count = stretches[0], sum(one.rows for one in stretches)
     if whole and len(stretches) == 1:

@@ -14,7 +14,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError
 from benchpipe.ingest.certificates import calibration_remarks
 from benchpipe.ingest.clock import LATE
-from benchpipe.ingest.copies import Stretch, find_copies, left_out
+from benchpipe.ingest.copies import CopiedStretch, find_copies, left_out
 from benchpipe.ingest.dropped_samples import closed_manifest, logs_must_be_there
 from benchpipe.ingest.logs import find_logs
 from benchpipe.ingest.moved import is_copy
@@ -40,7 +40,7 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.state import Unfit
 
 STEP = "ingest"
-BY_OLDER = " by an older version of benchpipe"  # which read it otherwise, by the same rig file
+BY_OLDER = " by an older version of this program"  # which read it otherwise, by the same rig file
 
 
 def _settings(night: Night) -> object:
@@ -150,7 +150,7 @@ def _placed(
     odd: list[Remark] = []
     states: list[CopyState] = []
 
-    def copies(logs: list[Source], best: list[str]) -> dict[str, tuple[Stretch, ...]]:
+    def copies(logs: list[Source], best: list[str]) -> dict[str, tuple[CopiedStretch, ...]]:
         known = before[len(states)] if len(states) < len(before) else CopyState()
         found, state = find_copies(store, logs, known)
         states.append(state)

@@ -24,7 +24,7 @@ from benchpipe.errors import StoreError
 from benchpipe.kernels.clock_offset import find_offset
 from benchpipe.samples.inputs import SampleInput, logger_inputs
 from benchpipe.samples.second_log import ClockLine, on_first_clock
-from benchpipe.samples.second_state import SecondState, Window
+from benchpipe.samples.second_state import OffsetWindow, SecondState
 from benchpipe.samples.stream import stream_samples
 from benchpipe.store.manifest import Manifest, Remark
 from benchpipe.store.parts import open_part
@@ -126,7 +126,7 @@ class _Found(NamedTuple):
     """Windows, and the identity of the samples that they were found from."""
 
     read: tuple[tuple[list[object], ...], ...]
-    windows: tuple[Window, ...]
+    windows: tuple[OffsetWindow, ...]
 
 
 class _Windows:
@@ -162,7 +162,7 @@ class _Windows:
             tried = [*windows, self._look(windows, whole, self._until)]
         return tuple(self._as_lines(tried)), found
 
-    def _as_lines(self, windows: list[Window]) -> Iterator[ClockLine]:
+    def _as_lines(self, windows: list[OffsetWindow]) -> Iterator[ClockLine]:
         if not any(one.points for one in windows):
             return
         first = next(one.points for one in windows if one.points)
@@ -172,7 +172,7 @@ class _Windows:
             offset, ppm = _line_through(before, at)
             yield ClockLine(at, round(offset), ppm, joined)
 
-    def _look(self, windows: list[Window], number: int, until: int) -> Window:
+    def _look(self, windows: list[OffsetWindow], number: int, until: int) -> OffsetWindow:
         """What a window shows of the offset: points (time, offset), and whether it agrees with those before."""
         before = [p for one in windows for p in one.points][-POINTS:]
         begin = self._begin + number * WINDOW_US
@@ -188,9 +188,9 @@ class _Windows:
         kept = scatter if math.isfinite(scatter) else None
         still = own[0].size == 0 or scatter < STILL * usual
         if not sure:
-            return Window((), not before or still, kept)
+            return OffsetWindow((), not before or still, kept)
         if before and abs(offset - around) > tolerance:
-            return Window((), False, kept)
+            return OffsetWindow((), False, kept)
         halves: list[tuple[int, float]] = []
         for a, b in ((begin, middle), (middle, until)):
             inside = (own[0] >= a) & (own[0] < b)
@@ -198,7 +198,7 @@ class _Windows:
             half, _, fine = find_offset(own[0][inside], own[1][inside], *other, offset, near, followed=True)
             halves += [((a + b) // 2, round(float(half), 3))] if fine else []
         points = tuple(halves) if len(halves) == 2 else ((middle, round(float(offset), 3)),)
-        return Window(points, True, kept)
+        return OffsetWindow(points, True, kept)
 
     def _values(
         self, begin: int, until: int, around: float, search: float

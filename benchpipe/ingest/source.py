@@ -16,7 +16,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import BenchpipeError, InputError
 from benchpipe.escapes import quoted
 from benchpipe.ingest.calibrate import channel_settings, last_change_us, samples_schema, table_ends, to_rows
-from benchpipe.ingest.clock import MOST_HELD, Clock, Placed
+from benchpipe.ingest.clock import MOST_HELD, Clock, PlacedRows
 from benchpipe.ingest.early import EarlyRows
 from benchpipe.ingest.landmarks import WIDTH, Landmarks
 from benchpipe.ingest.moved import FARTHEST_US, Beginning
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from hashlib import _Hash
 
 VERSION = 7
+WITH_RESOLUTION = 6  # the first version whose key holds the resolution of the clock
 LONG_LINE = 100  # letters of a first line without end that are no header on its way
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
 MANY_LATE = 0.05  # of the rows of a log: a fault of the rig file more likely than of the clock
@@ -60,6 +61,8 @@ def ingest_settings(rig: RigConfig, until_us: int | None = None, version: int = 
     """What of a rig file decides the samples (a new certificate number does not), those up to a time if given."""
     channels = [channel_settings(c, until_us) for c in rig.channel]
     unsaid = {"since"} if rig.time.since is None else set()
+    if version < WITH_RESOLUTION and rig.time.resolution is None:
+        unsaid.add("resolution")
     time = rig.time.model_dump(mode="json", exclude={"unit_in_log", *unsaid})
     return {"version": version, "log": rig.log.model_dump(mode="json"), "time": time, "channels": channels}
 
@@ -92,7 +95,7 @@ class _Tally:
     tail: list[Reject] = field(default_factory=list)
     reader: TextState | None = None
 
-    def add(self, placed: Placed) -> None:
+    def add(self, placed: PlacedRows) -> None:
         self.repeats += placed.repeats
         self.late += sum(map(len, placed.early)) + sum(one.rows for one in placed.rejects)
         for event in (*placed.events, *["gap"] * placed.gaps):
@@ -182,7 +185,7 @@ class _Reading:
             rejects.add(sorted([*placed.rejects, *self.ticks.lacking()], key=lambda r: r.row))
             yield from self._samples(placed)
 
-    def _samples(self, placed: Placed) -> Iterator[pa.Table]:
+    def _samples(self, placed: PlacedRows) -> Iterator[pa.Table]:
         self.tally.add(placed)
         for rows in placed.early:
             self.early.add(rows)

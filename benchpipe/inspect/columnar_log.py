@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from benchpipe.inspect.findings import Choice, LogColumn, LogSample, Outline, Piece
+from benchpipe.inspect.findings import Choice, LogColumn, LogPiece, LogSample, Outline
 from benchpipe.inspect.heading import log_column
 from benchpipe.inspect.ranges import ranges_of
 from benchpipe.readers.arrow_ipc import arrow_batches, arrow_schema, is_arrow_file
@@ -50,7 +50,7 @@ def sample_columnar(path: Path, outline: Outline, most: int) -> LogSample:
         if date is not None:
             stamps = np.array(pc.fill_null(columns[date].cast(pa.timestamp("us")).cast(pa.int64()), 0))
         values = {key: _floats(c) for key, c in columns.items() if not pa.types.is_timestamp(c.type)}
-        pieces.append(Piece(np.arange(start + 1, start + 1 + table.num_rows), stamps, values))
+        pieces.append(LogPiece(np.arange(start + 1, start + 1 + table.num_rows), stamps, values))
     looked = sum(len(p.row) for p in pieces)
     return LogSample(tuple(pieces), rows is not None and looked == rows, rows)
 

@@ -99,7 +99,7 @@ class Outline:
 
 
 @dataclass(frozen=True)
-class Piece:
+class LogPiece:
     """Consecutive rows of a log.
 
     Attributes
@@ -121,7 +121,7 @@ class Piece:
 class LogSample:
     """The rows of a log that were looked at. ``whole``: all there are; ``rows``: how many it has, where known."""
 
-    pieces: tuple[Piece, ...]
+    pieces: tuple[LogPiece, ...]
     whole: bool
     rows: int | None
     rejects: tuple[tuple[str, int], ...] = ()

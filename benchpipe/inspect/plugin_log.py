@@ -12,7 +12,7 @@ import pyarrow as pa
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError
 from benchpipe.inspect.columnar_log import outline_of_schema
-from benchpipe.inspect.findings import Key, LogSample, Outline, Piece
+from benchpipe.inspect.findings import Key, LogPiece, LogSample, Outline
 from benchpipe.readers.extras import readable
 from benchpipe.readers.log_file import open_log
 from benchpipe.readers.registry import read_log
@@ -62,7 +62,7 @@ def sample_plugin(path: Path, outline: Outline, most: int) -> LogSample:
     """About the first ``most`` rows of a log, as its reader gives them."""
     keys: list[Key] = [column.key for column in outline.columns if column.kind == "number"]
     rig = _rig(outline, keys)
-    pieces: list[Piece] = []
+    pieces: list[LogPiece] = []
     rejects: dict[str, int] = {}
     looked, whole = 0, True
     with open_log(path) as file, readable(path, f"a '{outline.format}'"):
@@ -72,7 +72,7 @@ def sample_plugin(path: Path, outline: Outline, most: int) -> LogSample:
                 break
             stamps = np.asarray(batch.time, np.int64) if outline.dates else None
             values = {key: batch.channels[f"column_{n}"] for n, key in enumerate(keys)}
-            pieces.append(Piece(batch.row, stamps, values))
+            pieces.append(LogPiece(batch.row, stamps, values))
             for one in batch.rejects:
                 rejects[one.reason] = rejects.get(one.reason, 0) + one.rows
             looked += len(batch.row) + sum(one.rows for one in batch.rejects)

@@ -13,7 +13,7 @@ import numpy as np
 
 from benchpipe.errors import InputError
 from benchpipe.inspect.dates import find_format
-from benchpipe.inspect.findings import Choice, Key, LogColumn, LogSample, Outline, Piece
+from benchpipe.inspect.findings import Choice, Key, LogColumn, LogPiece, LogSample, Outline
 from benchpipe.inspect.ranges import ranges_of
 from benchpipe.inspect.records import Record, open_records
 from benchpipe.readers.extras import readable
@@ -59,7 +59,7 @@ def sample_records(path: Path, outline: Outline, most: int) -> LogSample:
                 if date is not None:
                     texts = stamps(read.pop(date), outline.choices["date"].values[0])
                     times = np.array(texts.cast("int64").fill_null(0))
-                pieces.append(Piece(np.arange(rows + start + 1, rows + end + 1), times, read))
+                pieces.append(LogPiece(np.arange(rows + start + 1, rows + end + 1), times, read))
             rows += record.length
     return LogSample(tuple(pieces), whole, rows)
 

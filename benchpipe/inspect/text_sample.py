@@ -13,7 +13,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError
 from benchpipe.inspect.cells import NumberForm
 from benchpipe.inspect.dialect import DialectFinding, find_dialect
-from benchpipe.inspect.findings import Key, LogSample, Outline, Piece
+from benchpipe.inspect.findings import Key, LogPiece, LogSample, Outline
 from benchpipe.inspect.heading import find_heading
 from benchpipe.inspect.samples import cut_pieces, whole_lines
 from benchpipe.inspect.text_outline import OUTLINE_BYTES
@@ -44,7 +44,7 @@ def sample_text(path: Path, outline: Outline, piece_bytes: int) -> LogSample:
     words = _words(bodies, rejects, outline, dialect)
     if words:
         pieces, rejects = _read(path, bodies, outline, words)
-    shifted = [Piece(p.row + (first - 2 if n == 0 else 0), p.stamps, p.values) for n, p in enumerate(pieces)]
+    shifted = [LogPiece(p.row + (first - 2 if n == 0 else 0), p.stamps, p.values) for n, p in enumerate(pieces)]
     reasons: Counter[str] = Counter()
     for _, count, reason in (item for piece in rejects for item in piece):
         reasons[reason] += count
@@ -92,7 +92,7 @@ _Rejects = list[list[tuple[int, int, str]]]
 
 def _read(
     path: Path, bodies: list[bytes], outline: Outline, words: dict[Key, tuple[str, ...]]
-) -> tuple[list[Piece], _Rejects]:
+) -> tuple[list[LogPiece], _Rejects]:
     """Pieces through the text reader, and their rejects (row, rows, reason)."""
     rig, read = _rig(outline, words), find_reader("text")
     keys = {f"c{k}": column.key for k, column in enumerate(outline.columns)}
@@ -104,11 +104,11 @@ def _read(
     return pieces, rejects
 
 
-def _joined(batches: list[RawBatch], keys: dict[str, Key], *, dated: bool) -> Piece:
+def _joined(batches: list[RawBatch], keys: dict[str, Key], *, dated: bool) -> LogPiece:
     row = np.concatenate([np.empty(0, np.int64), *(b.row for b in batches)])
     stamps = np.concatenate([np.empty(0, np.int64), *(b.time.astype(np.int64) for b in batches)]) if dated else None
     names = [name for name in batches[0].channels if name in keys] if batches else []
-    return Piece(row, stamps, {keys[name]: np.concatenate([b.channels[name] for b in batches]) for name in names})
+    return LogPiece(row, stamps, {keys[name]: np.concatenate([b.channels[name] for b in batches]) for name in names})
 
 
 def _words(

@@ -31,7 +31,7 @@ LONGEST = 0.1
 
 
 @dataclass(frozen=True)
-class NoiseModels:
+class BinnedNoiseModels:
     """Noise models of m rows: correlation time [s] (1 where ``share`` is 0) and share of the slow process."""
 
     tau_s: Floats
@@ -58,25 +58,25 @@ class WhitenedResult:
     bins: int
 
 
-def noise_models(spacing_s: float, span_s: float) -> NoiseModels:
+def noise_models(spacing_s: float, span_s: float) -> BinnedNoiseModels:
     """The models that are averaged: white, and all shares at correlation times from ``spacing_s`` on."""
     top = max(LONGEST * span_s, spacing_s)
     count = max(2, int(np.ceil(np.log(top / (SHORTEST * spacing_s)) / np.log(RATIO))) + 1)
     taus = np.geomspace(SHORTEST * spacing_s, top, count)
-    return NoiseModels(
+    return BinnedNoiseModels(
         np.concatenate([[1.0], np.repeat(taus, len(SHARES))]),
         np.concatenate([[0.0], np.tile(SHARES, taus.size)]),
     )
 
 
 def whiten(
-    models: NoiseModels, time_s: Floats, width_s: Floats, weight: Floats, columns: Floats, contrast: Floats
+    models: BinnedNoiseModels, time_s: Floats, width_s: Floats, weight: Floats, columns: Floats, contrast: Floats
 ) -> WhitenedResult:
     """Whiten columns under each model and take their products.
 
     Parameters
     ----------
-    models : NoiseModels
+    models : BinnedNoiseModels
         m of them. Their correlation times must not be far below ``width_s``.
     time_s, width_s : ndarray, shape (k,)
         Middle and length in time of each bin, which do not overlap.
@@ -97,7 +97,7 @@ def whiten(
 
 
 def whitened(
-    models: NoiseModels, time_s: Floats, width_s: Floats, weight: Floats, columns: Floats, contrast: Floats
+    models: BinnedNoiseModels, time_s: Floats, width_s: Floats, weight: Floats, columns: Floats, contrast: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Columns that each model makes white, shape (m, k, c), log |C| and aᵀ C a, both (m,); arguments of `whiten`."""
     tau, share = models.tau_s[:, None], models.share[:, None]

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.binned_noise import NoiseModels, whitened
+from benchpipe.kernels.binned_noise import BinnedNoiseModels, whitened
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
@@ -49,11 +49,11 @@ class ScoresResult:
     dof: int
 
 
-def coarse_models(spacing_s: float, span_s: float) -> NoiseModels:
+def coarse_models(spacing_s: float, span_s: float) -> BinnedNoiseModels:
     """White noise, and shares of slow noise from half a bin's spacing to a quarter of the history."""
     top = max(LONGEST * span_s, spacing_s)
     taus = np.geomspace(0.5 * spacing_s, top, max(2, int(np.ceil(np.log(2 * top / spacing_s) / np.log(RATIO))) + 1))
-    return NoiseModels(
+    return BinnedNoiseModels(
         np.concatenate([[1.0], np.repeat(taus, len(SHARES))]),
         np.concatenate([[0.0], np.tile(SHARES, taus.size)]),
     )
@@ -74,7 +74,13 @@ class ChangeTable:
 
     @classmethod
     def made(
-        cls, models: NoiseModels, time_s: Floats, width_s: Floats, weight: Floats, columns: Floats, changes: Floats
+        cls,
+        models: BinnedNoiseModels,
+        time_s: Floats,
+        width_s: Floats,
+        weight: Floats,
+        columns: Floats,
+        changes: Floats,
     ) -> ChangeTable:
         """Of columns (k, c) and changes (k, J); the bins as in `binned_noise.whiten`."""
         c = columns.shape[1]

@@ -24,7 +24,7 @@ from numpy.typing import ArrayLike, NDArray
 from benchpipe.kernels.creep_laws import LAWS, CreepLaw, law_named, start
 from benchpipe.kernels.creep_noise import NoiseResult, averages_noise, white_noise
 from benchpipe.kernels.lines import t_quantile
-from benchpipe.kernels.nonlinear import CurveResult, aicc, fit_curve, standard_error, whitening
+from benchpipe.kernels.nonlinear import CurveFitResult, aicc, fit_curve, standard_error, whitening
 from benchpipe.kernels.robust import runs_test
 
 Floats = NDArray[np.float64]
@@ -45,7 +45,7 @@ MOST_STEPS = 150
 
 
 @dataclass(frozen=True)
-class Estimate:
+class CreepEstimate:
     """A figure with its interval at ``coverage``.
 
     ``standard_error`` is that of the chosen law alone. ``low`` and ``high`` cover the figure over all
@@ -128,7 +128,7 @@ class LawFits:
         """Fit of one law by its name."""
         return next(fit for fit in self.fits if fit.law == name)
 
-    def estimate(self, figure: Figure, *, reading: bool = False) -> Estimate:
+    def estimate(self, figure: Figure, *, reading: bool = False) -> CreepEstimate:
         """Estimate of a figure over all laws the data allow.
 
         Parameters
@@ -139,7 +139,7 @@ class LawFits:
             Whether the interval is to hold a new single reading: √(gᵀCg + s²) in place of √(gᵀCg).
         """
         if self.chosen is None:
-            return Estimate(nan, nan, nan, nan, nan, nan, self.coverage)
+            return CreepEstimate(nan, nan, nan, nan, nan, nan, self.coverage)
         value = error = nan
         low, high, law_low, law_high = inf, -inf, inf, -inf
         reach = t_quantile(self.coverage, self.dof)
@@ -156,7 +156,7 @@ class LawFits:
             half = sqrt(half**2 + (reach * self.s) ** 2) if reading else half
             low, high = min(low, here - half), max(high, here + half)
             law_low, law_high = min(law_low, here), max(law_high, here)
-        return Estimate(value, error, low, high, law_low, law_high, self.coverage)
+        return CreepEstimate(value, error, low, high, law_low, law_high, self.coverage)
 
     def accepts(self, name: str) -> bool:
         """Whether a law fits no worse than the best one by more than chance (extra sum of squares, 5 %)."""
@@ -224,13 +224,13 @@ def fit_laws(
     return _choose(t, y, covariance, curves, noise, rounding, coverage)
 
 
-def _usable(curve: CurveResult) -> bool:
+def _usable(curve: CurveFitResult) -> bool:
     return curve.converged and not curve.at_bound
 
 
 def _fit_all(
     t: Floats, y: Floats, covariance: Floats, laws: Sequence[CreepLaw], coverage: float
-) -> dict[str, CurveResult]:
+) -> dict[str, CurveFitResult]:
     """Fit each law that the averages are enough for."""
     whiten = whitening(covariance)
     curves = {}
@@ -276,7 +276,7 @@ def _choose(
     t: Floats,
     y: Floats,
     covariance: Floats,
-    curves: dict[str, CurveResult],
+    curves: dict[str, CurveFitResult],
     noise: NoiseResult,
     rounding: float,
     coverage: float,

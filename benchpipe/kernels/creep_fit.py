@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from benchpipe.kernels.creep_choice import Estimate, Figure, LawFits, fit_laws
+from benchpipe.kernels.creep_choice import CreepEstimate, Figure, LawFits, fit_laws
 from benchpipe.kernels.creep_free import FreeCreep, FreeFigure, free_creep
 from benchpipe.kernels.creep_laws import LAWS, LEAK, NO_MOTION, STEADY_LEAK, CreepLaw
 from benchpipe.kernels.creep_noise import Correction
@@ -42,7 +42,7 @@ SLOW_PART = 30.0
 """Noise whose memory is longer than this part of the hold is no noise of a channel: a step, a temperature."""
 NO_LAW: Remark = "no law fits: the figures are free of a law"
 BEFORE: Remark = "no creep is given for a time before the fit begins"
-NOTHING = Estimate(nan, nan, nan, nan, nan, nan, nan)
+NOTHING = CreepEstimate(nan, nan, nan, nan, nan, nan, nan)
 SLOPES = np.linspace(-3.0, 1.0, 401)
 
 
@@ -57,7 +57,7 @@ class CreepAt:
     """
 
     time_s: float
-    creep: Estimate
+    creep: CreepEstimate
     dof: float
     before: bool
     reading_low: float
@@ -102,11 +102,11 @@ class CreepResult:
     law: str | None
     reference_s: float
     end_s: float
-    elastic: Estimate
-    creep_end: Estimate
+    elastic: CreepEstimate
+    creep_end: CreepEstimate
     creep_at: tuple[CreepAt, ...]
-    end_rate: Estimate
-    leak: Estimate
+    end_rate: CreepEstimate
+    leak: CreepEstimate
     against: bool
     local_slope: LocalSlope
     upper_bound: float
@@ -217,12 +217,12 @@ def fit_creep(
     )
 
 
-def _over_laws(figure: FreeFigure, laws: Estimate) -> Estimate:
+def _over_laws(figure: FreeFigure, laws: CreepEstimate) -> CreepEstimate:
     """A figure free of a law, with what the laws say beside it."""
     return replace(laws, value=figure.value, standard_error=figure.standard_error, low=figure.low, high=figure.high)
 
 
-def _leak_rate(fits: LawFits, free: FreeFigure, laws: Estimate, side: float) -> Estimate:
+def _leak_rate(fits: LawFits, free: FreeFigure, laws: CreepEstimate, side: float) -> CreepEstimate:
     """A leak goes the load's way or is nought, and is surely there only where every law allowed says so.
 
     Slow creep and a leak are not separable by a curve free of a law, whose steady part takes up the tail of a
@@ -301,7 +301,7 @@ def _remarks(fits: LawFits, span: float, *, still: bool) -> tuple[Remark, ...]:
     return tuple(found)
 
 
-def _kind(fits: LawFits, creep_end: Estimate, laws: Sequence[CreepLaw], *, short: bool) -> CreepKind:
+def _kind(fits: LawFits, creep_end: CreepEstimate, laws: Sequence[CreepLaw], *, short: bool) -> CreepKind:
     """Plain words by parsimony: a leak or a settling part is named only where the data need it."""
     if fits.chosen is None:
         return "undecided"

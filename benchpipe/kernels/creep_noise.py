@@ -137,7 +137,7 @@ def _restricted_likelihood(covariance: Floats, columns: Floats) -> tuple[float, 
 
 
 @dataclass(frozen=True)
-class Coefficient:
+class ChannelCoefficient:
     """Motion per unit of another channel: a compliance, a thermal coefficient; its interval at ``coverage``.
 
     NaN, and not ``converged``, where it could not be measured.
@@ -228,7 +228,7 @@ def channel_coefficient(
     *,
     channel_noise: float,
     coverage: float = 0.95,
-) -> Coefficient:
+) -> ChannelCoefficient:
     """Measure motion per unit of a channel in the hold itself, beside any creep.
 
     Creep is drawn by a leak and a row of Kelvin bodies, two to a decade, which all laws are close to. A
@@ -255,7 +255,7 @@ def channel_coefficient(
     n = np.ones_like(t) if count is None else np.asarray(count, np.float64)
     keep = np.isfinite(t) & (t > 0) & np.isfinite(y) & np.isfinite(c) & (n > 0)
     t, y, c, n = t[keep], y[keep], c[keep], n[keep]
-    none = Coefficient(nan, nan, nan, nan, int(t.size), coverage, False)
+    none = ChannelCoefficient(nan, nan, nan, nan, int(t.size), coverage, False)
     if t.size < FEWEST_AVERAGES or not np.ptp(c) > 0:
         return none
     taus = np.geomspace(t[0], t[-1], 1 + round(KELVINS_PER_DECADE * np.log10(t[-1] / t[0])))
@@ -278,4 +278,4 @@ def channel_coefficient(
     scale = (1 - own / length) * float(np.ptp(c))
     value, error = slope / scale, error / scale
     half = t_quantile(coverage, dof) * error
-    return Coefficient(value, error, value - half, value + half, int(t.size), coverage, True)
+    return ChannelCoefficient(value, error, value - half, value + half, int(t.size), coverage, True)

@@ -1,15 +1,15 @@
-"""Figures from fitted holds: recovery on unloading, time to a limit, exponent of the leak."""
+"""Figures from fitted holds: recovery on unloading, exponent of the leak."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, inf, nan
+from math import hypot, nan
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from benchpipe.kernels.creep_fit import CreepResult, creep_between
-from benchpipe.kernels.lines import Crossing, LineResult, straight_line
+from benchpipe.kernels.creep_fit import CreepResult
+from benchpipe.kernels.lines import LineResult, straight_line
 
 Floats = NDArray[np.float64]
 
@@ -52,46 +52,6 @@ def recovered_fraction(hold: CreepResult, rest: CreepResult) -> RecoveryResult:
     fraction = -back.value / there.value
     half = hypot((back.high - back.low) / 2, fraction * (there.high - there.low) / 2) / abs(there.value)
     return RecoveryResult(fraction, fraction - half, fraction + half, hold.coverage, True)
-
-
-def time_to_limit(hold: CreepResult, limit: float, *, longest_s: float) -> Crossing:
-    """Time at which the size of the creep reaches a limit, by inverting the band of all laws allowed.
-
-    Parameters
-    ----------
-    hold : CreepResult
-    limit : float
-        Size of creep from ``hold.reference_s``, > 0, unit of motion.
-    longest_s : float
-        Time up to which is looked, s; 200 times, even in log, with straight lines between.
-
-    Returns
-    -------
-    Crossing
-        In s. ``at`` and ``high`` are infinite where the curve, or its near edge, stays below the
-        limit up to ``longest_s``; so is ``low`` where its far edge does.
-    """
-    if not hold.converged or not longest_s > hold.reference_s:
-        return Crossing(nan, nan, nan, hold.coverage)
-    times = np.geomspace(hold.reference_s, longest_s, 200)[1:]
-    found = [hold.fits.estimate(creep_between(hold.reference_s, float(t))) for t in times]
-    side = 1.0 if hold.creep_end.value >= 0 else -1.0
-    near, far = ("low", "high") if side > 0 else ("high", "low")
-    at, first, last = (
-        _first_reach(times, side * np.array([getattr(e, end) for e in found]), limit) for end in ("value", far, near)
-    )
-    return Crossing(at, first, last, hold.coverage)
-
-
-def _first_reach(times: Floats, size: Floats, limit: float) -> float:
-    """First time at which a curve reaches a limit."""
-    over = np.flatnonzero(size >= limit)
-    if not over.size:
-        return inf
-    k = int(over[0])
-    if k == 0:
-        return float(times[0])
-    return float(np.interp(limit, size[k - 1 : k + 1], times[k - 1 : k + 1]))
 
 
 def leak_exponent(load: ArrayLike, rate: ArrayLike, standard_error: ArrayLike) -> LineResult:

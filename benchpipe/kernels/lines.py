@@ -1,4 +1,4 @@
-"""Straight lines with honest bands, and the robust Theil-Sen line.
+"""Straight lines with honest bands.
 
 A row where x, y or the weight is not finite, or the weight is not positive, is left out.
 Too few rows give a result with ``converged = False`` and NaN figures, never an exception.
@@ -12,7 +12,6 @@ variances and the variance of a new reading.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from math import inf, isfinite, nan, sqrt
 
 import numpy as np
@@ -197,71 +196,4 @@ def straight_line(
         dof=size - 2,
         coverage=coverage,
         converged=isfinite(s2),
-    )
-
-
-@dataclass(frozen=True)
-class TheilSenResult:
-    """A robust line: the median of all pairwise slopes, with its interval (Sen 1968).
-
-    ``n_blocks`` points were paired, each the median of a block of the ``n_used`` readings.
-    """
-
-    slope: float
-    intercept: float
-    slope_low: float
-    slope_high: float
-    n_used: int
-    n_blocks: int
-    coverage: float
-    converged: bool
-
-    def predict(self, x: ArrayLike) -> Floats:
-        """Value of the line at x."""
-        return self.intercept + self.slope * np.asarray(x, np.float64)
-
-
-def theil_sen(x: ArrayLike, y: ArrayLike, *, coverage: float = 0.95, max_points: int = 1000) -> TheilSenResult:
-    """Fit the Theil-Sen line, over medians of blocks of neighbours where there are many points.
-
-    Parameters
-    ----------
-    x, y : array_like, shape (n,), float64
-        In order of x.
-    coverage : float
-        Coverage of the slope's interval, from the normal approximation to Kendall's statistic
-        without ties (Sen 1968, J. Am. Statist. Assoc. 63:1379, eq. 3.5-3.7).
-    max_points : int
-        Points paired at most: time and memory grow with its square (2,000 take 32 MB).
-
-    Returns
-    -------
-    TheilSenResult
-    """
-    x, y, _ = usable_rows(x, y, None)
-    n = x.size
-    blocks = min(n, max_points)
-    if n > blocks:
-        edges = np.linspace(0, n, blocks + 1).astype(np.int64)
-        pairs = list(pairwise(edges.tolist()))
-        x = np.array([np.median(x[i:j]) for i, j in pairs])
-        y = np.array([np.median(y[i:j]) for i, j in pairs])
-    first, second = np.triu_indices(blocks, 1)
-    run = x[second] - x[first]
-    slopes = np.sort((y[second] - y[first])[run != 0] / run[run != 0])
-    if slopes.size < 3:
-        return TheilSenResult(nan, nan, nan, nan, n, blocks, coverage, False)
-    slope = float(np.median(slopes))
-    reach = t_quantile(coverage, inf) * sqrt(blocks * (blocks - 1) * (2 * blocks + 5) / 18)
-    low = max(int((slopes.size - reach) / 2), 0)
-    high = min(int((slopes.size + reach) / 2) + 1, slopes.size - 1)
-    return TheilSenResult(
-        slope=slope,
-        intercept=float(np.median(y - slope * x)),
-        slope_low=float(slopes[low]),
-        slope_high=float(slopes[high]),
-        n_used=n,
-        n_blocks=blocks,
-        coverage=coverage,
-        converged=True,
     )

@@ -41,6 +41,13 @@ FIELDS: tuple[str, ...] = (
 )  # fmt: skip
 FIELD = {name: i for i, name in enumerate(FIELDS)}
 N_FIELDS = len(FIELDS)
+# Their rows in it, each named like its field.
+(
+    PERIOD_S, START_OFFSET_S, LONGEST_STEP_S, PEAK_LOAD, VALLEY_LOAD, PEAK_TIME_S, VALLEY_TIME_S, MOTION_AT_PEAK,
+    MOTION_AT_VALLEY, LOAD_MEAN, MOTION_MAX, MOTION_MIN, LOAD_AT_MOTION_MAX, LOAD_AT_MOTION_MIN, MOTION_MEAN, ENERGY,
+    LOADING_STIFFNESS, UNLOADING_STIFFNESS, CLOSURE_GAP, TEMPERATURE_C, STORAGE_STIFFNESS, LOSS_STIFFNESS,
+    WAVEFORM_ERROR, LASH, LOAD_REPEATS, MOTION_REPEATS,
+) = range(N_FIELDS)  # fmt: skip
 LEAST_SLOPE_SAMPLES = 3
 LEAST_EVEN = 8  # samples
 MOST_JITTER = 0.2  # of a step: sampling that is even so far has the phasors of even sampling, if it does not drift
@@ -139,11 +146,13 @@ def _mean_over_time(
             before = first - 1 if start_part[c] < 1.0 or last == first else first
             after = last + 1 if end_part[c] > 0.0 else last
             places, parts = (before, first, last, after), (start_part[c], end_part[c])
-            out[9, c] = timed_mean(time_us, load, places, parts)
-            out[14, c] = timed_mean(time_us, motion, places, parts)
+            out[LOAD_MEAN, c] = timed_mean(time_us, load, places, parts)
+            out[MOTION_MEAN, c] = timed_mean(time_us, motion, places, parts)
             if temperature.size > 0:
                 warm = timed_mean(time_us, temperature, places, parts)
-                out[19, c] = timed_mean_of_known(time_us, temperature, places, parts) if np.isnan(warm) else warm
+                if np.isnan(warm):
+                    warm = timed_mean_of_known(time_us, temperature, places, parts)
+                out[TEMPERATURE_C, c] = warm
 
 
 @compiled_sums
@@ -219,29 +228,29 @@ def _measure(
     motion_mean = (sums.motion + 0.5 * lead * (m0 + first_m) + 0.5 * trail * (last_m + m1)) / period
     edges = 0.5 * lead * (l0 * l0 + first_l * first_l) + 0.5 * trail * (last_l * last_l + l1 * l1)
     square_mean = (sums.square + edges) / period
-    out[0, c] = period
-    out[1, c] = -lead
-    out[2, c] = longest * 1e-6
-    out[3, c] = top_load
-    out[4, c] = bottom_load
-    out[5, c] = (time_us[peak] - time_us[first]) * 1e-6 + lead
-    out[6, c] = (time_us[valley] - time_us[first]) * 1e-6 + lead
-    out[7, c] = motion[peak]
-    out[8, c] = motion[valley]
-    out[9, c] = load_mean
-    out[10, c] = top_motion
-    out[11, c] = bottom_motion
-    out[12, c] = load[top]
-    out[13, c] = load[bottom]
-    out[14, c] = motion_mean
-    out[15, c] = 0.5 * area
+    out[PERIOD_S, c] = period
+    out[START_OFFSET_S, c] = -lead
+    out[LONGEST_STEP_S, c] = longest * 1e-6
+    out[PEAK_LOAD, c] = top_load
+    out[VALLEY_LOAD, c] = bottom_load
+    out[PEAK_TIME_S, c] = (time_us[peak] - time_us[first]) * 1e-6 + lead
+    out[VALLEY_TIME_S, c] = (time_us[valley] - time_us[first]) * 1e-6 + lead
+    out[MOTION_AT_PEAK, c] = motion[peak]
+    out[MOTION_AT_VALLEY, c] = motion[valley]
+    out[LOAD_MEAN, c] = load_mean
+    out[MOTION_MAX, c] = top_motion
+    out[MOTION_MIN, c] = bottom_motion
+    out[LOAD_AT_MOTION_MAX, c] = load[top]
+    out[LOAD_AT_MOTION_MIN, c] = load[bottom]
+    out[MOTION_MEAN, c] = motion_mean
+    out[ENERGY, c] = 0.5 * area
     width = np.float64(top_load) - np.float64(bottom_load)
     low, high = bottom_load + band_parts[0] * width, bottom_load + band_parts[1] * width
     band = (low, high, l0, m0)
-    out[16, c], loading_zero = _branch(load, motion, first, end, valley, peak, band)
-    out[17, c], unloading_zero = _branch(load, motion, first, end, peak, valley, band)
-    out[18, c] = m1 - m0
-    out[19, c] = mean_of_known(temperature, first, end) if temperature.size > 0 else np.nan
+    out[LOADING_STIFFNESS, c], loading_zero = _branch(load, motion, first, end, valley, peak, band)
+    out[UNLOADING_STIFFNESS, c], unloading_zero = _branch(load, motion, first, end, peak, valley, band)
+    out[CLOSURE_GAP, c] = m1 - m0
+    out[TEMPERATURE_C, c] = mean_of_known(temperature, first, end) if temperature.size > 0 else np.nan
     l_cos, l_sin, m_cos, m_sin = fundamental(
         sums, period, (lead, trail), (load_mean, motion_mean),
         (l0, first_l, last_l, l1), (m0, first_m, last_m, m1), last_phasor,
@@ -249,15 +258,15 @@ def _measure(
     if not _moves(bottom_load, top_load):
         l_cos, l_sin = 0.0, 0.0
     squared = m_cos * m_cos + m_sin * m_sin if _moves(bottom_motion, top_motion) else 0.0
-    out[20, c] = (l_cos * m_cos + l_sin * m_sin) / squared if squared > 0.0 else np.nan
-    out[21, c] = (l_cos * m_sin - l_sin * m_cos) / squared if squared > 0.0 else np.nan
+    out[STORAGE_STIFFNESS, c] = (l_cos * m_cos + l_sin * m_sin) / squared if squared > 0.0 else np.nan
+    out[LOSS_STIFFNESS, c] = (l_cos * m_sin - l_sin * m_cos) / squared if squared > 0.0 else np.nan
     sine = 2.0 * (l_cos * l_cos + l_sin * l_sin)  # mean square of the fundamental
     rest = max(square_mean - load_mean * load_mean - sine, 0.0)
-    out[22, c] = np.sqrt(rest / sine) if sine > 0.0 else np.nan
+    out[WAVEFORM_ERROR, c] = np.sqrt(rest / sine) if sine > 0.0 else np.nan
     comes_to_zero = bottom_load <= NEAR_ZERO * width and top_load >= -NEAR_ZERO * width
-    out[23, c] = unloading_zero - loading_zero if comes_to_zero else np.nan
-    out[24, c] = load_repeats if load_repeats < 2 else longest_repeat(load, first, end)  # one is in a row
-    out[25, c] = motion_repeats if motion_repeats < 2 else longest_repeat(motion, first, end)
+    out[LASH, c] = unloading_zero - loading_zero if comes_to_zero else np.nan
+    out[LOAD_REPEATS, c] = load_repeats if load_repeats < 2 else longest_repeat(load, first, end)  # one is in a row
+    out[MOTION_REPEATS, c] = motion_repeats if motion_repeats < 2 else longest_repeat(motion, first, end)
 
 
 @inlined_sums

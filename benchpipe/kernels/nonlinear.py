@@ -31,7 +31,7 @@ RELATIVE_OFFSET = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
-class CurveResult:
+class CurveFitResult:
     """A fitted curve y = model(x, parameters).
 
     ``s`` is the residual standard deviation of a reading of weight 1 (of unit relative covariance);
@@ -131,7 +131,7 @@ def fit_curve(
     bounds: tuple[ArrayLike, ArrayLike] | None = None,
     coverage: float = 0.95,
     most_steps: int = 3000,
-) -> CurveResult:
+) -> CurveFitResult:
     """Fit a curve by (weighted, generalised) least squares from each start; the best end is kept.
 
     Parameters
@@ -267,7 +267,7 @@ def _result(
     jac: Floats,
     bounds: tuple[ArrayLike, ArrayLike],
     coverage: float,
-) -> CurveResult:
+) -> CurveFitResult:
     """Standard errors and the convergence flag at the end point."""
     n, p = jac.shape
     low, high = (np.broadcast_to(np.asarray(b, np.float64), at.shape) for b in bounds)
@@ -290,7 +290,7 @@ def _result(
             rounding = 1e-14 * float(np.max(size * np.abs(at[free]), initial=0.0))
             converged = along <= max(k * RELATIVE_OFFSET**2 * across, n * rounding**2)
     rho = lag1_autocorrelation(res) if n >= 3 else 0.0
-    return CurveResult(
+    return CurveFitResult(
         parameters=at,
         standard_errors=np.sqrt(np.diag(covariance)),
         covariance=covariance,

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from benchpipe.kernels.lines import LineResult, straight_line
 from benchpipe.kernels.proof_falls import COLLAPSE, Falls, FallsResult, LossResult
-from benchpipe.kernels.proof_recovery import NOT_KNOWN, RecoveryResult, recovery
+from benchpipe.kernels.proof_recovery import NOT_KNOWN, ProofRecoveryResult, recovery
 from benchpipe.kernels.proofs import OUTER, ProofTargets, longest_still
 from benchpipe.kernels.robust import effective_size, lag1_autocorrelation
 from benchpipe.kernels.time_means import means_over, time_mean
@@ -60,7 +60,7 @@ class ProofResult:
     drop_in_hold: Reading = Reading()
     motion: float = nan
     set: Reading = Reading()
-    recovery: RecoveryResult = NOT_KNOWN
+    recovery: ProofRecoveryResult = NOT_KNOWN
     stay_after_s: float = nan
     stiffness_before: Reading = Reading()
     stiffness_after: Reading = Reading()

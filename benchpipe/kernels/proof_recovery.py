@@ -18,7 +18,7 @@ FEWEST = 8
 
 
 @dataclass(frozen=True)
-class RecoveryResult:
+class ProofRecoveryResult:
     """Rate of the motion at the end of the stay [motion/s], positive the way the proof load moves it.
 
     ``moving``: the rate is beyond its 95 % interval. ``to_come_u`` is the standard uncertainty of the set from what
@@ -32,10 +32,10 @@ class RecoveryResult:
     known: bool = False
 
 
-NOT_KNOWN = RecoveryResult()
+NOT_KNOWN = ProofRecoveryResult()
 
 
-def recovery(time_s: Floats, motion: Floats, load: Floats, stiffness: float) -> RecoveryResult:
+def recovery(time_s: Floats, motion: Floats, load: Floats, stiffness: float) -> ProofRecoveryResult:
     """Rate at the end of a stay at the settling load, what follows the load taken off.
 
     Parameters
@@ -63,4 +63,4 @@ def recovery(time_s: Floats, motion: Floats, load: Floats, stiffness: float) -> 
     moving = abs(line.slope) > t_quantile(0.95, line.dof) * u
     left = abs(line.slope) * float(time_s[-1] - time_s[0])
     way = float(np.sign(stiffness))
-    return RecoveryResult(way * line.slope, u, bool(moving), left / sqrt(3.0) if moving else 0.0, True)
+    return ProofRecoveryResult(way * line.slope, u, bool(moving), left / sqrt(3.0) if moving else 0.0, True)

@@ -1,14 +1,13 @@
 """Robust and binned statistics.
 
 Binned sums are the same to the last bit wherever they run: ``numpy.bincount`` adds float64 values one
-after another in the order given, with no pairwise, threaded or vectorised regrouping. Bin edges of
-`log_averages` lie on a fixed grid of powers of ten, so that a longer hold only adds bins.
+after another in the order given, with no pairwise, threaded or vectorised regrouping.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import erfc, floor, log10, nan, sqrt
+from math import erfc, nan, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -56,8 +55,8 @@ def effective_size(n: int, rho: float) -> float:
 class BinsResult:
     """Figures of each bin, arrays of shape (bins,).
 
-    ``position`` is the mean of x; ``value`` the mean or median of y; ``spread`` the standard
-    deviation of y in the bin (n − 1; for medians MAD sigma); ``count`` how many finite rows.
+    ``position`` is the mean of x; ``value`` the median of y; ``spread`` its MAD sigma in the bin; ``count`` how many
+    finite rows.
     """
 
     position: Floats
@@ -74,8 +73,8 @@ def _assign(x: Floats, y: Floats, edges: Floats) -> tuple[Floats, Floats, NDArra
     return x[keep], y[keep], index[keep]
 
 
-def binned_means(x: ArrayLike, y: ArrayLike, edges: ArrayLike) -> BinsResult:
-    """Mean of y in each bin of x (cycle number, time).
+def binned_medians(x: ArrayLike, y: ArrayLike, edges: ArrayLike) -> BinsResult:
+    """Median of y in each bin of x (cycle number, time), with MAD sigma as spread.
 
     Parameters
     ----------
@@ -87,22 +86,8 @@ def binned_means(x: ArrayLike, y: ArrayLike, edges: ArrayLike) -> BinsResult:
     Returns
     -------
     BinsResult
-        NaN where a bin is empty (``spread`` also where it holds one row).
+        In the units of x and y; NaN where a bin is empty.
     """
-    edges = np.asarray(edges, np.float64)
-    x, y, index = _assign(np.asarray(x, np.float64), np.asarray(y, np.float64), edges)
-    bins = edges.size - 1
-    count = np.bincount(index, minlength=bins)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        position = np.bincount(index, x, bins) / count
-        value = np.bincount(index, y, bins) / count
-        square = np.bincount(index, (y - value[index]) ** 2, bins)
-        spread = np.sqrt(np.where(count > 1, square / (count - 1), nan))
-    return BinsResult(position, value, spread, count, int(y.size))
-
-
-def binned_medians(x: ArrayLike, y: ArrayLike, edges: ArrayLike) -> BinsResult:
-    """Median of y in each bin of x, with MAD sigma as spread; else as `binned_means`."""
     edges = np.asarray(edges, np.float64)
     x, y, index = _assign(np.asarray(x, np.float64), np.asarray(y, np.float64), edges)
     bins = edges.size - 1
@@ -125,46 +110,6 @@ def _medians(y: Floats, index: NDArray[np.intp], count: NDArray[np.int64]) -> Fl
         chosen = np.partition(y[first[k] : first[k] + count[k]], (lower, upper))
         value[k] = chosen[lower] / 2 + chosen[upper] / 2
     return value
-
-
-def log_edges(first: float, last: float, per_decade: int) -> Floats:
-    """Edges 10^(k/per_decade) on a fixed grid, from at or below ``first`` to above ``last``."""
-    low = floor(log10(first) * per_decade) - 1
-    high = floor(log10(last) * per_decade) + 2
-    edges = 10.0 ** (np.arange(low, high + 1) / per_decade)
-    start = int(np.searchsorted(edges, first, side="right")) - 1
-    return edges[start:]
-
-
-def log_averages(t: ArrayLike, y: ArrayLike, per_decade: int = 25, *, start: float | None = None) -> BinsResult:
-    """Average y over bins spaced evenly in log t; empty bins are dropped.
-
-    A fit of these, weighted by ``count``, stays close to a fit of all rows at a fraction of the time.
-
-    Parameters
-    ----------
-    t : array_like, shape (n,), s
-        Time since load; rows with t <= 0 or before ``start`` are left out.
-    y : array_like, shape (n,)
-    per_decade : int
-        Bins for each factor of ten.
-    start : float, optional
-        First time taken (5-10 ramp times, common practice).
-
-    Returns
-    -------
-    BinsResult
-        Without empty bins.
-    """
-    time, value = np.asarray(t, np.float64), np.asarray(y, np.float64)
-    keep = np.isfinite(time) & np.isfinite(value) & (time > 0) & (time >= (start or 0.0))
-    time, value = time[keep], value[keep]
-    if not time.size:
-        none = np.empty(0)
-        return BinsResult(none, none, none, np.empty(0, np.int64), 0)
-    bins = binned_means(time, value, log_edges(float(time.min()), float(time.max()), per_decade))
-    full = bins.count > 0
-    return BinsResult(bins.position[full], bins.value[full], bins.spread[full], bins.count[full], bins.n_used)
 
 
 @dataclass(frozen=True)

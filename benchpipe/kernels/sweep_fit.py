@@ -25,7 +25,7 @@ LEAST_TEMPERATURE_RANGE = 3.0
 
 
 @dataclass(frozen=True)
-class Part:
+class ResistancePart:
     """One coefficient, not negative, with its interval; ``low`` is 0 where the data do not need it.
 
     The standard error is that of the unconstrained fit, infinite where the speeds do not separate it
@@ -51,9 +51,9 @@ class DirectionResult:
     ``orifice`` in load/(motion/s)².
     """
 
-    coulomb: Part
-    laminar: Part
-    orifice: Part
+    coulomb: ResistancePart
+    laminar: ResistancePart
+    orifice: ResistancePart
     n_used: int
 
     def resistance(self, speed: ArrayLike, viscosity: ArrayLike = 1.0) -> Floats:
@@ -154,7 +154,7 @@ def fit_resistance(
     reference = reference if reference_c is None else reference_c
     rows = (int(np.sum(w > 0)), int(np.sum(w < 0)))
     if min(rows) < 4:
-        part = Part(nan, nan, nan, nan)
+        part = ResistancePart(nan, nan, nan, nan)
         up, down = (DirectionResult(part, part, part, n) for n in rows)
         return ResistanceResult(
             up, down, nan, nan, nan, False, reference, nan, nan, int(w.size), dropped, nan, coverage, False
@@ -171,7 +171,9 @@ def fit_resistance(
     dof = max(size - tangent.shape[1], 1.0)
     reach = t_quantile(coverage, dof)
     error = _standard_errors(tangent, rss / dof)
-    split = [Part(v, u, max(v - reach * u, 0.0), v + reach * u) for v, u in zip(parts, error[:6], strict=True)]
+    split = [
+        ResistancePart(v, u, max(v - reach * u, 0.0), v + reach * u) for v, u in zip(parts, error[:6], strict=True)
+    ]
     half = reach * float(error[6]) if sought else nan
     return ResistanceResult(
         rising=DirectionResult(split[0], split[1], split[2], rows[0]),

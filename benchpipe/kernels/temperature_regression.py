@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.binned_noise import NoiseModels, WhitenedResult, noise_models, whiten
+from benchpipe.kernels.binned_noise import BinnedNoiseModels, WhitenedResult, noise_models, whiten
 from benchpipe.kernels.history_bins import HistoryBins
 from benchpipe.kernels.wear_episodes import EpisodesResult, choose_episodes, move_columns, step_columns
 
@@ -118,7 +118,7 @@ class HistoryRegression:
         """
         width = bins.end_s - bins.start_s
         self._models = noise_models(float(np.median(width)), float(bins.end_s[-1] - bins.start_s[0]))
-        self._few = NoiseModels(self._models.tau_s[::SCAN], self._models.share[::SCAN])
+        self._few = BinnedNoiseModels(self._models.tau_s[::SCAN], self._models.share[::SCAN])
         self._time = bins.middle_s
         self._width = np.minimum(width, 6 * self._models.tau_s[1])  # longer bins are rests of unlike cutting
         self._count = bins.count / bins.count.mean()
@@ -153,7 +153,7 @@ class HistoryRegression:
         return HistoryFit(weight, b, s2 / tt, s2 * contrast, s2 * moved / tt, prior, self._value.size)
 
     def _fits(
-        self, models: NoiseModels, temperature: Floats, episodes: EpisodesResult
+        self, models: BinnedNoiseModels, temperature: Floats, episodes: EpisodesResult
     ) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
         t = (temperature - temperature.mean(axis=1, keepdims=True)).T
         columns = np.column_stack([self._wear, self._value, t, episodes.columns])

@@ -48,7 +48,7 @@ class Person(_Payload):
     key: Hash
 
 
-class State(_Payload):
+class SignedState(_Payload):
     """What is signed: state of the run, SHA-256 of its manifest, key of the figures, hash of the verdicts and the worst
     of them. ``configuration`` and ``record``: hashes of these, None where there was none."""
 
@@ -81,7 +81,7 @@ class SignOffEntry(_Entry):
     reason: Text
     deviation: str = ""
     persons: int = Field(ge=1)
-    state: State
+    state: SignedState
 
 
 class SignerEntry(_Entry):

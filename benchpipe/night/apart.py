@@ -29,7 +29,7 @@ CRASHES = ("SIGSEGV", "SIGBUS", "SIGILL", "SIGFPE", "SIGABRT")
 
 
 @dataclass(frozen=True)
-class Event:
+class WorkerEvent:
     """What happens to a run. ``text`` is the log that is read; ``done`` is there at the end."""
 
     kind: Literal["begins", "reads", "ends"]
@@ -39,23 +39,23 @@ class Event:
 
 
 @dataclass(frozen=True)
-class _Work:
+class _RunWork:
     task: Task
     process: BaseProcess
     inlet: Connection
 
 
-def work_apart(tasks: Iterable[Task], jobs: int) -> Iterator[Event]:
+def work_apart(tasks: Iterable[Task], jobs: int) -> Iterator[WorkerEvent]:
     """Work on runs, at most ``jobs`` at once, and yield what happens. The caller holds the store.
 
     However this is left, no process of it is left running.
     """
-    waiting, works = list(reversed(list(tasks))), list[_Work]()
+    waiting, works = list(reversed(list(tasks))), list[_RunWork]()
     try:
         while waiting or works:
             while waiting and len(works) < jobs:
                 works.append(_started(waiting.pop()))
-                yield Event("begins", works[-1].task)
+                yield WorkerEvent("begins", works[-1].task)
             ready = wait([work.inlet for work in works])
             for work in [work for work in works if work.inlet in ready]:
                 event = _received(work)
@@ -67,7 +67,7 @@ def work_apart(tasks: Iterable[Task], jobs: int) -> Iterator[Event]:
             _stopped(work)
 
 
-def _started(task: Task) -> _Work:
+def _started(task: Task) -> _RunWork:
     """Begin a process from nothing: a fork would take this one's threads' locks along, and not the threads."""
     context = multiprocessing.get_context("spawn")
     inlet, outlet = context.Pipe(duplex=False)
@@ -75,7 +75,7 @@ def _started(task: Task) -> _Work:
     with _interrupts_held():
         process.start()
     outlet.close()
-    return _Work(task, process, inlet)
+    return _RunWork(task, process, inlet)
 
 
 @contextmanager
@@ -92,19 +92,19 @@ def _interrupts_held() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _received(work: _Work) -> Event:
+def _received(work: _RunWork) -> WorkerEvent:
     """The next word of a process, or how it ended without one."""
     try:
         said = work.inlet.recv()
     except (EOFError, OSError):
         work.process.join()
         work.inlet.close()
-        return Event("ends", work.task, done=_ended(work.task, work.process.exitcode or 0))
+        return WorkerEvent("ends", work.task, done=_ended(work.task, work.process.exitcode or 0))
     if isinstance(said, str):
-        return Event("reads", work.task, said)
+        return WorkerEvent("reads", work.task, said)
     work.process.join(GRACE_S)
     _stopped(work)
-    return Event("ends", work.task, done=said)
+    return WorkerEvent("ends", work.task, done=said)
 
 
 def _ended(task: Task, code: int) -> Done:
@@ -120,7 +120,7 @@ def _ended(task: Task, code: int) -> Done:
     return Done(ExitCode.BUG if bug else ExitCode.INTERRUPTED, failed_view(task.plan, why, task.name))
 
 
-def _stopped(work: _Work) -> None:
+def _stopped(work: _RunWork) -> None:
     """End a process: nothing of what it has begun counts yet."""
     work.process.terminate()
     work.process.join(GRACE_S)

@@ -13,7 +13,7 @@ from benchpipe.errors import BenchpipeError, ConfigError, ExitCode, StoreError
 from benchpipe.health.look import nobody_named, store_health
 from benchpipe.health.rules import Finding
 from benchpipe.ingest.logs import find_logs
-from benchpipe.night.apart import Event, work_apart
+from benchpipe.night.apart import WorkerEvent, work_apart
 from benchpipe.night.one import Bug, Done, Task, broken, work_run
 from benchpipe.night.unchanged import CHANGED, what_changed
 from benchpipe.places import PlaceError
@@ -28,11 +28,11 @@ from benchpipe.views.exit_codes import SEVERITY
 from benchpipe.views.model import Alarm, RunView, StepUse
 from benchpipe.views.specimen_views import lab_tests
 
-Watch = Callable[[Event], None]
+Watch = Callable[[WorkerEvent], None]
 
 
 @dataclass(frozen=True)
-class Night:
+class NightResult:
     """What a night says.
 
     Attributes
@@ -62,7 +62,7 @@ class Night:
 def work_lab(
     lab: Path, *, bug: Bug, jobs: int = 1, wait_s: float = 0.0, watch: Watch = lambda _: None,
     now: datetime | None = None, new_store: bool = False,
-) -> Night:  # fmt: skip
+) -> NightResult:  # fmt: skip
     """Ingest, process and check all runs of a lab, each only where something is new.
 
     Parameters
@@ -109,7 +109,7 @@ def work_lab(
     tests = lab_tests(config, views, plans_read)
     code = ExitCode.CHANGED if any(one.code == CHANGED for one in changed) else ExitCode.OK
     worst = min(code, found[0][0].code, key=SEVERITY.index)
-    return Night(worst, tuple(view for _, view in found), now, unwell, note, tests)
+    return NightResult(worst, tuple(view for _, view in found), now, unwell, note, tests)
 
 
 def _loaded(task: Task) -> tuple[Task, RunConfig | Exception]:
@@ -138,7 +138,7 @@ def _work(loaded: list[tuple[Task, RunConfig | Exception]], jobs: int, watch: Wa
         if jobs > 1 and _seems_new(config):
             apart.append(named)
         else:
-            watch(Event("begins", named))
+            watch(WorkerEvent("begins", named))
             yield _ended(named, work_run(named, partial(_reads, named, watch)), watch)
     for event in work_apart(apart, jobs):
         watch(event)
@@ -147,11 +147,11 @@ def _work(loaded: list[tuple[Task, RunConfig | Exception]], jobs: int, watch: Wa
 
 
 def _reads(task: Task, watch: Watch, log: str) -> None:
-    watch(Event("reads", task, log))
+    watch(WorkerEvent("reads", task, log))
 
 
 def _ended(task: Task, done: Done, watch: Watch) -> Done:
-    watch(Event("ends", task, done=done))
+    watch(WorkerEvent("ends", task, done=done))
     return done
 
 

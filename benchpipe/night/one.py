@@ -85,7 +85,7 @@ def work_run(task: Task, tell: Tell) -> Done:
 
 
 def _stored(task: Task) -> RunView | None:
-    """What the store has of a run that could not be worked on, as it was; None where there is nothing to show."""
+    """What the store has of a run that could not be processed, as it was; None where there is nothing to show."""
     try:
         config = load_run(task.plan, task.store)
         manifest = config.open_store().manifest()
@@ -95,7 +95,7 @@ def _stored(task: Task) -> RunView | None:
 
 
 def broken(task: Task, error: Exception) -> Done:
-    """A run that could not be worked on."""
+    """A run that could not be processed."""
     if isinstance(error, BenchpipeError):
         code, why = error.exit_code, str(error)
     elif isinstance(error, OSError):

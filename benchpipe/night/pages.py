@@ -17,7 +17,7 @@ from benchpipe.config.watching import HealthConfig
 from benchpipe.errors import BenchpipeError, ConfigError
 from benchpipe.hints import Names
 from benchpipe.ingest.logs import find_logs
-from benchpipe.night.lab import Night, with_known_alarms
+from benchpipe.night.lab import NightResult, with_known_alarms
 from benchpipe.night.one import healthy_view
 from benchpipe.report.page.board import board_document
 from benchpipe.report.page.document import STATE, run_document
@@ -85,7 +85,7 @@ class Written:
 
 
 def write_pages(
-    lab: Path, night: Night, names: Callable[[str], Names], not_told: tuple[str, ...] = ()
+    lab: Path, night: NightResult, names: Callable[[str], Names], not_told: tuple[str, ...] = ()
 ) -> Written | None:
     """Write the board of a lab and the pages of its runs, each whole, and only where something changed.
 

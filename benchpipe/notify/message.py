@@ -56,7 +56,7 @@ def body(
         lines.append("Nothing new.")
     lines += [f"{still} alarm(s) that were sent before still hold."] if still else []
     failed = sum(view.failed is not None for view in views)
-    lines += ["", f"{len(views)} run(s), {failed} could not be worked on."]
+    lines += ["", f"{len(views)} run(s), {failed} could not be processed."]
     lines += [f"Ledger: {head}."] if head else []
     lines += ["", CAUTION]
     return "\n".join(map(visible, lines))

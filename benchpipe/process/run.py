@@ -43,7 +43,7 @@ class ProcessState(State):
         return {name: state.stored for name, state in self.blocks.items()}
 
 
-class _Work(NamedTuple):
+class _BlockWork(NamedTuple):
     """A block, the key of its settings, and what is read for it."""
 
     block: Block
@@ -67,7 +67,7 @@ def _pauses(run: RunConfig, clock: RunClock) -> list[list[int | None]]:
     return [[one.at_us, one.pause_us] for one in clock.restarts]
 
 
-def _works(run: RunConfig, manifest: Manifest, clock: RunClock) -> Iterator[_Work]:
+def _works(run: RunConfig, manifest: Manifest, clock: RunClock) -> Iterator[_BlockWork]:
     """What is to be made of each block, and of what."""
     settings, pauses = rig_settings(run.rig), _pauses(run, clock)
     # these are of the verdict: the tables are the same, and a closed run may still be judged by its counter
@@ -77,7 +77,7 @@ def _works(run: RunConfig, manifest: Manifest, clock: RunClock) -> Iterator[_Wor
         if pauses and kind_of(block.kind).after_pauses:
             key = key_of([key, pauses])
         inputs, rejected = sample_inputs(manifest, block.files), tuple(rejected_rows(manifest, block.files))
-        yield _Work(block, key, inputs, rejected, identity_of(rejected, inputs))
+        yield _BlockWork(block, key, inputs, rejected, identity_of(rejected, inputs))
 
 
 def _settings(night: Night) -> Any:

@@ -30,7 +30,7 @@ from benchpipe.readers.text_layout import (
     only_begun,
     with_first_rows,
 )
-from benchpipe.readers.text_lines import LONGEST_LINE, OpenedText, Stretch, open_lines
+from benchpipe.readers.text_lines import LONGEST_LINE, LineStretch, OpenedText, open_lines
 from benchpipe.readers.text_state import TextState
 from benchpipe.stream.ordered import ordered_map
 
@@ -40,7 +40,7 @@ Made = TypeVar("Made")
 
 
 @dataclass(frozen=True)
-class _Block:
+class _TextBlock:
     """Lines of one layout; ``end`` is the place in the log after them, where it is known, ``fed`` as in Stretch.
 
     ``refused`` is the reject of one line that is too long, in place of the text.
@@ -96,7 +96,7 @@ def _read(
     log = open_lines(path, file, rig.log.encoding, state)
     slots = 0 if state is None else state.slots
     for item, batch, count, made in ordered_map(partial(_parsed, make), _blocks(path, log, rig, state)):
-        if isinstance(item, _Block):
+        if isinstance(item, _TextBlock):
             if rig.time.kind == "sample":
                 batch = replace(batch, time=batch.time + slots)
                 slots += count
@@ -111,8 +111,8 @@ def _read(
 
 
 def _parsed(
-    make: Callable[[RawBatch], Made] | None, item: _Block | RawBatch
-) -> tuple[_Block | RawBatch, RawBatch, int, Made | None]:
+    make: Callable[[RawBatch], Made] | None, item: _TextBlock | RawBatch
+) -> tuple[_TextBlock | RawBatch, RawBatch, int, Made | None]:
     if isinstance(item, RawBatch):
         return item, item, 0, None
     batch, count = item.refused, 0
@@ -124,7 +124,7 @@ def _parsed(
     return item, replace(batch, time=np.empty(0), channels={}), count, made  # their place in memory is used again
 
 
-def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: TextState | None) -> Iterator[_Block | RawBatch]:
+def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: TextState | None) -> Iterator[_TextBlock | RawBatch]:
     """The rows of a log, in blocks of one layout each; lines that never were whole as rejects."""
     finder = HeaderFinder(path, rig)
     layout, line = (None, 1) if state is None else (state.layout, state.line)
@@ -142,7 +142,7 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: TextState | None
         if not stretch.whole or stretch.too_long:
             for batch in _not_whole(stretch, line, rig):
                 if stretch.whole and layout is not None and parser is not None:
-                    yield _Block(parser, layout, line, line + 1, b"", stretch.end, stretch.fed, batch)
+                    yield _TextBlock(parser, layout, line, line + 1, b"", stretch.end, stretch.fed, batch)
                 else:
                     yield batch
             line += 1
@@ -151,7 +151,7 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: TextState | None
             before, line = line, line + line_count(text)
             if layout is not None and parser is not None:
                 reject = Reject(before, line - before, EMPTY, next(lines_of(text))[2].decode("latin-1"))
-                yield _Block(parser, layout, before, line, b"", stretch.end, stretch.fed, _only([reject], rig))
+                yield _TextBlock(parser, layout, before, line, b"", stretch.end, stretch.fed, _only([reject], rig))
             continue
         if layout is None or parser is None:
             if only_begun(text, rig):
@@ -165,16 +165,16 @@ def _blocks(path: Path, log: OpenedText, rig: RigConfig, state: TextState | None
             at, new = found
             if at > start:
                 before, line = line, line + line_count(text[start:at])
-                yield _Block(parser, layout, before, line, text[start:at], None)
+                yield _TextBlock(parser, layout, before, line, text[start:at], None)
                 start = at
             layout = replace(new, ended=layout.ended, plain=layout.plain, rows=layout.rows)
             parser = BlockParser(layout, rig)
         if start < len(text):
             before, line = line, line + line_count(text[start:])
-            yield _Block(parser, layout, before, line, text[start:], stretch.end, stretch.fed)
+            yield _TextBlock(parser, layout, before, line, text[start:], stretch.end, stretch.fed)
 
 
-def _not_whole(stretch: Stretch, line: int, rig: RigConfig) -> Iterator[RawBatch]:
+def _not_whole(stretch: LineStretch, line: int, rig: RigConfig) -> Iterator[RawBatch]:
     """The reject of a line that is too long, or of what follows the last line end."""
     shown = stretch.text[:1000].decode(codec_of(rig), "replace").strip("\r\n\x00\x1a ")
     if stretch.too_long:

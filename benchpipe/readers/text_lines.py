@@ -24,7 +24,7 @@ _LINE_FEED = {"utf-16-le": b"\n\x00", "utf-16-be": b"\x00\n"}
 
 
 @dataclass(frozen=True)
-class Stretch:
+class LineStretch:
     """Lines of a log, and the place in the log after them.
 
     Attributes
@@ -55,7 +55,7 @@ class Stretch:
 class OpenedText:
     """A text log that is being read. ``codec`` is its encoding with the byte order."""
 
-    stretches: Iterator[Stretch]
+    stretches: Iterator[LineStretch]
     codec: str
     packed: bool
 
@@ -144,7 +144,7 @@ def _other(path: Path, declared: str, seen: str) -> InputError:
     )
 
 
-def _opened(chunks: Iterator[bytes | None], codec: str, offset: int, fed: bool | None = None) -> Iterator[Stretch]:
+def _opened(chunks: Iterator[bytes | None], codec: str, offset: int, fed: bool | None = None) -> Iterator[LineStretch]:
     """Stretches as text; a line that is too long is alone wherever the chunks end."""
     for stretch in _stretches(chunks, codec, offset, fed):
         parts = _parted(stretch, codec) if stretch.whole and not stretch.too_long else (stretch,)
@@ -152,7 +152,7 @@ def _opened(chunks: Iterator[bytes | None], codec: str, offset: int, fed: bool |
             yield replace(part, text=_as_text(part.text, codec))
 
 
-def _parted(stretch: Stretch, codec: str) -> Iterator[Stretch]:
+def _parted(stretch: LineStretch, codec: str) -> Iterator[LineStretch]:
     """A stretch of whole lines, in pieces where one of them is too long."""
     raw, begun, at = stretch.text, 0, 0
     before = stretch.end - len(raw)
@@ -193,17 +193,19 @@ def _end_after(raw: bytes, first: int, codec: str) -> int:
     return at + 2 if at >= 0 else len(raw)
 
 
-def _stretches(chunks: Iterator[bytes | None], codec: str, offset: int, fed: bool | None = None) -> Iterator[Stretch]:
+def _stretches(
+    chunks: Iterator[bytes | None], codec: str, offset: int, fed: bool | None = None
+) -> Iterator[LineStretch]:
     """Stretches of the log's own bytes."""
     pending = b""
     for chunk in chunks:
         if chunk is None:
-            yield Stretch(pending, offset + len(pending), whole=False, torn=True)
+            yield LineStretch(pending, offset + len(pending), whole=False, torn=True)
             return
         if codec not in _LINE_FEED and (cut := chunk.rfind(b"\n") + 1):  # as below, with one copy instead of two
             fed = True
             offset += len(pending) + cut
-            yield Stretch(b"".join((pending, memoryview(chunk)[:cut])), offset, fed=fed)
+            yield LineStretch(b"".join((pending, memoryview(chunk)[:cut])), offset, fed=fed)
             pending = chunk[cut:]
             continue
         pending += chunk
@@ -211,14 +213,14 @@ def _stretches(chunks: Iterator[bytes | None], codec: str, offset: int, fed: boo
         fed = _fed(fed, pending, cut)
         if cut:
             offset += cut
-            yield Stretch(pending[:cut], offset, fed=fed)
+            yield LineStretch(pending[:cut], offset, fed=fed)
             pending = pending[cut:]
         if len(pending) > LONGEST_LINE:
             beginning = pending[:SHOWN]
             while not (cut := _first_end(pending, codec)):
                 chunk = next(chunks, None)
                 if chunk is None:
-                    yield Stretch(beginning, offset + len(pending), whole=False)
+                    yield LineStretch(beginning, offset + len(pending), whole=False)
                     return
                 done = (len(pending) - 2) // 2 * 2  # letters of UTF-16 stay whole
                 offset += done
@@ -226,16 +228,16 @@ def _stretches(chunks: Iterator[bytes | None], codec: str, offset: int, fed: boo
             offset += cut
             fed = _fed(fed, pending[:cut], cut)
             pending = pending[cut:]
-            yield Stretch(beginning, offset, too_long=True)
+            yield LineStretch(beginning, offset, too_long=True)
     while cut := _last_end(pending, codec):
         offset += cut
         fed = _fed(fed, pending, cut)
-        yield Stretch(pending[:cut], offset, fed=fed)
+        yield LineStretch(pending[:cut], offset, fed=fed)
         pending = pending[cut:]
     if pending.endswith(b"\r") and fed is False:
-        yield Stretch(pending, offset + len(pending), fed=fed)
+        yield LineStretch(pending, offset + len(pending), fed=fed)
     elif pending:
-        yield Stretch(pending, offset + len(pending), whole=False)
+        yield LineStretch(pending, offset + len(pending), whole=False)
 
 
 def _fed(fed: bool | None, raw: bytes, cut: int) -> bool | None:

@@ -17,7 +17,6 @@ from rich.text import Text
 
 from benchpipe.blocks.figures import BlockView, Figure
 from benchpipe.check.decision import NOT_APPLICABLE, Verdict, applies
-from benchpipe.check.rules import false_passes_together
 from benchpipe.drift.words import TOLD, event_place, event_words, forecast_words, told_events
 from benchpipe.escapes import visible
 from benchpipe.health.rules import Finding
@@ -175,7 +174,7 @@ def _limits(view: RunView, marks: Marks) -> RenderableType:
     parts += [Text(line, style="dim") for line in _not_applicable(view)]
     if any(not row["verified"] for row in view.limits):
         parts.append(Text(f"* {UNVERIFIED}, or the lab's own", style="dim"))
-    parts += [Text(line, style="dim") for line in _rules(due, marks)]
+    parts += [Text(line, style="dim") for line in _rules(view, due, marks)]
     return Group(*parts)
 
 
@@ -187,17 +186,16 @@ def _not_applicable(view: RunView) -> Iterator[str]:
         yield f"{NOT_APPLICABLE}: {names}: {why.removeprefix(f'{NOT_APPLICABLE}: ')}"
 
 
-def _rules(due: list[dict[str, Any]], marks: Marks) -> Iterator[str]:
+def _rules(view: RunView, due: list[dict[str, Any]], marks: Marks) -> Iterator[str]:
     """Who verified limits, by which rules they were judged, and how many passes could be false together."""
     for who in dict.fromkeys(row["verified_by"] for row in due if row["verified_by"]):
         names = ", ".join(row["limit"] for row in due if row["verified_by"] == who)
         yield f"verified by {who}: {names}"
     if any(row["expanded_u"] for row in due):
         yield f"{marks.plus_minus} expanded uncertainty, 95 %"
-    guarded = [row for row in due if row["expanded_u"] and row["verdict"] == Verdict.PASS]
     yield from dict.fromkeys(row["rule"] for row in due if row["expanded_u"])
-    if len(guarded) > 1:
-        yield false_passes_together(row["risk"] for row in guarded).text
+    if view.together is not None and view.together.passes > 1:
+        yield view.together.text
 
 
 def _limit_name(row: dict[str, Any], view: RunView) -> str:
@@ -310,7 +308,7 @@ def console(**options: Any) -> Console:
 def show(screen: Console, views: list[RunView], *, details: bool = True, besides: Besides = NOTHING) -> None:
     """Print summaries, worst run first, and the caution.
 
-    Without details: one table over all runs and what there is to look at, and why a run could not be worked on.
+    Without details: one table over all runs and what there is to look at, and why a run could not be processed.
     """
     marks = UNICODE if _can_draw(screen) else ASCII
     views, besides = [_visible(view) for view in views], change_texts(besides, visible)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchpipe.report.page.scales import Scale, linear_scale, tick_texts
 from benchpipe.report.signs import number, unit_shown
-from benchpipe.views.page.model import Drift, Event, TrendPicture
+from benchpipe.views.page.model import Drift, ShownEvent, TrendPicture
 
 WIDTH, ROWS, LEFT = 80, 15, 11
 COLUMNS = WIDTH - LEFT
@@ -107,12 +107,12 @@ def _near(value: float, low: Floats, high: Floats) -> bool:
     return least - FAR * span <= value <= most + FAR * span
 
 
-def _events(shown: TrendPicture, drift: Drift | None) -> list[Event]:
-    every: Iterable[Event] = drift.events if drift is not None else ()
+def _events(shown: TrendPicture, drift: Drift | None) -> list[ShownEvent]:
+    every: Iterable[ShownEvent] = drift.events if drift is not None else ()
     return [e for e in every if e.block == shown.trend.block and e.measure in ("", shown.trend.measure)]
 
 
-def _legend(shown: TrendPicture, events: list[Event], near: list[float], pen: Pen, unit: str) -> Iterator[str]:
+def _legend(shown: TrendPicture, events: list[ShownEvent], near: list[float], pen: Pen, unit: str) -> Iterator[str]:
     yield f"{pen.median} median   {pen.band} smallest to largest cycle"
     for ruler in shown.limits:
         where = "" if ruler.value in near else ", beyond the axis"

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from benchpipe.blocks.figures import Figure
-from benchpipe.check.decision import COVERAGE_FACTOR, Verdict, applies
+from benchpipe.check.decision import Verdict, applies
 from benchpipe.check.rounding import rounded
 from benchpipe.report.signs import UNICODE, Marks, unit_shown, with_unit
 from benchpipe.views.model import RunView
@@ -15,7 +15,7 @@ from benchpipe.views.model import RunView
 def headline_words(view: RunView) -> str:
     """The verdict of a run in capital letters."""
     if view.failed is not None:
-        return "COULD NOT BE WORKED ON"
+        return "NOT PROCESSED"
     if view.archived:
         return "IN THE ARCHIVE"
     if not view.judged:
@@ -36,7 +36,7 @@ def headline_words(view: RunView) -> str:
 def figure_text(figure: Figure, marks: Marks = UNICODE) -> str:
     """A figure with its unit, and its expanded uncertainty where that is known."""
     value = with_unit(figure.value, figure.unit, marks=marks)
-    u = figure.expanded_u or COVERAGE_FACTOR * (figure.u or 0.0)
+    u = figure.half_width
     if u and figure.value is not None and math.isfinite(u):
         scale, unit = (100.0, "%") if figure.unit == "1" else (1.0, unit_shown(figure.unit, marks))
         shown, wide = rounded(scale * figure.value, scale * u)

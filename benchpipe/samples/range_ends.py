@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Level:
+class HeldLevel:
     """A value that holds until it steps.
 
     Attributes
@@ -43,13 +43,13 @@ class Level:
 class RangeEnds:
     """Lower and upper end of a signal's range; infinite where it is not known."""
 
-    low: Level
-    high: Level
+    low: HeldLevel
+    high: HeldLevel
 
 
 _NO_STEP = np.empty(0, np.int64)
-NO_ZERO = Level(_NO_STEP, np.array([0.0]))
-NO_ENDS = RangeEnds(Level(_NO_STEP, np.array([-np.inf])), Level(_NO_STEP, np.array([np.inf])))
+NO_ZERO = HeldLevel(_NO_STEP, np.array([0.0]))
+NO_ENDS = RangeEnds(HeldLevel(_NO_STEP, np.array([-np.inf])), HeldLevel(_NO_STEP, np.array([np.inf])))
 
 
 def range_ends(rig: RigConfig, axis: AxisConfig, inputs: Sequence[SampleInput], valley: str | None = None) -> RangeEnds:
@@ -71,8 +71,8 @@ def range_ends(rig: RigConfig, axis: AxisConfig, inputs: Sequence[SampleInput], 
     return RangeEnds(low, high) if axis.sign == 1 else RangeEnds(high, low)
 
 
-def _less(end: float, zero: Level, sign: int) -> Level:
-    return Level(zero.from_us, np.array([sign * less_zero(end, value) for value in zero.values.tolist()]))
+def _less(end: float, zero: HeldLevel, sign: int) -> HeldLevel:
+    return HeldLevel(zero.from_us, np.array([sign * less_zero(end, value) for value in zero.values.tolist()]))
 
 
 def less_zero(end: float, zero: float) -> float:
@@ -80,7 +80,7 @@ def less_zero(end: float, zero: float) -> float:
     return float(np.float32(end) - np.float32(zero))
 
 
-def taken_off(inputs: Sequence[SampleInput], channel: str) -> Level:
+def taken_off(inputs: Sequence[SampleInput], channel: str) -> HeldLevel:
     """What was taken off a channel, from when on."""
     from_us: list[int] = []
     values: list[float] = []
@@ -90,7 +90,7 @@ def taken_off(inputs: Sequence[SampleInput], channel: str) -> Level:
                 from_us.append(_begin(one) if us is None else us)
             if not values or value != values[-1]:
                 values.append(value)
-    return Level(np.array(from_us, np.int64), np.array(values or [0.0]))
+    return HeldLevel(np.array(from_us, np.int64), np.array(values or [0.0]))
 
 
 def _begin(one: SampleInput) -> int:

@@ -11,7 +11,7 @@ from benchpipe.store.state import State, Unfit, some_of
 
 
 @dataclass(frozen=True)
-class Window:
+class OffsetWindow:
     """What ten minutes show of the second clock's offset.
 
     Attributes
@@ -62,7 +62,7 @@ class SecondState(Joint):
     """
 
     read: tuple[tuple[list[object], ...], ...] | None = None
-    windows: tuple[Window, ...] | None = None
+    windows: tuple[OffsetWindow, ...] | None = None
 
 
 def joint_of(manifest: Manifest) -> Joint | None:

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from benchpipe.kernels.compiled import compiled
 from benchpipe.simulate.noise import normal, stream_key
-from benchpipe.simulate.pieces import Rows
-from benchpipe.simulate.rig import ChannelConfig, RigConfig
+from benchpipe.simulate.pieces import TrueRows
+from benchpipe.simulate.rig import SimulatedChannelConfig, SimulatedRigConfig
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -20,7 +20,7 @@ MOST_COUNTS = 2.0**62  # of the last decimal that a log can hold: readings end t
 class Chain:
     """All channels of one rig, ready to digitise."""
 
-    def __init__(self, rig: RigConfig, seed: int, *, dated: bool) -> None:
+    def __init__(self, rig: SimulatedRigConfig, seed: int, *, dated: bool) -> None:
         self.rig = rig
         self._epoch_s = int((rig.start - datetime(1970, 1, 1)).total_seconds()) if dated else 0
         self._dated = dated
@@ -29,7 +29,7 @@ class Chain:
         }
         self.load_skew_s, self.motion_skew_s = rig.skew_s("load"), rig.skew_s("motion")
 
-    def digitise(self, rows: Rows) -> Ints:
+    def digitise(self, rows: TrueRows) -> Ints:
         """Values as integers of each channel's last decimal, int64, shape (channels, n)."""
         out = np.empty((len(self.rig.channels), rows.place.count), np.int64)
         for k, channel in enumerate(self.rig.channels):
@@ -42,19 +42,19 @@ class Chain:
                 self._measure(channel, rows, out[k])
         return out
 
-    def _clock_s(self, rows: Rows) -> Floats:
+    def _clock_s(self, rows: TrueRows) -> Floats:
         clock = rows.time_s if self._dated else rows.time_s - rows.place.clock_zero_s
         for jump in self.rig.clock_jumps:
             clock = clock + np.where(rows.time_s >= jump.at_s, jump.by_s, 0.0)
         return clock
 
-    def _state(self, channel: ChannelConfig, rows: Rows) -> Ints:
+    def _state(self, channel: SimulatedChannelConfig, rows: TrueRows) -> Ints:
         if channel.source == "mode":
             return np.full(rows.place.count, int(rows.place.locked))
         counter = self.rig.counter
         return np.asarray(rows.counted // counter.cycles_per_tick % counter.rollover)
 
-    def _measure(self, channel: ChannelConfig, rows: Rows, out: Ints) -> None:
+    def _measure(self, channel: SimulatedChannelConfig, rows: TrueRows, out: Ints) -> None:
         values = rows.temperature_c
         if channel.source == "load":
             values = rows.load + rows.place.tare if rows.place.tare else rows.load

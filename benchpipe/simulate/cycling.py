@@ -8,6 +8,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.simulate import waves
 from benchpipe.simulate.blocks import CyclicConfig
 from benchpipe.simulate.noise import normals, stream_key
 from benchpipe.simulate.pieces import MOST_ROWS, BlendPiece, CyclePiece, Piece
@@ -138,16 +139,16 @@ class _Segment:
         heel = block.heel_peak if block.heel_peak is not None else block.peak
         out = np.empty((m, len(CONSTANTS)))
         k1 = specimen.spring.stiffness * factor
-        out[:, 0] = block.valley
-        out[:, 1] = block.valley + (heel - block.valley) * scale
-        out[:, 2] = block.valley + (block.peak - block.valley) * scale
-        out[:, 3] = k1
-        out[:, 4] = specimen.spring.cubic * factor
-        out[:, 5] = specimen.loss.damping * specimen.thinning(temperature) / k1
-        out[:, 6] = specimen.friction(cycle)
-        out[:, 7] = specimen.play(cycle)
-        out[:, 8] = specimen.lash.take_up
-        out[:, 9] = walk.offset + specimen.expansion(temperature)
+        out[:, waves.BASE] = block.valley
+        out[:, waves.HEEL] = block.valley + (heel - block.valley) * scale
+        out[:, waves.PEAK] = block.valley + (block.peak - block.valley) * scale
+        out[:, waves.K1] = k1
+        out[:, waves.K3] = specimen.spring.cubic * factor
+        out[:, waves.TAU] = specimen.loss.damping * specimen.thinning(temperature) / k1
+        out[:, waves.FRICTION] = specimen.friction(cycle)
+        out[:, waves.PLAY] = specimen.play(cycle)
+        out[:, waves.TAKE_UP] = specimen.lash.take_up
+        out[:, waves.OFFSET] = walk.offset + specimen.expansion(temperature)
         return out, warm
 
     def _leak(self, constants: Floats, warm: Floats) -> None:
@@ -161,5 +162,5 @@ class _Segment:
             load = constants[:, :1] + (constants[:, peak : peak + 1] - constants[:, :1]) * turn
             leaked += part * self.walk.specimen.leak_per_s(load, temperature).mean(axis=1)
         so_far = np.cumsum(leaked / self.block.frequency_hz)
-        constants[1:, 9] += so_far[:-1]
+        constants[1:, waves.OFFSET] += so_far[:-1]
         self.walk.offset += float(so_far[-1])

@@ -15,7 +15,7 @@ TEN, ZERO = np.uint64(10), np.uint64(48)
 POWERS = np.array([10**k for k in range(19)], np.uint64)
 
 
-class Marks(NamedTuple):
+class DigitMarks(NamedTuple):
     """Bytes that stand between digits; 0 is none."""
 
     separator: int
@@ -57,7 +57,7 @@ def _digits(out: Bytes, at: int, value: int, width: int) -> int:
 
 
 @compiled
-def _number(out: Bytes, at: int, value: int, decimals: int, marks: Marks) -> int:
+def _number(out: Bytes, at: int, value: int, decimals: int, marks: DigitMarks) -> int:
     if value < 0:
         out[at] = 45
         at += 1
@@ -115,7 +115,7 @@ def _date(out: Bytes, at: int, value: int, decimals: int, tokens: Ints) -> int:
 
 
 @compiled
-def write_lines(columns: Ints, decimals: Ints, date_column: int, tokens: Ints, marks: Marks, out: Bytes) -> int:
+def write_lines(columns: Ints, decimals: Ints, date_column: int, tokens: Ints, marks: DigitMarks, out: Bytes) -> int:
     """Write rows as text.
 
     Parameters
@@ -127,7 +127,7 @@ def write_lines(columns: Ints, decimals: Ints, date_column: int, tokens: Ints, m
         Column that counts from 1970-01-01 and is written by ``tokens``; -1 for none.
     tokens : int64 array
         As :func:`benchpipe.simulate.log.date_tokens` gives them.
-    marks : Marks
+    marks : DigitMarks
     out : uint8 array
         Filled from its start; see :func:`most_bytes`.
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.simulate.blocks import LockingConfig
-from benchpipe.simulate.pieces import BlendPiece, Piece, Place, Rows, Warmth, steady
+from benchpipe.simulate.pieces import BlendPiece, Piece, Place, TrueRows, Warmth, steady
 from benchpipe.simulate.truth import LockTruth
 from benchpipe.simulate.walk import Walk
 from benchpipe.simulate.waves import deflections
@@ -30,7 +30,7 @@ class MovingPiece:
     speed: float
     load: float
 
-    def sample(self, load_skew_s: float, motion_skew_s: float) -> Rows:
+    def sample(self, load_skew_s: float, motion_skew_s: float) -> TrueRows:
         """Make its rows."""
         load = np.full(self.place.count, self.load)
         motion = self.begin + self.speed * self.place.local_s(motion_skew_s)

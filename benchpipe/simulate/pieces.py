@@ -12,7 +12,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.simulate.rig import RigConfig
+from benchpipe.simulate.rig import SimulatedRigConfig
 from benchpipe.simulate.waves import CONSTANTS, measure_cycles, sample_cycles
 
 Floats = NDArray[np.float64]
@@ -50,7 +50,7 @@ class Place:
 
 
 @dataclass(frozen=True)
-class Rows:
+class TrueRows:
     """True signals of consecutive rows; ``cycles`` and ``counted`` are completed ones."""
 
     place: Place
@@ -66,7 +66,7 @@ class Rows:
 class Warmth:
     """Specimen temperature: the room's, and an exponential rise or fall of its own."""
 
-    rig: RigConfig
+    rig: SimulatedRigConfig
     start_s: float
     from_k: float
     to_k: float
@@ -89,15 +89,15 @@ class Piece(Protocol):
     def place(self) -> Place:
         """Where its rows stand."""
 
-    def sample(self, load_skew_s: float, motion_skew_s: float) -> Rows:
+    def sample(self, load_skew_s: float, motion_skew_s: float) -> TrueRows:
         """Make its rows."""
 
 
-def steady(place: Place, load: Floats, motion: Floats, temperature_c: Floats) -> Rows:
+def steady(place: Place, load: Floats, motion: Floats, temperature_c: Floats) -> TrueRows:
     """Rows in which no cycle ends."""
     cycles = np.full(place.count, place.cycles)
     counted = np.full(place.count, place.counted)
-    return Rows(place, place.time_s(), load, motion, temperature_c, cycles, counted)
+    return TrueRows(place, place.time_s(), load, motion, temperature_c, cycles, counted)
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ class BlendPiece:
     before: tuple[float, float]
     after: tuple[float, float]
 
-    def sample(self, load_skew_s: float, motion_skew_s: float) -> Rows:
+    def sample(self, load_skew_s: float, motion_skew_s: float) -> TrueRows:
         """Make its rows."""
         load = self._blend(self.place.local_s(load_skew_s), 0)
         motion = self._blend(self.place.local_s(motion_skew_s), 1)
@@ -128,7 +128,7 @@ class PathPiece:
     place: Place
     answer: Answer
 
-    def sample(self, load_skew_s: float, motion_skew_s: float) -> Rows:
+    def sample(self, load_skew_s: float, motion_skew_s: float) -> TrueRows:
         """Make its rows."""
         load = self.answer.load(self.place.local_s(load_skew_s))
         motion = self.answer.motion(self.place.local_s(motion_skew_s))
@@ -164,7 +164,7 @@ class CyclePiece:
     ramping: NDArray[np.bool_]
     broken: bool  # the last cycle is not completed
 
-    def sample(self, load_skew_s: float, motion_skew_s: float) -> Rows:
+    def sample(self, load_skew_s: float, motion_skew_s: float) -> TrueRows:
         """Make its rows."""
         place = self.place
         load, motion, temperature = (np.empty(place.count) for _ in range(3))
@@ -173,7 +173,7 @@ class CyclePiece:
             self.by_motion, load_skew_s, motion_skew_s, self.temperatures_c, load, motion, temperature,
         )  # fmt: skip
         done = np.repeat(np.arange(len(self.constants)), np.diff(self.starts))
-        return Rows(place, place.time_s(), load, motion, temperature, place.cycles + done, place.counted + done)
+        return TrueRows(place, place.time_s(), load, motion, temperature, place.cycles + done, place.counted + done)
 
     def measures(self) -> Floats:
         """True measures of its complete cycles, shape (m, len(waves.TRUTH))."""

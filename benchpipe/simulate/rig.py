@@ -16,7 +16,7 @@ Source = Literal["time", "load", "motion", "temperature", "counter", "mode"]
 _DateTime = Annotated[datetime, BeforeValidator(lambda v: datetime.fromisoformat(v) if isinstance(v, str) else v)]
 
 
-class ChannelConfig(ConfigModel):
+class SimulatedChannelConfig(ConfigModel):
     """One log column: ``true value x scale + offset``, then what the measuring chain adds.
 
     Noise, drift, wander, quantum and full scale are in the column's own unit.
@@ -89,12 +89,12 @@ class ClockJumpConfig(ConfigModel):
     by_s: float
 
 
-class RigConfig(ConfigModel):
+class SimulatedRigConfig(ConfigModel):
     """One rig with all it adds to a log."""
 
     name: str
     sample_rate_hz: float = Field(gt=0)
-    channels: Many[ChannelConfig] = Field(min_length=2)
+    channels: Many[SimulatedChannelConfig] = Field(min_length=2)
     start: _DateTime = datetime(2031, 3, 3, 8, 0, 0)
     room: RoomConfig = RoomConfig()
     counter: CounterConfig = CounterConfig()

@@ -27,7 +27,7 @@ from benchpipe.simulate.sweeping import sweep
 from benchpipe.simulate.truth import BlockTruth, CyclesFile, TruthResult
 from benchpipe.simulate.walk import Walk
 from benchpipe.simulate.waves import TRUTH
-from benchpipe.simulate.writer import Formatter, LogWriter, Part
+from benchpipe.simulate.writer import FilePart, Formatter, LogWriter
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -191,15 +191,15 @@ def _named(
             return end.value
 
 
-def _made(plan: _Plan, formatter: Formatter) -> Generator[tuple[list[Part], pa.Table | None]]:
+def _made(plan: _Plan, formatter: Formatter) -> Generator[tuple[list[FilePart], pa.Table | None]]:
     """Make pieces on a few threads and give them back in order."""
     scenario = plan.scenario
 
-    def make(piece: Piece, block: str, before: int) -> tuple[list[Part], pa.Table | None]:
+    def make(piece: Piece, block: str, before: int) -> tuple[list[FilePart], pa.Table | None]:
         parts = formatter.parts(piece.sample(*formatter.skews_s))
         return parts, _truth_table(scenario, piece, block, before) if isinstance(piece, CyclePiece) else None
 
-    waiting: deque[Future[tuple[list[Part], pa.Table | None]]] = deque()
+    waiting: deque[Future[tuple[list[FilePart], pa.Table | None]]] = deque()
     with ThreadPoolExecutor(WORKERS) as workers:
         for piece in plan.pieces():
             waiting.append(workers.submit(make, *piece))

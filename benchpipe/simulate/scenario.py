@@ -12,7 +12,7 @@ from benchpipe.config.model import ConfigModel, Many, load_model
 from benchpipe.simulate.blocks import Block, CyclicConfig
 from benchpipe.simulate.faults import Fault
 from benchpipe.simulate.log import WrittenLogConfig
-from benchpipe.simulate.rig import RigConfig, StopConfig
+from benchpipe.simulate.rig import SimulatedRigConfig, StopConfig
 from benchpipe.simulate.specimen import SpecimenConfig
 
 
@@ -23,7 +23,7 @@ class ScenarioConfig(ConfigModel):
     seed: int = Field(ge=0)
     note: str = ""
     specimen: SpecimenConfig
-    rig: RigConfig
+    rig: SimulatedRigConfig
     log: WrittenLogConfig = WrittenLogConfig()
     block: Many[Block] = Field(min_length=1)
     fault: Many[Fault] = ()

@@ -12,7 +12,7 @@ from types import MappingProxyType
 
 from benchpipe.simulate.blocks import CyclicConfig, HoldConfig, IdleConfig, LockingConfig, ProofConfig, SweepConfig
 from benchpipe.simulate.log import WrittenLogConfig
-from benchpipe.simulate.rig import ChannelConfig, RigConfig, RoomConfig, StopConfig
+from benchpipe.simulate.rig import RoomConfig, SimulatedChannelConfig, SimulatedRigConfig, StopConfig
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.specimen import (
     AgeingConfig,
@@ -76,17 +76,19 @@ def wearing(seed: int = 2, cycles: int = 1500) -> ScenarioConfig:
         self_heating_k=4.0,
         self_heating_s=900.0,
     )  # fmt: skip
-    rig = RigConfig(
+    rig = SimulatedRigConfig(
         name="Rig Two",
         sample_rate_hz=50.0,
         start=datetime(2031, 4, 14, 21, 30, 0),
         room=RoomConfig(mean_c=21.0, swing_k=2.0),
         channels=(
-            ChannelConfig(source="time", name="Zeit", decimals=2),
-            ChannelConfig(source="load", name="Kraft", unit="N", decimals=1, noise=1.2, drift_per_h=0.4, wander=0.4),
-            ChannelConfig(source="motion", name="Weg", unit="mm", decimals=3, noise=0.002),
-            ChannelConfig(source="temperature", name="Temperatur", unit="°C", decimals=2, noise=0.03),
-            ChannelConfig(source="counter", name="Zyklus", decimals=0),
+            SimulatedChannelConfig(source="time", name="Zeit", decimals=2),
+            SimulatedChannelConfig(
+                source="load", name="Kraft", unit="N", decimals=1, noise=1.2, drift_per_h=0.4, wander=0.4
+            ),
+            SimulatedChannelConfig(source="motion", name="Weg", unit="mm", decimals=3, noise=0.002),
+            SimulatedChannelConfig(source="temperature", name="Temperatur", unit="°C", decimals=2, noise=0.03),
+            SimulatedChannelConfig(source="counter", name="Zyklus", decimals=0),
         ),
         stops=(StopConfig(block="main", after_cycles=cycles * 2 // 5 + 0.4, off_s=2700.0, counter_resets=True,
                           tare_shift=1.5),),
@@ -165,19 +167,19 @@ def _ankle(name: str, *, ageing: AgeingConfig, lock: LockConfig) -> SpecimenConf
     )
 
 
-def _torque_rig(start: datetime) -> RigConfig:
-    return RigConfig(
+def _torque_rig(start: datetime) -> SimulatedRigConfig:
+    return SimulatedRigConfig(
         name="Rig One",
         sample_rate_hz=50.0,
         start=start,
         room=RoomConfig(mean_c=22.0, swing_k=1.5),
         channels=(
-            ChannelConfig(source="time", name="Time", unit="s", decimals=2),
-            ChannelConfig(source="load", name="Torque", unit="N·m", decimals=2, noise=0.06, wander=0.03),
-            ChannelConfig(source="motion", name="Angle", unit="deg", decimals=3, noise=0.003),
-            ChannelConfig(source="temperature", name="Temperature", unit="°C", decimals=2, noise=0.03),
-            ChannelConfig(source="counter", name="Cycle", decimals=0),
-            ChannelConfig(source="mode", name="Locked", decimals=0),
+            SimulatedChannelConfig(source="time", name="Time", unit="s", decimals=2),
+            SimulatedChannelConfig(source="load", name="Torque", unit="N·m", decimals=2, noise=0.06, wander=0.03),
+            SimulatedChannelConfig(source="motion", name="Angle", unit="deg", decimals=3, noise=0.003),
+            SimulatedChannelConfig(source="temperature", name="Temperature", unit="°C", decimals=2, noise=0.03),
+            SimulatedChannelConfig(source="counter", name="Cycle", decimals=0),
+            SimulatedChannelConfig(source="mode", name="Locked", decimals=0),
         ),
     )
 

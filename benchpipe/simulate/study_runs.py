@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 
 from benchpipe.simulate.blocks import CyclicConfig
 from benchpipe.simulate.log import WrittenLogConfig
-from benchpipe.simulate.rig import ChannelConfig, RigConfig, RoomConfig
+from benchpipe.simulate.rig import RoomConfig, SimulatedChannelConfig, SimulatedRigConfig
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.scenarios import NOTE, preamble_lines
 from benchpipe.simulate.specimen import LashConfig, LossConfig, SpecimenConfig, SpringConfig
@@ -45,18 +45,18 @@ def _scenario(name: str, variant: str, size: float, start: datetime, seed: int) 
             loss=LossConfig(damping=DAMPING[variant] * (2.0 - size), friction=0.7),
             lash=LashConfig(play=0.05, take_up=1.5),
         ),
-        rig=RigConfig(
+        rig=SimulatedRigConfig(
             name="Rig One",
             sample_rate_hz=50.0,
             start=start,
             room=RoomConfig(mean_c=22.0, swing_k=0.5),
             channels=(
-                ChannelConfig(source="time", name="Time", unit="s", decimals=2),
-                ChannelConfig(source="load", name="Torque", unit="N·m", decimals=2, noise=0.06),
-                ChannelConfig(source="motion", name="Angle", unit="deg", decimals=3, noise=0.003),
-                ChannelConfig(source="temperature", name="Temperature", unit="°C", decimals=1, noise=0.03),
-                ChannelConfig(source="counter", name="Cycle", decimals=0),
-                ChannelConfig(source="mode", name="Locked", decimals=0),
+                SimulatedChannelConfig(source="time", name="Time", unit="s", decimals=2),
+                SimulatedChannelConfig(source="load", name="Torque", unit="N·m", decimals=2, noise=0.06),
+                SimulatedChannelConfig(source="motion", name="Angle", unit="deg", decimals=3, noise=0.003),
+                SimulatedChannelConfig(source="temperature", name="Temperature", unit="°C", decimals=1, noise=0.03),
+                SimulatedChannelConfig(source="counter", name="Cycle", decimals=0),
+                SimulatedChannelConfig(source="mode", name="Locked", decimals=0),
             ),
         ),
         log=WrittenLogConfig(preamble=preamble_lines(","), units_row=True, gzip=True),

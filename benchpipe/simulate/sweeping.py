@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.simulate.blocks import SweepConfig
-from benchpipe.simulate.pieces import Piece, Place, Rows, steady
+from benchpipe.simulate.pieces import Piece, Place, TrueRows, steady
 from benchpipe.simulate.specimen import DirectionConfig, FreeConfig
 from benchpipe.simulate.truth import ResistanceTruth, SweepTruth
 from benchpipe.simulate.walk import Walk
@@ -83,7 +83,7 @@ class LegPiece:
     place: Place
     leg: Leg | Standstill
 
-    def sample(self, load_skew_s: float, motion_skew_s: float) -> Rows:
+    def sample(self, load_skew_s: float, motion_skew_s: float) -> TrueRows:
         """Make its rows."""
         load = self.leg.load(self.place.local_s(load_skew_s))
         motion = self.leg.motion(self.place.local_s(motion_skew_s))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from benchpipe.simulate.pieces import MOST_ROWS, Piece, Place, Warmth
-from benchpipe.simulate.rig import RigConfig
+from benchpipe.simulate.rig import SimulatedRigConfig
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.specimen import SpecimenConfig
 
@@ -41,7 +41,7 @@ class Walk:
         self.warmth = Warmth(self.rig, 0.0, 0.0, 0.0, self.specimen.self_heating_s)
 
     @property
-    def rig(self) -> RigConfig:
+    def rig(self) -> SimulatedRigConfig:
         """The rig."""
         return self.scenario.rig
 

@@ -29,6 +29,12 @@ TRUTH = (
     "peak_load", "valley_load", "motion_at_peak", "motion_at_valley",
     "motion_max", "motion_min", "energy", "secant_stiffness",
 )  # fmt: skip
+# Their places.
+BASE, HEEL, PEAK, K1, K3, TAU, FRICTION, PLAY, TAKE_UP, OFFSET = range(len(CONSTANTS))
+(
+    PEAK_LOAD, VALLEY_LOAD, MOTION_AT_PEAK, MOTION_AT_VALLEY,
+    MOTION_MAX, MOTION_MIN, ENERGY, SECANT_STIFFNESS,
+) = range(len(TRUTH))  # fmt: skip
 TWO_PI = 2.0 * np.pi
 # Gauss-Legendre nodes and weights on (-1, 1)
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
@@ -51,7 +57,7 @@ def deflection(load: float, k1: float, k3: float) -> float:
 @compiled
 def _shape(spring: float, c: Floats) -> float:
     """Motion of spring and lash under the spring's load."""
-    k1, k3, play, take_up = c[3], c[4], c[7], c[8]
+    k1, k3, play, take_up = c[K1], c[K3], c[PLAY], c[TAKE_UP]
     x = deflection(spring, k1, k3)
     return x + 0.5 * play * min(1.0, max(-1.0, spring / take_up)) if play > 0.0 else x
 
@@ -61,38 +67,38 @@ def _hump(phase: float, split: float, c: Floats) -> tuple[float, float, float]:
     """Angle in the hump, its half-height and its part of the period."""
     phase -= np.floor(phase)
     if phase < split:
-        return TWO_PI * phase / split, 0.5 * (c[1] - c[0]), split
-    return TWO_PI * (phase - split) / (1.0 - split), 0.5 * (c[2] - c[0]), 1.0 - split
+        return TWO_PI * phase / split, 0.5 * (c[HEEL] - c[BASE]), split
+    return TWO_PI * (phase - split) / (1.0 - split), 0.5 * (c[PEAK] - c[BASE]), 1.0 - split
 
 
 @compiled
 def _wave(phase: float, split: float, c: Floats) -> float:
     angle, half, _ = _hump(phase, split, c)
-    return float(c[0] + half * (1.0 - np.cos(angle)))
+    return float(c[BASE] + half * (1.0 - np.cos(angle)))
 
 
 @compiled
 def _yielding(phase: float, split: float, f: float, c: Floats) -> float:
     """Motion under load control."""
     angle, half, part = _hump(phase, split, c)
-    lag = np.arctan(TWO_PI * f / part * c[5])
-    size, friction = half * np.cos(lag), c[6]
-    bottom = c[0] + half - size + friction
-    load = c[0] + half - size * np.cos(angle - lag)
+    lag = np.arctan(TWO_PI * f / part * c[TAU])
+    size, friction = half * np.cos(lag), c[FRICTION]
+    bottom = c[BASE] + half - size + friction
+    load = c[BASE] + half - size * np.cos(angle - lag)
     if lag <= angle < np.pi + lag:
         spring = max(bottom, load - friction)
     else:
-        spring = min(max(bottom, c[0] + half + size - friction), load + friction)
-    return float(_shape(spring, c) + c[9])
+        spring = min(max(bottom, c[BASE] + half + size - friction), load + friction)
+    return float(_shape(spring, c) + c[OFFSET])
 
 
 @compiled
 def _resisting(phase: float, split: float, f: float, c: Floats) -> float:
     """Load under motion control."""
     angle, half, part = _hump(phase, split, c)
-    x = c[0] + half * (1.0 - np.cos(angle)) - c[9]
+    x = c[BASE] + half * (1.0 - np.cos(angle)) - c[OFFSET]
     speed = half * np.sin(angle) * TWO_PI * f / part
-    return float(_spring_load(x, c) + c[5] * c[3] * speed + c[6] * np.sign(speed))
+    return float(_spring_load(x, c) + c[TAU] * c[K1] * speed + c[FRICTION] * np.sign(speed))
 
 
 @compiled
@@ -116,9 +122,9 @@ def deflections(load: Floats, k1: float, k3: float, play: float, take_up: float)
 
 @compiled
 def _spring_load(x: float, c: Floats) -> float:
-    gap = 0.5 * c[7]
+    gap = 0.5 * c[PLAY]
     x -= min(gap, max(-gap, x))
-    return float((c[4] * x * x + c[3]) * x)
+    return float((c[K3] * x * x + c[K1]) * x)
 
 
 @compiled
@@ -190,22 +196,22 @@ def _measure_by_load(c: Floats, f: float, split: float, out: Floats) -> None:
         part = split if hump == 0 else 1.0 - split
         if part <= 0.0:
             continue
-        half = 0.5 * ((c[1] if hump == 0 else c[2]) - c[0])
-        lag = np.arctan(TWO_PI * f / part * c[5])
+        half = 0.5 * ((c[HEEL] if hump == 0 else c[PEAK]) - c[BASE])
+        lag = np.arctan(TWO_PI * f / part * c[TAU])
         size = half * np.cos(lag)
-        bottom = c[0] + half - size + c[6]
-        ceiling = max(bottom, c[0] + half + size - c[6])
+        bottom = c[BASE] + half - size + c[FRICTION]
+        ceiling = max(bottom, c[BASE] + half + size - c[FRICTION])
         x_top, x_low = _shape(ceiling, c), _shape(bottom, c)
         top, low = max(top, x_top), min(low, x_low)
         if ceiling > bottom:
-            energy += 2.0 * c[6] * (x_top - x_low)
+            energy += 2.0 * c[FRICTION] * (x_top - x_low)
             energy += _dashpot_work(c, half, size, TWO_PI * f / part)
     middle = split + 0.5 * (1.0 - split)
-    out[0], out[1] = c[2], c[0]
-    out[2], out[3] = _yielding(middle, split, f, c), _yielding(0.0, split, f, c)
-    out[4], out[5] = top + c[9], low + c[9]
-    out[6] = energy
-    out[7] = (out[0] - out[1]) / (out[2] - out[3])
+    out[PEAK_LOAD], out[VALLEY_LOAD] = c[PEAK], c[BASE]
+    out[MOTION_AT_PEAK], out[MOTION_AT_VALLEY] = _yielding(middle, split, f, c), _yielding(0.0, split, f, c)
+    out[MOTION_MAX], out[MOTION_MIN] = top + c[OFFSET], low + c[OFFSET]
+    out[ENERGY] = energy
+    out[SECANT_STIFFNESS] = (out[PEAK_LOAD] - out[VALLEY_LOAD]) / (out[MOTION_AT_PEAK] - out[MOTION_AT_VALLEY])
 
 
 @compiled
@@ -215,18 +221,18 @@ def _dashpot_work(c: Floats, half: float, size: float, omega: float) -> float:
     Gauss-Legendre between the corners: relative error under 1e-7 while the spring's slope
     changes by less than a factor of ten.
     """
-    friction, take_up, tau = c[6], c[8], c[5]
+    friction, take_up, tau = c[FRICTION], c[TAKE_UP], c[TAU]
     if tau == 0.0:
         return 0.0
     stick = np.arccos(1.0 - 2.0 * friction / size)
-    middle = c[0] + half
+    middle = c[BASE] + half
     work = 0.0
     for branch in range(2):
         shift = -friction if branch == 0 else friction  # the falling branch mirrored: angle from the top
         way = 1.0 if branch == 0 else -1.0
         edges = np.array([stick, np.pi, np.pi, np.pi])
         for corner in range(2):  # the lash's corners, or S = 0, where a cubic spring is softest
-            level = take_up if c[7] > 0.0 else 0.0
+            level = take_up if c[PLAY] > 0.0 else 0.0
             level = (level if corner == 0 else -level) - shift - middle
             edges[1 + corner] = np.arccos(min(1.0, max(-1.0, -way * level / size)))
         edges.sort()
@@ -238,10 +244,10 @@ def _dashpot_work(c: Floats, half: float, size: float, omega: float) -> float:
             for node in range(_NODES.size):
                 angle = 0.5 * (a + b) + 0.5 * (b - a) * _NODES[node]
                 spring = middle - way * size * np.cos(angle) + shift
-                x = deflection(spring, c[3], c[4])
-                slope = 1.0 / (c[3] + 3.0 * c[4] * x * x)
-                if c[7] > 0.0 and abs(spring) < take_up:
-                    slope += 0.5 * c[7] / take_up
+                x = deflection(spring, c[K1], c[K3])
+                slope = 1.0 / (c[K1] + 3.0 * c[K3] * x * x)
+                if c[PLAY] > 0.0 and abs(spring) < take_up:
+                    slope += 0.5 * c[PLAY] / take_up
                 work += 0.5 * (b - a) * _WEIGHTS[node] * tau * omega * (size * np.sin(angle)) ** 2 * slope
     return work
 
@@ -254,24 +260,26 @@ def _measure_by_motion(c: Floats, f: float, split: float, out: Floats) -> None:
         part = split if hump == 0 else 1.0 - split
         if part <= 0.0:
             continue
-        half = 0.5 * ((c[1] if hump == 0 else c[2]) - c[0])
+        half = 0.5 * ((c[HEEL] if hump == 0 else c[PEAK]) - c[BASE])
         omega = TWO_PI * f / part
-        energy += np.pi * c[5] * c[3] * omega * half * half + 4.0 * c[6] * half
+        energy += np.pi * c[TAU] * c[K1] * omega * half * half + 4.0 * c[FRICTION] * half
         # peak: d/du (g + c x') = 0, u = pi - atan(c w / g'), by fixed point; the valley likewise near 0
         for side in range(2):
             u = np.pi if side == 0 else 0.0
             for _ in range(50):
-                x = c[0] + half * (1.0 - np.cos(u)) - c[9]
-                x -= min(0.5 * c[7], max(-0.5 * c[7], x))
-                u = (np.pi if side == 0 else 0.0) - np.arctan(c[5] * c[3] * omega / (c[3] + 3.0 * c[4] * x * x))
-            motion = c[0] + half * (1.0 - np.cos(u))
-            value = _spring_load(motion - c[9], c) + c[5] * c[3] * omega * half * np.sin(u)
-            value += c[6] if side == 0 else -c[6]
+                x = c[BASE] + half * (1.0 - np.cos(u)) - c[OFFSET]
+                x -= min(0.5 * c[PLAY], max(-0.5 * c[PLAY], x))
+                u = (np.pi if side == 0 else 0.0) - np.arctan(c[TAU] * c[K1] * omega / (c[K1] + 3.0 * c[K3] * x * x))
+            motion = c[BASE] + half * (1.0 - np.cos(u))
+            value = _spring_load(motion - c[OFFSET], c) + c[TAU] * c[K1] * omega * half * np.sin(u)
+            value += c[FRICTION] if side == 0 else -c[FRICTION]
             if side == 0 and value > top:
                 top, at_top = value, motion
             if side == 1 and value < low:
                 low, at_low = value, motion
-    out[0], out[1], out[2], out[3] = top, low, at_top, at_low
-    out[4], out[5], out[6] = c[2], c[0], energy
+    out[PEAK_LOAD], out[VALLEY_LOAD], out[MOTION_AT_PEAK], out[MOTION_AT_VALLEY] = top, low, at_top, at_low
+    out[MOTION_MAX], out[MOTION_MIN], out[ENERGY] = c[PEAK], c[BASE], energy
     # at the ends of motion friction has no sign: the load is the spring's
-    out[7] = (_spring_load(c[2] - c[9], c) - _spring_load(c[0] - c[9], c)) / (c[2] - c[0])
+    out[SECANT_STIFFNESS] = (_spring_load(c[PEAK] - c[OFFSET], c) - _spring_load(c[BASE] - c[OFFSET], c)) / (
+        c[PEAK] - c[BASE]
+    )

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.simulate.channels import Chain, Ints
-from benchpipe.simulate.fixed import Marks, most_bytes, write_lines
+from benchpipe.simulate.fixed import DigitMarks, most_bytes, write_lines
 from benchpipe.simulate.log import WrittenLogConfig, date_tokens, encoded
-from benchpipe.simulate.pieces import Rows
+from benchpipe.simulate.pieces import TrueRows
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.truth import FileTruth
 
@@ -30,7 +30,7 @@ GZIP_LEVEL = 6
 
 
 @dataclass(frozen=True)
-class Part:
+class FilePart:
     """Rows of one file, ready to be written."""
 
     key: tuple[int, int]  # of the file: series, then hour, day or number of cycles
@@ -54,7 +54,7 @@ class Formatter:
         self._time, self._date_column = time, time if dated else -1
         tokens = date_tokens(log.time_format, rig.channels[time].decimals) if dated else []
         self._tokens = np.array(tokens, np.int64)
-        self._marks = Marks(
+        self._marks = DigitMarks(
             ord(log.separator_text), ord(log.decimal), ord(log.thousands) if log.thousands else 0,
             ord('"') if log.quoted else 0, np.frombuffer(log.line_end.encode(), np.uint8),
         )  # fmt: skip
@@ -64,21 +64,21 @@ class Formatter:
         """Skew of load and of motion [s]."""
         return self._chain.load_skew_s, self._chain.motion_skew_s
 
-    def parts(self, rows: Rows) -> list[Part]:
+    def parts(self, rows: TrueRows) -> list[FilePart]:
         """Digitise rows and cut them where a file ends."""
         columns = self._chain.digitise(rows)
         number = self._file_number(rows)
         borders = np.flatnonzero(np.diff(number)) + 1
         edges = [0, *borders.tolist(), rows.place.count]
         return [
-            Part(
+            FilePart(
                 (rows.place.series, int(number[a])), b - a, rows.place.row + a,
                 float(rows.time_s[a]), float(rows.time_s[b - 1]), self._written(columns[:, a:b]),
             )
             for a, b in pairwise(edges)
         ]  # fmt: skip
 
-    def _file_number(self, rows: Rows) -> NDArray[np.int64]:
+    def _file_number(self, rows: TrueRows) -> NDArray[np.int64]:
         if self._log.cut == "cycles":
             return np.asarray(rows.cycles // self._log.cycles_per_file)
         seconds = {"hour": 3600.0, "day": 86_400.0}.get(self._log.cut)
@@ -124,7 +124,7 @@ class LogWriter:
         self._file: _TextFile | _ParquetFile | None = None
         self.files: list[FileTruth] = []
 
-    def write(self, parts: list[Part]) -> None:
+    def write(self, parts: list[FilePart]) -> None:
         """Append parts."""
         for part in parts:
             if part.key != self._key:
@@ -140,7 +140,7 @@ class LogWriter:
             self._file.close()
         self._file = None
 
-    def _open(self, part: Part) -> None:
+    def _open(self, part: FilePart) -> None:
         stem = self._log.stem or self._scenario.name
         name = f"{stem}_{len(self.files) + 1:04d}{self._log.file_suffix}"
         self._key = part.key

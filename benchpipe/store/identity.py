@@ -23,7 +23,7 @@ MARK = f"{NIGHTS}/store.json"
 VERSION = 1
 
 
-class Seen(NamedTuple):
+class SeenStore(NamedTuple):
     """The mark of a store, and the runs that were kept there."""
 
     mark: str
@@ -88,7 +88,7 @@ def note_store(lab: Path, store: Path, runs: Iterable[str]) -> str:
         mark = uuid.uuid4().hex
         write_whole(store / MARK, json.dumps({"id": mark}).encode())
     notes = _read_note(lab)
-    seen = Seen(mark, tuple(sorted(set(runs))))
+    seen = SeenStore(mark, tuple(sorted(set(runs))))
     if notes.get(_key(store)) == seen:
         return ""
     stores = {path: one._asdict() for path, one in sorted((notes | {_key(store): seen}).items())}
@@ -103,14 +103,15 @@ def _key(store: Path) -> str:
     return os.path.normpath(store.absolute())  # one name, however the lab file was named
 
 
-def _read_note(lab: Path) -> dict[str, Seen]:
+def _read_note(lab: Path) -> dict[str, SeenStore]:
     """Stores by path; one that cannot be read counts as empty, and is written again."""
     try:
         document = json.loads((lab.parent / NOTE).read_bytes())
         if document["version"] != VERSION:
             return {}
         return {
-            str(path): Seen(str(one["mark"]), tuple(map(str, one["runs"]))) for path, one in document["stores"].items()
+            str(path): SeenStore(str(one["mark"]), tuple(map(str, one["runs"])))
+            for path, one in document["stores"].items()
         }
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return {}

@@ -34,7 +34,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class Cycles:
+class AxisCycles:
     """Cycles of one axis in one log and mode, in order: arrays of one value a cycle.
 
     They lie in samples ``at`` … ``end - 1`` of the stretch. ``flat`` is the part of the load's range that follows the
@@ -62,9 +62,9 @@ class Cycles:
     def __len__(self) -> int:
         return int(self.period_s.size)
 
-    def select(self, mask: NDArray[np.bool_]) -> Cycles:
+    def select(self, mask: NDArray[np.bool_]) -> AxisCycles:
         """Those where ``mask`` is true."""
-        return Cycles(self.file, self.mode, self.axis, self.at, self.end, *(a[mask] for a in self.arrays))
+        return AxisCycles(self.file, self.mode, self.axis, self.at, self.end, *(a[mask] for a in self.arrays))
 
     @property
     def arrays(self) -> tuple[Floats, ...]:
@@ -79,7 +79,7 @@ class Cycles:
         """Load range over motion range."""
         return np.asarray((self.load_max - self.load_min) / np.maximum(self.motion_max - self.motion_min, 1e-12))
 
-    def beside(self, other: Cycles) -> bool:
+    def beside(self, other: AxisCycles) -> bool:
         """Whether both are of the same time: what they share is half of the shorter at least."""
         if self.at[0] != other.at[0]:
             return False
@@ -88,7 +88,7 @@ class Cycles:
 
 
 @dataclass(frozen=True)
-class Spans:
+class WholeRanges:
     """Ranges over all stretches: the load's, the motion's, and the largest size of the load."""
 
     load: float
@@ -96,19 +96,19 @@ class Spans:
     top: float
 
 
-def spans_of(stretches: tuple[Stretch, ...]) -> Spans:
+def spans_of(stretches: tuple[Stretch, ...]) -> WholeRanges:
     """Ranges of load and motion over all stretches, a few wild samples left out."""
     if not stretches:
-        return Spans(0.0, 0.0, 0.0)
+        return WholeRanges(0.0, 0.0, 0.0)
     load, motion = (
         np.concatenate([getattr(s.signals, axis)[:: max(len(s.signals) // 20_000, 1)] for s in stretches])
         for axis in ("load", "motion")
     )
     low, high = np.quantile(load, ENDS)
-    return Spans(float(high - low), float(np.subtract(*np.quantile(motion, ENDS[::-1]))), float(max(-low, high)))
+    return WholeRanges(float(high - low), float(np.subtract(*np.quantile(motion, ENDS[::-1]))), float(max(-low, high)))
 
 
-def cycles_of(stretch: Stretch, axis: Axis, spans: Spans, without: list[tuple[int, int]]) -> Iterator[Cycles]:
+def cycles_of(stretch: Stretch, axis: Axis, spans: WholeRanges, without: list[tuple[int, int]]) -> Iterator[AxisCycles]:
     """Cycles of one axis between the holds of a stretch; what does not repeat evenly is none."""
     time_s = stretch.time_s
     load, motion = stretch.signals.load.astype(np.float64), stretch.signals.motion.astype(np.float64)
@@ -154,7 +154,7 @@ def _is_alike(series: Floats, places: NDArray[np.int64], tops: NDArray[np.int64]
 
 def _between(
     stretch: Stretch, axis: Axis, first: int, time_s: Floats, load: Floats, motion: Floats, tops: NDArray[np.int64]
-) -> Iterator[Cycles]:
+) -> Iterator[AxisCycles]:
     """Cycles from peak to peak."""
     last = tops[-1]
     period = np.diff(time_s[tops])
@@ -168,7 +168,7 @@ def _between(
     begun, ended = (
         (first + int(tops[k]) for k in np.flatnonzero(even)[[0, -1]] + [0, 1]) if even.any() else (first, first)
     )
-    found = Cycles(stretch.file, stretch.mode, axis, (stretch.number, begun), ended, period, *extremes, *shape)
+    found = AxisCycles(stretch.file, stretch.mode, axis, (stretch.number, begun), ended, period, *extremes, *shape)
     if even.mean() >= LEAST_EVEN and (int(even.sum()) >= LEAST_CYCLES or bool(slow.any())):
         yield found.select(even)
 

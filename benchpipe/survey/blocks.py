@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from benchpipe.samples.stream import matches
-from benchpipe.survey.activity import Place, Spans, cycles_of, spans_of
+from benchpipe.survey.activity import Place, WholeRanges, cycles_of, spans_of
 from benchpipe.survey.cycling import ByAxis, repeating_of
 from benchpipe.survey.held import Hold, Sway, holds_of, sways_of
 from benchpipe.survey.holding import (
@@ -84,7 +84,7 @@ def _left(seen: Seen, surveyed: Surveyed) -> Iterator[Where]:
             yield Where(LAST, None, pattern_of(left, names - left))
 
 
-def _moving(where: Where, surveyed: Surveyed, spans: Spans) -> MovingSeen | None:
+def _moving(where: Where, surveyed: Surveyed, spans: WholeRanges) -> MovingSeen | None:
     """What moves in rows that no block takes; None where they are at rest, or only go from one test to another."""
     own = [s for s in surveyed.stretches if _takes(where, s)]
     seconds = sum(float(s.time_s[-1]) for s in own)

@@ -18,7 +18,7 @@ from benchpipe.plan import Block
 from benchpipe.run import RunConfig
 from benchpipe.samples.signals import signal_units
 from benchpipe.samples.stream import matches
-from benchpipe.survey.activity import Axis, Cycles, Spans, cycles_of, spans_of
+from benchpipe.survey.activity import Axis, AxisCycles, WholeRanges, cycles_of, spans_of
 from benchpipe.survey.held import holds_of
 from benchpipe.survey.stretches import Stretch, Surveyed
 
@@ -29,14 +29,14 @@ MOST_NAMED = 3
 
 
 @dataclass(frozen=True)
-class Difference:
+class PlanDifference:
     """What does not fit, and what to do about it."""
 
     text: str
     do_next: str
 
 
-def plan_against_limits(run: RunConfig) -> Iterator[Difference]:
+def plan_against_limits(run: RunConfig) -> Iterator[PlanDifference]:
     """Planned cycles of the plan and those that a limit asks for."""
     for limits in run.limits:
         for limit in limits.config.limit:
@@ -48,20 +48,20 @@ def plan_against_limits(run: RunConfig) -> Iterator[Difference]:
                     yield from _planned(block, limit.name, asked)
 
 
-def _planned(block: CyclicBlock, limit: str, asked: int) -> Iterator[Difference]:
+def _planned(block: CyclicBlock, limit: str, asked: int) -> Iterator[PlanDifference]:
     if block.planned_cycles is None:
-        yield Difference(
+        yield PlanDifference(
             f"block '{block.name}' states no planned_cycles, and the limit '{limit}' asks for {asked:,}",
             f"add planned_cycles = {asked:_} to the block, or the number that the protocol asks for to both",
         )
     elif block.planned_cycles != asked:
-        yield Difference(
+        yield PlanDifference(
             f"block '{block.name}' plans {block.planned_cycles:,} cycles, the limit '{limit}' asks for {asked:,}",
             "correct planned_cycles of the plan, or the limit's value",
         )
 
 
-def plan_against_logs(run: RunConfig, surveyed: Surveyed) -> Iterator[Difference]:
+def plan_against_logs(run: RunConfig, surveyed: Surveyed) -> Iterator[PlanDifference]:
     """Targets, frequencies, held loads and ranges that the logs do not show, and rows that no block takes."""
     spans, units = spans_of(surveyed.stretches), signal_units(run.rig)
     for block in run.plan.block:
@@ -81,7 +81,9 @@ def _takes(block: Block, file: str, mode: int | None) -> bool:
     return matches(file, block.files) and (block.mode is None or block.mode == mode)
 
 
-def _cycles(block: CyclicBlock, own: list[Stretch], spans: Spans, units: dict[str, str]) -> Iterator[Difference]:
+def _cycles(
+    block: CyclicBlock, own: list[Stretch], spans: WholeRanges, units: dict[str, str]
+) -> Iterator[PlanDifference]:
     axis = block.trigger
     found = [c for s in own for c in cycles_of(s, axis, spans, [hold.samples for hold in holds_of(s, spans)])]
     if sum(map(len, found)) < FEWEST:
@@ -91,26 +93,26 @@ def _cycles(block: CyclicBlock, own: list[Stretch], spans: Spans, units: dict[st
         asked = [target.value for target in block.targets]
         span, unit = asked[1] - asked[0], units[axis]
         if max(abs(low - asked[0]), abs(high - asked[1])) > block.tolerance * span:
-            yield Difference(
+            yield PlanDifference(
                 f"block '{block.name}' asks for {asked[0]:g} to {asked[1]:g} {unit}, the logs show cycles from "
                 f"{low:.4g} to {high:.4g} {unit}",
                 f"compare {axis}_min and {axis}_max with the protocol, or look at the rig",
             )
     rate = 1.0 / float(np.median(np.concatenate([c.period_s for c in found])))
     if abs(rate / block.frequency - 1.0) > OTHER_RATE:
-        yield Difference(
+        yield PlanDifference(
             f"block '{block.name}' asks for {block.frequency:g} Hz, the logs show {rate:.3g} Hz",
             "correct frequency: it separates cycles from stops",
         )
 
 
-def _ends(cycles: Cycles) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _ends(cycles: AxisCycles) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return (cycles.load_min, cycles.load_max) if cycles.axis == "load" else (cycles.motion_min, cycles.motion_max)
 
 
 def _held(
-    block: HoldBlock | ProofBlock | RelaxationBlock, own: list[Stretch], spans: Spans, units: dict[str, str]
-) -> Iterator[Difference]:
+    block: HoldBlock | ProofBlock | RelaxationBlock, own: list[Stretch], spans: WholeRanges, units: dict[str, str]
+) -> Iterator[PlanDifference]:
     axis: Axis = "motion" if isinstance(block, RelaxationBlock) else "load"
     asked = (block.motion if isinstance(block, RelaxationBlock) else block.load).value
     band, unit = block.tolerance * abs(asked), units[axis]
@@ -118,24 +120,24 @@ def _held(
     if not held or any(abs(level - asked) <= band for level in held):
         return
     levels = ", ".join(dict.fromkeys(f"{level:.4g}" for level in sorted(held)[:MOST_NAMED]))
-    yield Difference(
+    yield PlanDifference(
         f"block '{block.name}' asks for a {axis} of {asked:g} {unit}, the logs show {axis}s held at {levels} {unit}",
         f"compare {axis} with the protocol, or look at the rig",
     )
 
 
-def _sweeps(block: SweepBlock, own: list[Stretch], unit: str) -> Iterator[Difference]:
+def _sweeps(block: SweepBlock, own: list[Stretch], unit: str) -> Iterator[PlanDifference]:
     lowest = min(float(s.signals.motion.min()) for s in own)
     highest = max(float(s.signals.motion.max()) for s in own)
     if lowest >= block.low.value or highest <= block.high.value:
-        yield Difference(
+        yield PlanDifference(
             f"block '{block.name}' counts sweeps through {block.low.value:g} and {block.high.value:g} {unit}, the logs "
             f"show motion from {lowest:.4g} to {highest:.4g} {unit}",
             "correct low and high of the block",
         )
 
 
-def _not_taken(run: RunConfig, surveyed: Surveyed) -> Iterator[Difference]:
+def _not_taken(run: RunConfig, surveyed: Surveyed) -> Iterator[PlanDifference]:
     """Rows of the logs looked at that no block takes, by mode."""
     left: dict[int | None, dict[str, int]] = defaultdict(dict)
     for (file, mode), rows in surveyed.rows.items():
@@ -148,7 +150,7 @@ def _not_taken(run: RunConfig, surveyed: Surveyed) -> Iterator[Difference]:
         more = f" and {len(files) - MOST_NAMED} more" if len(files) > MOST_NAMED else ""
         names = ", ".join(list(files)[:MOST_NAMED]) + more
         of = f" with mode {mode}" if mode is not None else ""
-        yield Difference(
+        yield PlanDifference(
             f"{rows:,} row(s){of} are taken by no block: {names}",
             'correct files and mode of the blocks, or add a block of the kind "idle" for them',
         )

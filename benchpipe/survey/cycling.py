@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from benchpipe.kernels.robust import mad_sigma
 from benchpipe.samples.stream import matches
-from benchpipe.survey.activity import FLAT, SLOW_S, Axis, Cycles
+from benchpipe.survey.activity import FLAT, SLOW_S, Axis, AxisCycles
 from benchpipe.survey.rows import where_of
 from benchpipe.survey.runin import find_baseline
-from benchpipe.survey.seen import CyclicSeen, Level, SlowSeen, SweepSeen, Where
+from benchpipe.survey.seen import CyclicSeen, LevelSeen, SlowSeen, SweepSeen, Where
 from benchpipe.survey.stretches import Surveyed
 
 SAME_ENDS = 0.1  # of the range: cycles of one kind in two logs
@@ -28,7 +28,7 @@ EVEN_SPEED = 0.32  # scatter of the motion over its range: between that of const
 LONGEST = 3.0  # periods after which a sweep that did not come back is a stop, as in the processing
 FEWEST = 3
 Floats = NDArray[np.float64]
-ByAxis = dict[Axis, list[Cycles]]
+ByAxis = dict[Axis, list[AxisCycles]]
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ def repeating_of(cycles: ByAxis, surveyed: Surveyed) -> Repeating:
     stiffest = _stiffest(cycles)
     masks = {axis: [_are_sweeps(c, stiffest, surveyed.free) for c in found] for axis, found in cycles.items()}
 
-    def part(axis: Axis, *, sweeps: bool) -> list[Cycles]:
+    def part(axis: Axis, *, sweeps: bool) -> list[AxisCycles]:
         pairs = zip(cycles[axis], masks[axis], strict=True)
         return [own for c, mask in pairs if len(own := c.select(mask if sweeps else ~mask))]
 
@@ -58,12 +58,12 @@ def repeating_of(cycles: ByAxis, surveyed: Surveyed) -> Repeating:
     )  # fmt: skip
 
 
-def _stiffest(cycles: ByAxis) -> Cycles | None:
+def _stiffest(cycles: ByAxis) -> AxisCycles | None:
     found = [c for some in cycles.values() for c in some if len(c) >= FEWEST]
     return max(found, key=lambda c: float(np.median(c.stiffness)), default=None)
 
 
-def _are_sweeps(cycles: Cycles, stiffest: Cycles | None, free: frozenset[int]) -> NDArray[np.bool_]:
+def _are_sweeps(cycles: AxisCycles, stiffest: AxisCycles | None, free: frozenset[int]) -> NDArray[np.bool_]:
     """Slow cycles in which the load hardly follows the motion, or of a joint that is far softer than when locked."""
     slow = cycles.period_s >= SLOW_S
     if cycles.mode in free:
@@ -76,19 +76,19 @@ def _are_sweeps(cycles: Cycles, stiffest: Cycles | None, free: frozenset[int]) -
     return np.asarray(slow & flat)
 
 
-def _reach(cycles: Cycles) -> Floats:
+def _reach(cycles: AxisCycles) -> Floats:
     return np.asarray(cycles.motion_max - cycles.motion_min)
 
 
-def _by_mode(found: list[Cycles]) -> dict[int | None, list[Cycles]]:
-    grouped: dict[int | None, list[Cycles]] = defaultdict(list)
+def _by_mode(found: list[AxisCycles]) -> dict[int | None, list[AxisCycles]]:
+    grouped: dict[int | None, list[AxisCycles]] = defaultdict(list)
     for one in found:
         grouped[one.mode].append(one)
     return dict(grouped)
 
 
 def _cyclic(
-    cycling: ByAxis, sweeps: list[Cycles], stiffest: Cycles | None, surveyed: Surveyed
+    cycling: ByAxis, sweeps: list[AxisCycles], stiffest: AxisCycles | None, surveyed: Surveyed
 ) -> Iterator[CyclicSeen | SlowSeen]:
     by_axis = {axis: _by_mode(found) for axis, found in cycling.items()}
     for mode in dict.fromkeys([*by_axis["load"], *by_axis["motion"]]):
@@ -131,7 +131,7 @@ def _activities(own: ByAxis) -> Iterator[ByAxis]:
             yield {"load": [], "motion": [], axis: alone}
 
 
-def _axis(own: dict[Axis, list[Cycles]]) -> Axis:
+def _axis(own: dict[Axis, list[AxisCycles]]) -> Axis:
     """The axis that shows each cycle once: the steadier of the two, or that with fewer peaks."""
     counts = {axis: sum(map(len, found)) for axis, found in own.items()}
     if min(counts.values()) == 0:
@@ -141,7 +141,7 @@ def _axis(own: dict[Axis, list[Cycles]]) -> Axis:
     return "motion" if counts["load"] > 1.3 * counts["motion"] or _control(own) == "motion" else "load"
 
 
-def _control(own: dict[Axis, list[Cycles]]) -> Axis | None:
+def _control(own: dict[Axis, list[AxisCycles]]) -> Axis | None:
     """The axis whose ends are far steadier than the other's."""
     spread = {
         axis: _spread(np.concatenate([_ends(c, axis) for c in found], axis=1)) for axis, found in own.items() if found
@@ -153,7 +153,7 @@ def _control(own: dict[Axis, list[Cycles]]) -> Axis | None:
     return "motion" if spread["motion"] * STEADIER < spread["load"] else None
 
 
-def _ends(cycles: Cycles, axis: Axis) -> Floats:
+def _ends(cycles: AxisCycles, axis: Axis) -> Floats:
     """Valleys and peaks of an axis, shape (2, n)."""
     pair = (cycles.load_min, cycles.load_max) if axis == "load" else (cycles.motion_min, cycles.motion_max)
     return np.stack(pair)
@@ -166,7 +166,7 @@ def _spread(ends: Floats) -> float:
     return float((high - low).max()) / span if span > 0.0 else float("inf")
 
 
-def _mark(*parts: Cycles) -> Floats:
+def _mark(*parts: AxisCycles) -> Floats:
     """Middle valley, peak and period."""
     ends = np.median(np.concatenate([_ends(c, c.axis) for c in parts], axis=1), axis=1)
     return np.array([*ends, float(np.median(np.concatenate([c.period_s for c in parts])))])
@@ -177,9 +177,9 @@ def _near(one: Floats, other: Floats) -> bool:
     return near and 1.0 / SAME_RATE <= one[2] / other[2] <= SAME_RATE
 
 
-def _alike(found: list[Cycles]) -> Iterator[set[str]]:
+def _alike(found: list[AxisCycles]) -> Iterator[set[str]]:
     """Logs whose cycles have the same ends and the same frequency."""
-    by_file: dict[str, list[Cycles]] = defaultdict(list)
+    by_file: dict[str, list[AxisCycles]] = defaultdict(list)
     for one in found:
         by_file[one.file].append(one)
     groups: list[tuple[Floats, set[str]]] = []
@@ -197,7 +197,7 @@ def _one_cyclic(own: ByAxis, axis: Axis, where: Where, surveyed: Surveyed) -> Cy
     found = own[axis]
     ends = np.concatenate([_ends(c, axis) for c in found], axis=1)
     periods = np.concatenate([c.period_s for c in found])
-    valley, peak = (Level(float(np.median(x)), float(mad_sigma(x))) for x in ends)
+    valley, peak = (LevelSeen(float(np.median(x)), float(mad_sigma(x))) for x in ends)
     slow, fast = (float(1.0 / x) for x in np.quantile(periods, (0.95, 0.05)))
     baseline, why = find_baseline(np.concatenate([c.stiffness for c in found]), surveyed.first_count)
     return CyclicSeen(
@@ -206,7 +206,7 @@ def _one_cyclic(own: ByAxis, axis: Axis, where: Where, surveyed: Surveyed) -> Cy
     )  # fmt: skip
 
 
-def _may_be_sweeps(one: CyclicSeen, own: ByAxis, stiffest: Cycles | None) -> bool:
+def _may_be_sweeps(one: CyclicSeen, own: ByAxis, stiffest: AxisCycles | None) -> bool:
     """Slow motion under control, with no stiffer cycles to compare with, at one speed or with a wide loop."""
     motion = own["motion"]
     alone = stiffest is not None and any(c.at == stiffest.at for some in own.values() for c in some)
@@ -218,7 +218,7 @@ def _may_be_sweeps(one: CyclicSeen, own: ByAxis, stiffest: Cycles | None) -> boo
     return period >= SLOW_S and (flat < WIDE_LOOP or scatter < EVEN_SPEED)
 
 
-def _sweeps(found: list[Cycles], cycling: ByAxis, surveyed: Surveyed) -> Iterator[SweepSeen]:
+def _sweeps(found: list[AxisCycles], cycling: ByAxis, surveyed: Surveyed) -> Iterator[SweepSeen]:
     for mode, parts in _by_mode(found).items():
         files = {one.file for one in parts}
         others = {one.file for some in cycling.values() for one in some if one.mode == mode}
@@ -226,8 +226,8 @@ def _sweeps(found: list[Cycles], cycling: ByAxis, surveyed: Surveyed) -> Iterato
         yield _sweep(parts, where_of(at, files, mode, others, "cycles", surveyed), surveyed)
 
 
-def _sweep(parts: list[Cycles], where: Where, surveyed: Surveyed) -> SweepSeen:
-    def of(pick: Callable[[Cycles], Floats]) -> Floats:
+def _sweep(parts: list[AxisCycles], where: Where, surveyed: Surveyed) -> SweepSeen:
+    def of(pick: Callable[[AxisCycles], Floats]) -> Floats:
         return np.concatenate([pick(c) for c in parts])
 
     periods = of(lambda c: c.period_s)

@@ -13,7 +13,7 @@ from benchpipe.survey.seen import (
     BlockSeen,
     CyclicSeen,
     HoldSeen,
-    Level,
+    LevelSeen,
     MovingSeen,
     ProofSeen,
     RelaxationSeen,
@@ -222,7 +222,7 @@ def _short(value: float, span: float, unit: str) -> str:
     return f"{shortest(value, OF_RANGE * abs(span)):g} {unit}"
 
 
-def _of(level: Level, unit: str) -> str:
+def _of(level: LevelSeen, unit: str) -> str:
     scatter = f" \u00b1 {level.scatter:.2g}" if level.scatter > 0.0 else ""
     return f"{level.value:.5g}{scatter} {unit}"
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.robust import mad_sigma
-from benchpipe.survey.activity import Axis, Place, Spans
+from benchpipe.survey.activity import Axis, Place, WholeRanges
 from benchpipe.survey.stretches import Stretch
 
 BIN_S = 0.5
@@ -87,7 +87,7 @@ class _Bins:
     step: float
 
 
-def holds_of(stretch: Stretch, spans: Spans) -> list[Hold]:
+def holds_of(stretch: Stretch, spans: WholeRanges) -> list[Hold]:
     """Held loads and relaxing ones of a stretch, in order."""
     bins = {axis: _bins(stretch, axis) for axis in _AXES}
     load = bins["load"]
@@ -103,7 +103,7 @@ def holds_of(stretch: Stretch, spans: Spans) -> list[Hold]:
     return sorted((one for one in found if one.duration_s >= LEAST_HOLD_S), key=lambda one: one.at)
 
 
-def sways_of(stretch: Stretch, spans: Spans, without: list[tuple[int, int]]) -> Iterator[Sway]:
+def sways_of(stretch: Stretch, spans: WholeRanges, without: list[tuple[int, int]]) -> Iterator[Sway]:
     """Stays about a level that are neither holds nor cycles (samples ``without``)."""
     bins = _bins(stretch, "load")
     if bins.mean.size < LEAST_BINS:
@@ -135,7 +135,7 @@ def _bins(stretch: Stretch, axis: Axis) -> _Bins:
     return _Bins(binned.mean(axis=1), np.ptp(binned, axis=1) if count else np.empty(0), size, step)
 
 
-def _is_away(load: _Bins, spans: Spans) -> NDArray[np.bool_]:
+def _is_away(load: _Bins, spans: WholeRanges) -> NDArray[np.bool_]:
     """Bins with a load that may be held."""
     size = np.abs(load.mean)
     still = load.moved <= STILL * np.minimum(spans.load, 2.0 * size)
@@ -166,7 +166,7 @@ def _stays(bins: _Bins, allowed: NDArray[np.bool_], near: float) -> list[tuple[i
     return found
 
 
-def _relaxes(bins: dict[Axis, _Bins], stay: tuple[int, int], spans: Spans) -> bool:
+def _relaxes(bins: dict[Axis, _Bins], stay: tuple[int, int], spans: WholeRanges) -> bool:
     """Whether the load falls, one way, by far more of itself than the held motion moves."""
     first, end = stay
     load, motion = (bins[axis].mean[first:end] for axis in _AXES)

@@ -10,7 +10,7 @@ import numpy as np
 from benchpipe.kernels.robust import mad_sigma
 from benchpipe.survey.activity import Axis
 from benchpipe.survey.held import Hold, Sway
-from benchpipe.survey.seen import CyclicSeen, HoldSeen, Level, ProofSeen, RelaxationSeen, StanceSeen, Where
+from benchpipe.survey.seen import CyclicSeen, HoldSeen, LevelSeen, ProofSeen, RelaxationSeen, StanceSeen, Where
 
 SAME_LEVEL = 0.04  # of a level: holds of one kind
 SAME_SWAY = 0.2  # of a load: stances of one kind
@@ -115,8 +115,8 @@ def _begun(group: list[Hold]) -> int:
     return sum(not any(hold.goes_on(other) for other in group) for hold in group)
 
 
-def _level(level: float, group: list[Hold]) -> Level:
-    return Level(level, float(mad_sigma(np.array([hold.level for hold in group]))) if len(group) > 2 else 0.0)
+def _level(level: float, group: list[Hold]) -> LevelSeen:
+    return LevelSeen(level, float(mad_sigma(np.array([hold.level for hold in group]))) if len(group) > 2 else 0.0)
 
 
 def _of_holds(group: list[Hold]) -> Where:

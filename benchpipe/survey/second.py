@@ -17,7 +17,7 @@ Columns = dict[str, NDArray[Any]]
 
 
 @dataclass(frozen=True)
-class LogRows:
+class SecondRows:
     """Rows of one log, by its own clock [µs]."""
 
     name: str
@@ -25,7 +25,7 @@ class LogRows:
     columns: Columns
 
 
-def join_second(rig: RigConfig, second: SecondConfig, logs: list[LogRows]) -> list[LogRows]:
+def join_second(rig: RigConfig, second: SecondConfig, logs: list[SecondRows]) -> list[SecondRows]:
     """Logs of the first logger with all channels; those of the second are interpolated, NaN where it has no rows.
 
     Logs with dates are joined by their times. Elapsed clocks begin again with each log: there the first log of one
@@ -43,14 +43,14 @@ def join_second(rig: RigConfig, second: SecondConfig, logs: list[LogRows]) -> li
     return [_joined(log, other, _offset_us(second, log, other), held, reach_us) for log, other in pairs]
 
 
-def _together(logs: list[LogRows]) -> LogRows:
+def _together(logs: list[SecondRows]) -> SecondRows:
     time_us = np.concatenate([log.time_us for log in logs])
     order = np.argsort(time_us, kind="stable")
     columns = {name: np.concatenate([log.columns[name] for log in logs])[order] for name in logs[0].columns}
-    return LogRows("", time_us[order], columns)
+    return SecondRows("", time_us[order], columns)
 
 
-def _offset_us(second: SecondConfig, log: LogRows, other: LogRows) -> float:
+def _offset_us(second: SecondConfig, log: SecondRows, other: SecondRows) -> float:
     """Offset of the second clock: as stated, or found from what both show; NaN where it is not found."""
     stated = 1e6 * second.offset
     if second.same is None:
@@ -61,7 +61,7 @@ def _offset_us(second: SecondConfig, log: LogRows, other: LogRows) -> float:
     return found if sure else float("nan")
 
 
-def _joined(log: LogRows, other: LogRows, offset_us: float, held: set[str], reach_us: int) -> LogRows:
+def _joined(log: SecondRows, other: SecondRows, offset_us: float, held: set[str], reach_us: int) -> SecondRows:
     at = log.time_us + offset_us
     rising = np.flatnonzero(np.diff(other.time_us, prepend=other.time_us[:1] - 1) > 0)
     time_us = other.time_us[rising]
@@ -75,4 +75,4 @@ def _joined(log: LogRows, other: LogRows, offset_us: float, held: set[str], reac
         own = values[rising].astype(np.float64)
         shown = own[before] if name in held else np.interp(np.where(inside, at, time_us[0]), time_us, own)
         columns[name] = np.where(inside, shown, np.nan)
-    return LogRows(log.name, log.time_us, columns)
+    return SecondRows(log.name, log.time_us, columns)

@@ -23,7 +23,7 @@ class Where:
 
 
 @dataclass(frozen=True)
-class Level:
+class LevelSeen:
     """A value that repeats: its middle, and the scatter (standard deviation) of single ones."""
 
     value: float
@@ -43,8 +43,8 @@ class CyclicSeen:
     cycles: int
     axis: Axis
     control: Axis | None
-    valley: Level
-    peak: Level
+    valley: LevelSeen
+    peak: LevelSeen
     steady: bool
     frequency: float
     frequencies: tuple[float, float]
@@ -78,7 +78,7 @@ class HoldSeen:
     """A load that was held: how often, and the longest [s] in one log."""
 
     where: Where
-    load: Level
+    load: LevelSeen
     count: int
     longest_s: float
 
@@ -88,7 +88,7 @@ class ProofSeen:
     """A load beyond all cycles that was held for a short time between two stays at a settling load."""
 
     where: Where
-    load: Level
+    load: LevelSeen
     settling: float
     settling_s: float
     count: int
@@ -100,7 +100,7 @@ class RelaxationSeen:
     """A motion that was held while the load fell by ``lost`` of itself: how often, and the longest [s] in one log."""
 
     where: Where
-    motion: Level
+    motion: LevelSeen
     load: float
     lost: float
     count: int

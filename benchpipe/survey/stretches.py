@@ -23,7 +23,7 @@ from benchpipe.readers.log_file import open_log
 from benchpipe.readers.registry import read_log
 from benchpipe.samples.signals import Signals, to_signals
 from benchpipe.samples.stream import SampleBatch
-from benchpipe.survey.second import LogRows, join_second
+from benchpipe.survey.second import SecondRows, join_second
 
 MOST_ROWS = 8_000_000  # of all logs together: 16 bytes each are kept
 LEAST_ROWS = 50_000  # of each log
@@ -100,7 +100,7 @@ def survey_logs(
     InputError
         A log cannot be read.
     """
-    found = _Reading(rig)
+    found = _LogSurvey(rig)
     most = max(most_rows // max(len(logs), 1), LEAST_ROWS)
     for name, path in logs.items():
         if tell is not None:
@@ -109,12 +109,12 @@ def survey_logs(
     return found.surveyed()
 
 
-class _Reading:
+class _LogSurvey:
     """What was read so far."""
 
     def __init__(self, rig: RigConfig) -> None:
         self._rig = rig
-        self._logs: list[LogRows] = []
+        self._logs: list[SecondRows] = []
         self._stretches: list[Stretch] = []
         self._rows: Counter[tuple[str, int | None]] = Counter()
         self._partly: list[str] = []
@@ -152,7 +152,7 @@ class _Reading:
                 looked += len(batch.row)
         if times:
             joined = {channel: np.concatenate(parts) for channel, parts in columns.items()}
-            self._logs.append(LogRows(name, np.concatenate(times), joined))
+            self._logs.append(SecondRows(name, np.concatenate(times), joined))
 
     def _cut(self, name: str, time_us: NDArray[np.int64], columns: dict[str, NDArray[Any]]) -> None:
         """Cut where the clock goes back, at gaps, and where the mode changes."""

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from benchpipe.bumper.choose import Choice
+from benchpipe.bumper.choose import BumperChoice
 from benchpipe.bumper.model import BumperModel
 from benchpipe.bumper.predict import Interval, Prediction
 from benchpipe.kernels.loop_branches import Branches
@@ -82,7 +82,7 @@ def _interval(of: Interval) -> str:
     return f"{of.value:.4g} ({low} to {high})"
 
 
-def choice_lines(found: Choice) -> Iterator[str]:
+def choice_lines(found: BumperChoice) -> Iterator[str]:
     """The two to try next and why, then all measured bumpers, nearest first."""
     aim = found.target
     yield f"{found.model} for {aim.mass_kg:g} kg at {aim.speed_m_s:.2f} m/s"
@@ -123,6 +123,6 @@ def prediction_document(found: Prediction) -> dict[str, Any]:
     return {"document": "benchpipe bumper prediction", "version": VERSION, **document}
 
 
-def choice_document(found: Choice) -> dict[str, Any]:
+def choice_document(found: BumperChoice) -> dict[str, Any]:
     """A choice for other programs."""
     return {"document": "benchpipe bumper choice", "version": VERSION, **asdict(found)}

@@ -8,6 +8,7 @@ from typing import Any
 
 from benchpipe.blocks.figures import BlockView
 from benchpipe.check.decision import Verdict
+from benchpipe.check.rules import TogetherResult
 from benchpipe.health.rules import Finding
 from benchpipe.store.manifest import Remark
 from benchpipe.views.pace import Pace
@@ -93,11 +94,12 @@ class RunView:
     bytes_a_day: float = 0.0
     watched: bool = False
     limits_note: str = ""
-    stored: RunView | None = None  # of a run that could not be worked on: what the store has
+    stored: RunView | None = None  # of a run that could not be processed: what the store has
     pauses: str = ""
     verified: str = ""
     made_with: str = ""
     events: tuple[dict[str, Any], ...] = ()  # rows of the tables of drift
     phases: tuple[dict[str, Any], ...] = ()
     forecasts: tuple[dict[str, Any], ...] = ()
+    together: TogetherResult | None = None  # of the passes that are due: what they risk together; None: not judged
     called: str = ""  # how a command names the run in the folder where this is shown

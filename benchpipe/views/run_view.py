@@ -15,6 +15,7 @@ from benchpipe.blocks.cyclic.values import NO_CYCLE
 from benchpipe.blocks.figures import BlockView, Figure
 from benchpipe.blocks.registry import kind_of
 from benchpipe.check.decision import RANK, Verdict, applies, worst
+from benchpipe.check.rules import false_passes_together
 from benchpipe.check.signing import signed_words
 from benchpipe.check.specimens import waits_for_more
 from benchpipe.escapes import quoted
@@ -85,8 +86,14 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         events=tuple(store.read(manifest, "events").to_pylist()),
         phases=tuple(store.read(manifest, "phases").to_pylist()),
         forecasts=tuple(store.read(manifest, "forecasts").to_pylist()),
+        together=false_passes_together(row["risk"] for row in limits if _guarded(row)),
     )
     return with_health(view, ())
+
+
+def _guarded(row: dict[str, Any]) -> bool:
+    """Whether a verdict is a pass that a decision rule gave a risk."""
+    return bool(row["due"] and row["expanded_u"] and row["verdict"] == Verdict.PASS)
 
 
 def with_health(view: RunView, health: tuple[Finding, ...]) -> RunView:
@@ -153,12 +160,12 @@ def archived_view(run: RunConfig, away: Away) -> RunView:
 
 
 def failed_view(plan_path: Path, why: str, name: str = "") -> RunView:
-    """A run that could not be worked on; its folder's name stands for a name that is not known."""
+    """A run that could not be processed; its folder's name stands for a name that is not known."""
     return RunView(
         name or plan_path.parent.name or plan_path.stem,
         str(plan_path), "", "", Verdict.NOT_EVALUATED, False, False, None, None, False,
         0, 0, 0, 0, 0, (), (), (), (), ("fix the error above, then run again",), why,
-        limits_note="the run could not be worked on: see failed",
+        limits_note="the run could not be processed: see failed",
     )  # fmt: skip
 
 

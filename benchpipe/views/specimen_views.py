@@ -7,7 +7,7 @@ from typing import Any
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.check.decision import Verdict
-from benchpipe.check.specimens import BlockState, LabTestResult, RunState, SpecimenResult, lab_test_result
+from benchpipe.check.specimens import BlockDone, LabTestResult, RunState, SpecimenResult, lab_test_result
 from benchpipe.config.lab import LabConfig
 from benchpipe.plan import PlanConfig
 from benchpipe.views.model import RunView
@@ -35,19 +35,19 @@ def _state(view: RunView, plan: PlanConfig) -> RunState:
         return RunState(unknown="the run is not judged yet")
     if view.archived:
         return RunState(view.limits, tuple(_archived(plan, view.limits)))
-    return RunState(view.limits, tuple(BlockState(b.name, b.kind, b.done, b.planned, b.ended) for b in view.blocks))
+    return RunState(view.limits, tuple(BlockDone(b.name, b.kind, b.done, b.planned, b.ended) for b in view.blocks))
 
 
-def _archived(plan: PlanConfig, limits: tuple[dict[str, Any], ...]) -> Iterable[BlockState]:
+def _archived(plan: PlanConfig, limits: tuple[dict[str, Any], ...]) -> Iterable[BlockDone]:
     """Blocks of a run whose tables are in an archive: of its cycles the verdicts tell how many there were."""
     for block in plan.block:
         if not isinstance(block, CyclicBlock):
-            yield BlockState(block.name, block.kind, None, None, False)
+            yield BlockDone(block.name, block.kind, None, None, False)
             continue
         counts = [r["measured"] for r in limits if (r["block"], r["measure"]) == (block.name, "cycles_done")]
         done = int(counts[0]) if counts and counts[0] is not None else None
         ended = done is not None and block.planned_cycles is not None and done >= block.planned_cycles
-        yield BlockState(block.name, block.kind, done, block.planned_cycles, ended)
+        yield BlockDone(block.name, block.kind, done, block.planned_cycles, ended)
 
 
 def lab_test_lines(result: LabTestResult) -> list[Line]:

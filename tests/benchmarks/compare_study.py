@@ -20,7 +20,7 @@ import numpy as np
 from benchpipe.compare.design import Design, design_of
 from benchpipe.compare.estimate import estimates
 from benchpipe.compare.family import family_of
-from benchpipe.compare.result import Reading
+from benchpipe.compare.result import RunReading
 from benchpipe.compare.run import compare_readings
 from benchpipe.compare.study import StudyConfig
 from benchpipe.kernels.difference import exact_unpaired
@@ -32,16 +32,18 @@ MARGIN = float(np.log(1.077))
 Row = tuple[str, str, float]  # variant, specimen, log value
 
 
-def reading(variant: str, specimen: str, log_value: float, rig: str = "one", shared: float = 0.0) -> Reading:
+def reading(variant: str, specimen: str, log_value: float, rig: str = "one", shared: float = 0.0) -> RunReading:
     """A reading of a run of its own."""
     value = float(np.exp(log_value))
-    return Reading(
+    return RunReading(
         f"{variant}{specimen}", variant, specimen, rig, "", "", None, "", value, "1", 0.0, shared * value, 1, 100, 100,
         1.0, 1.0, "finished", "",
     )  # fmt: skip
 
 
-def apart(rng: np.random.Generator, sizes: dict[str, int], sds: dict[str, float], shift: float = 0.0) -> list[Reading]:
+def apart(
+    rng: np.random.Generator, sizes: dict[str, int], sds: dict[str, float], shift: float = 0.0
+) -> list[RunReading]:
     """Each variant on specimens of its own; ``shift`` is added to B."""
     return [
         reading(v, f"{v}{i}", float(sds[v] * rng.standard_normal()) + (shift if v == "B" else 0.0))
@@ -49,7 +51,7 @@ def apart(rng: np.random.Generator, sizes: dict[str, int], sds: dict[str, float]
     ]  # fmt: skip
 
 
-def crossed(rng: np.random.Generator, variants: str, n: int, shift: float = 0.0) -> list[Reading]:
+def crossed(rng: np.random.Generator, variants: str, n: int, shift: float = 0.0) -> list[RunReading]:
     """Each specimen under each variant; specimens differ by 10 %."""
     own = 0.1 * rng.standard_normal(n)
     return [
@@ -58,7 +60,7 @@ def crossed(rng: np.random.Generator, variants: str, n: int, shift: float = 0.0)
     ]  # fmt: skip
 
 
-def over_rigs(rng: np.random.Generator, n: int) -> list[Reading]:
+def over_rigs(rng: np.random.Generator, n: int) -> list[RunReading]:
     """Two rigs with an error of 1 % each (known), unevenly used: A once on the other one."""
     errors = dict(zip(("one", "two"), 0.01 * rng.standard_normal(2), strict=True))
     rows = []
@@ -89,7 +91,7 @@ TO_A = (("B", "A"), ("C", "A"))
 ALL = (("B", "A"), ("C", "A"), ("C", "B"))
 
 
-def _of(rows: list[Reading], compared: tuple[tuple[str, str], ...], block: str = "") -> Design:
+def _of(rows: list[RunReading], compared: tuple[tuple[str, str], ...], block: str = "") -> Design:
     return design_of(rows, compared, ratio=True, block=block)
 
 

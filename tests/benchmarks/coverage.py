@@ -24,8 +24,8 @@ from benchpipe.kernels.creep_fit import CreepKind, fit_creep
 from benchpipe.kernels.creep_laws import CreepLaw, law_named
 from benchpipe.kernels.lines import t_quantile
 from benchpipe.kernels.nonlinear import standard_error
-from benchpipe.kernels.robust import log_averages
 from tests.benchmarks.cells import heading, row
+from tests.kernels.averaged import log_averages
 
 TRUTH: dict[str, tuple[tuple[float, ...], str]] = {
     "steady leak": ((1.0, 1e-4), "leaking"),

@@ -16,7 +16,7 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 
 from benchpipe.drift.history import history_of
-from benchpipe.drift.looks import Chart, series_of
+from benchpipe.drift.looks import LookTable, series_of
 from benchpipe.drift.watch import Watch
 from benchpipe.drift.watched import DriftBlock
 from tests.benchmarks import drift_runs as runs
@@ -57,7 +57,7 @@ def largest(kind: str, seed: int) -> np.ndarray:
         if not series:
             found.append(np.zeros((SERIES, 2)))
             continue
-        chart = Chart.made(history, series, ())
+        chart = LookTable.made(history, series, ())
         row = np.zeros((SERIES, 2))
         for i, one in enumerate(series):
             row[i] = chart.largest(one)

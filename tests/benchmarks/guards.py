@@ -13,7 +13,7 @@ from math import inf, sqrt
 
 import numpy as np
 
-from benchpipe.check.budget import Budget, Part, few_values
+from benchpipe.check.budget import Budget, BudgetPart, few_values
 from benchpipe.check.extremes import exception_guards, largest_lower, largest_upper
 
 U95 = 0.95
@@ -35,7 +35,7 @@ def scatter_beside_known(draws: int) -> None:
             scatter, known = values.std(axis=1, ddof=1) / sqrt(n), ratio / sqrt(n)
             read = values.mean(axis=1) + known * rng.standard_normal(draws)
             grid = np.quantile(scatter, np.linspace(0.0, 1.0, 1_001))
-            budgets = [Budget((Part("a", s, n - 1.0, "A"), Part("b", known))) for s in grid]
+            budgets = [Budget((BudgetPart("a", s, n - 1.0, "A"), BudgetPart("b", known))) for s in grid]
             cells = []
             for few in (False, True):
                 guard = np.interp(scatter, grid, [b.guard(few=few) for b in budgets])
@@ -50,7 +50,7 @@ def few(draws: int) -> None:
     print("|---|---|---|---|---|")
     for n in (2, 3, 4, 5, 7, 10):
         values = np.random.default_rng([2, n]).standard_normal((draws, n))
-        unit = Budget((Part("unit", 1.0, n - 1.0),))
+        unit = Budget((BudgetPart("unit", 1.0, n - 1.0),))
         cells = []
         for statistic in ("mean", "median"):
             read = values.mean(axis=1) if statistic == "mean" else np.median(values, axis=1)
@@ -70,7 +70,7 @@ def extremes(draws: int) -> None:
             largest, seen = _extremes(rng, draws, n, scatter)
             seen = seen + shared_u * rng.standard_normal(draws)
             u = np.sqrt(rng.chisquare(dof, draws) / dof) if dof < inf else np.ones(draws)
-            shared = Budget((Part("b", shared_u),)).guard(few=False)
+            shared = Budget((BudgetPart("b", shared_u),)).guard(few=False)
             grid, zeros = np.linspace(u.min(), u.max(), 30), np.zeros(n)
             above = np.interp(u, grid, [largest_upper(zeros, g, dof, shared=shared) for g in grid])
             below = np.interp(u, grid, [largest_lower(zeros, g, dof, shared=shared) for g in grid])

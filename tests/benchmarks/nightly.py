@@ -23,7 +23,7 @@ from pathlib import Path
 from benchpipe.simulate import ScenarioConfig, simulate
 from benchpipe.simulate.blocks import CyclicConfig
 from benchpipe.simulate.log import WrittenLogConfig
-from benchpipe.simulate.rig import ChannelConfig, RigConfig
+from benchpipe.simulate.rig import SimulatedChannelConfig, SimulatedRigConfig
 from benchpipe.simulate.specimen import AgeingConfig, LossConfig, SpecimenConfig, SpringConfig
 from tests.benchmarks.cells import heading, row
 
@@ -94,16 +94,16 @@ def days(folder: Path, cycles: int, nights: int) -> list[bytes]:
             loss=LossConfig(damping=0.12, friction=0.8),
             ageing=AgeingConfig(softening=0.04, wear_per_decade=0.004),
         ),
-        rig=RigConfig(
+        rig=SimulatedRigConfig(
             name="bench",
             sample_rate_hz=float(PER_CYCLE),
             start=datetime(2031, 3, 3),
             channels=(
-                ChannelConfig(source="time", name="Time", decimals=2),
-                ChannelConfig(source="load", name="Torque", decimals=2, noise=0.06),
-                ChannelConfig(source="motion", name="Angle", decimals=3, noise=0.003),
-                ChannelConfig(source="temperature", name="Temperature", decimals=2, noise=0.03),
-                ChannelConfig(source="counter", name="Cycle", decimals=0),
+                SimulatedChannelConfig(source="time", name="Time", decimals=2),
+                SimulatedChannelConfig(source="load", name="Torque", decimals=2, noise=0.06),
+                SimulatedChannelConfig(source="motion", name="Angle", decimals=3, noise=0.003),
+                SimulatedChannelConfig(source="temperature", name="Temperature", decimals=2, noise=0.03),
+                SimulatedChannelConfig(source="counter", name="Cycle", decimals=0),
             ),
         ),
         log=WrittenLogConfig(cut="cycles", cycles_per_file=cycles, time_format="%Y-%m-%d %H:%M:%S.%f"),

@@ -19,7 +19,7 @@ from pathlib import Path
 from benchpipe.simulate import ScenarioConfig, simulate
 from benchpipe.simulate.blocks import CyclicConfig
 from benchpipe.simulate.log import WrittenLogConfig
-from benchpipe.simulate.rig import ChannelConfig, RigConfig
+from benchpipe.simulate.rig import SimulatedChannelConfig, SimulatedRigConfig
 from benchpipe.simulate.specimen import AgeingConfig, LockConfig, LossConfig, SpecimenConfig, SpringConfig
 from tests.benchmarks.cells import heading, row
 
@@ -41,15 +41,15 @@ def scenario(form: str, cycles: int) -> ScenarioConfig:
             ageing=AgeingConfig(softening=0.04, wear_per_decade=0.01),
             lock=LockConfig(reference_load=60.0, leak_per_h=0.01),
         ),
-        rig=RigConfig(
+        rig=SimulatedRigConfig(
             name="bench",
             sample_rate_hz=float(PER_CYCLE),
             channels=(
-                ChannelConfig(source="time", name="Time", decimals=2),
-                ChannelConfig(source="load", name="Torque", decimals=2, noise=0.06),
-                ChannelConfig(source="motion", name="Angle", decimals=3, noise=0.003),
-                ChannelConfig(source="temperature", name="Temperature", decimals=2, noise=0.03),
-                ChannelConfig(source="counter", name="Cycle", decimals=0),
+                SimulatedChannelConfig(source="time", name="Time", decimals=2),
+                SimulatedChannelConfig(source="load", name="Torque", decimals=2, noise=0.06),
+                SimulatedChannelConfig(source="motion", name="Angle", decimals=3, noise=0.003),
+                SimulatedChannelConfig(source="temperature", name="Temperature", decimals=2, noise=0.03),
+                SimulatedChannelConfig(source="counter", name="Cycle", decimals=0),
             ),
         ),
         log=WrittenLogConfig(format="parquet" if form == "parquet" else "text", gzip=form == "text.gz", cut="hour"),

@@ -14,7 +14,7 @@ from scipy.stats import norm
 from benchpipe.check.budget import (
     RISK,
     Budget,
-    Part,
+    BudgetPart,
     few_values,
     from_expanded,
     median_factor,
@@ -26,17 +26,17 @@ from benchpipe.kernels.lines import straight_line
 
 # JCGM 100:2008, H.1.6 and H.1.7: end gauge, standard uncertainties in nm and their degrees of freedom [from memory].
 # The difference d is itself a sum: repeated readings, the comparator's random and systematic errors (H.1.3.2).
-DIFFERENCE = Budget((Part("readings", 5.8, 24), Part("random", 3.9, 5), Part("systematic", 6.7, 8)))
+DIFFERENCE = Budget((BudgetPart("readings", 5.8, 24), BudgetPart("random", 3.9, 5), BudgetPart("systematic", 6.7, 8)))
 END_GAUGE = Budget(
     (
-        Part("length of the standard", 25.0, 18),
-        Part("difference", 9.7, 25.6),
-        Part("difference in expansion", 2.9, 50),
-        Part("difference in temperature", 16.6, 2),
+        BudgetPart("length of the standard", 25.0, 18),
+        BudgetPart("difference", 9.7, 25.6),
+        BudgetPart("difference in expansion", 2.9, 50),
+        BudgetPart("difference in temperature", 16.6, 2),
     )
 )
 PARTS = st.lists(
-    st.builds(Part, st.just("x"), st.floats(0.0, 1e3), st.one_of(st.floats(1.0, 100.0), st.just(inf))), min_size=1
+    st.builds(BudgetPart, st.just("x"), st.floats(0.0, 1e3), st.one_of(st.floats(1.0, 100.0), st.just(inf))), min_size=1
 )
 FEW = st.booleans()
 
@@ -50,7 +50,7 @@ def test_end_gauge_of_the_gum() -> None:
     assert DIFFERENCE.dof == pytest.approx(25.6, abs=0.2)  # from the rounded parts 25.5
     assert END_GAUGE.standard_u == pytest.approx(32.0, abs=0.5)
     assert floor(END_GAUGE.dof) == 16
-    whole = Budget((Part("combined", END_GAUGE.standard_u, floor(END_GAUGE.dof)),))
+    whole = Budget((BudgetPart("combined", END_GAUGE.standard_u, floor(END_GAUGE.dof)),))
     assert rounded(50_000_838.0, whole.expanded(0.99, few=False)) == ("50,000,838", "93")
     assert END_GAUGE.expanded(0.99, few=False) == pytest.approx(92.0, abs=0.1)  # ν_eff 16.8, not truncated
 
@@ -58,7 +58,7 @@ def test_end_gauge_of_the_gum() -> None:
 def test_welch_satterthwaite_of_the_gum() -> None:
     # JCGM 100:2008, G.4.1 example: relative u 0.25, 0.57, 0.82 % from 10, 5, 15 readings -> 1.03 %, ν_eff 19.0,
     # U95 = 2.09 · 1.03 = 2.2 % [from memory].
-    budget = Budget((Part("x1", 0.25, 9, "A"), Part("x2", 0.57, 4, "A"), Part("x3", 0.82, 14, "A")))
+    budget = Budget((BudgetPart("x1", 0.25, 9, "A"), BudgetPart("x2", 0.57, 4, "A"), BudgetPart("x3", 0.82, 14, "A")))
     assert budget.standard_u == pytest.approx(1.03, abs=5e-3)
     assert budget.dof == pytest.approx(19.0, abs=0.05)
     assert budget.expanded(0.95, few=False) == pytest.approx(2.2, abs=0.05)
@@ -75,7 +75,7 @@ def test_thermometer_line_of_the_gum() -> None:
     assert np.sqrt(np.diag(line.covariance)) == pytest.approx([0.0029, 0.00067], abs=5e-5)
     variance, axes = np.linalg.eigh(line.covariance)
     at_30 = np.array([1.0, 10.0]) @ axes
-    budget = Budget(tuple(Part("axis", sqrt(v)).scaled(a) for v, a in zip(variance, at_30, strict=True)))
+    budget = Budget(tuple(BudgetPart("axis", sqrt(v)).scaled(a) for v, a in zip(variance, at_30, strict=True)))
     assert budget.standard_u == pytest.approx(0.0041, abs=5e-5)
     assert float(line.predict(10.0)) == pytest.approx(-0.1494, abs=5e-5)
 
@@ -89,12 +89,12 @@ def test_type_b_parts() -> None:
 
 
 def test_a_part_keeps_its_name_its_kind_and_its_note() -> None:
-    assert rectangular("a", 3.0) == Part("a", 3.0 / sqrt(3.0), inf, "B", "")
-    assert rectangular("a", 3.0, dof=4.0, note="n") == Part("a", 3.0 / sqrt(3.0), 4.0, "B", "n")
-    assert triangular("a", 3.0) == Part("a", 3.0 / sqrt(6.0), inf, "B", "")
-    assert triangular("a", 3.0, dof=4.0, note="n") == Part("a", 3.0 / sqrt(6.0), 4.0, "B", "n")
-    assert from_expanded("a", 3.0) == Part("a", 1.5, inf, "B", "")
-    assert from_expanded("a", 3.0, 3.0, dof=4.0, note="n") == Part("a", 1.0, 4.0, "B", "n")
+    assert rectangular("a", 3.0) == BudgetPart("a", 3.0 / sqrt(3.0), inf, "B", "")
+    assert rectangular("a", 3.0, dof=4.0, note="n") == BudgetPart("a", 3.0 / sqrt(3.0), 4.0, "B", "n")
+    assert triangular("a", 3.0) == BudgetPart("a", 3.0 / sqrt(6.0), inf, "B", "")
+    assert triangular("a", 3.0, dof=4.0, note="n") == BudgetPart("a", 3.0 / sqrt(6.0), 4.0, "B", "n")
+    assert from_expanded("a", 3.0) == BudgetPart("a", 1.5, inf, "B", "")
+    assert from_expanded("a", 3.0, 3.0, dof=4.0, note="n") == BudgetPart("a", 1.0, 4.0, "B", "n")
 
 
 def test_what_is_stated_of_the_scatter_of_no_value_and_of_one() -> None:
@@ -102,14 +102,16 @@ def test_what_is_stated_of_the_scatter_of_no_value_and_of_one() -> None:
     assert (none.name, none.kind, none.note) == ("s", "A", "no value")
     assert isnan(none.u)
     assert isnan(none.dof)
-    assert few_values([3], "mean", name="s", own_u=0.2) == Part("s", 0.2, inf, "A", "one value: its own uncertainty")
+    assert few_values([3], "mean", name="s", own_u=0.2) == BudgetPart(
+        "s", 0.2, inf, "A", "one value: its own uncertainty"
+    )
     alone = few_values([3], "mean", name="s")
     assert (alone.name, alone.note) == ("s", "one value without an uncertainty of its own")
 
 
 def test_the_usual_coverage_is_95_percent_by_parts_or_by_their_sum() -> None:
     # t(0.975): 4.303 with 2 degrees of freedom, 1.960 with infinitely many
-    budget = Budget((Part("scatter", 1.0, 2, "A"), Part("certificate", 1.0)))
+    budget = Budget((BudgetPart("scatter", 1.0, 2, "A"), BudgetPart("certificate", 1.0)))
     assert budget.expanded(few=True) == pytest.approx(hypot(4.303, 1.960), abs=1e-3)
     assert budget.expanded(few=False) == pytest.approx(budget.guard(0.025, few=False))
     assert budget.expanded(few=False) < budget.expanded(few=True)
@@ -144,10 +146,12 @@ def test_factor_of_a_median_of_many() -> None:
 # --- what is not known --------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("part", [Part("x", nan), Part("x", inf), Part("x", 1.0, 0.0), Part("x", 1.0, nan)])
+@pytest.mark.parametrize(
+    "part", [BudgetPart("x", nan), BudgetPart("x", inf), BudgetPart("x", 1.0, 0.0), BudgetPart("x", 1.0, nan)]
+)
 @pytest.mark.parametrize("few", [True, False])
-def test_a_part_that_is_not_known_leaves_nothing_known(part: Part, few: bool) -> None:
-    budget = Budget((Part("known", 1.0), part))
+def test_a_part_that_is_not_known_leaves_nothing_known(part: BudgetPart, few: bool) -> None:
+    budget = Budget((BudgetPart("known", 1.0), part))
     found = (budget.standard_u, budget.dof, budget.guard(few=few), budget.expanded(few=few), budget.share(part))
     assert all(isnan(x) for x in found)
 
@@ -159,8 +163,8 @@ def test_an_empty_budget_states_nothing() -> None:
 
 def test_a_negative_uncertainty_is_a_mistake() -> None:
     with pytest.raises(ValueError, match="negative"):
-        Part("x", -1.0)
-    assert Part("x", 1.0).scaled(-2.0).u == 2.0
+        BudgetPart("x", -1.0)
+    assert BudgetPart("x", 1.0).scaled(-2.0).u == 2.0
 
 
 def test_one_value_is_not_known_unless_it_has_its_own_uncertainty() -> None:
@@ -172,17 +176,17 @@ def test_one_value_is_not_known_unless_it_has_its_own_uncertainty() -> None:
 
 
 def test_few_values() -> None:
-    assert few_values([1.0, 3.0], "mean") == Part("scatter", 1.0, 1.0, "A", "2 values")
+    assert few_values([1.0, 3.0], "mean") == BudgetPart("scatter", 1.0, 1.0, "A", "2 values")
     assert few_values([1.0, 2.0, 3.0], "median").u == pytest.approx(1.1602 / sqrt(3.0))
     assert Budget((few_values([1.0, 3.0], "mean"),)).few
-    assert not Budget((few_values([1.0, 3.0, 2.0, 5.0, 4.0], "mean"), Part("certificate", 1.0, 2))).few
+    assert not Budget((few_values([1.0, 3.0, 2.0, 5.0, 4.0], "mean"), BudgetPart("certificate", 1.0, 2))).few
 
 
 # --- laws ---------------------------------------------------------------------------------------------------
 
 
 @given(PARTS)
-def test_shares_make_one_and_dof_lies_between(parts: list[Part]) -> None:
+def test_shares_make_one_and_dof_lies_between(parts: list[BudgetPart]) -> None:
     budget = Budget(tuple(parts))
     if budget.standard_u > 1e-100:
         assert sum(budget.share(part) for part in parts) == pytest.approx(1.0)
@@ -191,20 +195,20 @@ def test_shares_make_one_and_dof_lies_between(parts: list[Part]) -> None:
 
 
 @given(PARTS, st.floats(0.0, 1e3), st.floats(1e-6, 0.4))
-def test_one_more_part_never_narrows_a_guard_by_parts(parts: list[Part], u: float, risk: float) -> None:
+def test_one_more_part_never_narrows_a_guard_by_parts(parts: list[BudgetPart], u: float, risk: float) -> None:
     budget = Budget(tuple(parts))
-    assert budget.with_parts(Part("more", u)).guard(risk, few=True) >= budget.guard(risk, few=True) * (1 - 1e-12)
+    assert budget.with_parts(BudgetPart("more", u)).guard(risk, few=True) >= budget.guard(risk, few=True) * (1 - 1e-12)
 
 
 @given(PARTS, st.floats(0.0, 1e3), FEW)
-def test_a_guard_follows_the_unit(parts: list[Part], sensitivity: float, few: bool) -> None:
+def test_a_guard_follows_the_unit(parts: list[BudgetPart], sensitivity: float, few: bool) -> None:
     budget = Budget(tuple(parts))
     expected = sensitivity * budget.guard(few=few)
     assert budget.scaled(-sensitivity).guard(few=few) == pytest.approx(expected, rel=1e-9, abs=1e-200)
 
 
 @given(PARTS, FEW, st.floats(1e-6, 0.4), st.floats(1e-6, 0.4))
-def test_less_risk_is_a_wider_guard(parts: list[Part], few: bool, one: float, other: float) -> None:
+def test_less_risk_is_a_wider_guard(parts: list[BudgetPart], few: bool, one: float, other: float) -> None:
     less, more = sorted((one, other))
     budget = Budget(tuple(parts))
     assert budget.guard(less, few=few) >= budget.guard(more, few=few) * (1 - 1e-9)
@@ -212,7 +216,7 @@ def test_less_risk_is_a_wider_guard(parts: list[Part], few: bool, one: float, ot
 
 @given(st.floats(1e-3, 1e3), st.floats(0.0, 1e3), st.floats(1.0, 3.9))
 def test_by_parts_is_never_narrower_than_welch_satterthwaite(scatter: float, known: float, dof: float) -> None:
-    budget = Budget((Part("scatter", scatter, dof, "A"), Part("known", known)))
+    budget = Budget((BudgetPart("scatter", scatter, dof, "A"), BudgetPart("known", known)))
     assert budget.guard(few=True) >= budget.guard(few=False) * (1 - 1e-9)
 
 
@@ -227,7 +231,7 @@ def false_passes(n: int, ratio: float, few: bool, draws: int = 20_000) -> float:
     known = ratio / sqrt(n)
     read = values.mean(axis=1) + known * rng.standard_normal(draws)
     grid = np.quantile(scatter, np.linspace(0.0, 1.0, 801))  # the guard is a smooth function of the scatter
-    guard = [Budget((Part("a", s, n - 1.0, "A"), Part("b", known))).guard(few=few) for s in grid]
+    guard = [Budget((BudgetPart("a", s, n - 1.0, "A"), BudgetPart("b", known))).guard(few=few) for s in grid]
     return float(np.mean(read >= np.interp(scatter, grid, guard)))
 
 
@@ -250,6 +254,6 @@ def test_few_values_at_the_limit_pass_with_the_risk(n: int, statistic: str) -> N
     values = np.random.default_rng(n).standard_normal((4_000, n))
     read = values.mean(axis=1) if statistic == "mean" else np.median(values, axis=1)
     parts = [few_values(row, statistic) for row in values]  # type: ignore[arg-type]
-    factor = Budget((Part("unit", 1.0, n - 1.0),)).guard(RISK, few=True)
+    factor = Budget((BudgetPart("unit", 1.0, n - 1.0),)).guard(RISK, few=True)
     false = np.mean(read >= factor * np.array([part.u for part in parts]))
     assert 0.012 <= false <= 0.030  # of 2.28 %; three standard errors of 4,000 draws are 0.7 %

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchpipe.check.budget import RISK, Budget, Part
+from benchpipe.check.budget import RISK, Budget, BudgetPart
 from benchpipe.check.extremes import (
     exception_guards,
     largest_lower,
@@ -32,7 +32,7 @@ MOST = 0.0228 + 3 * 0.0024
 
 @given(st.floats(-1e3, 1e3), st.floats(0.0, 10.0), st.sampled_from([1.0, 4.0, inf]))
 def test_one_reading_is_a_reading(value: float, u: float, dof: float) -> None:
-    guard = Budget((Part("noise", u, dof),)).guard(few=True)
+    guard = Budget((BudgetPart("noise", u, dof),)).guard(few=True)
     for width in (largest_upper, largest_lower, smallest_lower, smallest_upper):
         assert width([value], u, dof) == pytest.approx(guard, abs=1e-9)
 
@@ -159,7 +159,7 @@ def test_what_all_readings_share(n: int, shared_u: float, dof: float) -> None:
     true, read = drawn(n, 0.0, 0.0, rng)
     read = read + shared_u * rng.standard_normal((DRAWS, 1))
     u = np.sqrt(rng.chisquare(dof, DRAWS) / dof) if dof < inf else np.ones(DRAWS)
-    shared = Budget((Part("certificate", shared_u),)).guard(few=False)
+    shared = Budget((BudgetPart("certificate", shared_u),)).guard(few=False)
     grid = np.linspace(u.min(), u.max(), 12)
     above, below = (
         np.interp(u, grid, [f(read[0], g, dof, shared=shared) for g in grid]) for f in (largest_upper, largest_lower)

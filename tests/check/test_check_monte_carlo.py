@@ -7,7 +7,7 @@ from math import isnan, nan, pi, sqrt
 import numpy as np
 import pytest
 
-from benchpipe.check.budget import Budget, Part
+from benchpipe.check.budget import Budget, BudgetPart
 from benchpipe.check.monte_carlo import Input, larger_of, propagate
 
 # JCGM 100:2008, Table H.2 [from memory]: five simultaneous sets of V [V], I [mA], φ [rad].
@@ -33,7 +33,9 @@ def test_impedance_of_the_gum_by_parts(figure, value: float, u: float) -> None: 
         slopes.append((figure(*ends[0]) - figure(*ends[1])) / (2e-6 * MEANS[k]))
     covariance = CORRELATION * np.outer(MEAN_U, MEAN_U)
     variance, axes = np.linalg.eigh(covariance)
-    axis = [Part("axis", sqrt(max(v, 0.0))).scaled(float(a)) for v, a in zip(variance, slopes @ axes, strict=True)]
+    axis = [
+        BudgetPart("axis", sqrt(max(v, 0.0))).scaled(float(a)) for v, a in zip(variance, slopes @ axes, strict=True)
+    ]
     budget = Budget(tuple(axis))
     assert figure(*MEANS) == pytest.approx(value, abs=5.1e-4)
     assert budget.standard_u == pytest.approx(u, abs=1.1e-3)
@@ -76,7 +78,7 @@ def test_rectangle_squared_by_its_closed_form() -> None:
 
 
 def test_a_ratio_near_zero_widens_the_budget_to_the_monte_carlo_guard() -> None:
-    budget = Budget((Part("top", 0.2), Part("bottom", 0.4)))  # of 1/0.5 with 0.1 in either
+    budget = Budget((BudgetPart("top", 0.2), BudgetPart("bottom", 0.4)))  # of 1/0.5 with 0.1 in either
     checked = propagate(lambda a, b: a / b, [Input(1.0, 0.1), Input(0.5, 0.1)])
     for few in (True, False):
         wide = larger_of(budget, checked, few=few)
@@ -86,7 +88,7 @@ def test_a_ratio_near_zero_widens_the_budget_to_the_monte_carlo_guard() -> None:
 
 
 def test_a_straight_line_keeps_its_budget_where_it_is_wider() -> None:
-    budget = Budget((Part("a", 1.02), Part("b", 1.02)))
+    budget = Budget((BudgetPart("a", 1.02), BudgetPart("b", 1.02)))
     checked = propagate(lambda a, b: a + b, [Input(0.0, 1.0), Input(0.0, 1.0)])
     assert larger_of(budget, checked, few=False) is budget
 
@@ -94,7 +96,7 @@ def test_a_straight_line_keeps_its_budget_where_it_is_wider() -> None:
 @pytest.mark.parametrize("few", [True, False])
 @pytest.mark.parametrize("dof", [1.0, 4.0])
 def test_the_larger_stands_with_few_degrees_of_freedom_too(few: bool, dof: float) -> None:
-    budget = Budget((Part("a", 0.1, dof, "A"),))
+    budget = Budget((BudgetPart("a", 0.1, dof, "A"),))
     checked = propagate(lambda a: np.exp(a) - 1.0, [Input(1.0, 0.5)])
     wide = larger_of(budget, checked, few=few)
     assert wide.guard(few=few) >= max(checked.guard(), budget.guard(few=few)) * (1 - 1e-9)
@@ -106,7 +108,7 @@ def test_draws_without_a_figure_count_against_it() -> None:
     assert checked.n_used < 0.85 * checked.n_drawn
     assert not checked.converged
     assert isnan(checked.guard())
-    assert isnan(larger_of(Budget((Part("a", 1.0),)), checked, few=False).guard(few=False))
+    assert isnan(larger_of(Budget((BudgetPart("a", 1.0),)), checked, few=False).guard(few=False))
 
 
 def test_rare_draws_without_a_figure_widen_it() -> None:
@@ -122,7 +124,7 @@ def test_an_input_that_is_not_known_gives_nothing(bad: Input) -> None:
     checked = propagate(lambda x: x, [bad])
     assert not checked.converged
     assert isnan(checked.low)
-    assert isnan(larger_of(Budget((Part("a", 1.0),)), checked, few=True).standard_u)
+    assert isnan(larger_of(Budget((BudgetPart("a", 1.0),)), checked, few=True).standard_u)
 
 
 def test_only_normal_inputs_are_correlated() -> None:

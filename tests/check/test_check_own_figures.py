@@ -22,6 +22,16 @@ def test_a_figure_of_one_sweep_has_the_uncertainty_of_its_own_column(tmp_path: P
         assert row["verdict"] == verdict
 
 
+def test_the_last_of_two_figures_without_an_uncertainty_has_the_scatter_of_both(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("range_of_motion", "20 deg", block="free", statistic="last"), rig=SURE_RIG)
+    two = rows("sweeps", 2, block="free", sweep=[1, 2], samples=500, range_of_motion=[24.9, 25.1])
+    (row,) = judge(run, sweeps=two)
+    assert (row["measured"], row["dof"]) == (25.1, 1.0)
+    assert row["standard_u"] == pytest.approx(0.2 / math.sqrt(2.0), rel=1e-3)  # s of two: |a - b| / sqrt(2)
+    (row,) = judge(run, sweeps=two[:1])
+    assert row["verdict"] == "not evaluated"
+
+
 def test_a_missing_figure_has_the_reason_of_the_last_row_that_has_none(tmp_path: Path) -> None:
     run = run_with(tmp_path, limit("creep_end", "1 deg", block="held", statistic="max"), rig=SURE_RIG)
     held = {"block": "held", "hold": [1, 2, 3], "samples": 1000, "remark": ["too short", "no load", "as planned"]}

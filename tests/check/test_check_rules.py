@@ -10,7 +10,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.stats import t as student
 
-from benchpipe.check.budget import RISK, Budget, Part
+from benchpipe.check.budget import RISK, Budget, BudgetPart
 from benchpipe.check.decision import RANK, Verdict
 from benchpipe.check.rules import (
     Guards,
@@ -64,7 +64,7 @@ def test_guard_factors_of_ilac_g8(factor: float, printed: float) -> None:
 def test_default_of_iso_14253_1() -> None:
     # ISO 14253-1:2017: a conformance probability of 95 % by default, a guard band of 1.65 u [from memory].
     assert guard_of_u(1.65).risk == pytest.approx(0.05, abs=1e-3)
-    assert accepted_risk(0.05).guard(Budget((Part("x", 2.0),)), few=False) == pytest.approx(1.645 * 2.0, rel=1e-3)
+    assert accepted_risk(0.05).guard(Budget((BudgetPart("x", 2.0),)), few=False) == pytest.approx(1.645 * 2.0, rel=1e-3)
 
 
 def test_rules_say_what_they_promise() -> None:
@@ -78,20 +78,20 @@ def test_rules_say_what_they_promise() -> None:
 def test_few_degrees_of_freedom_widen_the_band() -> None:
     # Student's factor t(0.97725, ν) for ν = 1, 2, 3, 5, 10, 30: 13.97, 4.53, 3.31, 2.65, 2.28, 2.09 (a study's table).
     for dof, factor in [(1, 13.97), (2, 4.53), (3, 3.31), (5, 2.65), (10, 2.28), (30, 2.09)]:
-        budget = Budget((Part("x", 1.0, dof, "A"),))
+        budget = Budget((BudgetPart("x", 1.0, dof, "A"),))
         assert guard_of_u(2.0).guard(budget, few=True) == pytest.approx(factor, abs=5.1e-3)
         assert guard_of_u(2.0).guard(budget, few=False) == pytest.approx(factor, abs=5.1e-3)
 
 
 def test_the_scatter_of_few_values_is_expanded_with_its_own_factor() -> None:
     # t(0.97725, 2) = 4.53 and Φ⁻¹(0.97725) = 2: few values, their parts apart; else Welch-Satterthwaite's 8 degrees
-    budget = Budget((Part("scatter", 1.0, 2, "A"), Part("certificate", 1.0)))
+    budget = Budget((BudgetPart("scatter", 1.0, 2, "A"), BudgetPart("certificate", 1.0)))
     assert guard_of_u(2.0).guard(budget, few=True) == pytest.approx(np.hypot(4.53, 2.0), abs=5e-3)
     assert guard_of_u(2.0).guard(budget, few=False) == pytest.approx(np.sqrt(2.0) * student.isf(RISK, 8), rel=1e-6)
 
 
 def test_a_guarded_rule_needs_a_budget() -> None:
-    unknown = Budget((Part("x", nan),))
+    unknown = Budget((BudgetPart("x", nan),))
     for budget in (None, unknown, Budget(())):
         assert isnan(guard_of_u(2.0).guard(budget, few=False))
         assert decide(0.0, guard_of_u(2.0).guard(budget, few=False), Window(high=9.0)) is Verdict.NOT_EVALUATED
@@ -107,7 +107,7 @@ def test_an_impossible_risk_is_a_mistake(risk: float) -> None:
 @pytest.mark.parametrize("rule", [guard_of_u(2.0), guard_of_u(1.65), accepted_risk(0.01), simple_acceptance()])
 def test_an_item_at_the_limit_passes_with_the_promised_share(rule: Rule) -> None:
     read = 5.0 + 0.3 * np.random.default_rng(1).standard_normal(20_000)
-    guard = rule.guard(Budget((Part("x", 0.3),)), few=False)
+    guard = rule.guard(Budget((BudgetPart("x", 0.3),)), few=False)
     passed = np.mean([decide(x, guard, Window(high=5.0)) is Verdict.PASS for x in read.tolist()])
     assert passed == pytest.approx(rule.risk, abs=3 * np.sqrt(rule.risk * (1 - rule.risk) / 20_000))
 

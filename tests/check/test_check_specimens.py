@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchpipe.check.decision import Verdict
-from benchpipe.check.specimens import BlockState, LabTestResult, RunState, lab_test_result, waits_for_more
+from benchpipe.check.specimens import BlockDone, LabTestResult, RunState, lab_test_result, waits_for_more
 from benchpipe.config.lab_tests import LabTestConfig
 
 N = 2_000_000
@@ -22,12 +22,12 @@ def row(verdict: Verdict = PASS, block: str = "durability", *, due: bool = True,
     return plain | {"verdict": str(verdict), "block": block, "due": due} | more
 
 
-def cycles(done: int | None = N, planned: int | None = N) -> BlockState:
-    return BlockState("durability", "cyclic", done, planned, planned is not None and (done or 0) >= planned)
+def cycles(done: int | None = N, planned: int | None = N) -> BlockDone:
+    return BlockDone("durability", "cyclic", done, planned, planned is not None and (done or 0) >= planned)
 
 
-def proof(done: int = 1) -> BlockState:
-    return BlockState("strength", "proof", done, 1, done >= 1)
+def proof(done: int = 1) -> BlockDone:
+    return BlockDone("strength", "proof", done, 1, done >= 1)
 
 
 SOUND = RunState((row(), row(block="strength", limit="permanent set")), (cycles(), proof()))
@@ -61,7 +61,7 @@ STATES: list[tuple[str, RunState, Verdict, bool, str]] = [
     ("cycles to come", RunState((row(),), (cycles(1_195),)), OPEN, True, "durability 1,195 of 2,000,000 cycles"),
     ("a limit waits", RunState((row(), row(OPEN, due=False)), (cycles(),)), OPEN, True, "'stiffness lost' on dur"),
     ("a proof to come", RunState((row(),), (cycles(), proof(0))), OPEN, True, "strength 0 of 1"),
-    ("a block not begun", RunState((row(),), (cycles(), BlockState("free", "sweep", 0, None, False))), OPEN, True,
+    ("a block not begun", RunState((row(),), (cycles(), BlockDone("free", "sweep", 0, None, False))), OPEN, True,
      "free has not begun"),
     ("no limit at all", RunState((), (cycles(),)), OPEN, False, "no limit judges it"),
     ("limits on the run alone", RunState((row(block="run"),), (cycles(),)), OPEN, False, "no limit judges it"),
@@ -88,7 +88,7 @@ def test_a_limit_on_a_block_that_the_plan_does_not_have_is_not_waited_for() -> N
 
 
 def test_an_idle_block_is_not_waited_for_and_a_count_may_stand_in_a_limit() -> None:
-    idle = BlockState("rest", "idle", 0, None, False)
+    idle = BlockDone("rest", "idle", 0, None, False)
     counted = row(measure="cycles_done", limit="cycles")
     assert result({"b": RunState((row(), counted), (cycles(N, None), idle))}).verdict is PASS
 

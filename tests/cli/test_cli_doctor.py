@@ -15,7 +15,7 @@ import pytest
 from benchpipe.cli import findings
 from benchpipe.cli.doctor import look_over
 from benchpipe.cli.drafting import log_files
-from benchpipe.cli.findings import Finding
+from benchpipe.cli.findings import DoctorFinding
 from benchpipe.cli.main import call
 from benchpipe.cli.options import lab_file
 from benchpipe.errors import ConfigError, InputError, install_extra
@@ -36,7 +36,7 @@ def fresh(tmp_path: Path) -> Path:
     return copy_samples(tmp_path)
 
 
-def wrong(lab: Path, code: int) -> Finding:
+def wrong(lab: Path, code: int) -> DoctorFinding:
     """The one thing that is wrong with a lab; the command leaves with the code it stands for."""
     found = [one for one in look_over(lab) if one.state == "wrong"]
     assert len(found) == 1, found
@@ -181,7 +181,7 @@ def test_it_is_plain_and_narrow_in_a_pipe(lab: Path) -> None:
     assert "\x1b" not in out
     assert max(map(len, out.splitlines())) <= 80
     assert "do next:" in out
-    assert out.splitlines()[-1].startswith("1 thing(s) are wrong")
+    assert out.splitlines()[-1].startswith("1 problem(s)")
 
 
 def test_the_document_says_the_same(lab: Path, capsys: pytest.CaptureFixture[str]) -> None:

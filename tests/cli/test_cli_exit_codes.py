@@ -240,7 +240,7 @@ def test_one_broken_run_stops_no_other_and_the_worst_decides(
     # and shown
     assert call(["nightly", str(fresh), "--details"]) == 10
     text = capsys.readouterr().out
-    assert text.count("COULD NOT BE WORKED ON") == 4
+    assert text.count("NOT PROCESSED") == 4
     assert "WITHIN LIMITS SO FAR" in text
 
 

@@ -151,3 +151,15 @@ def test_no_hint_is_written_with_a_name_that_nobody_fills_in() -> None:
 def test_a_word_of_a_command_is_one_word() -> None:
     assert shlex.split(quoted("a b")) == ["a b"]
     assert quoted("a\nb\x1b'\\") == r"$'a\x0ab\x1b\x27\x5c'"
+
+
+def test_a_lab_is_named_by_its_folder_too(elsewhere: Path) -> None:
+    lab = elsewhere / "my lab" / "sample_runs"
+    code, out, err = called(["show", "wearing", "--lab", str(lab)], elsewhere)
+    assert code in FOUND, err
+    for hint in hints(out):
+        assert pasted(hint, elsewhere)[0] in FOUND
+    (elsewhere / "none").mkdir()
+    code, _, err = called(["show", "wearing", "--lab", "none"], elsewhere)
+    assert code == 2
+    assert "the folder holds no lab.toml" in err

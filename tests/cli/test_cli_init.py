@@ -59,7 +59,7 @@ def test_the_five_commands_of_readme_reach_a_first_night(empty: Path) -> None:
         told.append(done.stdout)
         codes.append(done.returncode)
     assert codes == [0, 0, 0, 0, 11]  # no log says how uncertain its channels are
-    assert "nothing is wrong: a night can run" in told[3]
+    assert "no problems found: ready to run" in told[3]
     assert "uncertainty of 'torque'" in told[4]
     assert re.search(r"cycling +24\d cycles", told[4])
     assert re.search(r"(?m)^not evaluated  stiffness lost\*: +-?\d+\.\d+ %", told[4])

@@ -13,24 +13,24 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from benchpipe.compare.result import Reading
+from benchpipe.compare.result import RunReading
 from benchpipe.compare.study import StudyConfig
 from benchpipe.store.run_store import MANIFEST, RunStore
 
-PLAIN = Reading(
+PLAIN = RunReading(
     run="", variant="", specimen="", rig="Rig One", day="", operator="", order=None, bumper_set="", value=math.nan,
     unit="N*m/deg", own_u=0.0, shared_u=0.0, first=1, last=100, n_used=100, load_range=75.0, motion_range=10.0,
     state="finished", note="",
 )  # fmt: skip
 
 
-def reading(variant: str, specimen: str, value: float, **more: Any) -> Reading:
+def reading(variant: str, specimen: str, value: float, **more: Any) -> RunReading:
     """One reading, its run named after variant and specimen."""
     named = {"run": f"{variant}-{specimen}", "variant": variant, "specimen": specimen, "value": value}
     return replace(PLAIN, **(named | more))
 
 
-def readings(values: dict[str, Iterable[float]], *, paired: bool = False, **more: Any) -> list[Reading]:
+def readings(values: dict[str, Iterable[float]], *, paired: bool = False, **more: Any) -> list[RunReading]:
     """Readings of each variant, their specimens shared between variants where ``paired``."""
     return [
         reading(variant, str(i) if paired else f"{variant}{i}", value, **more)

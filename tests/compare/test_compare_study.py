@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.check.budget import Budget, Part
+from benchpipe.check.budget import Budget, BudgetPart
 from benchpipe.check.figure import JudgedFigure
 from benchpipe.compare.lives import Life, compare_lives
 from benchpipe.compare.readings import parts_of
@@ -164,7 +164,7 @@ def test_a_draft_asks_what_only_a_person_knows(series: Path) -> None:
 
 
 def test_parts_that_are_not_known_are_named() -> None:
-    budget = Budget((Part("noise", 3.0, 9.0, "A"), Part("certificate", 4.0), Part("zero", math.nan)))
+    budget = Budget((BudgetPart("noise", 3.0, 9.0, "A"), BudgetPart("certificate", 4.0), BudgetPart("zero", math.nan)))
     assert parts_of(JudgedFigure(1.0, budget)) == (3.0, 4.0, "not known, counted as nought: zero")
 
 

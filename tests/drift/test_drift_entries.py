@@ -7,7 +7,7 @@ import pyarrow as pa
 import pytest
 
 from benchpipe.blocks.cyclic.tables import CycleFlag
-from benchpipe.drift.entries import Seen, seen_after
+from benchpipe.drift.entries import DayEntries, seen_after
 from benchpipe.drift.reading import days_of
 from benchpipe.drift.watched import DAY_US
 from benchpipe.store.pauses import NO_RESTART, Restart, RunClock
@@ -44,7 +44,7 @@ def start_of(table: pa.Table, place: int) -> int:
 
 def test_stops_gaps_and_shifts_are_found_where_the_rig_goes_on() -> None:
     table = rows(GAPS, shift_at=431)
-    found = seen_after(Seen(), table, NO_RESTART, RATE).entries
+    found = seen_after(DayEntries(), table, NO_RESTART, RATE).entries
     assert found == (
         ("stop", start_of(table, 100)), ("stop", start_of(table, 124)), ("gap", start_of(table, 200)),
         ("stop", start_of(table, 431)), ("zero_shift", start_of(table, 431)),
@@ -54,15 +54,15 @@ def test_stops_gaps_and_shifts_are_found_where_the_rig_goes_on() -> None:
 def test_a_restart_of_the_clock_is_no_stop() -> None:
     table = rows({100: (3600.0, 0)})
     clock = RunClock((Restart(start_of(table, 100), None),))
-    assert seen_after(Seen(), table, clock, RATE).entries == ()
+    assert seen_after(DayEntries(), table, clock, RATE).entries == ()
 
 
 @pytest.mark.parametrize("shift_at", [-1, 100, 124, 200, 431])
 def test_nights_do_not_matter(shift_at: int) -> None:
     table = rows(GAPS, shift_at)
-    once, nights = seen_after(Seen(), table, NO_RESTART, RATE), Seen()
+    once, nights = seen_after(DayEntries(), table, NO_RESTART, RATE), DayEntries()
     for _, day in days_of(np.array(table.column("start_us"), np.int64), DAY_US):
-        stored = Seen.model_validate_json(nights.model_dump_json())  # as a manifest keeps it
+        stored = DayEntries.model_validate_json(nights.model_dump_json())  # as a manifest keeps it
         nights = seen_after(stored, table.slice(day.start, day.stop - day.start), NO_RESTART, RATE)
     assert start_of(table, 123) // DAY_US < start_of(table, 124) // DAY_US  # a stop over midnight
     assert ("stop", start_of(table, 124)) in once.entries

@@ -18,7 +18,7 @@ from benchpipe.run import load_run
 from benchpipe.simulate import simulate
 from benchpipe.simulate.blocks import CyclicConfig
 from benchpipe.simulate.log import WrittenLogConfig
-from benchpipe.simulate.rig import ChannelConfig, RigConfig
+from benchpipe.simulate.rig import SimulatedChannelConfig, SimulatedRigConfig
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.specimen import SpecimenConfig, SpringConfig
 from benchpipe.store.run_store import RunStore
@@ -40,14 +40,16 @@ frequency = "1 Hz"
 TORQUE = {"low": 100, "high": 2400, "unit": "N*m"}
 
 
-def channels(**units: str) -> tuple[ChannelConfig, ...]:
+def channels(**units: str) -> tuple[SimulatedChannelConfig, ...]:
     """Time, load to thousands, motion, temperature, counter."""
     return (
-        ChannelConfig(source="time", name=units.get("time_name", "Time"), unit=units.get("time", "s"), decimals=2),
-        ChannelConfig(source="load", name="Torque", unit=units.get("load", "N·m"), decimals=2, noise=0.4),
-        ChannelConfig(source="motion", name="Angle", unit=units.get("motion", "deg"), decimals=3, noise=0.003),
-        ChannelConfig(source="temperature", name="Oil", unit=units.get("oil", "°C"), decimals=2, noise=0.03),
-        ChannelConfig(source="counter", name="Count", decimals=0),
+        SimulatedChannelConfig(
+            source="time", name=units.get("time_name", "Time"), unit=units.get("time", "s"), decimals=2
+        ),
+        SimulatedChannelConfig(source="load", name="Torque", unit=units.get("load", "N·m"), decimals=2, noise=0.4),
+        SimulatedChannelConfig(source="motion", name="Angle", unit=units.get("motion", "deg"), decimals=3, noise=0.003),
+        SimulatedChannelConfig(source="temperature", name="Oil", unit=units.get("oil", "°C"), decimals=2, noise=0.03),
+        SimulatedChannelConfig(source="counter", name="Count", decimals=0),
     )
 
 
@@ -56,7 +58,7 @@ def simulated(folder: Path, *faults: Any, rig: dict[str, Any] | None = None, **l
     simulate(
         ScenarioConfig(
             name="small", seed=5, specimen=SpecimenConfig(name="S1", spring=SpringConfig(stiffness=200.0)),
-            rig=RigConfig(**{
+            rig=SimulatedRigConfig(**{
                 "name": "R1", "sample_rate_hz": 50.0, "channels": channels(), "start": datetime(2031, 3, 14, 8, 20),
                 **(rig or {}),
             }),

@@ -217,10 +217,17 @@ def test_a_log_that_only_an_older_version_could_take_stays_as_that_took_it(
     assert len(after.samples) == 150
     assert after.read == ("logs/b.csv",)
     assert what in after.texts
-    assert "by an older version of benchpipe" in after.texts
+    assert "by an older version of this program" in after.texts
     Run(tmp_path, force="scale = 2.0")
     with pytest.raises(InputError, match=r"so has the rig file|and the rig file has changed"):
         run.take()
+
+
+def test_the_key_of_version_5_is_what_that_version_wrote(tmp_path: Path) -> None:
+    """Golden: written by the code of version 5 for this rig file, which had no resolution of the clock."""
+    rig = Run(tmp_path).config.rig
+    written = "195d90bb2556f61c58b988b5d30ab3e41ba6aba084adefdb638b7650cb9b91a6"
+    assert source.source_key(rig, "0" * 64, None, 5) == written
 
 
 def test_why_a_log_is_read_anew_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -233,5 +240,6 @@ def test_why_a_log_is_read_anew_is_said(tmp_path: Path, monkeypatch: pytest.Monk
     assert ingest_run(run.config, store, tell=said.append).read == ("logs/a.csv",)
     ingest_run(Run(tmp_path, force="scale = 2.0").config, store, tell=said.append)
     assert said == [
-        "logs/a.csv again: it was taken by an older version of benchpipe", "logs/a.csv again: the rig file has changed",
+        "logs/a.csv again: it was taken by an older version of this program",
+        "logs/a.csv again: the rig file has changed",
     ]  # fmt: skip

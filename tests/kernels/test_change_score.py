@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from benchpipe.kernels.binned_noise import NoiseModels
+from benchpipe.kernels.binned_noise import BinnedNoiseModels
 from benchpipe.kernels.change_score import ChangeTable, coarse_models, normal_score
 
 K = 120
 
 
-def table(y: np.ndarray, x: np.ndarray, changes: np.ndarray, models: NoiseModels | None = None) -> ChangeTable:
+def table(y: np.ndarray, x: np.ndarray, changes: np.ndarray, models: BinnedNoiseModels | None = None) -> ChangeTable:
     time = 3600.0 * np.arange(y.size)
     return ChangeTable.made(
         models or coarse_models(3600.0, float(time[-1])), time, np.full(y.size, 3600.0), np.ones(y.size),
@@ -28,7 +28,7 @@ def test_in_white_noise_alone_it_is_ordinary_least_squares() -> None:
     rng = np.random.default_rng(1)
     x = np.column_stack([np.ones(K), np.linspace(-1, 1, K)])
     y, s = rng.standard_normal(K) + 2.0 * (np.arange(K) >= 60), steps()[:, [50]]
-    white = NoiseModels(np.ones(1), np.zeros(1))
+    white = BinnedNoiseModels(np.ones(1), np.zeros(1))
     found = table(y, x, s, white).scores(2, [0, 1], np.full(2, np.inf))
     full = np.column_stack([x, s])
     b, rest, *_ = np.linalg.lstsq(full, y, rcond=None)
@@ -61,7 +61,7 @@ def test_slow_noise_makes_scores_smaller_than_white_noise_would() -> None:
         slow[i] = 0.95 * slow[i - 1] + np.sqrt(1 - 0.95**2) * rng.standard_normal()
     ones, prior = np.ones((K, 1)), np.array([np.inf])
     fitted = table(slow, ones, steps()).scores(1, [0], prior)
-    white = table(slow, ones, steps(), NoiseModels(np.ones(1), np.zeros(1))).scores(1, [0], prior)
+    white = table(slow, ones, steps(), BinnedNoiseModels(np.ones(1), np.zeros(1))).scores(1, [0], prior)
     assert np.nanmax(np.abs(fitted.z)) < 4.5 < np.nanmax(np.abs(white.z))
 
 

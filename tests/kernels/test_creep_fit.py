@@ -13,8 +13,8 @@ from benchpipe.kernels.creep_choice import fit_laws
 from benchpipe.kernels.creep_fit import NO_LAW, CreepResult, creep_between, fit_creep
 from benchpipe.kernels.creep_laws import LAWS, LOG_TIME, NO_MOTION, STEADY_LEAK, law_named
 from benchpipe.kernels.creep_noise import correction
-from benchpipe.kernels.robust import log_averages
 from tests.benchmarks.coverage import TRUTH, Noise, cover_law
+from tests.kernels.averaged import log_averages
 
 QUIET = Noise()
 

@@ -12,7 +12,7 @@ from benchpipe.kernels.creep_choice import fit_laws
 from benchpipe.kernels.creep_fit import BEFORE, NO_LAW, CreepResult, fit_creep
 from benchpipe.kernels.creep_free import FreeCreep, free_creep
 from benchpipe.kernels.creep_laws import KELVIN_BODY, NO_MOTION, STEADY_LEAK
-from benchpipe.kernels.robust import log_averages
+from tests.kernels.averaged import log_averages
 
 READ = np.arange(1.0, 3601.0)
 

@@ -16,7 +16,7 @@ from benchpipe.kernels.creep_noise import (
     correction,
     white_noise,
 )
-from benchpipe.kernels.robust import log_averages
+from tests.kernels.averaged import log_averages
 
 T = np.arange(1.0, 1801.0)
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from math import inf, isnan
+from math import isnan
 
 import numpy as np
 import pytest
 
 from benchpipe.kernels.creep_fit import CreepResult, fit_creep
 from benchpipe.kernels.creep_laws import law_named
-from benchpipe.kernels.creep_outlook import leak_exponent, recovered_fraction, time_to_limit
+from benchpipe.kernels.creep_outlook import leak_exponent, recovered_fraction
 
 T = np.geomspace(10.0, 3600.0, 70)
 
@@ -32,23 +32,6 @@ def test_no_creep_no_fraction() -> None:
     still = a_hold("no motion", [1.0])
     assert not recovered_fraction(still, still).converged
     assert isnan(recovered_fraction(still, still).fraction)
-
-
-@pytest.mark.parametrize("side", [1.0, -1.0])
-def test_time_to_a_limit_inverts_the_band(side: float) -> None:
-    hold = a_hold("steady leak", [1.0, side * 1e-4])
-    found = time_to_limit(hold, 0.5, longest_s=1e6)
-    assert found.low < 5010.0 < found.high
-    assert found.at == pytest.approx(5010.0, rel=0.03)
-    far = time_to_limit(hold, 2.0, longest_s=10_000.0)
-    assert (far.at, far.low, far.high) == (inf, inf, inf)
-
-
-def test_a_settled_lock_may_never_reach_its_limit() -> None:
-    hold = a_hold("Kelvin", [1.0, 0.2, 300.0])
-    found = time_to_limit(hold, 0.3, longest_s=1e6)
-    assert found.high == inf
-    assert found.low > 3600.0
 
 
 def test_exponent_of_a_laminar_gap_and_of_an_orifice() -> None:

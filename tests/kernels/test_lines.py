@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.kernels.lines import straight_line, theil_sen
+from benchpipe.kernels.lines import straight_line
 from benchpipe.kernels.polynomials import polynomial
 
 # M. G. Natrella, Experimental Statistics, NBS Handbook 91 (1963), §5-4.1: Young's modulus, temperature.
@@ -124,7 +124,7 @@ def test_missing_rows_are_left_out_and_counted() -> None:
 
 @pytest.mark.parametrize("x", [[], [1.0, 2.0], [1.0, 1.0, 1.0, 1.0]])
 def test_too_little_to_fit_is_not_converged(x: list[float]) -> None:
-    for fit in (straight_line(x, x), polynomial(x, x, 1), theil_sen(x, x)):
+    for fit in (straight_line(x, x), polynomial(x, x, 1)):
         assert not fit.converged
     assert isnan(straight_line(x, x).slope)
     assert isnan(straight_line(x, x).crossing(1.0).at)
@@ -165,31 +165,3 @@ def test_crossing_of_a_flat_line_may_never_come() -> None:
     crossing = line.crossing(5.0, after=9.0)
     assert crossing.high == inf
     assert line.interval(crossing.low)[1] == pytest.approx(5.0)
-
-
-def test_theil_sen_shrugs_at_outliers() -> None:
-    rng = np.random.default_rng(21)
-    x = np.arange(5000.0)
-    y = 3.0 + 0.002 * x + 0.1 * rng.standard_normal(x.size)
-    y[::7] += 50.0
-    fit = theil_sen(x, y)
-    assert fit.n_blocks <= 2000
-    assert fit.n_used == 5000
-    assert fit.slope == pytest.approx(0.002, abs=2e-5)
-    assert fit.slope_low < fit.slope < fit.slope_high
-    assert abs(straight_line(x, y).s) > 10
-
-
-def test_theil_sen_without_blocks_is_the_textbook_median() -> None:
-    # By hand: slopes of (0,0) (1,2) (2,3) (3,9): 2 1.5 3 1 3.5 6 → median 2.5
-    assert theil_sen([0, 1, 2, 3], [0, 2, 3, 9]).slope == pytest.approx(2.5)
-
-
-def test_theil_sen_interval_covers() -> None:
-    rng = np.random.default_rng(22)
-    x = np.arange(40.0)
-    hits = 0
-    for noise in rng.standard_normal((600, 40)):
-        fit = theil_sen(x, noise)
-        hits += fit.slope_low <= 0.0 <= fit.slope_high
-    assert 0.93 <= hits / 600 <= 0.975

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from benchpipe.errors import BenchpipeError
-from benchpipe.kernels.nonlinear import CurveResult, complex_step, fit_curve, standard_error
+from benchpipe.kernels.nonlinear import CurveFitResult, complex_step, fit_curve, standard_error
 
 exp = np.exp
 Curve = Callable[[np.ndarray, np.ndarray], np.ndarray]
@@ -232,6 +232,6 @@ def test_standard_error_takes_missing_covariance_as_fixed() -> None:
 
 def test_result_is_frozen() -> None:
     x, y = _noisy_decay()
-    fit: CurveResult = fit_curve(_decay, x, y, [[1, 1]])
+    fit: CurveFitResult = fit_curve(_decay, x, y, [[1, 1]])
     with pytest.raises(AttributeError):
         fit.s = 0.0  # type: ignore[misc]

@@ -126,7 +126,7 @@ def test_a_lock_by_hand() -> None:
     outcome, held_s, held_at, sd, travel, peak = measure_lock(t, load, motion, 0.0, 3.0, 0.04, 0.2)
     assert (outcome, sd, peak) == (HELD, pytest.approx(0.0, abs=1e-12), 4.0)
     assert (held_at, travel) == (pytest.approx(0.6), pytest.approx(0.6))
-    assert held_s == pytest.approx(0.3, abs=0.011)  # within half of still of its place: 0.02 at 2 a second
+    assert held_s == pytest.approx(0.29)  # from there on within half of still of its place: 0.02 at 2 a second
     assert measure_lock(t, 0.0 * load, motion, 0.0, 3.0, 0.04, 0.2)[0] == NOT_TESTED
     assert measure_lock(t, load, 2.0 * t, 0.0, 3.0, 0.04, 0.2)[0] == FAILED
     # the same motion is elastic where the load goes with it

@@ -12,11 +12,9 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from benchpipe.kernels.robust import (
-    binned_means,
     binned_medians,
     effective_size,
     lag1_autocorrelation,
-    log_averages,
     mad_sigma,
     median,
     runs_test,
@@ -24,11 +22,8 @@ from benchpipe.kernels.robust import (
 
 
 def test_beam_deflections_of_the_handbook(open_data: Path) -> None:
-    # NIST StRD univariate, set Lew: mean, standard deviation, lag-1 autocorrelation are certified.
+    # NIST StRD univariate, set Lew: lag-1 autocorrelation is certified.
     y = np.loadtxt(open_data / "nist_ehandbook" / "LEW.DAT", skiprows=25)
-    bins = binned_means(np.arange(200), y, [0, 200])
-    assert bins.value[0] == -177.435
-    assert bins.spread[0] == pytest.approx(277.332168044316, rel=1e-14)
     rho = lag1_autocorrelation(y)
     assert rho == pytest.approx(-0.307304800605679, rel=1e-14)
     assert effective_size(200, rho) == 200
@@ -58,58 +53,16 @@ finite = st.floats(-1e6, 1e6)
 def test_bins_agree_with_numpy_one_by_one(y: np.ndarray, bins: int) -> None:
     x = np.arange(y.size, dtype=float)
     edges = np.linspace(0, y.size, bins + 1)
-    means, medians = binned_means(x, y, edges), binned_medians(x, y, edges)
-    assert means.count.sum() == y.size
+    medians = binned_medians(x, y, edges)
+    assert medians.count.sum() == y.size
     for k in range(bins):
         rows = y[(x >= edges[k]) & (x < edges[k + 1])]
-        assert means.count[k] == medians.count[k] == rows.size
+        assert medians.count[k] == rows.size
         if rows.size:
-            assert means.value[k] == pytest.approx(rows.mean(), rel=1e-9, abs=1e-6)
             assert medians.value[k] == pytest.approx(np.median(rows), rel=1e-15)
             assert medians.spread[k] == pytest.approx(mad_sigma(rows), rel=1e-12, abs=1e-12)
         else:
-            assert isnan(means.value[k])
             assert isnan(medians.value[k])
-
-
-@given(arrays(np.float64, 50, elements=finite))
-def test_binned_sums_run_in_the_order_given(y: np.ndarray) -> None:
-    total = 0.0
-    for value in y:
-        total += float(value)
-    assert binned_means(np.zeros(50), y, [0, 1]).value[0] == total / 50
-
-
-def test_float32_input_is_summed_in_float64() -> None:
-    y = (10_000 + 0.005 * np.resize([1.0, -1.0], 100_000)).astype(np.float32)
-    bins = binned_means(np.zeros(y.size), y, [0, 1])
-    assert bins.spread[0] == pytest.approx(np.std(y.astype(np.float64), ddof=1), rel=1e-9)
-
-
-def test_log_averages_keep_every_row_and_weigh_by_count() -> None:
-    t = np.arange(1.0, 10_001.0)
-    bins = log_averages(t, np.log10(t), per_decade=20)
-    assert bins.count.sum() == bins.n_used == 10_000
-    assert (bins.count > 0).all()
-    assert 60 <= bins.count.size <= 81
-    assert bins.value == pytest.approx(np.log10(bins.position), abs=5e-4)
-    assert float(bins.count @ bins.value) / 10_000 == pytest.approx(np.log10(t).mean(), rel=1e-12)
-
-
-def test_log_averages_of_a_longer_hold_start_with_those_of_a_shorter() -> None:
-    t = np.arange(1.0, 5_001.0)
-    y = np.sin(t)
-    short, long = log_averages(t[:3000], y[:3000]), log_averages(t, y)
-    same = short.value.size - 1  # the last bin was still filling
-    assert np.array_equal(short.value[:same], long.value[:same])
-
-
-def test_log_averages_start_after_the_ramp() -> None:
-    t = np.arange(-5.0, 100.0)
-    bins = log_averages(t, t, start=10.0)
-    assert bins.position.min() >= 10.0
-    assert bins.n_used == 90
-    assert log_averages([], []).n_used == 0
 
 
 def test_runs_test_sees_a_pattern() -> None:

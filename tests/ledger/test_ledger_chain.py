@@ -14,7 +14,7 @@ from benchpipe.errors import ConfigError, DamageError, MissingExtraError, StoreE
 from benchpipe.ledger import keys as keys_module
 from benchpipe.ledger.adding import Signing, admit, revoke
 from benchpipe.ledger.chain import read_ledger, same_person, sound_ledger
-from benchpipe.ledger.entry import Person, RevocationEntry, SignerEntry, SignOffEntry, State, signed_line
+from benchpipe.ledger.entry import Person, RevocationEntry, SignedState, SignerEntry, SignOffEntry, signed_line
 from benchpipe.ledger.heads import keep_heads
 from benchpipe.ledger.keys import Key
 from benchpipe.store import ledger_file
@@ -44,7 +44,7 @@ def later(place: Signing, days: float) -> Signing:
 
 def sign_off(place: Signing, person: Person, **changes: object) -> SignOffEntry:
     number, previous = read_ledger(place.store).following
-    state = State(sequence=3, manifest="1" * 64, process="2" * 64, verdicts="3" * 64, verdict="pass")
+    state = SignedState(sequence=3, manifest="1" * 64, process="2" * 64, verdicts="3" * 64, verdict="pass")
     fields = {
         "number": number, "previous": previous, "when": place.when, "signers": (person,), "run": "one", "specimen": "",
         "meaning": "approved", "reason": "seen", "persons": 1, "state": state,

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from benchpipe.ledger.entry import TYPE, NotAnEntryError, Person, SignOffEntry, State, pae, read_line, signed_line
+from benchpipe.ledger.entry import TYPE, NotAnEntryError, Person, SignedState, SignOffEntry, pae, read_line, signed_line
 from benchpipe.ledger.keys import holds
 from benchpipe.store.ledger_file import BEGINNING
 from benchpipe.store.manifest import canonical
@@ -53,7 +53,7 @@ class Ed25519:
 
 
 def entry(**changes: Any) -> SignOffEntry:
-    state = State(sequence=3, manifest="1" * 64, process="2" * 64, verdicts="3" * 64, verdict="pass")
+    state = SignedState(sequence=3, manifest="1" * 64, process="2" * 64, verdicts="3" * 64, verdict="pass")
     person = Person(name="A. Reviewer", role="laboratory", key="0" * 64)
     fields = {
         "number": 1, "previous": BEGINNING, "when": "2031-05-01T09:30:00+02:00", "signers": (person,), "run": "one",

@@ -13,7 +13,7 @@ import pytest
 
 from benchpipe.cli.bugs import bug_report
 from benchpipe.errors import ExitCode
-from benchpipe.night.apart import Event, work_apart
+from benchpipe.night.apart import WorkerEvent, work_apart
 from benchpipe.night.one import Task
 from tests.cli.commands import REPO, environment
 from tests.conftest import copy_samples
@@ -46,7 +46,7 @@ def task(lab: Path, run: str, what: str = "") -> Task:
     return Task(lab.parent / run / "plan.toml", lab.parent / "store", run, bug_report, rules)  # type: ignore[arg-type]
 
 
-def ends(events: list[Event]) -> dict[str, Event]:
+def ends(events: list[WorkerEvent]) -> dict[str, WorkerEvent]:
     return {event.task.name: event for event in events if event.kind == "ends"}
 
 

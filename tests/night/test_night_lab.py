@@ -15,7 +15,7 @@ import pytest
 
 from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.main import call
-from benchpipe.night.lab import Night, work_lab
+from benchpipe.night.lab import NightResult, work_lab
 from benchpipe.store.notes import SAID, read_said
 from benchpipe.store.step_uses import STEP_USES
 from tests.cli.commands import started
@@ -36,11 +36,11 @@ def worked(sample_lab: Path, tmp_path: Path) -> Path:
     return lab
 
 
-def night(lab: Path, now: datetime) -> Night:
+def night(lab: Path, now: datetime) -> NightResult:
     return work_lab(lab, bug=bug_report, now=now)
 
 
-def new(found: Night) -> set[tuple[str, str, str]]:
+def new(found: NightResult) -> set[tuple[str, str, str]]:
     return {alarm.identity for view in found.views for alarm in view.alarms if alarm.new}
 
 
@@ -180,7 +180,7 @@ def test_a_run_that_breaks_shows_what_the_store_has_of_it(worked: Path, capsys: 
     (worked.parent / "wearing" / "logs" / "wearing_0009.csv.gz").write_bytes(b"a,b,c,d,e,f\n1,2,3,4,5,6\n" * 30)
     assert call(["nightly", str(worked), "--jobs", "1"]) in (10, 12)
     out = capsys.readouterr().out
-    assert "COULD NOT BE WORKED ON" in out
+    assert "NOT PROCESSED" in out
     before = out.split("As it was before, from the store:")[1]
     assert "stiffness lost" in before
     assert call(["nightly", str(worked), "--json", "--jobs", "1"]) in (10, 12)  # another run's limit fails too

@@ -16,7 +16,7 @@ import pytest
 from benchpipe.cli.main import call
 from benchpipe.cli.naming import names_in
 from benchpipe.errors import ConfigError, StoreError
-from benchpipe.night.lab import Night, work_lab
+from benchpipe.night.lab import NightResult, work_lab
 from benchpipe.night.pages import Written, write_pages
 from benchpipe.report.page.board import board_document
 from benchpipe.views.model import Alarm
@@ -33,7 +33,7 @@ def _no_bug(error: BaseException, arguments: list[str]) -> str:
 
 
 @pytest.fixture(scope="module")
-def worked(sample_lab: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Night]:
+def worked(sample_lab: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, NightResult]:
     """A copy of the worked-through lab, and a night over it."""
     folder = tmp_path_factory.mktemp("board")
     shutil.copytree(sample_lab.parents[1], folder, dirs_exist_ok=True)
@@ -48,18 +48,18 @@ def browser() -> Iterator[Any]:
         yield made
 
 
-def _written(lab: Path, night: Night) -> Written:
+def _written(lab: Path, night: NightResult) -> Written:
     written = write_pages(lab, night, partial(names_in, lab))
     assert written is not None
     return written
 
 
-def _board(night: Night, runs: int, made: datetime = MADE) -> Board:
+def _board(night: NightResult, runs: int, made: datetime = MADE) -> Board:
     views = [replace(night.views[k % 3], run=f"run-{k:02d}") for k in range(runs)]
     return board("Lab (invented)", made, views, {view.run: f"{view.run}.html" for view in views})
 
 
-def test_a_row_says_state_cycles_end_margin_alarms_and_health(worked: tuple[Path, Night]) -> None:
+def test_a_row_says_state_cycles_end_margin_alarms_and_health(worked: tuple[Path, NightResult]) -> None:
     lab, night = worked
     text = Parsed(_written(lab, night).board.read_text(encoding="utf-8")).text
     for words in (
@@ -76,7 +76,7 @@ def test_a_row_says_state_cycles_end_margin_alarms_and_health(worked: tuple[Path
         assert words in text, words
 
 
-def test_pages_are_written_only_where_something_changed(worked: tuple[Path, Night]) -> None:
+def test_pages_are_written_only_where_something_changed(worked: tuple[Path, NightResult]) -> None:
     lab, night = worked
     _written(lab, night)
     folder = lab.parent / "pages"
@@ -94,7 +94,7 @@ def test_pages_are_written_only_where_something_changed(worked: tuple[Path, Nigh
     assert "something new" in (folder / "healthy.html").read_text(encoding="utf-8")
 
 
-def test_links_of_the_board_lead_to_pages(worked: tuple[Path, Night]) -> None:
+def test_links_of_the_board_lead_to_pages(worked: tuple[Path, NightResult]) -> None:
     lab, night = worked
     written = _written(lab, night)
     links = {a["href"] for a in Parsed(written.board.read_text(encoding="utf-8")).of("a")}
@@ -103,7 +103,7 @@ def test_links_of_the_board_lead_to_pages(worked: tuple[Path, Night]) -> None:
     assert "index.html" in {a["href"] for a in page.of("a")}
 
 
-def test_a_folder_that_holds_logs_is_refused(worked: tuple[Path, Night]) -> None:
+def test_a_folder_that_holds_logs_is_refused(worked: tuple[Path, NightResult]) -> None:
     lab, night = worked
     text = lab.read_text(encoding="utf-8")
     lab.write_text(text.replace('folder = "pages"', 'folder = "wearing/logs"'), encoding="utf-8")
@@ -114,7 +114,7 @@ def test_a_folder_that_holds_logs_is_refused(worked: tuple[Path, Night]) -> None
         lab.write_text(text, encoding="utf-8")
 
 
-def test_a_folder_that_cannot_be_written_is_an_error_that_can_be_followed(worked: tuple[Path, Night]) -> None:
+def test_a_folder_that_cannot_be_written_is_an_error_that_can_be_followed(worked: tuple[Path, NightResult]) -> None:
     lab, night = worked
     text = lab.read_text(encoding="utf-8")
     (lab.parent / "a-file").write_text("x", encoding="utf-8")
@@ -127,7 +127,7 @@ def test_a_folder_that_cannot_be_written_is_an_error_that_can_be_followed(worked
         lab.write_text(text, encoding="utf-8")
 
 
-def test_without_the_section_no_page_is_written(worked: tuple[Path, Night], tmp_path: Path) -> None:
+def test_without_the_section_no_page_is_written(worked: tuple[Path, NightResult], tmp_path: Path) -> None:
     lab, night = worked
     text = lab.read_text(encoding="utf-8")
     lab.write_text(text.replace("[page]", "").replace('folder = "pages"', ""), encoding="utf-8")
@@ -137,7 +137,7 @@ def test_without_the_section_no_page_is_written(worked: tuple[Path, Night], tmp_
         lab.write_text(text, encoding="utf-8")
 
 
-def test_names_that_no_file_can_have_get_one(worked: tuple[Path, Night]) -> None:
+def test_names_that_no_file_can_have_get_one(worked: tuple[Path, NightResult]) -> None:
     lab, night = worked
     odd = ("a/b", "A/B", "index", "..", EVIL)
     views = tuple(replace(night.views[0], run=name, failed="it broke") for name in odd)
@@ -149,7 +149,7 @@ def test_names_that_no_file_can_have_get_one(worked: tuple[Path, Night]) -> None
     assert "alert(1)" in parsed.text
 
 
-def test_forty_runs_are_small_and_quick(worked: tuple[Path, Night]) -> None:
+def test_forty_runs_are_small_and_quick(worked: tuple[Path, NightResult]) -> None:
     _, night = worked
     began = time.process_time()
     document = board_document(_board(night, 40))
@@ -157,7 +157,7 @@ def test_forty_runs_are_small_and_quick(worked: tuple[Path, Night]) -> None:
     assert len(document.encode()) < 1_000_000
 
 
-def test_the_commands_write_files(worked: tuple[Path, Night], tmp_path: Path, capsys: Any) -> None:
+def test_the_commands_write_files(worked: tuple[Path, NightResult], tmp_path: Path, capsys: Any) -> None:
     lab, _ = worked
     out = tmp_path / "w.html"
     assert call(["page", "wearing", "--lab", str(lab), "--out", str(out)]) == 0
@@ -170,7 +170,7 @@ def test_the_commands_write_files(worked: tuple[Path, Night], tmp_path: Path, ca
     assert "name another file with --out" in capsys.readouterr().err
 
 
-def test_sort_filter_and_search(browser: Any, worked: tuple[Path, Night], tmp_path: Path) -> None:
+def test_sort_filter_and_search(browser: Any, worked: tuple[Path, NightResult], tmp_path: Path) -> None:
     path = tmp_path / "board.html"
     path.write_text(board_document(_board(worked[1], 12, datetime.now(UTC))), encoding="utf-8")
     with opened(path, browser) as seen:
@@ -192,7 +192,7 @@ def test_sort_filter_and_search(browser: Any, worked: tuple[Path, Night], tmp_pa
         assert (seen.asked, seen.said) == ([], [])
 
 
-def test_a_board_without_a_night_since_a_day_is_plainly_old(browser: Any, worked: tuple[Path, Night],
+def test_a_board_without_a_night_since_a_day_is_plainly_old(browser: Any, worked: tuple[Path, NightResult],
                                                            tmp_path: Path) -> None:  # fmt: skip
     path = tmp_path / "board.html"
     path.write_text(board_document(_board(worked[1], 3, datetime.now(UTC) - timedelta(days=2, hours=1))), "utf-8")
@@ -201,7 +201,7 @@ def test_a_board_without_a_night_since_a_day_is_plainly_old(browser: Any, worked
 
 
 @pytest.mark.parametrize("look", [{}, {"color_scheme": "dark"}, {"viewport": {"width": 320, "height": 640}}])
-def test_the_board_is_for_everyone(browser: Any, worked: tuple[Path, Night], tmp_path: Path, look: Any) -> None:
+def test_the_board_is_for_everyone(browser: Any, worked: tuple[Path, NightResult], tmp_path: Path, look: Any) -> None:
     path = tmp_path / "board.html"
     path.write_text(board_document(_board(worked[1], 6)), encoding="utf-8")
     source = axe_source()

@@ -12,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from benchpipe.blocks.charts import Axis, Chart, Panel, Rows, Series
+from benchpipe.blocks.charts import Axis, Chart, FigureTable, Panel, Series
 from benchpipe.errors import ConfigError
 from benchpipe.report.page.document import run_document
 from benchpipe.report.page.single import figures_of, single_figure
@@ -22,7 +22,7 @@ from benchpipe.store.archive_note import Away
 from benchpipe.store.manifest import Remark
 from benchpipe.views.page.bounds import MOST_POINTS, MOST_ROWS, bounded
 from benchpipe.views.page.coding import decode_trend
-from benchpipe.views.page.model import Drift, Event, Phase, RunPage
+from benchpipe.views.page.model import Drift, RunPage, ShownEvent, ShownPhase
 from benchpipe.views.page.run_page import bare_page, run_page
 from benchpipe.views.run_view import archived_view, failed_view, run_view
 from tests.page.pages import RUNS, SECTIONS, Parsed, page
@@ -140,9 +140,9 @@ def test_no_markup_of_a_name_or_log_is_obeyed(pages: dict[str, RunPage]) -> None
 
 def test_drift_has_its_place(pages: dict[str, RunPage]) -> None:
     events = tuple(
-        Event("durability", "secant_stiffness", k, "step down", -0.1, -0.12, -0.08) for k in range(1, 10_001)
+        ShownEvent("durability", "secant_stiffness", k, "step down", -0.1, -0.12, -0.08) for k in range(1, 10_001)
     )
-    drift = Drift(events, (Phase("durability", 1, 200, "run-in"),), ("It reaches the limit at 9,000 cycles.",))
+    drift = Drift(events, (ShownPhase("durability", 1, 200, "run-in"),), ("It reaches the limit at 9,000 cycles.",))
     document = run_document(replace(pages["wearing"], drift=drift))
     assert "Drift was not analysed" not in document
     assert "run-in" in document
@@ -153,7 +153,7 @@ def test_drift_has_its_place(pages: dict[str, RunPage]) -> None:
 def test_ten_thousand_rows_and_points_are_bounded_and_it_is_said() -> None:
     x = np.arange(10_000.0)
     series = Series("a", x, x, x - 1, x + 1, "dots")
-    rows = Rows((Axis("x"),), tuple((float(v),) for v in x))
+    rows = FigureTable((Axis("x"),), tuple((float(v),) for v in x))
     panels = (Panel("", Axis("x"), Axis("y"), (series,)),)
     chart = Chart("c", "load", "b", "t", ("x.",), panels, rows, 10_000, "holds", "benchpipe export RUN holds")
     cut = bounded(chart)
@@ -166,7 +166,7 @@ def test_ten_thousand_rows_and_points_are_bounded_and_it_is_said() -> None:
 def test_a_run_that_could_not_be_worked_on_has_a_page(tmp_path: Path) -> None:
     view = failed_view(tmp_path / "plan.toml", "the rig file is missing\n  where: <here>", "lost")
     parsed = Parsed(run_document(bare_page(view)))
-    assert "The run could not be worked on: the rig file is missing" in parsed.text
+    assert "The run could not be processed: the rig file is missing" in parsed.text
     assert "where: <here>" in parsed.text
     assert [a["id"] for a in parsed.of("section")] == ["stands", "limits"]
 

@@ -12,7 +12,7 @@ from benchpipe.report.page.strip import strip_svg
 from benchpipe.report.page.trend import trend_svg
 from benchpipe.report.page.words import trend_notes
 from benchpipe.views.page.margins import margins
-from benchpipe.views.page.model import Drift, Event, Phase, TrendPicture
+from benchpipe.views.page.model import Drift, ShownEvent, ShownPhase, TrendPicture
 from benchpipe.views.page.pictures import picture
 
 ROW: dict[str, Any] = {
@@ -49,7 +49,8 @@ def test_a_limit_of_another_block_or_unit_is_not_drawn() -> None:
 
 def test_stops_events_phases_and_temperature_have_their_place() -> None:
     drift = Drift(
-        (Event("b", "stiffness", 300, "step"), Event("c", "stiffness", 1, "step")), (Phase("b", 1, 99, "run-in"),)
+        (ShownEvent("b", "stiffness", 300, "step"), ShownEvent("c", "stiffness", 1, "step")),
+        (ShownPhase("b", 1, 99, "run-in"),),
     )
     plain, full = trend_svg(drawn()), trend_svg(drawn(corrected=np.full(10, 99.5)), drift)
     assert plain.count('class="stop"') == 1

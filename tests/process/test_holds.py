@@ -15,7 +15,7 @@ from benchpipe.blocks.hold.plan import HoldBlock
 from benchpipe.blocks.rows import rows_table
 from benchpipe.config.model import Quantity
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.kernels.creep_noise import Coefficient
+from benchpipe.kernels.creep_noise import ChannelCoefficient
 from benchpipe.samples.signals import Signals
 
 RIG = RigConfig(
@@ -163,7 +163,7 @@ def test_a_temperature_that_runs_as_creep_does_leaves_no_confident_number() -> N
 def test_a_step_of_temperature_that_is_not_told_from_creep_is_a_doubt(
     step_k: float, kind: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    none = Coefficient(*[np.nan] * 4, 0, 0.95, converged=False)
+    none = ChannelCoefficient(*[np.nan] * 4, 0, 0.95, converged=False)
     monkeypatch.setattr("benchpipe.kernels.creep_noise.channel_coefficient", lambda *_, **__: none)
     signals = held(per_decade=0.03)
     t = signals.time_us * 1e-6

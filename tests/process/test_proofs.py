@@ -15,7 +15,7 @@ from benchpipe.blocks.proof.measure import ProofFinder, proof_rows
 from benchpipe.blocks.proof.plan import ProofBlock
 from benchpipe.config.model import Quantity
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.samples.range_ends import NO_ZERO, Level
+from benchpipe.samples.range_ends import NO_ZERO, HeldLevel
 from benchpipe.samples.signals import Signals
 from benchpipe.store.pauses import NO_RESTART, Restart, RunClock
 
@@ -74,7 +74,7 @@ def rows_of(
     *pieces: Signals,
     block: ProofBlock = BLOCK,
     rig: RigConfig = RIG,
-    zero: Level = NO_ZERO,
+    zero: HeldLevel = NO_ZERO,
     clock: RunClock = NO_RESTART,
 ) -> list[dict[str, Any]]:
     """Rows of signals that arrive in pieces."""
@@ -332,7 +332,7 @@ def test_a_zero_that_was_taken_off_moves_the_end_of_the_range(zero: float, outco
     ends = (Quantity(-112.0, "torque"), Quantity(112.0, "torque"))
     rig = RIG.model_copy(update={"channel": (RIG.channel[0].model_copy(update={"range": ends}), RIG.channel[1])})
     sound = whole(*path(*proof_path()))
-    later = Level(np.array([int(sound.time_us[-1]) + 1]), np.array([zero, other]))
+    later = HeldLevel(np.array([int(sound.time_us[-1]) + 1]), np.array([zero, other]))
     assert only(sound, rig=rig, zero=later)["outcome"] == outcome
 
 

@@ -13,7 +13,7 @@ from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfi
 from benchpipe.pipeline import work
 from benchpipe.run import load_run
 from benchpipe.samples.inputs import SampleInput, Zeros
-from benchpipe.samples.range_ends import Level, range_ends, taken_off
+from benchpipe.samples.range_ends import HeldLevel, range_ends, taken_off
 from benchpipe.samples.stream import _without_zero
 from benchpipe.store.manifest import Part
 from benchpipe.store.run_store import RunStore
@@ -215,4 +215,4 @@ def test_of_a_row_a_cycle_each_end_moves_with_the_zero_of_its_channel(
 
 
 def test_a_level_without_steps_is_one_value() -> None:
-    assert Level(np.empty(0, np.int64), np.array([3.0])).at(np.array([-5, 5])).tolist() == [3.0, 3.0]
+    assert HeldLevel(np.empty(0, np.int64), np.array([3.0])).at(np.array([-5, 5])).tolist() == [3.0, 3.0]

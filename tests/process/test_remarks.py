@@ -54,7 +54,7 @@ def test_a_block_without_cycles_says_nothing_of_the_counter() -> None:
 
 def test_the_count_says_between_what_it_was_taken() -> None:
     (remark,) = cycle_remarks(BLOCK, RIG, table(counter=np.concatenate([np.arange(4.0, 54), np.arange(50.0)])))
-    assert remark.text.startswith("from the first cycle found to the last the rig counted ")
+    assert remark.text.startswith("cycle count from the first to the last: rig counter ")
 
 
 def test_a_flag_that_keeps_cycles_from_being_judged_says_from_which_on() -> None:
@@ -75,7 +75,7 @@ def test_lost_ticks_are_told_as_unexplained() -> None:
     (remark,) = cycle_remarks(BLOCK, RIG, table(counter=np.floor(np.arange(100) * 0.95)))
     assert remark.code == "counter-unexplained"
     assert "unexplained, at" in remark.text
-    assert "99 were found" in remark.text
+    assert "detected 99" in remark.text
 
 
 def test_a_reset_is_told_and_explained() -> None:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchpipe.blocks.rows import rows_table
-from benchpipe.blocks.stance.measure import StanceBuilder, Stretch
+from benchpipe.blocks.stance.measure import OpenStretch, StanceBuilder
 from benchpipe.blocks.stance.plan import StanceBlock
 from benchpipe.config.model import Quantity
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
@@ -53,7 +53,7 @@ def heard(signals: Signals, other_us: tuple[int, ...] = ()) -> Signals:
 
 
 def windows(signals: Signals, how: StanceBlock) -> list[dict[str, Any]]:
-    return StanceBuilder(how, RIG, Stretch()).feed(signals if signals.silence_us.size else heard(signals))
+    return StanceBuilder(how, RIG, OpenStretch()).feed(signals if signals.silence_us.size else heard(signals))
 
 
 def test_each_long_enough_stretch_gives_one_window_of_the_asked_length() -> None:
@@ -119,7 +119,7 @@ def test_a_gap_ends_a_stretch() -> None:
     assert "drift" not in row
     assert (row["stance"], row["start_us"], row["samples"]) == (1, 3_000_000, 150)
     assert "a gap" in row["remark"]
-    builder = StanceBuilder(block(), RIG, Stretch())
+    builder = StanceBuilder(block(), RIG, OpenStretch())
     night = builder.feed(cut.part(0, 280))
     again = StanceBuilder(block(), RIG, builder.stretch)
     first = int(np.searchsorted(cut.time_us, builder.stretch.from_us))
@@ -132,7 +132,7 @@ def test_the_end_of_a_log_a_change_of_mode_and_the_settling_time_hide_nothing() 
     time = whole.time_us.copy()
     time[300:] += 500_000
     cut = heard(Signals(time, whole.load, whole.motion, whole.temperature, whole.counter))
-    assert StanceBuilder(block(), RIG, Stretch(), [int(time[300])]).feed(cut) == []
+    assert StanceBuilder(block(), RIG, OpenStretch(), [int(time[300])]).feed(cut) == []
     assert windows(heard(cut, (int(time[299]) + 20_000,)), block()) == []  # the rig went on in another mode
     time = whole.time_us.copy()
     time[120:] += 500_000  # the load came at 100, settling takes 50
@@ -160,7 +160,7 @@ def test_without_limits_of_load_the_rows_of_a_mode_are_the_stance() -> None:
 @pytest.mark.parametrize("length", [12.0, 5.0])
 def test_a_night_after_a_stretch_that_is_over_reads_only_what_is_new(length: float) -> None:
     whole = stood((length,))
-    builder = StanceBuilder(block(), RIG, Stretch())
+    builder = StanceBuilder(block(), RIG, OpenStretch())
     builder.feed(whole)
     assert builder.stretch.from_us == whole.time_us[-1]
     assert builder.stretch.longest_us == (0 if length > 9.0 else 4_980_000)
@@ -172,13 +172,13 @@ WHOLE = stood((12.0, 5.0, 0.4, 9.5, 20.0, 3.0), drift_per_s=0.001)
 @settings(max_examples=12)
 @given(st.lists(st.integers(0, len(WHOLE)), max_size=6).map(sorted), st.data())
 def test_where_a_batch_or_a_night_ends_changes_nothing(places: list[int], data: st.DataObject) -> None:
-    one = StanceBuilder(block(), RIG, Stretch())
+    one = StanceBuilder(block(), RIG, OpenStretch())
     expected = one.feed(WHOLE)
-    builder, rows = StanceBuilder(block(), RIG, Stretch()), []
+    builder, rows = StanceBuilder(block(), RIG, OpenStretch()), []
     for place, end in zip([0, *places], [*places, len(WHOLE)], strict=True):
         first = place
         if place and data.draw(st.booleans()):  # a night: only the stretch is kept, samples are read again
-            builder = StanceBuilder(block(), RIG, Stretch(**vars(builder.stretch)))
+            builder = StanceBuilder(block(), RIG, OpenStretch(**vars(builder.stretch)))
             start = builder_from(builder, place)
             first = start
         rows += builder.feed(WHOLE.part(first, end)) if end > first else []

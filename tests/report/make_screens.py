@@ -14,7 +14,7 @@ from rich.console import Console
 from benchpipe.cli.output import named_view
 from benchpipe.cli.runs import work_night
 from benchpipe.hints import Names
-from benchpipe.night.lab import Night
+from benchpipe.night.lab import NightResult
 from benchpipe.report.terminal import show
 from benchpipe.views.lab_view import NOTHING, Besides
 from benchpipe.views.model import RunView
@@ -42,7 +42,7 @@ def drawn(views: list[RunView], way: str, besides: Besides = NOTHING) -> str:
     return "".join(f"{line.rstrip()}\n" for line in raw.getvalue().decode("utf-8").splitlines())
 
 
-def screens(night: Night) -> dict[str, str]:
+def screens(night: NightResult) -> dict[str, str]:
     """Name of each golden file, and what it must hold."""
     views = [named_view(view, Names(view.run, "")) for view in night.views]  # as in the lab's folder
     made = {"lab.plain.txt": drawn(views, "plain", Besides(tests=night.tests))}

@@ -51,7 +51,7 @@ def test_where_nothing_moves_the_bound_is_told() -> None:
     hold |= dict.fromkeys(("load_taken_off", "temperature_taken_off"))
     assert _words(hold, "deg") == "moves less than 0.03 deg in 30 min, 95 %"
     since = hold | {"kind": "settling", "creep_from_s": 10.42, "remark": "slow noise"}
-    assert _words(since, "deg") == "settling (creep counts from 10.4 s after full load; slow noise)"
+    assert _words(since, "deg") == "decaying creep (creep counts from 10.4 s after full load; slow noise)"
 
 
 @pytest.mark.parametrize(

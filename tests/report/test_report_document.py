@@ -107,3 +107,11 @@ def test_verdicts_are_words(views: list[RunView]) -> None:
     assert {row["verdict"] for run in runs.values() for row in run["limits"]} <= {
         "pass", "fail", "inconclusive", "not evaluated"
     }  # fmt: skip
+
+
+def test_passes_together_are_of_the_view(views: list[RunView]) -> None:
+    view = next(view for view in views if view.run == "healthy")
+    assert view.together is not None
+    guarded = [r for r in view.limits if r["due"] and r["expanded_u"] and r["verdict"] == "pass"]
+    assert view.together.passes == len(guarded) > 1
+    assert view.together.expected == pytest.approx(sum(r["risk"] for r in guarded))

@@ -140,7 +140,7 @@ ROW = {
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"failed": "broken"}, "COULD NOT BE WORKED ON"),
+        ({"failed": "broken"}, "NOT PROCESSED"),
         ({"judged": False}, "NOT JUDGED YET"),
         ({}, "NO LIMITS SET"),
         ({"limits": ({**ROW, "due": False},)}, "NOTHING DUE YET"),

@@ -12,21 +12,21 @@ from numpy.typing import NDArray
 
 from benchpipe.simulate.blocks import CyclicConfig
 from benchpipe.simulate.log import WrittenLogConfig
-from benchpipe.simulate.rig import ChannelConfig, RigConfig
+from benchpipe.simulate.rig import SimulatedChannelConfig, SimulatedRigConfig
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.specimen import SpecimenConfig, SpringConfig
 
 
-def channels(noise: float = 0.0, **more: Any) -> tuple[ChannelConfig, ...]:
+def channels(noise: float = 0.0, **more: Any) -> tuple[SimulatedChannelConfig, ...]:
     """Time, load, motion, temperature, counter, mode; six decimals where there is no noise."""
     places = 3 if noise else 6
     return (
-        ChannelConfig(source="time", name="Time", unit="s", decimals=3),
-        ChannelConfig(source="load", name="Torque", unit="N·m", decimals=places, noise=noise, **more),
-        ChannelConfig(source="motion", name="Angle", unit="deg", decimals=places, noise=noise / 10),
-        ChannelConfig(source="temperature", name="Oil", unit="°C", decimals=places),
-        ChannelConfig(source="counter", name="Count", decimals=0),
-        ChannelConfig(source="mode", name="Locked", decimals=0),
+        SimulatedChannelConfig(source="time", name="Time", unit="s", decimals=3),
+        SimulatedChannelConfig(source="load", name="Torque", unit="N·m", decimals=places, noise=noise, **more),
+        SimulatedChannelConfig(source="motion", name="Angle", unit="deg", decimals=places, noise=noise / 10),
+        SimulatedChannelConfig(source="temperature", name="Oil", unit="°C", decimals=places),
+        SimulatedChannelConfig(source="counter", name="Count", decimals=0),
+        SimulatedChannelConfig(source="mode", name="Locked", decimals=0),
     )
 
 
@@ -38,7 +38,9 @@ def scenario(
         "name": "small",
         "seed": 11,
         "specimen": SpecimenConfig(name="S1", spring=SpringConfig(stiffness=10.0), **(specimen or {})),
-        "rig": RigConfig(**{"name": "R1", "sample_rate_hz": 100.0, "channels": channels(noise), **(rig or {})}),
+        "rig": SimulatedRigConfig(
+            **{"name": "R1", "sample_rate_hz": 100.0, "channels": channels(noise), **(rig or {})}
+        ),
         "log": WrittenLogConfig(**(log or {})),
         "block": blocks or (cycles(20),),
     }

@@ -8,22 +8,24 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.simulate.fixed import Marks, civil, most_bytes, write_lines
+from benchpipe.simulate.fixed import DigitMarks, civil, most_bytes, write_lines
 from benchpipe.simulate.log import date_tokens
 
 EPOCH = datetime(1970, 1, 1)
 
 
-def lines(columns: list[list[int]], decimals: list[int], marks: Marks, date: int = -1, form: str = "") -> str:
+def lines(columns: list[list[int]], decimals: list[int], marks: DigitMarks, date: int = -1, form: str = "") -> str:
     tokens = np.array(date_tokens(form, decimals[date]) if form else [], np.int64)
     out = np.empty(len(columns[0]) * most_bytes(len(columns), len(tokens)), np.uint8)
     size = write_lines(np.array(columns, np.int64), np.array(decimals, np.int64), date, tokens, marks, out)
     return out[:size].tobytes().decode("ascii")
 
 
-def marks(separator: str = ",", decimal: str = ".", thousands: str = "", quote: str = "", end: str = "\n") -> Marks:
+def marks(
+    separator: str = ",", decimal: str = ".", thousands: str = "", quote: str = "", end: str = "\n"
+) -> DigitMarks:
     ords = [ord(c) if c else 0 for c in (separator, decimal, thousands, quote)]
-    return Marks(ords[0], ords[1], ords[2], ords[3], np.frombuffer(end.encode(), np.uint8))
+    return DigitMarks(ords[0], ords[1], ords[2], ords[3], np.frombuffer(end.encode(), np.uint8))
 
 
 @given(

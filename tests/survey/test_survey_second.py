@@ -12,7 +12,7 @@ from benchpipe.config.log import SecondConfig, TimeConfig
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig
 from benchpipe.errors import InputError
 from benchpipe.inspect.run import inspect_logs
-from benchpipe.survey.second import LogRows, join_second
+from benchpipe.survey.second import SecondRows, join_second
 from tests.survey.benches import Bench, dates, fixed, lines_of, save
 from tests.survey.written import LOGS
 
@@ -38,11 +38,11 @@ def wave(t: np.ndarray) -> np.ndarray:  # type: ignore[type-arg]
     return np.asarray(np.sin(0.9 * t) + np.sin(1.57 * t + 1.0) + np.sin(0.313 * t + 2.0))
 
 
-def logs(shift: float, *, begun: float = 0.0, name: str = "") -> list[LogRows]:
+def logs(shift: float, *, begun: float = 0.0, name: str = "") -> list[SecondRows]:
     slow, fast = begun + np.arange(4000) / 50.0, begun + np.arange(16_000) / 200.0
     return [
-        LogRows(f"motion{name}", np.rint(1e6 * slow).astype(np.int64), {"motion": slow, "wave": wave(slow)}),
-        LogRows(f"load{name}", np.rint(1e6 * (fast + shift)).astype(np.int64), {"load": fast, "wave_2": wave(fast)}),
+        SecondRows(f"motion{name}", np.rint(1e6 * slow).astype(np.int64), {"motion": slow, "wave": wave(slow)}),
+        SecondRows(f"load{name}", np.rint(1e6 * (fast + shift)).astype(np.int64), {"load": fast, "wave_2": wave(fast)}),
     ]
 
 
@@ -67,7 +67,7 @@ def test_no_value_is_made_up_in_a_gap_or_where_the_offset_is_not_found() -> None
     assert rig.second is not None
     first, other = logs(0.0)
     kept = (other.time_us < 20_000_000) | (other.time_us > 40_000_000)
-    gapped = LogRows("load", other.time_us[kept], {name: values[kept] for name, values in other.columns.items()})
+    gapped = SecondRows("load", other.time_us[kept], {name: values[kept] for name, values in other.columns.items()})
     (joined,) = join_second(rig, rig.second, [first, gapped])
     missing = ~np.isfinite(joined.columns["load"])
     assert missing.sum() == pytest.approx(1000, abs=5)
@@ -82,7 +82,7 @@ def test_elapsed_clocks_go_together_log_by_log() -> None:
     rig = rig_of(ELAPSED)
     assert rig.second is not None
     pair, again = logs(0.0, name="_1"), logs(0.0, name="_2")
-    twice = [LogRows(log.name, log.time_us, {k: v + 500.0 for k, v in log.columns.items()}) for log in again]
+    twice = [SecondRows(log.name, log.time_us, {k: v + 500.0 for k, v in log.columns.items()}) for log in again]
     for log in join_second(rig, rig.second, [*pair, *twice]):
         inside = np.isfinite(log.columns["load"])
         assert log.columns["load"][inside] == pytest.approx(log.columns["motion"][inside], abs=0.003)

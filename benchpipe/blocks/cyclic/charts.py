@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from benchpipe.blocks.charts import Axis, BlockCharts, Chart, ChartTask, Panel, Rows, Series, Trend, rows_of
+from benchpipe.blocks.charts import Axis, BlockCharts, Chart, ChartTask, FigureTable, Panel, Series, Trend, rows_of
 from benchpipe.blocks.cyclic.loop_chart import loop_chart
 from benchpipe.blocks.cyclic.tables import CYCLES, FLAG_MEANING
 from benchpipe.blocks.figures import Figure, of_block
@@ -103,7 +103,9 @@ def _pace(name: str, start_us: NDArray[np.int64], number: NDArray[np.int64]) -> 
     hours = (start_us - start_us[0]) / 3.6e9
     at = np.unique(np.linspace(0, hours.size - 1, min(hours.size, PACE_POINTS)).round().astype(int))
     x, y = hours[at], number[at].astype(float)
-    rows = Rows((Axis("time", "h"), Axis("cycles", "")), tuple((float(x[k]), int(y[k])) for k in range(0, at.size, 40)))
+    rows = FigureTable(
+        (Axis("time", "h"), Axis("cycles", "")), tuple((float(x[k]), int(y[k])) for k in range(0, at.size, 40))
+    )
     longest = int(np.argmax(np.diff(hours))) if hours.size > 1 else 0
     pause = float(np.diff(hours).max() * 3600.0) if hours.size > 1 else 0.0
     answer = (

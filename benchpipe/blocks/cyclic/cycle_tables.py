@@ -15,7 +15,7 @@ from benchpipe.blocks.cyclic.cycles import NEVER, CycleRows, CycleSettings, cycl
 from benchpipe.blocks.cyclic.mode_changes import BatchEnds, Between, with_changes
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.tables import CYCLES
-from benchpipe.blocks.cyclic.uncrossed import Ranges, uncrossed_cycles
+from benchpipe.blocks.cyclic.uncrossed import LastRanges, uncrossed_cycles
 from benchpipe.blocks.rejected import Rejected, reject_losses
 from benchpipe.blocks.state import Anchor
 from benchpipe.columns import schema_of
@@ -64,7 +64,7 @@ class CycleTables:
         # Losses up to that time belong to cycles that are done, but for so many rows of the nights before.
         self._last_us = anchor.time_us if anchor else BEFORE_ALL
         self._lost_before = anchor.lost if anchor else 0
-        self._ranges = Ranges(anchor.load_range, anchor.motion_range) if anchor else Ranges()
+        self._ranges = LastRanges(anchor.load_range, anchor.motion_range) if anchor else LastRanges()
         self._rows: Between | None = None  # from the last sample of the block on, where it asks for a mode
         self._change_us = anchor.change_us if anchor else 0
 

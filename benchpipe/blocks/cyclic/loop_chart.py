@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from benchpipe.blocks.charts import Axis, Chart, ChartTask, Panel, Rows, Series
+from benchpipe.blocks.charts import Axis, Chart, ChartTask, FigureTable, Panel, Series
 from benchpipe.blocks.cyclic.loops import loops_table
 from benchpipe.columns import floats
 from benchpipe.samples.inputs import sample_inputs
@@ -76,7 +76,7 @@ def loop_chart(
     panel = Panel("", Axis("motion", units["motion"]), Axis("load", units["load"]), tuple(series))
     return (
         Chart(
-            "loops", "loops", name, "load against motion", (answer,), (panel,), Rows(head, tuple(rows)),
+            "loops", "loops", name, "load against motion", (answer,), (panel,), FigureTable(head, tuple(rows)),
             sum(row[6] for row in rows), "samples", "benchpipe export RUN loops",
             f"one sample in {thinned} drawn" if thinned > 1 else "",
         ),

@@ -188,9 +188,9 @@ def _counted(block: str, found: CountResult) -> Iterator[Remark]:
         yield Remark(step="process", code="counter", where=block, count=0, text="the rig's counter has no values")
         return
     means = {
-        "gap": "while nothing was logged", "stop": "at stops", "uncrossed": "that crossed no threshold",
-        "reset": "while the counter restarted",
-        "rollover": "while the counter came round", "tick": "by the moment of the tick",
+        "gap": "in logging gaps", "stop": "at stops", "uncrossed": "that crossed no threshold",
+        "reset": "at counter restarts",
+        "rollover": "at counter rollovers", "tick": "by the moment of the tick",
     }  # fmt: skip
     sums = {kind: found.by_kind(kind) for kind in means}  # type: ignore[arg-type]
     why = [f"{sums[kind]:+,.6g} {text}" for kind, text in means.items() if abs(sums[kind]) >= 0.5]
@@ -202,8 +202,7 @@ def _counted(block: str, found: CountResult) -> Iterator[Remark]:
     rate = "" if found.per_cycle == 1.0 else f", {found.per_cycle:g} tick(s) a cycle"
     again = [f"{n} {what}(s)" for n, what in ((found.resets, "reset"), (found.rollovers, "rollover")) if n]
     text = (
-        f"from the first cycle found to the last the rig counted {found.counted:,.6g}{rate}, "
-        f"{found.detected:,} were found"
+        f"cycle count from the first to the last: rig counter {found.counted:,.6g}{rate}, detected {found.detected:,}"
         f"{': ' if why else ''}{', '.join(why)}{'; ' if again else ''}{', '.join(again)}"
     )
     code = "counter-unexplained" if unexplained else "counter"

@@ -19,7 +19,7 @@ Spans = NDArray[np.int64]  # shape (2, n): starts and ends
 
 
 @dataclass(frozen=True)
-class CycleRows:
+class WindowRows:
     """Rows of the cycles table that lie in a window of cycle numbers, incomplete ones among them.
 
     Attributes
@@ -58,7 +58,7 @@ def elsewhere(tables: RunTables, block: str, others: Iterable[Events]) -> Spans:
     return np.concatenate(found, axis=1)
 
 
-def cycle_window(tables: RunTables, block: str, columns: list[str], first: int, last: int) -> CycleRows:
+def cycle_window(tables: RunTables, block: str, columns: list[str], first: int, last: int) -> WindowRows:
     """Rows of the cycles from one number to another, and of the incomplete ones between them.
 
     An incomplete cycle lies in the window if the complete one before it does and is not the last, or if the
@@ -74,7 +74,7 @@ def cycle_window(tables: RunTables, block: str, columns: list[str], first: int, 
     after = before + np.cumsum(complete)
     least, most = (0 if first <= 1 else first), (last if last >= end else last - 1)
     inside = np.where(complete, (number >= first) & (number <= last), (after >= least) & (after <= most))
-    return CycleRows(rows.filter(pa.array(inside)), after[inside])
+    return WindowRows(rows.filter(pa.array(inside)), after[inside])
 
 
 def _around(tables: RunTables, block: str, columns: list[str], first: int, last: int, *, whole: bool) -> pa.Table:
@@ -83,7 +83,10 @@ def _around(tables: RunTables, block: str, columns: list[str], first: int, last:
     if known is None:
         return _all(tables, block, columns)
     settled = known.read(columns, first, None if whole else last)
-    return pa.concat_tables([settled, _tail(tables, block, known, columns)]) if whole else settled
+    if not whole:
+        return settled
+    # Parts of an older version have other columns, and more that may be null.
+    return pa.concat_tables([settled, _tail(tables, block, known, columns)], promote_options="default")
 
 
 def _tail(tables: RunTables, block: str, known: SettledCycles, columns: list[str]) -> pa.Table:

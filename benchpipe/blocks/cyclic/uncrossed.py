@@ -21,28 +21,28 @@ LEAST_CYCLES = 2  # in a row: a cycle that a stop cut, or a start, has one
 
 
 @dataclass(frozen=True)
-class Ranges:
+class LastRanges:
     """Range of load and of motion of the last closed cycle; None before the first."""
 
     load: float | None = None
     motion: float | None = None
 
 
-def uncrossed_cycles(rows: CycleRows, last: Ranges) -> tuple[NDArray[np.int64], Ranges]:
+def uncrossed_cycles(rows: CycleRows, last: LastRanges) -> tuple[NDArray[np.int64], LastRanges]:
     """Cycles in each row that crossed no threshold, and the ranges to go on with.
 
     Parameters
     ----------
     rows : CycleRows
         In order; k of them.
-    last : Ranges
+    last : LastRanges
         Of the last closed cycle before them.
 
     Returns
     -------
     cycles : int64 array, shape (k,)
         Those of a closed cycle are besides itself.
-    last : Ranges
+    last : LastRanges
     """
     cycles, after = np.zeros(len(rows), np.int64), []
     for before, high, low, turned in (
@@ -57,4 +57,4 @@ def uncrossed_cycles(rows: CycleRows, last: Ranges) -> tuple[NDArray[np.int64], 
         after.append(float(known[-1]) if np.isfinite(known[-1]) else None)
     cycles[cycles < LEAST_CYCLES] = 0
     cycles[rows.closed & (cycles > 0)] -= 1
-    return cycles, Ranges(*after)
+    return cycles, LastRanges(*after)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.reasons import CYCLE_COLUMNS, cycle_reasons, reversed_loops, too_much_lost
 from benchpipe.blocks.cyclic.repeats import held_cycles
-from benchpipe.blocks.cyclic.run_cycles import CycleRows, Spans, begun_us, cycle_window, elsewhere, last_cycle
+from benchpipe.blocks.cyclic.run_cycles import Spans, WindowRows, begun_us, cycle_window, elsewhere, last_cycle
 from benchpipe.blocks.cyclic.sampling import Sampled, sampling_u
 from benchpipe.blocks.cyclic.state import Counted, CycleFigures, Digits
 from benchpipe.blocks.cyclic.tables import CycleFlag
@@ -72,7 +72,7 @@ def cycle_values(asked: Asked) -> Values:
 
 
 def _from_rows(
-    limit: LimitConfig, measure: Measure, found: CycleRows, state: CycleFigures, why: str, clock: LogClock,
+    limit: LimitConfig, measure: Measure, found: WindowRows, state: CycleFigures, why: str, clock: LogClock,
     *, at_end: bool,
 ) -> Values:  # fmt: skip
     rate, restarts_us = clock.rate, clock.restarts_us
@@ -131,7 +131,7 @@ def _with_lost_end(values: Values, rows: int, value: float) -> Values:
     return values.followed_by(lost)
 
 
-def _own_rows(found: CycleRows, elsewhere: Spans, rate: float) -> CycleRows:
+def _own_rows(found: WindowRows, elsewhere: Spans, rate: float) -> WindowRows:
     """Rows without the incomplete cycles in which a hold, sweep, stance window or proof of another block lies."""
     start = np.array(found.table.column("start_us"))
     length = np.rint(1e6 / rate * floats(found.table.column("samples"))).astype(np.int64)
@@ -143,17 +143,17 @@ def _own_rows(found: CycleRows, elsewhere: Spans, rate: float) -> CycleRows:
         return found
     own = np.ones(len(start), bool)
     own[foreign] = False
-    return CycleRows(found.table.filter(pa.array(own)), found.after[own])
+    return WindowRows(found.table.filter(pa.array(own)), found.after[own])
 
 
-def _each_cycle(found: CycleRows) -> CycleRows:
+def _each_cycle(found: WindowRows) -> WindowRows:
     """Rows in which cycles crossed no threshold, as often as there were: a row that is no cycle for the first."""
     uncrossed = floats(found.table.column("uncrossed")).astype(np.int64)
     if not uncrossed.any():
         return found
     complete = np.array(found.table.column("complete"), bool)
     at = np.repeat(np.arange(len(complete)), np.maximum(uncrossed + complete, 1))
-    return CycleRows(found.table.take(pa.array(at)), found.after[at])
+    return WindowRows(found.table.take(pa.array(at)), found.after[at])
 
 
 def _ended(start_us: NDArray[np.int64], restarts_us: tuple[int, ...]) -> NDArray[np.bool_]:

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from benchpipe.blocks.charts import Axis, BlockCharts, Chart, ChartTask, Panel, Ruler, Series, band, rows_of
 from benchpipe.blocks.figures import Figure, of_block
+from benchpipe.blocks.hold.view import WORDS
 
 Floats = NDArray[np.float64]
-WORDS = {"both": "settling and leaking"}
 MOST_HOLDS = 6  # drawn one by one: the first, and the last ones
 LINE_POINTS = 80
 HEAD = (("time_s", "time", "s"), ("samples", "samples", ""), ("creep", "creep", "motion"))

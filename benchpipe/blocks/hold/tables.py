@@ -26,7 +26,7 @@ HOLDS: tuple[Column, ...] = (
     _c("load_taken_off", "float64", "motion", "creep at the end that the load's wobble made, taken off", null=True),
     _c("motion_per_k", "float64", "motion/K", "by which the temperature was taken off the motion", null=True),
     _c("temperature_taken_off", "float64", "motion", "creep at the end that temperature made, taken off", null=True),
-    _c("kind", "string", "", "settling, leaking, both, not measurable or undecided"),
+    _c("kind", "string", "", "settling (decaying creep), leaking (steady creep), both, not measurable or undecided"),
     _c("law", "string", "", "creep law that describes the hold best (least AICc); null: none fits", null=True),
     _c("resolution", "float64", "motion", "step of the motion channel: declared, else found", null=True),
     _c("creep_from_s", "float64", "s", "creep_end counts from so long after time zero", null=True),

@@ -15,7 +15,8 @@ from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 
 OVER_LIFE = "creep at the end of a hold after"
-WORDS = {"both": "settling and leaking"}
+# What a kind of creep is called; a steady one is a leak where the law says so.
+WORDS = {"settling": "decaying creep", "leaking": "steady creep", "both": "decaying and steady creep"}
 SHOWN_IF_KNOWN = {"recovered": "recovered", "creep from full load": "creep_full_end"}  # figure: its column
 MOST_TOLD = 20  # holds over the life of a run
 

@@ -25,7 +25,7 @@ from benchpipe.kernels.proof_measure import READ_S, ProofResult, Reading, measur
 from benchpipe.kernels.proofs import FRESH, GAPPED, RETURN, START, STAY, AttemptState, ProofTargets, find_attempts
 from benchpipe.kernels.sample_noise import sample_noise
 from benchpipe.kernels.time_means import time_mean
-from benchpipe.samples.range_ends import NO_ZERO, Level, less_zero, taken_off
+from benchpipe.samples.range_ends import NO_ZERO, HeldLevel, less_zero, taken_off
 from benchpipe.samples.signals import MM_PER_M, Signals, block_signals, signal_units
 from benchpipe.store.manifest import Remark
 from benchpipe.store.pauses import NO_RESTART, RunClock
@@ -121,7 +121,7 @@ def proof_rows(
     rig: RigConfig,
     found: list[tuple[int, int | None, int, bool]],
     read: Callable[[int, int], Signals | None],
-    zero: Level = NO_ZERO,
+    zero: HeldLevel = NO_ZERO,
     clock: RunClock = NO_RESTART,
 ) -> list[dict[str, Any]]:
     """Rows of the proofs table.
@@ -132,7 +132,7 @@ def proof_rows(
         As :meth:`ProofFinder.found` gives it.
     read : callable
         ``read(from_us, until_us)`` gives the signals from one time to another.
-    zero : Level
+    zero : HeldLevel
         What was taken off the load channel.
     clock : RunClock
     """

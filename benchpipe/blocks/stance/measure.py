@@ -18,7 +18,7 @@ from benchpipe.blocks.found import Found
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.stance.plan import StanceBlock
-from benchpipe.blocks.stance.state import StanceState, Stretch
+from benchpipe.blocks.stance.state import OpenStretch, StanceState
 from benchpipe.blocks.stuck_samples import stuck_rows
 from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
@@ -40,7 +40,7 @@ def stance_block(task: BlockTask[StanceBlock, StanceState]) -> Found:
     """Measure the stance windows of a block. Windows of other nights stay as they are."""
     rig, store, block, past = task.rig, task.store, task.block, task.past
     begun = past.anchor if past is not None else None
-    builder = StanceBuilder(block, rig, begun or Stretch(), task.clock.ends_us)
+    builder = StanceBuilder(block, rig, begun or OpenStretch(), task.clock.ends_us)
     signals = block_signals(store, task.inputs, rig, block, builder.from_us, silences=True)
     rows = [row for new in signals for row in builder.feed(new)]
     rows = with_losses(task, rows, beyond=False)
@@ -63,7 +63,7 @@ class StanceBuilder:
         Times before which a log ended: what ends there lacks nothing.
     """
 
-    def __init__(self, block: StanceBlock, rig: RigConfig, stretch: Stretch, ends_us: Sequence[int] = ()) -> None:
+    def __init__(self, block: StanceBlock, rig: RigConfig, stretch: OpenStretch, ends_us: Sequence[int] = ()) -> None:
         self._ends_us = np.asarray(sorted(ends_us), np.int64)
         self._block = block
         self._patience_us = round(1e6 * max(PATIENCE_S, rig.time.gap_s))

@@ -8,7 +8,7 @@ from benchpipe.blocks.state import BlockState
 
 
 @dataclass(frozen=True)
-class Stretch:
+class OpenStretch:
     """State of the search: the open stretch, and what is known so far.
 
     Attributes
@@ -43,7 +43,7 @@ class Stretch:
         """Longest stretch without a window [s], the open one included."""
         return max(self.longest_us, 0 if self.taken else self.last_us - self.start_us) * 1e-6
 
-    def ended(self) -> Stretch:
+    def ended(self) -> OpenStretch:
         """Without an open stretch; one that gave no window counts for the longest."""
         lost = 0 if self.start_us < 0 or self.taken else self.last_us - self.start_us
         return replace(self, start_us=-1, last_us=-1, taken=False, longest_us=max(self.longest_us, lost))
@@ -52,7 +52,7 @@ class Stretch:
 class StanceState(BlockState):
     """State of the search, and the parts of the windows so far."""
 
-    anchor: Stretch | None = None
+    anchor: OpenStretch | None = None
     settled: tuple[str, ...] = ()
 
     @property

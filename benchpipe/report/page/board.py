@@ -166,7 +166,7 @@ def _night_parts(board: Board) -> Iterator[Markup]:
         yield items(f"{mark} {text}".strip() for mark, text, _ in lab_test_lines(test))
     failed = [row.view for row in board.rows if row.view.failed is not None]
     for view in failed:
-        yield joined((tag("h3", f"{view.run} could not be worked on"),
+        yield joined((tag("h3", f"{view.run} could not be processed"),
                       tag("pre", joined((view.failed or "").split("\n"), "\n"))))  # fmt: skip
     head = tag(
         "tr", joined(tag("th", words, scope="col") for words in ("run", "logs until", "steps of the last night"))

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
-from benchpipe.blocks.charts import Rows
+from benchpipe.blocks.charts import FigureTable
 from benchpipe.report.page.markup import Markup, joined, tag, text
 from benchpipe.report.page.plot import axis_words
 from benchpipe.report.signs import UNICODE, number
@@ -41,7 +41,7 @@ def _short(value: float) -> str:
     return shown.rstrip("0").rstrip(".") if "." in shown and "e" not in shown else shown
 
 
-def table(rows: Rows, caption: str) -> Markup:
+def table(rows: FigureTable, caption: str) -> Markup:
     """A table that scrolls by itself where it is wider than the page."""
     numbers = [any(_is_number(row[k]) for row in rows.rows) for k in range(len(rows.head))]
     head = tag("tr", joined(tag("th", axis_words(axis), scope="col", class_="n" if n else None)
@@ -61,7 +61,7 @@ def scrolled(inside: object, words: str) -> Markup:
     return tag("div", inside, class_="scroll", tabindex=0, role="region", aria_label=words)
 
 
-def twin(rows: Rows, words: str) -> Markup:
+def twin(rows: FigureTable, words: str) -> Markup:
     """The table of a chart, folded."""
     if not rows.rows:
         return Markup("")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from benchpipe.blocks.charts import Axis, Chart, Rows
+from benchpipe.blocks.charts import Axis, Chart, FigureTable
 from benchpipe.check.decision import Verdict, applies
 from benchpipe.escapes import quoted
 from benchpipe.report.page.html import figure, identifier, items, paragraph, section, table, twin
@@ -17,7 +17,7 @@ from benchpipe.report.page.words import answer, chart_notes, plain_unit, standin
 from benchpipe.report.signs import UNICODE, clock, number, with_unit
 from benchpipe.report.values import allowed_text, measured_text
 from benchpipe.views.caution import UNVERIFIED
-from benchpipe.views.page.model import Event, Facts, RunPage
+from benchpipe.views.page.model import Facts, RunPage, ShownEvent
 
 MOST_ALARMS = 12
 OF_LIMIT = ("limits_file", "limit", "block")  # what names a verdict
@@ -88,8 +88,8 @@ def _limits(page: RunPage) -> Markup:
         verified = f"verified by {row['verified_by']}" if row["verified"] else f"{UNVERIFIED}, or the lab's own"
         rules.append((row["limit"], row["block"], row["rule"], verified, row["source"]))
     head = ("verdict", "limit", "block", "measured ± U", "allowed", "margin", "used", "remark")
-    told = Rows(tuple(map(Axis, head)), tuple(rows))
-    behind = Rows(tuple(map(Axis, ("limit", "block", "decision rule", "verifier", "source"))), tuple(rules))
+    told = FigureTable(tuple(map(Axis, head)), tuple(rows))
+    behind = FigureTable(tuple(map(Axis, ("limit", "block", "decision rule", "verifier", "source"))), tuple(rules))
     absent = [m.row for m in page.margins if not applies(m.row)]
     parts: list[Markup] = []
     if due:
@@ -120,7 +120,7 @@ def _counted(page: RunPage) -> str:
 
 def _changed(page: RunPage) -> Markup:
     head = tuple(map(Axis, ("measure", "block", "since baseline", "last median", "largest departure")))
-    rows = Rows(head, tuple(
+    rows = FigureTable(head, tuple(
         (c.label, c.block, UNICODE.none if c.change is None else f"{100.0 * c.change:+.3g} %",
          plain_unit(c.last, c.unit), _jump(c.block, c.worst))
         for c in page.changes
@@ -136,14 +136,14 @@ def _changed(page: RunPage) -> Markup:
             size = _sized(e, number(e.size, 3)) if e.size is not None else UNICODE.none
             events.append((_jump(e.block, e.cycle), e.block, e.measure, e.text, size, interval, e.near))
         columns = ("cycle", "block", "measure", "what", "size", "95 % interval", "near")
-        found = table(Rows(tuple(map(Axis, columns)), tuple(events)), "Events")
+        found = table(FigureTable(tuple(map(Axis, columns)), tuple(events)), "Events")
         parts.append(found if events else paragraph("No sudden change was found."))
         parts += [paragraph(words) for words in page.drift.forecast]
     parts.append(table(rows, "Change since the baseline") if page.changes else paragraph("No cycles were measured."))
     return section("changed", "What changed", *parts)
 
 
-def _sized(event: Event, text: str) -> str:
+def _sized(event: ShownEvent, text: str) -> str:
     """A text with the unit of an event's size; a ratio has none."""
     return text if event.unit == "1" else f"{text} {event.unit}"
 
@@ -206,7 +206,7 @@ def _budgets(page: RunPage) -> Markup:
         own = [b for b in page.budgets if all(b[key] == one.row[key] for key in OF_LIMIT)]
         if not own:
             continue
-        rows = Rows(
+        rows = FigureTable(
             (Axis("part"), Axis("type"), Axis("standard u", own[0]["unit"]), Axis("share"), Axis("degrees of freedom"),
              Axis("taken from")),
             tuple((b["part"], b["kind"], b["standard_u"], None if b["share"] is None else f"{100 * b['share']:.0f} %",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from benchpipe import __version__
-from benchpipe.blocks.charts import Axis, Chart, Rows
+from benchpipe.blocks.charts import Axis, Chart, FigureTable
 from benchpipe.report.page.document import asset, document
 from benchpipe.report.page.html import figure, identifier, items, paragraph, section, table, twin
 from benchpipe.report.page.markup import Markup, joined, tag
@@ -67,7 +67,7 @@ def _outcomes(page: StudyPage) -> Markup:
                 f"{scale * one.low:+.3g} to {scale * one.high:+.3g}{unit}" if known else None, one.outcome, one.words,
                 f"± {scale * one.could_show:.3g}{unit}" if known else None, f"{one.n} and {one.n_reference}",
             ))  # fmt: skip
-    return table(Rows(tuple(map(Axis, head)), tuple(rows)), "All comparisons, worst first")
+    return table(FigureTable(tuple(map(Axis, head)), tuple(rows)), "All comparisons, worst first")
 
 
 def _lives(page: StudyPage) -> Iterator[Markup]:

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-import numpy as np
-
 from benchpipe.blocks.charts import Chart
 from benchpipe.blocks.figures import Figure
 from benchpipe.check.decision import Verdict, applies
-from benchpipe.report.page.markup import Markup, tag, text
+from benchpipe.report.page.markup import Markup, tag
 from benchpipe.report.page.strip import SIGN
 from benchpipe.report.signs import number, unit_shown
 from benchpipe.report.values import allowed_text, figure_text, measured_text
@@ -44,7 +42,7 @@ def standing(page: RunPage) -> str:
     """One sentence: what failed, what changed, how far it is."""
     view = page.view
     if view.failed is not None:
-        return f"The run could not be worked on: {view.failed.splitlines()[0]}."
+        return f"The run could not be processed: {view.failed.splitlines()[0]}."
     parts = [_verdict_words(page), _change_words(page), _done_words(page)]
     return " ".join(f"{part[:1].upper()}{part[1:]}." for part in parts if part)
 
@@ -111,8 +109,8 @@ def trend_answer(shown: TrendPicture) -> str:
         words = f"{label} {way} by {abs(100.0 * trend.change):.3g} % since cycles {first:,} to {until:,}, to {last}"
         words = words if abs(trend.change) >= 0.0005 else f"{label} did not change since cycles {first:,} to {until:,}"
     else:
-        known = trend.values[np.isfinite(trend.values)]
-        ends = f"{number(float(known.min()))} to {number(float(known.max()))} {unit_shown(trend.unit)}".rstrip()
+        low, high = trend.extent
+        ends = f"{number(low)} to {number(high)} {unit_shown(trend.unit)}".rstrip()
         words = f"{label}: {last} at last, {ends} over all cycles" if last else f"{label}: {ends}"
     return f"{words}."
 
@@ -120,13 +118,12 @@ def trend_answer(shown: TrendPicture) -> str:
 def trend_notes(shown: TrendPicture) -> Iterator[str]:
     """What the picture of a trend shows, and what was left out of it."""
     trend, coded = shown.trend, shown.coded
-    known = int(np.isfinite(trend.values).sum())
     unit = unit_shown(trend.unit)
-    yield f"{known:,} of {trend.values.size:,} cycles"
+    yield f"{trend.measured:,} of {trend.values.size:,} cycles"
     if shown.envelope.a_column > 1:
         yield f"each column: smallest to largest of {shown.envelope.a_column:,} cycles; line: median"
-    if coded.scatter:
-        part = coded.worst_error / coded.scatter
+    part = coded.part_of_scatter
+    if part is not None:
         within, scatter = (f"{number(v, 2)} {unit}".rstrip() for v in (coded.worst_error, coded.scatter))
         yield f"zoomed: every cycle, within {within} ({part:.2f} of one cycle's scatter, {scatter})"
     else:
@@ -143,8 +140,3 @@ def chart_notes(chart: Chart) -> Iterator[str]:
     yield f"{chart.points:,} {chart.things}"
     if chart.reduced:
         yield chart.reduced
-
-
-def shown_text(value: object) -> Markup:
-    """A text of the run, escaped."""
-    return text(value)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from benchpipe.blocks.charts import Chart, Rows, Series
+from benchpipe.blocks.charts import Chart, FigureTable, Series
 from benchpipe.views.page.model import Facts
 
 MOST_POINTS = 1_500  # drawn of a series
@@ -29,7 +29,7 @@ def bounded_facts(facts: Facts, command: str) -> Facts:
     return replace(facts, rows=rows, note=" ".join(filter(None, (facts.note, more))))
 
 
-def bounded_rows(rows: Rows) -> tuple[Rows, int]:
+def bounded_rows(rows: FigureTable) -> tuple[FigureTable, int]:
     """First and last rows of a table, and how many between them are left out."""
     left = len(rows.rows) - MOST_ROWS
     if left <= 0:

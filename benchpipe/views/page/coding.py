@@ -54,6 +54,11 @@ class CodedTrend:
     scatter: float
     worst_error: float
 
+    @property
+    def part_of_scatter(self) -> float | None:
+        """The largest error as a part of one cycle's scatter; None where that is 0."""
+        return self.worst_error / self.scatter if self.scatter else None
+
 
 def scatter_of(values: Floats) -> float:
     """Robust standard deviation of one value about the next: 1.4826 MAD(differences) / sqrt(2); 0 without any."""

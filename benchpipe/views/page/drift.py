@@ -7,7 +7,7 @@ from typing import Any
 
 from benchpipe.drift.words import forecast_words
 from benchpipe.views.model import RunView
-from benchpipe.views.page.model import Drift, Event, Phase
+from benchpipe.views.page.model import Drift, ShownEvent, ShownPhase
 
 PHASES_OF = "secant_stiffness"  # the measure whose phases a block's charts are marked with
 KINDS = {
@@ -26,18 +26,18 @@ def drift_of(view: RunView) -> Drift | None:
     )
 
 
-def _event(row: dict[str, Any]) -> Event:
+def _event(row: dict[str, Any]) -> ShownEvent:
     """An event of one measure; sizes in per cent."""
     kind = KINDS.get(row["kind"], str(row["kind"]).replace("_", " "))
     found = {"online": "", "offline": ", by the whole history", "log": ", by the log"}[row["found"]]
     size, low, high = (None if row[name] is None else 100.0 * row[name] for name in ("size", "low", "high"))
-    return Event(
+    return ShownEvent(
         row["block"], row["measure"], row["cycle"], f"{kind}{found}", size, low, high, "%",
         row["near"].replace(",", ", ").replace("_", " "),
     )  # fmt: skip
 
 
-def _phases(view: RunView) -> Iterator[Phase]:
+def _phases(view: RunView) -> Iterator[ShownPhase]:
     for row in view.phases:
         if row["measure"] == PHASES_OF and row["phase"] != "since baseline":
-            yield Phase(row["block"], row["first"], row["last"], row["phase"])
+            yield ShownPhase(row["block"], row["first"], row["last"], row["phase"])

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from benchpipe.blocks.charts import Chart, Floats, Rows, Ruler, Trend
+from benchpipe.blocks.charts import Chart, FigureTable, Floats, Ruler, Trend
 from benchpipe.views.model import RunView
 from benchpipe.views.page.coding import CodedTrend
 from benchpipe.views.page.envelope import Envelope
@@ -45,12 +45,12 @@ class TrendPicture:
     envelope: Envelope
     limits: tuple[Ruler, ...]
     expanded_u: float
-    rows: Rows
+    rows: FigureTable
     corrected: Floats | None = None
 
 
 @dataclass(frozen=True)
-class Event:
+class ShownEvent:
     """A sudden change of a measure, or a planned event near one.
 
     ``size`` with its 95 % interval, in ``unit``; ``near``: what else took place there.
@@ -68,7 +68,7 @@ class Event:
 
 
 @dataclass(frozen=True)
-class Phase:
+class ShownPhase:
     """Cycles of a block in which a measure changes in one way: run-in, steady, wear."""
 
     block: str
@@ -84,14 +84,14 @@ class Drift:
     ``corrected``: by block and measure, the medians of the trend's bins with temperature taken off.
     """
 
-    events: tuple[Event, ...] = ()
-    phases: tuple[Phase, ...] = ()
+    events: tuple[ShownEvent, ...] = ()
+    phases: tuple[ShownPhase, ...] = ()
     forecast: tuple[str, ...] = ()
     corrected: Mapping[tuple[str, str], Floats] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
-class Change:
+class BaselineChange:
     """How a measure changed since its baseline."""
 
     block: str
@@ -108,7 +108,7 @@ class Facts:
     """A named table of what is known."""
 
     title: str
-    rows: Rows
+    rows: FigureTable
     note: str = ""
 
 
@@ -118,7 +118,7 @@ class RunPage:
 
     view: RunView
     margins: tuple[Margin, ...]
-    changes: tuple[Change, ...]
+    changes: tuple[BaselineChange, ...]
     charts: tuple[Chart, ...]
     trends: tuple[TrendPicture, ...]
     budgets: tuple[dict[str, Any], ...]

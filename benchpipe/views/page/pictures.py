@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from benchpipe.blocks.charts import Axis, Floats, Rows, Ruler, Trend
+from benchpipe.blocks.charts import Axis, FigureTable, Floats, Ruler, Trend
 from benchpipe.views.page.coding import code_trend
 from benchpipe.views.page.envelope import envelope
 from benchpipe.views.page.model import TrendPicture
@@ -41,7 +41,7 @@ def _on_trend(row: dict[str, Any], trend: Trend) -> Iterator[tuple[float, float]
             yield end, row["expanded_u"] or 0.0
 
 
-def trend_rows(trend: Trend) -> Rows:
+def trend_rows(trend: Trend) -> FigureTable:
     """Smallest, median and largest value over pieces that grow with the cycle number."""
     values, n = trend.values, trend.values.size
     edges = np.unique(np.concatenate([[0], np.geomspace(1, n, PIECES).round()]).astype(np.int64))
@@ -54,4 +54,4 @@ def trend_rows(trend: Trend) -> Rows:
                          float(known.min()), float(np.median(known)), float(known.max())))  # fmt: skip
     unit = trend.unit
     head = (Axis("cycles"), Axis("measured"), Axis("smallest", unit), Axis("median", unit), Axis("largest", unit))
-    return Rows(head, tuple(rows))
+    return FigureTable(head, tuple(rows))

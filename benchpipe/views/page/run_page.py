@@ -15,7 +15,7 @@ from benchpipe.views.model import RunView
 from benchpipe.views.page.bounds import bounded, bounded_facts
 from benchpipe.views.page.drift import drift_of
 from benchpipe.views.page.margins import margins
-from benchpipe.views.page.model import Change, Drift, RunPage
+from benchpipe.views.page.model import BaselineChange, Drift, RunPage
 from benchpipe.views.page.origin import left_out_facts, origin_facts, rig_facts
 from benchpipe.views.page.pictures import picture
 
@@ -56,7 +56,7 @@ def run_page(
 
 
 def bare_page(view: RunView) -> RunPage:
-    """The page of a run whose tables are not at hand: archived, or one that could not be worked on."""
+    """The page of a run whose tables are not at hand: archived, or one that could not be processed."""
     state = key_of([LAYOUT, __version__, view.run, view.archived, view.failed or ""])
     return RunPage(view, margins(view.limits), (), (), (), (), (), (), (), state)
 
@@ -72,10 +72,10 @@ def page_state(manifest: Manifest, view: RunView) -> str:
     return key_of([LAYOUT, __version__, manifest.seal, seen])
 
 
-def _changes(found: list[BlockCharts]) -> list[Change]:
+def _changes(found: list[BlockCharts]) -> list[BaselineChange]:
     """Change of each measure since its baseline, as the table of trends has it."""
     return [
-        Change(t.block, t.measure, t.label, t.change, float(t.median[-1]), t.unit, t.worst)
+        BaselineChange(t.block, t.measure, t.label, t.change, float(t.median[-1]), t.unit, t.worst)
         for one in found
         for t in one.trends
         if t.median.size

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchpipe.blocks.charts import Axis, Chart, Floats, Panel, Rows, Ruler, Series
+from benchpipe.blocks.charts import Axis, Chart, FigureTable, Floats, Panel, Ruler, Series
 from benchpipe.blocks.figures import Figure
 from benchpipe.columns import floats
 from benchpipe.compare.readings import StudyRun, open_study_run
-from benchpipe.compare.result import Comparison, MeasureResult, Reading, StudyResult
+from benchpipe.compare.result import Comparison, MeasureResult, RunReading, StudyResult
 from benchpipe.compare.study import Study
 
 LEAST_OF_PARALLEL = 2  # measures that a parallel view needs
@@ -29,7 +29,7 @@ class StudyPage:
 
 
 @dataclass(frozen=True, eq=False)
-class _Curve:
+class _StudyCurve:
     """A curve of one run."""
 
     run: StudyRun
@@ -87,7 +87,7 @@ def _differences(found: MeasureResult) -> Chart | None:
     worst = known[0]
     answer = (f"{names[0]}: ", Figure("", scale * worst.value, unit), f" ({scale * worst.low:+.3g} to "
               f"{scale * worst.high:+.3g}): {worst.words}.")  # fmt: skip
-    return _chart("difference", found, "differences with their intervals", answer, (panel,), Rows(head, rows),
+    return _chart("difference", found, "differences with their intervals", answer, (panel,), FigureTable(head, rows),
                   len(known), "comparisons")  # fmt: skip
 
 
@@ -123,8 +123,8 @@ def _readings(found: MeasureResult, variants: Sequence[str]) -> Chart | None:
     low, high = min(known, key=lambda r: r.value), max(known, key=lambda r: r.value)
     answer = ("From ", Figure("", low.value, found.unit), f" ({low.variant}, {low.specimen}) to ",
               Figure("", high.value, found.unit), f" ({high.variant}, {high.specimen}).")  # fmt: skip
-    return _chart("readings", found, "each run's figure; whiskers: its own ± 2 u", answer, (panel,), Rows(head, rows),
-                  len(known), "runs")  # fmt: skip
+    return _chart("readings", found, "each run's figure; whiskers: its own ± 2 u", answer, (panel,),
+                  FigureTable(head, rows), len(known), "runs")  # fmt: skip
 
 
 def _parallel(result: StudyResult, variants: Sequence[str]) -> Iterator[Chart]:
@@ -136,7 +136,7 @@ def _parallel(result: StudyResult, variants: Sequence[str]) -> Iterator[Chart]:
         return
     names = tuple(one.measure.replace("_", " ") for one in measures)
     runs = list(dict.fromkeys(r.run for one in measures for r in one.readings))
-    by: list[dict[str, Reading]] = [{r.run: r for r in one.readings} for one in measures]
+    by: list[dict[str, RunReading]] = [{r.run: r for r in one.readings} for one in measures]
     x = np.arange(1.0, len(measures) + 1.0)
     found: dict[str, list[Floats]] = {name: [] for name in variants}
     rows = []
@@ -152,7 +152,7 @@ def _parallel(result: StudyResult, variants: Sequence[str]) -> Iterator[Chart]:
     head = (Axis("run"), Axis("variant"), *(Axis(name, "%") for name in names))
     yield Chart(
         "parallel", "trends", "", "all measures side by side", (f"{len(runs)} runs, {len(measures)} measures.",),
-        (panel,), Rows(head, tuple(rows)), len(runs), "runs", "benchpipe compare STUDY --json",
+        (panel,), FigureTable(head, tuple(rows)), len(runs), "runs", "benchpipe compare STUDY --json",
     )  # fmt: skip
 
 
@@ -178,15 +178,15 @@ def _loops(runs: Sequence[StudyRun], measures: Iterable[MeasureResult], variants
             Panel("as measured", Axis("motion", units["motion"]), Axis("load", units["load"]),
                   _by_variant(curves, variants)),
             Panel("each on its own ranges", Axis("motion, part of its range"), Axis("load, part of its range"),
-                  _by_variant([_Curve(c.run, c.what, _part(c.x), _part(c.y)) for c in curves], variants)),
+                  _by_variant([_StudyCurve(c.run, c.what, _part(c.x), _part(c.y)) for c in curves], variants)),
         )  # fmt: skip
         yield Chart(
             "loops", "trends", block, "loops laid over each other", ("One loop of each run, coloured by variant.",),
-            panels, Rows(head, rows), sum(c.x.size for c in curves), "samples", "benchpipe export RUN loops",
+            panels, FigureTable(head, rows), sum(c.x.size for c in curves), "samples", "benchpipe export RUN loops",
         )  # fmt: skip
 
 
-def _loop(run: StudyRun, block: str, until: int) -> _Curve | None:
+def _loop(run: StudyRun, block: str, until: int) -> _StudyCurve | None:
     """The last kept loop of a run up to a cycle, closed."""
     kept = run.store.read_parts(run.manifest.block_parts(block, "loops"), "loops", ["cycle", "load", "motion"])
     if not kept.num_rows:
@@ -195,7 +195,7 @@ def _loop(run: StudyRun, block: str, until: int) -> _Curve | None:
     known = cycle[cycle <= until] if until and (cycle <= until).any() else cycle
     own = kept.filter(cycle == known.max())
     x, y = (floats(own.column(name)) for name in ("motion", "load"))
-    return _Curve(run, f"{known.max():,}", np.append(x, x[0]), np.append(y, y[0]))
+    return _StudyCurve(run, f"{known.max():,}", np.append(x, x[0]), np.append(y, y[0]))
 
 
 def _drift(runs: Sequence[StudyRun], found: MeasureResult, variants: Sequence[str]) -> Iterator[Chart]:
@@ -207,7 +207,7 @@ def _drift(runs: Sequence[StudyRun], found: MeasureResult, variants: Sequence[st
         known = [row for row in own if row["change"] is not None]
         if len(known) > 1:
             x, y = (np.array([row[key] for row in known], float) for key in ("number", "change"))
-            curves.append(_Curve(run, "", x, 100.0 * y))
+            curves.append(_StudyCurve(run, "", x, 100.0 * y))
     if not curves:
         return
     head = (Axis("run"), Axis("variant"), Axis("last cycle of the trend"), Axis("change since baseline", "%"))
@@ -216,11 +216,11 @@ def _drift(runs: Sequence[StudyRun], found: MeasureResult, variants: Sequence[st
     answer = (f"Largest change at the end: {float(worst.y[-1]):+.3g} % ({worst.run.config.name}).",)
     panel = Panel("", Axis("cycle"), Axis("change since baseline", "%"), _by_variant(curves, variants),
                   (Ruler(0.0, ""),))  # fmt: skip
-    yield _chart("drift", found, "change over the cycles, run beside run", answer, (panel,), Rows(head, rows_of),
+    yield _chart("drift", found, "change over the cycles, run beside run", answer, (panel,), FigureTable(head, rows_of),
                  sum(c.x.size for c in curves), "medians", "benchpipe export RUN trends")  # fmt: skip
 
 
-def _by_variant(curves: Iterable[_Curve], variants: Sequence[str]) -> tuple[Series, ...]:
+def _by_variant(curves: Iterable[_StudyCurve], variants: Sequence[str]) -> tuple[Series, ...]:
     by: dict[str, list[tuple[Floats, Floats]]] = {name: [] for name in variants}
     for one in curves:
         by[one.run.stated.variant].append((one.x, one.y))
@@ -245,7 +245,7 @@ def _part(values: Floats) -> Floats:
 
 def _chart(
     name: str, found: MeasureResult, title: str, answer: tuple[str | Figure, ...], panels: tuple[Panel, ...],
-    rows: Rows, points: int, things: str, command: str = "benchpipe compare STUDY --json",
+    rows: FigureTable, points: int, things: str, command: str = "benchpipe compare STUDY --json",
 ) -> Chart:  # fmt: skip
     label = f"{found.measure.replace('_', ' ')}: {title}"
     return Chart(f"{name}-{found.measure}", "trends", found.block, label, answer, panels, rows, points, things, command)
