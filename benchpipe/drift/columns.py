@@ -92,7 +92,7 @@ def expected_changes(history: History, entries: Sequence[LogEntry], watched: Wat
         at = entry.start_us / 1e6
         if not history.start_s[0] < at < history.end_s[-1]:
             continue
-        if entry.expected or (entry.kind == "zero_shift" and watched.zero):
+        if entry.rebases(watched):
             found.append(Change("step", history.cycle_at(at)))
             if entry.kind == "exchange":
                 found.append(Change("settling", history.cycle_at(at)))

@@ -36,6 +36,8 @@ class BlockDrift(State):
         What the room keeps, without the bins; None where nothing was watched yet.
     bins : str
         Path of the part with the bins.
+    noted : str
+        Hash of the notes of its days.
     """
 
     key: str
@@ -45,12 +47,21 @@ class BlockDrift(State):
     seen: Seen = Field(default_factory=Seen)
     watch: dict[str, object] | None = None
     bins: str = ""
+    noted: str = ""
+
+
+class NotesHead(State):
+    """The notes that were there: how many, and the SHA-256 of the last."""
+
+    entries: int
+    sha256: str
 
 
 class DriftState(State):
-    """What is kept of each block, by its name."""
+    """What is kept of each block, by its name; and the notes on the run that were there."""
 
     blocks: dict[str, BlockDrift] = Field(default_factory=dict)
+    notes: NotesHead | None = None
 
 
 def bins_table(block: str, watch: Mapping[str, Any]) -> pa.Table:

@@ -16,6 +16,7 @@ from benchpipe.drift.forecast import forecast
 from benchpipe.drift.history import FEWEST_BINS, History, history_of
 from benchpipe.drift.offline import offline_steps
 from benchpipe.drift.phases import Phase, phases_of
+from benchpipe.drift.placed import number_of, placed_entries
 from benchpipe.drift.trends import Columns, Row, event_rows, forecast_rows, phase_rows, trend_columns
 from benchpipe.drift.watch import Watch
 from benchpipe.drift.watched import CycleColumns, DriftBlock, LogEntry
@@ -77,6 +78,7 @@ def drift_night(
         why = ["no whole day yet: drift looks at a day's border"]
         return DriftResult(watch.to_json(), first_wanted_us(watch.bins), {}, nothing, nothing, nothing, why)
     history = history_of(block, watch.bins)
+    entries = placed_entries(entries, watch.bins)
     baselines = {name: (first, last) for name, first, last in watch.baselines}
     levels = {
         w.name: level_of(block, history, w.name, watch.events, entries, baselines.get(w.name)) for w in block.watched
@@ -90,7 +92,7 @@ def drift_night(
         base = baselines.get(limit.measure)
         middle = (base[0] + base[1]) / 2 if base else float("nan")
         limits.append(forecast(block, history, limit, middle, watch.events, entries))
-    events = [*watch.events, *expected_events(block, history, levels, entries)]
+    events = [*watch.events, *expected_events(block, history, levels, entries, watch.events)]
     if complete:
         events += offline_events(history, levels, events)
     return DriftResult(
@@ -105,8 +107,9 @@ def drift_night(
 
 
 def expected_events(
-    block: DriftBlock, history: History, levels: Mapping[str, Level | None], entries: Sequence[LogEntry]
-) -> list[Event]:
+    block: DriftBlock, history: History, levels: Mapping[str, Level | None], entries: Sequence[LogEntry],
+    known: Sequence[Event],
+) -> list[Event]:  # fmt: skip
     """What re-based the measures without an alarm: planned exchanges, notes, shifted zeros, with the step of each."""
     made = []
     for entry in entries:
@@ -115,14 +118,16 @@ def expected_events(
             continue
         for watched in block.watched:
             level = levels[watched.name]
-            if level is None or not (entry.expected or (entry.kind == "zero_shift" and watched.zero)):
+            if level is None or not entry.rebases(watched):
                 continue
             cycle = history.cycle_at(at)
             size = level.step_at(change_column(history, Change("step", cycle)))
+            number = number_of(entry, entries, known) if entry.expected else 0
+            cycle = cycle if entry.cycle is None else float(entry.cycle)
             made.append(
                 Event(
                     watched.name, "level", entry.kind, cycle, cycle, cycle, at, at, at, size, *(float("nan"),) * 4,
-                    history.day, 0, False, "log",
+                    history.day, number, False, "log",
                 )
             )  # fmt: skip
     return made

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,9 +14,9 @@ from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.planned_end import block_end
 from benchpipe.drift.entries import all_entries, seen_after
 from benchpipe.drift.history import FEWEST_BINS
-from benchpipe.drift.kept import BlockDrift, DriftState, bins_table, plain_watch, whole_watch
+from benchpipe.drift.kept import BlockDrift, DriftState, NotesHead, bins_table, plain_watch, whole_watch
 from benchpipe.drift.reading import complete_cycles, read_rows
-from benchpipe.drift.settings import drift_block, key_of_block
+from benchpipe.drift.settings import drift_block, key_of_block, key_of_notes
 from benchpipe.drift.watched import DAY_US, DriftBlock
 from benchpipe.drift.words import (
     LIMIT_AHEAD,
@@ -29,8 +29,9 @@ from benchpipe.drift.words import (
 )
 from benchpipe.run import RunConfig
 from benchpipe.steps import Night, StepKind, StepResult, StepTask
-from benchpipe.store.manifest import Part, Remark
+from benchpipe.store.manifest import Head, Part, Remark
 from benchpipe.store.pauses import RunClock
+from benchpipe.store.run_notes import NOTES, RunNote, kept_head, lost_notes, read_notes
 from benchpipe.tables import schema
 
 if TYPE_CHECKING:
@@ -43,7 +44,11 @@ STEP = "drift"
 def _settings(night: Night) -> dict[str, Any]:
     """Cyclic blocks, their limits, and the days of calibrations."""
     run = night.run
+    notes = sorted([note.at_us, note.kind] for note in read_notes(night.store.folder))
+    planned = [one.model_dump(mode="json") for one in run.plan.planned]
     return {
+        **({"notes": notes} if notes else {}),
+        **({"planned": planned} if planned else {}),
         "blocks": [block.model_dump(mode="json") for block in _blocks(run)],
         "limits": [[i.measure, i.change] for block in _blocks(run) for i in drift_block(block, run).limits],
         "calibrations": _calibrations(run),
@@ -82,7 +87,15 @@ def drift_run(task: StepTask[DriftState]) -> StepResult[DriftState]:
             if table.num_rows:
                 rows.setdefault(name, []).append(table)
     parts += [task.store.write(name, pa.concat_tables(some), task.key) for name, some in rows.items()]
-    return StepResult(DriftState(blocks=states), tuple(parts), tuple(remarks))
+    before = task.past.notes if task.past is not None else None
+    known = Head(entries=before.entries, sha256=before.sha256) if before is not None else None
+    lost = lost_notes(task.store.folder, known)
+    if lost:
+        text = f"notes on the run are gone: {lost}; what they explained is an event again"
+        remarks.append(Remark(step=STEP, code="notes-lost", where=NOTES, count=1, text=text))
+    head = kept_head(read_notes(task.store.folder), task.store.folder)
+    notes = {"notes": NotesHead(entries=head.entries, sha256=head.sha256)} if head is not None else {}
+    return StepResult(DriftState(blocks=states, **notes), tuple(parts), tuple(remarks))
 
 
 class _Work:
@@ -99,7 +112,8 @@ class _Work:
         cycles = task.manifest.block_parts(block.name, "cycles")
         key = key_of_block(self.block, VERSION, [_calibrations(task.run), [list(r) for r in clock.restarts]])
         over = block_end(block, task.manifest, last_cycles(block.name, task.manifest, task.store).done).over
-        if known is not None and not _goes_on(known, key, [part.path for part in cycles]):
+        notes = read_notes(task.store.folder)
+        if known is not None and not _goes_on(known, key, [part.path for part in cycles], notes):
             known = None
         past = known or BlockDrift(key=key, until_us=-(1 << 62))
         found, begins = read_rows(task.store, cycles, self.block.watched, past.until_us)
@@ -111,11 +125,14 @@ class _Work:
         whole = found.filter(pa.array(np.array(found.column("start_us"), np.int64) < until_us))
         seen = seen_after(past.seen, whole, clock, task.run.rig.time.sample_rate)
         read = _read([part.path for part in cycles], begins, until_us)
-        self.state = past.model_copy(update={"until_us": until_us, "read": read, "complete": over, "seen": seen})
+        update = {"until_us": until_us, "read": read, "complete": over, "seen": seen}
+        noted = key_of_notes(notes, until_us)
+        self.state = past.model_copy(update={**update, **({"noted": noted} if noted else {})})
         bins = np.unique(start[start < until_us] // self.block.width_us).size
         if over and past.watch is None and bins < FEWEST_BINS:
             return
-        self._watch(past, found, all_entries(task.run, clock, seen), over=over)
+        entries = all_entries(task.run, clock, seen, self.block.planned, notes)
+        self._watch(past, found, entries, over=over)
 
     def _watch(self, past: BlockDrift, rows: pa.Table, entries: list[Any], *, over: bool) -> None:
         from benchpipe.drift.night import drift_night
@@ -149,10 +166,14 @@ class _Work:
         self.remarks += _remarks(self.block, result)
 
 
-def _goes_on(known: BlockDrift, key: str, parts: list[str]) -> bool:
-    """Whether the days that are in are the beginning of what there is now; of a block that was over, all of it."""
+def _goes_on(known: BlockDrift, key: str, parts: list[str], notes: Sequence[RunNote]) -> bool:
+    """Whether the days that are in are the beginning of what there is now; of a block that was over, all of it.
+
+    After a new note on one of those days the block is looked at from its begin: events do not depend on when it was
+    written.
+    """
     now = parts if known.complete else parts[: len(known.read)]
-    return known.key == key and list(known.read) == now
+    return known.key == key and list(known.read) == now and known.noted == key_of_notes(notes, known.until_us)
 
 
 def _until(start_us: NDArray[np.int64], past_us: int, *, complete: bool) -> int:

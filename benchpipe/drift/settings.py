@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.drift.watched import CYCLIC, DAY_US, Coefficient, DriftBlock, DriftLimit
+from benchpipe.drift.watched import CYCLIC, DAY_US, Coefficient, DriftBlock, DriftLimit, LogEntry
 from benchpipe.run import RunConfig
 from benchpipe.store.manifest import key_of
+from benchpipe.store.run_notes import RunNote
 
 UNPLANNED = 1_000_000
 """Cycles of a test whose plan does not say how many: bins and thresholds are those of such a test."""
@@ -21,7 +23,14 @@ def drift_block(block: CyclicBlock, run: RunConfig) -> DriftBlock:
         _limits(block, run) if planned else (),
         {one.measure: Coefficient(one.per_kelvin, one.uncertainty / 2.0) for one in block.temperature},
         _baseline(block, planned or UNPLANNED),
+        _planned(block, run),
     )  # fmt: skip
+
+
+def _planned(block: CyclicBlock, run: RunConfig) -> tuple[LogEntry, ...]:
+    """Work that the plan foresees in the block, in order of cycles."""
+    own = sorted((one for one in run.plan.planned if one.block == block.name), key=lambda one: (one.cycle, one.kind))
+    return tuple(LogEntry(one.kind, 0, one.text, expected=True, cycle=one.cycle) for one in own)
 
 
 def _baseline(block: CyclicBlock, planned: int) -> tuple[int, int] | None:
@@ -50,7 +59,14 @@ def key_of_block(block: DriftBlock, version: int, calibrations: list[Any]) -> st
     coefficients = {name: [c.per_k, c.u] for name, c in (block.coefficients or {}).items()}
     baseline = list(block.baseline) if block.baseline else None
     names = [w.name for w in block.watched]
+    planned = [[[one.kind, one.cycle] for one in block.planned]] if block.planned else []
     return key_of([
         version, block.planned_cycles, block.frequency_hz, names, coefficients, baseline, block.false_alarms,
-        calibrations,
+        calibrations, *planned,
     ])  # fmt: skip
+
+
+def key_of_notes(notes: Sequence[RunNote], until_us: int) -> str:
+    """Hash of the notes on what was done before a time; empty without any. Their texts decide nothing."""
+    own = sorted((note.at_us, note.kind) for note in notes if note.at_us < until_us)
+    return key_of(own) if own else ""

@@ -98,7 +98,7 @@ def event_rows(block: DriftBlock, bins: RunBins, events: Sequence[Event], entrie
     kinds = {w.name: w.backlash for w in block.watched}
     made = []
     for event in events:
-        moved = sorted({e.measure for e in events if e.number == event.number})
+        moved = sorted({e.measure for e in events if _same(e, event)})
         kind = "scatter" if event.of == "scatter" else "backlash" if kinds[event.measure] else event.kind
         made.append(
             {
@@ -112,6 +112,11 @@ def event_rows(block: DriftBlock, bins: RunBins, events: Sequence[Event], entrie
             }
         )  # fmt: skip
     return made
+
+
+def _same(one: Event, other: Event) -> bool:
+    """Are two events one? What has no number is of one time and source."""
+    return (one.number, one.found) == (other.number, other.found) and (one.number > 0 or one.time_s == other.time_s)
 
 
 def phase_rows(
