@@ -12,13 +12,14 @@ from benchpipe.drift.bins import day_bins, first_wanted_us, whole_days
 from benchpipe.drift.changes import Level, level_of
 from benchpipe.drift.columns import Change, change_column
 from benchpipe.drift.events import Event, together
-from benchpipe.drift.forecast import forecast
+from benchpipe.drift.forecast import change_allowed, forecast
 from benchpipe.drift.history import FEWEST_BINS, History, history_of
+from benchpipe.drift.looks import step_threshold
 from benchpipe.drift.offline import offline_steps
 from benchpipe.drift.phases import Phase, phases_of
 from benchpipe.drift.placed import number_of, placed_entries
 from benchpipe.drift.trends import Columns, Row, event_rows, forecast_rows, phase_rows, trend_columns
-from benchpipe.drift.watch import Watch
+from benchpipe.drift.watch import Watch, planned_nights
 from benchpipe.drift.watched import CycleColumns, DriftBlock, LogEntry
 
 SHORTEST_H = 6.0
@@ -83,15 +84,17 @@ def drift_night(
     levels = {
         w.name: level_of(block, history, w.name, watch.events, entries, baselines.get(w.name)) for w in block.watched
     }
+    threshold = step_threshold(block, planned_nights(block))
     phases: list[Phase] = []
     for name, level in levels.items():
         if level is not None:
-            phases += phases_of(name, level, watch.events, baselines.get(name))
+            phases += phases_of(name, level, watch.events, baselines.get(name), threshold)
     limits = []
     for limit in block.limits:
         base = baselines.get(limit.measure)
         middle = (base[0] + base[1]) / 2 if base else float("nan")
-        limits.append(forecast(block, history, limit, middle, watch.events, entries))
+        change = change_allowed(block, history, limit, levels[limit.measure], base)
+        limits.append(forecast(block, history, change, middle, watch.events, entries))
     events = [*watch.events, *expected_events(block, history, levels, entries, watch.events)]
     if complete:
         events += offline_events(history, levels, events)

@@ -17,7 +17,7 @@ from benchpipe.drift.history import FEWEST_BINS
 from benchpipe.drift.kept import BlockDrift, DriftState, NotesHead, bins_table, plain_watch, whole_watch
 from benchpipe.drift.reading import complete_cycles, read_rows
 from benchpipe.drift.settings import drift_block, key_of_block, key_of_notes
-from benchpipe.drift.watched import DAY_US, DriftBlock
+from benchpipe.drift.watched import DAY_US, DriftBlock, DriftLimit
 from benchpipe.drift.words import (
     LIMIT_AHEAD,
     QUIET_DRIFT,
@@ -37,7 +37,7 @@ from benchpipe.tables import schema
 if TYPE_CHECKING:
     from benchpipe.drift.night import DriftResult
 
-VERSION = 1
+VERSION = 2
 STEP = "drift"
 
 
@@ -50,10 +50,15 @@ def _settings(night: Night) -> dict[str, Any]:
         **({"notes": notes} if notes else {}),
         **({"planned": planned} if planned else {}),
         "blocks": [block.model_dump(mode="json") for block in _blocks(run)],
-        "limits": [[i.measure, i.change] for block in _blocks(run) for i in drift_block(block, run).limits],
+        "limits": [_limit(i) for block in _blocks(run) for i in drift_block(block, run).limits],
         "calibrations": _calibrations(run),
         "warm": run.rig.temperature is not None,
     }
+
+
+def _limit(limit: DriftLimit) -> list[Any]:
+    """What of a limit decides its forecast."""
+    return [limit.measure, limit.change] if limit.value is None else [limit.measure, None, limit.value, limit.upper]
 
 
 def _blocks(run: RunConfig) -> list[CyclicBlock]:
@@ -197,7 +202,8 @@ def _remarks(block: DriftBlock, result: DriftResult) -> Iterator[Remark]:
         yield Remark(step=STEP, code=event_code(row), where=event_place(row), count=count, text=event_words(row))
     for row in result.forecasts:
         if row["expected"] and not row["crossed"]:
-            where = f"{block.name}, {row['measure']} {row['limit']:+g}"
+            at = f"{row['limit']:+g}" if row["limit_value"] is None else f"at {row['limit_value']:g}"
+            where = f"{block.name}, {row['measure']} {at}"
             yield Remark(step=STEP, code=LIMIT_AHEAD, where=where, count=1, text=forecast_words(row))
     if result.remarks:
         text = "; ".join(result.remarks)

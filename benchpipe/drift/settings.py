@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from math import nan
 from typing import Any
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.config.limits import LimitConfig
 from benchpipe.drift.watched import CYCLIC, DAY_US, Coefficient, DriftBlock, DriftLimit, LogEntry
 from benchpipe.run import RunConfig
 from benchpipe.store.manifest import key_of
 from benchpipe.store.run_notes import RunNote
 
+LEVELS = ("median", "mean", "last")
+FORECAST = {w.name: w for w in CYCLIC if w.name != "closure_gap"}
 UNPLANNED = 1_000_000
 """Cycles of a test whose plan does not say how many: bins and thresholds are those of such a test."""
 
@@ -43,15 +47,30 @@ def _baseline(block: CyclicBlock, planned: int) -> tuple[int, int] | None:
 
 
 def _limits(block: CyclicBlock, run: RunConfig) -> tuple[DriftLimit, ...]:
-    """Limits on a change since the baseline, of measures whose changes are relative to their own level."""
-    relative = {w.name for w in CYCLIC if w.relative}
-    found = dict[DriftLimit, None]()
-    for limits in run.limits:
-        for one in limits.config.limit:
-            if one.statistic == "change" and one.measure in relative and one.block in (block.name, block.kind):
-                ends = (one.low, one.high)
-                found |= {DriftLimit(one.measure, end): None for end in ends if end}
-    return tuple(found)
+    """Limits that wear may cross, each once."""
+    return tuple(dict.fromkeys(
+        found
+        for limits in run.limits
+        for one in limits.config.limit
+        if one.block in (block.name, block.kind)
+        for found in drift_limits(one)
+    ))  # fmt: skip
+
+
+def drift_limits(limit: LimitConfig) -> Iterator[DriftLimit]:
+    """What of a limit can be forecast.
+
+    A change since the baseline of measures whose changes are relative to their own level; median, mean and last value
+    of all but what is judged by its size. A largest or smallest cycle is none: the level says nothing of a single one.
+    """
+    if limit.measure not in FORECAST or limit.cycles is not None:
+        return
+    if limit.statistic == "change" and FORECAST[limit.measure].relative:
+        yield from (DriftLimit(limit.measure, end) for end in (limit.low, limit.high) if end)
+    elif limit.statistic in LEVELS:
+        for end, upper in ((limit.low, False), (limit.high, True)):
+            if end is not None:
+                yield DriftLimit(limit.measure, nan, end, limit.ends[0].unit, upper)
 
 
 def key_of_block(block: DriftBlock, version: int, calibrations: list[Any]) -> str:

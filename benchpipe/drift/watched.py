@@ -70,10 +70,17 @@ class Coefficient:
 
 @dataclass(frozen=True)
 class DriftLimit:
-    """Largest or smallest allowed change of a measure since its baseline, as a part of its scale."""
+    """Largest or smallest allowed change of a measure since its baseline, as a part of its scale.
+
+    ``value``: a limit on the measure itself, in its unit; ``change`` then follows from the baseline (NaN before).
+    ``upper``: which side of the measure it is on.
+    """
 
     measure: str
     change: float
+    value: float | None = None
+    unit: str = ""
+    upper: bool = False
 
 
 @dataclass(frozen=True)

@@ -69,7 +69,7 @@ def event_words(row: Mapping[str, Any]) -> str:
 
 def forecast_words(row: Mapping[str, Any]) -> str:
     """When a measure crosses its limit, or why nothing is forecast."""
-    what = f"{label_of(row['measure'])}, limit {100 * row['limit']:+.3g} %"
+    what = f"{label_of(row['measure'])}, limit {_limit(row)}"
     if row["crossed"]:
         return f"{what}: wear is beyond it"
     if not row["expected"]:
@@ -78,6 +78,12 @@ def forecast_words(row: Mapping[str, Any]) -> str:
     when = f"{'between cycles' if until else 'from cycle'} {_cycles(row['low'])}{until or ' on'}"
     chance = f"{100 * (row['before_end'] or 0.0):.0f} % before the planned end"
     return f"{what}: crossing expected {when} ({100 * row['coverage']:.0f} %); {chance}"
+
+
+def _limit(row: Mapping[str, Any]) -> str:
+    if row.get("limit_value") is None:
+        return f"{100 * row['limit']:+.3g} %"
+    return f"{row['limit_value']:g} {row['unit']}".rstrip()
 
 
 def _cycles(value: float) -> str:

@@ -1,4 +1,4 @@
-"""Notes and planned work: the chart has a new base there, no sample is read, and no event depends on when it was known."""
+"""Notes and planned work: drift has a new base there, no sample is read, nothing depends on when it was known."""
 
 from __future__ import annotations
 
