@@ -11,6 +11,7 @@ import pyarrow as pa
 from pydantic import Field
 
 from benchpipe.drift.entries import Seen
+from benchpipe.drift.loops_kept import Reached
 from benchpipe.store.state import State
 from benchpipe.tables import schema
 
@@ -38,6 +39,8 @@ class BlockDrift(State):
         Path of the part with the bins.
     noted : str
         Hash of the notes of its days.
+    reached : Reached
+        What decides which loops are kept.
     """
 
     key: str
@@ -48,6 +51,7 @@ class BlockDrift(State):
     watch: dict[str, object] | None = None
     bins: str = ""
     noted: str = ""
+    reached: Reached = Field(default_factory=Reached)
 
 
 class NotesHead(State):

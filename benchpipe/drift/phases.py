@@ -93,10 +93,10 @@ def step_seen(level: Level, threshold: float) -> float:
     """Smallest step that two days show nearly for certain; NaN where too many bins cannot be used.
 
     The score of a step is its height over the uncertainty of the difference of two means of a day each; slow noise
-    takes ``level.slow`` bins for one. Run-in, temperature and the noise are fitted beside it, which `FITTED` allows for:
-    of 12 to 20 simulated runs of nine days (hourly bins, step on the eighth day) those of this size times
-    0.52 / 0.8 / 1 were found in 100 % with white noise (0.2 % a cycle) / 100 % with AR of 12 h / 90 % with AR of 1 h
-    (0.1 % each), the last three days later in 100 %.
+    takes ``level.slow`` bins for one. Run-in, temperature and the noise are fitted beside it, for which there is
+    `FITTED`: of 12 to 20 simulated runs of nine days (hourly bins, step on the eighth day) a step of this size times
+    0.52 / 0.8 / 1 was found in 100 % with white noise (0.2 % a cycle) / 100 % with AR of 12 h / 90 % with AR of 1 h
+    (0.1 % each), the last in 100 % three days later.
     """
     h = level.history
     rows = level.rows

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.final_cycles import last_cycles
@@ -15,6 +16,16 @@ from benchpipe.blocks.cyclic.planned_end import block_end
 from benchpipe.drift.entries import all_entries, seen_after
 from benchpipe.drift.history import FEWEST_BINS
 from benchpipe.drift.kept import BlockDrift, DriftState, NotesHead, bins_table, plain_watch, whole_watch
+from benchpipe.drift.loops_kept import TABLE as LOOPS_TABLE
+from benchpipe.drift.loops_kept import (
+    Reached,
+    baseline_kept,
+    cycle_bounds,
+    kept_loops,
+    key_of_bounds,
+    reached_after,
+    wanted_loops,
+)
 from benchpipe.drift.reading import complete_cycles, read_rows
 from benchpipe.drift.settings import drift_block, key_of_block, key_of_notes
 from benchpipe.drift.watched import DAY_US, DriftBlock, DriftLimit
@@ -88,6 +99,7 @@ def drift_run(task: StepTask[DriftState]) -> StepResult[DriftState]:
         states[block.name] = one.state
         parts += one.parts
         remarks += one.remarks
+        one.keep_loops(block)
         for name, table in one.tables.items():
             if table.num_rows:
                 rows.setdefault(name, []).append(table)
@@ -114,6 +126,8 @@ class _Work:
         self.parts: list[Part] = []
         self.remarks: list[Remark] = []
         self.tables: dict[str, pa.Table] = {}
+        self.events: list[dict[str, Any]] = []
+        self.bounds = cycle_bounds(task.run, block)
         cycles = task.manifest.block_parts(block.name, "cycles")
         key = key_of_block(self.block, VERSION, [_calibrations(task.run), [list(r) for r in clock.restarts]])
         over = block_end(block, task.manifest, last_cycles(block.name, task.manifest, task.store).done).over
@@ -121,6 +135,7 @@ class _Work:
         if known is not None and not _goes_on(known, key, [part.path for part in cycles], notes):
             known = None
         past = known or BlockDrift(key=key, until_us=-(1 << 62))
+        self.goes_on = known is not None or task.manifest.closed
         found, begins = read_rows(task.store, cycles, self.block.watched, past.until_us)
         start = np.array(found.filter(found.column("complete")).column("start_us"), np.int64)
         until_us = _until(start, past.until_us, complete=over)
@@ -130,7 +145,8 @@ class _Work:
         whole = found.filter(pa.array(np.array(found.column("start_us"), np.int64) < until_us))
         seen = seen_after(past.seen, whole, clock, task.run.rig.time.sample_rate)
         read = _read([part.path for part in cycles], begins, until_us)
-        update = {"until_us": until_us, "read": read, "complete": over, "seen": seen}
+        reached = self._reached(past, whole, cycles, until_us)
+        update = {"until_us": until_us, "read": read, "complete": over, "seen": seen, "reached": reached}
         noted = key_of_notes(notes, until_us)
         self.state = past.model_copy(update={**update, **({"noted": noted} if noted else {})})
         bins = np.unique(start[start < until_us] // self.block.width_us).size
@@ -138,6 +154,34 @@ class _Work:
             return
         entries = all_entries(task.run, clock, seen, self.block.planned, notes)
         self._watch(past, found, entries, over=over)
+
+    def _reached(self, past: BlockDrift, rows: pa.Table, parts: list[Part], until_us: int) -> Reached:
+        """What the cycles of whole days reached: from the begin again where limits changed."""
+        before = past.reached
+        if before.last and before.limits != key_of_bounds(self.bounds):
+            before = Reached()
+            rows, _ = read_rows(self.task.store, parts, self.block.watched, -(1 << 62))
+            rows = rows.filter(pa.array(np.array(rows.column("start_us"), np.int64) < until_us))
+        cycles = complete_cycles(rows, self.block.watched, warm=False)
+        return reached_after(before, cycles, self.bounds)
+
+    def keep_loops(self, block: CyclicBlock) -> None:
+        """Loops kept on purpose, those of the last night among them; a log of peaks alone has none."""
+        reached = self.state.reached
+        if block.boundary == "row" or not reached.last:
+            return
+        baseline = baseline_kept(self.block, self.state.watch)
+        if block.baseline is not None:
+            baseline = block.baseline
+        wanted = wanted_loops(reached, baseline, self.events)
+        old = self._before(LOOPS_TABLE)
+        self.tables[LOOPS_TABLE] = kept_loops(self.task, block, wanted, old if self.goes_on else old.slice(0, 0))
+
+    def _before(self, table: str) -> pa.Table:
+        """Rows of the block in a table of the last time."""
+        named = [part for part in (self.task.before.parts if self.task.before else ()) if part.table == table]
+        rows = self.task.store.read_parts(named, table)
+        return rows.filter(pc.equal(rows.column("block"), self.block.name))
 
     def _watch(self, past: BlockDrift, rows: pa.Table, entries: list[Any], *, over: bool) -> None:
         from benchpipe.drift.night import drift_night
@@ -152,9 +196,11 @@ class _Work:
         except (ArithmeticError, ValueError) as error:  # LinAlgError is one: no verdict waits for a fit
             self.state = past
             self.parts += named
+            self.events = self._before("events").to_pylist()
             text = f"drift could not be analysed, and is tried again the next night ({error})"
             self.remarks.append(Remark(step=STEP, code="drift-failed", where=self.block.name, count=1, text=text))
             return
+        self.events = result.events
         part = self.task.store.write("drift_bins", bins_table(self.block.name, result.state), self.task.key)
         self.parts.append(part)
         self.state = self.state.model_copy(update={"watch": plain_watch(result.state), "bins": part.path})
@@ -214,7 +260,7 @@ DRIFT = StepKind(
     name=STEP,
     version=VERSION,
     parents=("process",),
-    tables=("drift_trends", "drift_bins", "events", "phases", "forecasts"),
+    tables=("drift_trends", "drift_bins", "events", "phases", "forecasts", "kept_loops"),
     state=DriftState,
     settings=_settings,
     run=drift_run,

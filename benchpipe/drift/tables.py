@@ -84,6 +84,14 @@ FORECASTS: tuple[Column, ...] = (
     _c("coverage", "float64", "1", "of the interval"),
     _c("remark", "string", "", "no crossing expected before the planned end, or why there is no forecast"),
 )  # fmt: skip
+KEPT_LOOPS: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("cycle", "int64", "1", "number of the cycle the loop belongs to"),
+    _c("why", "string", "", "why: first, baseline, last, beside an event, worst of a measure, first beyond a limit"),
+    _c("time_us", "int64", "us", "time of the sample"),
+    _c("load", "float64", "load", "load"),
+    _c("motion", "float64", "motion", "motion"),
+)
 BINS: tuple[Column, ...] = (
     _c("block", "string", "", "block of the plan"),
     _c("figure", "string", "", "what of the bins of time is kept, so that a night reads its new days alone"),

@@ -44,7 +44,7 @@ class Stub:
 
 
 def judged(
-    monkeypatch: pytest.MonkeyPatch, statistic: str, operator: str, value: str, over: bool = False, rule: str = "guarded",
+    monkeypatch: pytest.MonkeyPatch, statistic: str, operator: str, value: str, over: bool = False,
     **rows: list[dict[str, Any]],
 ) -> Judged:  # fmt: skip
     monkeypatch.setattr(drift_limits, "last_cycle", lambda *_: NOW)
@@ -53,7 +53,7 @@ def judged(
         {"name": "x", "block": "main", "measure": "energy_j", "statistic": statistic, "operator": operator,
          "value": value, "source": "invented"}, context="file",
     )  # fmt: skip
-    limits = LimitsConfig(name="own", basis="invented", limit=(limit,), decision=rule)  # type: ignore[arg-type]
+    limits = LimitsConfig(name="own", basis="invented", limit=(limit,))
 
     class Block:
         name, drafted = "main", ()
