@@ -9,7 +9,7 @@ from math import isfinite, nan
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.drift.changes import Level, inside
+from benchpipe.drift.changes import Level, inside, last_day
 from benchpipe.drift.columns import RUN_IN_CYCLES, change_columns, expected_changes
 from benchpipe.drift.events import Event
 from benchpipe.drift.history import FEWEST_BINS, History
@@ -96,6 +96,8 @@ def forecast(
         return _none(limit, "the baseline was not reached")
     if rows.sum() < FEWEST_BINS:
         return _none(limit, f"{int(rows.sum())} usable bins, {FEWEST_BINS} are needed")
+    if not (rows & last_day(history)).any():
+        return _none(limit, "no usable bins in the last day")
     if limit.value is not None and (limit.change > 0.0) != limit.upper:
         return replace(_none(limit, "beyond it at the baseline already"), crossed=True, expected=True)
     steps = [e.changes()[0] for e in events if (e.measure, e.of, e.kind) == (limit.measure, "level", "step")]

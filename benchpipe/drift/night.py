@@ -13,15 +13,18 @@ from benchpipe.drift.changes import Level, level_of
 from benchpipe.drift.columns import Change, change_column
 from benchpipe.drift.events import Event, together
 from benchpipe.drift.forecast import change_allowed, forecast
-from benchpipe.drift.history import FEWEST_BINS, History, history_of
-from benchpipe.drift.looks import step_threshold
+from benchpipe.drift.history import FEWEST_BINS, MOST_JUMPS, History, history_of
+from benchpipe.drift.looks import AFTER_H, step_threshold
 from benchpipe.drift.offline import offline_steps
 from benchpipe.drift.phases import Phase, phases_of
 from benchpipe.drift.placed import number_of, placed_entries
 from benchpipe.drift.trends import Columns, Row, event_rows, forecast_rows, phase_rows, trend_columns
 from benchpipe.drift.watch import Watch, planned_nights
 from benchpipe.drift.watched import CycleColumns, DriftBlock, LogEntry
+from benchpipe.kernels.robust import MAD_TO_SIGMA
 
+DEPARTS = 6.0
+"""Robust deviations of a bin, slow noise in them, that the last hours must depart by to be named."""
 SHORTEST_H = 6.0
 """Hours that a level has at least in the search over the whole history."""
 
@@ -166,9 +169,10 @@ def remarks_of(
 ) -> list[str]:  # fmt: skip
     """What is missing or wider than it might be, in words."""
     made = [f"thermometer: {fault}" for fault in dict.fromkeys(watch.bins.faults)]
-    made += [f"thermometer jumped {watch.bins.jumps_s.size} times: a step at that time is not separable"] * bool(
-        watch.bins.jumps_s.size
-    )
+    jumps = watch.bins.jumps_s.size
+    if jumps:
+        what = "it is not used" if jumps > MOST_JUMPS else "a step at that time is not separable"
+        made.append(f"thermometer jumped {jumps} times: {what}")
     lost = int((~history.separable).sum())
     if lost:
         made.append(
@@ -183,8 +187,41 @@ def remarks_of(
     some = [w.name for i, w in enumerate(block.watched) if w.name in missing and np.isfinite(history.level[i]).any()]
     if some and len(missing) < len(block.watched):
         made.append(f"too few usable bins: {', '.join(some)}")
+    made += _without_level(block, watch, history)
+    made += _at_the_end(levels)
     based = {name for name, _, _ in watch.baselines}
     without = [w.name for w in block.watched if w.name not in based and w.name not in missing]
     if without:
         made.append(f"no baseline yet, run-in has not been seen to end: {', '.join(without)}")
     return made
+
+
+def _without_level(block: DriftBlock, watch: Watch, history: History) -> list[str]:
+    """Measures without any value, or whose scale is zero or unknown: they have no row in the other tables."""
+    known: list[bool] = np.any(np.isfinite(watch.bins.mean), axis=1).tolist()
+    none = [w.name for w, some in zip(block.watched, known, strict=True) if not some]
+    zero = [
+        w.name if w.relative else f"{w.name} (by {w.scale_by})"
+        for w, some, scale in zip(block.watched, known, history.scale.tolist(), strict=True)
+        if some and not scale > 0.0
+    ]
+    made = [f"no value in any cycle: {', '.join(none)}"] if none else []
+    return made + ([f"no level, of which a change would be a part: {', '.join(zero)}"] if zero else [])
+
+
+def _at_the_end(levels: Mapping[str, Level | None]) -> list[str]:
+    """Measures whose last hours depart from all that is fitted: too few to tell a step from an outlier."""
+    found = []
+    for name, level in levels.items():
+        if level is None:
+            continue
+        rest = (level.corrected - level.curve)[level.rows]
+        few = max(round(AFTER_H * level.history.hour_s / level.history.width_s), 1)
+        if rest.size < 4 * few:
+            continue
+        before = rest[:-few]
+        spread = MAD_TO_SIGMA * float(np.median(np.abs(before - np.median(before))))
+        last = rest[-few:] - float(np.median(before))
+        if float(np.max(np.abs(last))) > DEPARTS * spread * level.slow**0.5:
+            found.append(name)
+    return [f"the last hours depart from the trend, too few to tell a step: {', '.join(found)}"] if found else []

@@ -68,6 +68,9 @@ def baseline_of(level: Level) -> tuple[int, int] | None:
     end = run_in_end(level)
     if end is None:
         return None
+    end = max(end, int(np.argmax(level.rows)))
+    if end > LATEST * h.cycle.size:
+        return None
     last = int(np.searchsorted(h.end_s, h.start_s[end] + DAY_H * h.hour_s - 1e-6))
     return (int(h.first[end]), int(h.last[last])) if last < h.first.size else None
 

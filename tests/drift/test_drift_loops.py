@@ -120,7 +120,7 @@ def test_a_drawing_is_80_columns_wide_and_shows_each_corner(seen: tuple[RunConfi
         grid = [line[11:].ljust(69) for line in lines[1:20]]
         assert 5 <= sum(row.count(sign) for row in grid) <= found.points.num_rows
         assert sign in grid[1] + grid[0]  # the peak is at the top, and to the right
-        assert max((row.rfind(sign) for row in grid)) > 60
+        assert max(row.rfind(sign) for row in grid) > 60
         assert any(row.strip() for row in grid[-3:])
 
 
