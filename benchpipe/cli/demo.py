@@ -16,12 +16,13 @@ from benchpipe.errors import ConfigError
 from benchpipe.escapes import quoted
 
 SAMPLES = Path(__file__).parents[2] / "sample_runs"
+TWO_WEEKS = "two-weeks"
 
 
 def demo(
     folder: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="Folder of the sample runs.")] = SAMPLES,
 ) -> None:
-    """Run the main job on three small runs of an invented scenario.
+    """Run the main job on four small runs of an invented scenario.
 
     Example: benchpipe demo
     """
@@ -29,7 +30,7 @@ def demo(
 
     if not (folder / "lab.toml").is_file():
         raise ConfigError("the sample runs are not there", where=folder, do_next="give the folder sample_runs")
-    tell("An invented scenario: three simulated ankles, names and figures made up.")
+    tell("An invented scenario: four simulated specimens, names and figures made up.")
     night = work_night(folder / "lab.toml", new_store=True)
     from benchpipe.views.lab_view import Besides
 
@@ -38,7 +39,20 @@ def demo(
     give_runs(list(night.views), code, names, as_json=False, besides=Besides(tests=night.tests))
     tell(f"(benchpipe nightly {quoted(folder / 'lab.toml')} would leave with exit code {int(code)})")
     write_pages_of(folder / "lab.toml", night)
+    if (folder / TWO_WEEKS / "lab.toml").is_file():
+        _show_two_weeks(folder / TWO_WEEKS / "lab.toml")
     tell("", "What to do next:", *next_steps(folder))
+
+
+def _show_two_weeks(lab: Path) -> None:
+    """A run of two weeks in a lab of its own: it comes loose, is warm and wears out; with the trend that shows it."""
+    from benchpipe.cli.options import loaded
+    from benchpipe.cli.runs import draw_trend, work_night
+
+    tell("", "Two weeks of another specimen: a screw comes loose, days are warm, something wears out.")
+    night = work_night(lab, new_store=True)
+    give_runs(list(night.views), night.code, partial(names_in, lab), as_json=False)
+    draw_trend(loaded(str(lab.parent / "plan.toml"), lab, None), "motion_range")
 
 
 def next_steps(folder: Path) -> list[str]:

@@ -93,14 +93,14 @@ def _mixed(history: History, expected: Sequence[Change]) -> NDArray[np.bool_]:
     return mixed
 
 
-def tests_of(block: DriftBlock) -> int:
+def number_of_tests(block: DriftBlock) -> int:
     """Tests of a look: step and slope of level and scatter of each measure."""
     return 2 * 2 * len(block.watched)
 
 
 def step_threshold(block: DriftBlock, nights: int) -> float:
     """Score over which a step is an event."""
-    return STEP.threshold(nights, block.false_alarms, tests_of(block))
+    return STEP.threshold(nights, block.false_alarms, number_of_tests(block))
 
 
 def look(
@@ -116,7 +116,7 @@ def look(
     if history.first.size < FEWEST_BINS:
         return list(past)
     series = series_of(block, history, entries)
-    tests = tests_of(block)
+    tests = number_of_tests(block)
     limits = (
         step_threshold(block, nights),
         SLOPE.threshold(nights, block.false_alarms, tests),

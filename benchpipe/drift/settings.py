@@ -8,7 +8,7 @@ from typing import Any
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.config.limits import LimitConfig
-from benchpipe.drift.watched import CYCLIC, DAY_US, Coefficient, DriftBlock, DriftLimit, LogEntry
+from benchpipe.drift.watched import CYCLIC, DAY_US, PEAKS, Coefficient, DriftBlock, DriftLimit, LogEntry
 from benchpipe.run import RunConfig
 from benchpipe.store.manifest import key_of
 from benchpipe.store.run_notes import RunNote
@@ -23,7 +23,7 @@ def drift_block(block: CyclicBlock, run: RunConfig) -> DriftBlock:
     """The block as the analysis of drift sees it. Without a planned end nothing is forecast."""
     planned = block.planned_cycles
     return DriftBlock(
-        block.name, planned or UNPLANNED, block.frequency, CYCLIC,
+        block.name, planned or UNPLANNED, block.frequency, PEAKS if block.boundary == "row" else CYCLIC,
         _limits(block, run) if planned else (),
         {one.measure: Coefficient(one.per_kelvin, one.uncertainty / 2.0) for one in block.temperature},
         _baseline(block, planned or UNPLANNED),

@@ -54,6 +54,11 @@ CYCLIC: tuple[Watched, ...] = (
     Watched("closure_gap", "motion_range"), Watched("lash", "motion_range", backlash=True),
 )  # fmt: skip
 """Every measure of a cycle but its times and counts, which are the rig's."""
+PEAKS: tuple[Watched, ...] = tuple(
+    w for w in CYCLIC
+    if w.name in ("load_range", "motion_range", "peak_load", "valley_load", "motion_max", "motion_min")
+)  # fmt: skip
+"""Those of a log that has a row for each cycle."""
 
 
 OF_ZEROS = ("zero_shift", "rezero")

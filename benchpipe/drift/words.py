@@ -51,8 +51,8 @@ def event_words(row: Mapping[str, Any]) -> str:
     label = label_of(row["measure"])
     interval = ""
     if row["low"] is not None and row["high"] is not None:
-        interval = f" ({100 * row['low']:+.2g} to {100 * row['high']:+.2g} %)"
-    size = f"{100 * row['size']:+.3g} %"
+        interval = f" ({_percent(row['low'], 2)} to {_percent(row['high'], 2)} %)"
+    size = f"{_percent(row['size'], 3)} %"
     what = {
         "slope": f"{label} changes by {size}{interval} a million cycles from cycle {row['cycle']:,} on",
         "scatter": f"scatter of {label} changed by {size}{interval} at cycle {row['cycle']:,}",
@@ -78,6 +78,12 @@ def forecast_words(row: Mapping[str, Any]) -> str:
     when = f"{'between cycles' if until else 'from cycle'} {_cycles(row['low'])}{until or ' on'}"
     chance = f"{100 * (row['before_end'] or 0.0):.0f} % before the planned end"
     return f"{what}: crossing expected {when} ({100 * row['coverage']:.0f} %); {chance}"
+
+
+def _percent(part: float, digits: int) -> str:
+    """A part in per cent with a sign, never with an exponent where it is large."""
+    value = float(f"{100.0 * part:.{digits}g}")
+    return f"{value:+,.0f}" if abs(value) >= 1000.0 else f"{value:+g}"
 
 
 def _limit(row: Mapping[str, Any]) -> str:

@@ -8,7 +8,7 @@ from math import exp
 import pytest
 
 from benchpipe.cli.guide import page
-from benchpipe.drift.looks import step_threshold, tests_of
+from benchpipe.drift.looks import number_of_tests, step_threshold
 from benchpipe.drift.threshold import SLOPE, STEP
 from benchpipe.drift.watched import CYCLIC
 from tests.drift.drawn import block_of
@@ -38,7 +38,7 @@ def test_the_table_of_the_guide_is_that_of_the_code() -> None:
     assert [int(number) for number, _ in rows] == [1, 5, len(CYCLIC)]
     for number, cells in rows:
         block = block_of(watched=CYCLIC[: int(number)])
-        tests = tests_of(block)
+        tests = number_of_tests(block)
         for nights, cell in zip((7, 24, 60), cells.split(" | "), strict=True):
             found = step_threshold(block, nights), SLOPE.threshold(nights, block.false_alarms, tests)
             assert cell == " / ".join(f"{value:.2f}" for value in found)
