@@ -31,7 +31,7 @@ def loop(
 
     It is cut from the samples while they are there; of a run whose samples were dropped, loops that were kept remain.
 
-    Example: benchpipe loop sample_runs/wearing/plan.toml durability 1000
+    Example: benchpipe loop sample_runs/healthy/plan.toml durability 1000
     """
     from benchpipe.report.document import json_text, plain
     from benchpipe.report.loop_text import loop_lines

@@ -34,7 +34,7 @@ def note(
     From an exchange, a screw retightened or an inspection on, drift has a new base: the change there is no alarm. A
     sensor set to zero explains what moves with its zero alone; what was observed explains nothing.
 
-    Example: benchpipe note sample_runs/wearing/plan.toml --at "2031-04-14 22:50" --kind retightened "clamp screw"
+    Example: benchpipe note sample_runs/healthy/plan.toml --at "0.4 h" --kind retightened "clamp screw"
     """
     from datetime import UTC, datetime
 

@@ -32,6 +32,19 @@ def told_events(rows: Iterable[Mapping[str, Any]]) -> Iterator[Mapping[str, Any]
         yield min((r for r in of if abs(r["size"]) >= least), key=lambda r: order.index(r["measure"]))
 
 
+def based_lines(rows: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+    """A line for each piece of work that gave a block a new base: what of it moved most."""
+    most: dict[tuple[str, int], Mapping[str, Any]] = {}
+    for row in rows:
+        place = (row["block"], row["event"])
+        if row["found"] == "log" and row["event"] and abs(row["size"]) > abs(most.get(place, {"size": 0.0})["size"]):
+            most[place] = row
+    for row in most.values():
+        kind = row["kind"].replace("_", " ")
+        moved = f"{label_of(row['measure'])} moved most, by {_percent(row['size'], 3)} %"
+        yield f"{event_place(row)}: {kind} at cycle {row['cycle']:,}, no alarm; {moved}"
+
+
 def _same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     return all(one[name] == other[name] for name in ("block", "event", "found"))
 

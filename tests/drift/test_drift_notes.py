@@ -11,6 +11,7 @@ import pytest
 from benchpipe.drift.night import drift_night
 from benchpipe.drift.noting import note_time, write_note
 from benchpipe.drift.watched import LogEntry
+from benchpipe.drift.words import based_lines
 from benchpipe.errors import ConfigError
 from benchpipe.pipeline import work
 from benchpipe.run import RunConfig, load_run
@@ -204,6 +205,29 @@ def test_the_command_writes_and_lists(tmp_path: Path) -> None:
     assert [(row["number"], row["at_us"], row["kind"]) for row in rows] == [
         (1, 45_000_000_000, "exchange"), (2, 1_440_000_000_000, "inspection"),
     ]  # fmt: skip
+
+
+def test_notes_go_into_an_archive_and_come_back(tmp_path: Path) -> None:
+    run = made(tmp_path / "lab", LOG_DAY)
+    noted(run, work(run).manifest, "20 h")
+    work(run)
+    plan, archive = str(run.plan_path), str(tmp_path / "archive")
+    assert called(["archive", plan, "--to", archive], tmp_path)[0] == 0
+    code, _, error = called(["note", plan, "--at", "21 h", "--kind", "exchange", "x"], tmp_path)
+    assert (code != 0, "in the archive since" in error) == (True, True)
+    assert not (run.store / "run" / "notes.jsonl").exists()
+    assert called(["restore", plan], tmp_path)[0] == 0
+    assert "note 1: 20 h  retightened" in called(["note", plan], tmp_path)[1]
+
+
+def test_the_summary_names_what_gave_a_new_base(told_first: tuple[RunConfig, Manifest, Manifest]) -> None:
+    run, _, after = told_first
+    rows = tables(run, after)["events"].to_pylist()
+    (line,) = based_lines(rows)
+    assert line.startswith("main, event 1: retightened at cycle 6,34")
+    assert "no alarm; " in line
+    assert "% " not in line.split("moved most, by ")[1]
+    assert list(based_lines(row | {"found": "online"} for row in rows)) == []
 
 
 @pytest.mark.parametrize(
