@@ -211,13 +211,15 @@ def test_notes_go_into_an_archive_and_come_back(tmp_path: Path) -> None:
     run = made(tmp_path / "lab", LOG_DAY)
     noted(run, work(run).manifest, "20 h")
     work(run)
-    plan, archive = str(run.plan_path), str(tmp_path / "archive")
-    assert called(["archive", plan, "--to", archive], tmp_path)[0] == 0
-    code, _, error = called(["note", plan, "--at", "21 h", "--kind", "exchange", "x"], tmp_path)
-    assert (code != 0, "in the archive since" in error) == (True, True)
+    words = [str(run.plan_path), "--store", str(run.store)]
+    code, _, error = called(["archive", *words, "--to", str(tmp_path / "archive")], tmp_path)
+    assert code == 0, error
+    code, _, error = called(["note", *words, "--at", "21 h", "--kind", "exchange", "x"], tmp_path)
+    assert code != 0
+    assert "in the archive since" in error
     assert not (run.store / "run" / "notes.jsonl").exists()
-    assert called(["restore", plan], tmp_path)[0] == 0
-    assert "note 1: 20 h  retightened" in called(["note", plan], tmp_path)[1]
+    assert called(["restore", *words], tmp_path)[0] == 0
+    assert "note 1: 20 h  retightened" in called(["note", *words], tmp_path)[1]
 
 
 def test_the_summary_names_what_gave_a_new_base(told_first: tuple[RunConfig, Manifest, Manifest]) -> None:
