@@ -53,12 +53,13 @@ class CheckState(State):
 def _settings(night: Night) -> dict[str, Any]:
     """Limits, rig and plan; the day, where a limit asks for it."""
     run = _with_clock(night.run, night.manifest)
+    drift = night.manifest.steps.get("drift")
     return {
         "limits": [limits.config.model_dump(mode="json") for limits in run.limits],
         "rig": run.rig.model_dump(mode="json", exclude={"log", "name"}),
         "blocks": [b.model_dump(mode="json") for b in run.plan.block],
         "today": night.today.isoformat() if _asks_for_calibration(run) else "",
-        **({"drift": night.manifest.steps["drift"].key} if _asks_for_drift(run) else {}),
+        **({"drift": drift.key} if drift is not None and _asks_for_drift(run) else {}),
     }
 
 

@@ -105,6 +105,7 @@ def test_without_an_analysis_nothing_passes(monkeypatch: pytest.MonkeyPatch, sta
         ("2 %", [STEP | {"found": "offline", "low": None, "high": None}], "inconclusive"),
         ("2 %", [], "pass"),
         ("0.5 %", [], "inconclusive"),
+        ("0.5 %", [STEP | {"size": 0.001, "low": 0.0008, "high": 0.0012}], "inconclusive"),
     ],
 )
 def test_a_step_passes_only_where_it_would_have_been_seen(
