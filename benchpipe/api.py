@@ -229,9 +229,13 @@ class Run:
         """
         if not self.manifest.closed:
             return self.samples(block, cycle=cycle).select(["time_us", "load", "motion"])
-        kept = self.table("loops", block=block, between=(cycle, cycle))
+        columns = ["cycle", "time_us", "load", "motion"]
+        both = ("loops", "kept_loops")
+        kept, more = (self.table(name, columns, block=block, between=(cycle, cycle)) for name in both)
+        kept = kept if kept.num_rows else more
         if kept.num_rows == 0:
-            numbers = sorted(set(self.table("loops", ["cycle"], block=block).column("cycle").to_pylist()))
+            every = (self.table(name, ["cycle"], block=block).column("cycle").to_pylist() for name in both)
+            numbers = sorted({number for some in every for number in some})
             raise ConfigError(
                 f"the samples were dropped, and the loop of cycle {cycle} was not kept",
                 expected=f"one of {', '.join(map(str, numbers))}",

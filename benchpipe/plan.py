@@ -15,8 +15,10 @@ from pydantic import Field, create_model, model_validator
 from benchpipe.blocks.base import BlockKind
 from benchpipe.blocks.registry import KINDS, OURS, outside_kinds
 from benchpipe.config.block import BlockConfig
-from benchpipe.config.model import ConfigModel, Many, PathText, PatternText, StatedPause, load_model
+from benchpipe.config.model import AtKeyError, ConfigModel, Many, PathText, PatternText, StatedPause, load_model
+from benchpipe.config.planned import PlannedConfig
 from benchpipe.config.toml import TomlFile, read_toml
+from benchpipe.errors import nearest
 
 Block = BlockConfig  # the section of a kind
 
@@ -43,6 +45,7 @@ class PlanConfig(ConfigModel):
     logs: Many[PatternText] = Field(min_length=1)
     restart_pause: StatedPause = None
     block: Many[AnyBlock] = Field(min_length=1)
+    planned: Many[PlannedConfig] = ()
 
     @model_validator(mode="after")
     def _names_differ(self) -> Self:
@@ -51,6 +54,19 @@ class PlanConfig(ConfigModel):
             raise ValueError(f"block names must differ: {', '.join(names)}")
         if len(set(self.limits)) != len(self.limits):
             raise ValueError("a limit file is listed twice")
+        return self
+
+    @model_validator(mode="after")
+    def _planned_work_fits(self) -> Self:
+        known = {b.name: b for b in self.block if b.kind == "cyclic"}
+        for i, one in enumerate(self.planned):
+            if one.block not in known:
+                raise AtKeyError(f"'{one.block}' is no cyclic block of the plan; {nearest(one.block, list(known))}",
+                                 "planned", i, "block")  # fmt: skip
+            last = getattr(known[one.block], "planned_cycles", None)
+            if last is not None and one.cycle > last:
+                raise AtKeyError(f"cycle {one.cycle:,} comes after the planned end of '{one.block}', {last:,}",
+                                 "planned", i, "cycle")  # fmt: skip
         return self
 
 

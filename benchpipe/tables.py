@@ -18,7 +18,7 @@ from benchpipe.blocks.stance.tables import STANCES
 from benchpipe.blocks.sweep.tables import INCOMPLETE_SWEEPS, RESISTANCE, RESISTANCE_POINTS, SWEEPS
 from benchpipe.columns import Column, column, schema_of
 from benchpipe.columns import column as _c
-from benchpipe.drift.tables import BINS, EVENTS, FORECASTS, PHASES
+from benchpipe.drift.tables import BINS, EVENTS, FORECASTS, KEPT_LOOPS, PHASES
 from benchpipe.drift.tables import TRENDS as DRIFT_TRENDS
 
 if TYPE_CHECKING:
@@ -138,6 +138,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "events": EVENTS,
     "phases": PHASES,
     "forecasts": FORECASTS,
+    "kept_loops": KEPT_LOOPS,
     "verdicts": VERDICTS,
     "budgets": BUDGETS,
     "origins": ORIGINS,
@@ -169,6 +170,7 @@ ROWS: dict[str, str] = {
     "events": "steps, changes of slope and of scatter: when, how large, what moved with them",
     "phases": "run-in, steady, wear-out; the change since the baseline",
     "forecasts": "when a limited measure crosses its limit",
+    "kept_loops": "loops kept on purpose: beside events, worst of each measure, and why, point by point",
     "verdicts": "every limit: measured, uncertainty, verdict",
     "budgets": "the parts of each verdict's uncertainty",
     "origins": "rows of the logs behind cycles and holds, kept once samples are dropped",

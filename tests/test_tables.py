@@ -67,7 +67,7 @@ def test_the_sample_runs_fill_every_table_but_rejects(sample_lab: Path) -> None:
         found |= {part.table for part in RunStore(config.store, config.name).manifest().parts()}
     # Remarks stand in the manifest; origins come when samples go.
     others = {"rejects", "early_rows", "remarks", "origins", "relaxations", "relaxation_points"}
-    long = {"drift_trends", "drift_bins", "events", "phases", "forecasts"}  # of tests that last for days
+    long = {"drift_trends", "drift_bins", "events", "phases", "forecasts", "kept_loops"}  # of tests that last for days
     assert set(TABLES) - found <= others | long
 
 

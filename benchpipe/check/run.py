@@ -24,13 +24,14 @@ from benchpipe.blocks.values import Values, nothing
 from benchpipe.check.block_noise import Noises
 from benchpipe.check.case import Case, Judged, rule_of, window_of_limit
 from benchpipe.check.decision import NOT_APPLICABLE
+from benchpipe.check.drift_limits import judge_drift
 from benchpipe.check.judge import judge, not_judged
 from benchpipe.check.measures import measures_of
 from benchpipe.check.of_run import NotThere, out_of_calibration, run_figure
 from benchpipe.check.rows import budget_rows, verdict_row
 from benchpipe.check.rules import decide
 from benchpipe.check.validate_limits import blocks_of, limit_unit
-from benchpipe.config.limits import LimitConfig, LimitSet
+from benchpipe.config.limits import OF_DRIFT, LimitConfig, LimitSet
 from benchpipe.plan import Block
 from benchpipe.run import RunConfig
 from benchpipe.samples.stream import matches
@@ -52,11 +53,13 @@ class CheckState(State):
 def _settings(night: Night) -> dict[str, Any]:
     """Limits, rig and plan; the day, where a limit asks for it."""
     run = _with_clock(night.run, night.manifest)
+    drift = night.manifest.steps.get("drift")
     return {
         "limits": [limits.config.model_dump(mode="json") for limits in run.limits],
         "rig": run.rig.model_dump(mode="json", exclude={"log", "name"}),
         "blocks": [b.model_dump(mode="json") for b in run.plan.block],
         "today": night.today.isoformat() if _asks_for_calibration(run) else "",
+        **({"drift": drift.key} if drift is not None and _asks_for_drift(run) else {}),
     }
 
 
@@ -97,6 +100,10 @@ def _calibrations(run: RunConfig, manifest: Manifest) -> Iterator[Remark]:
         yield Remark(step=STEP, code="out-of-calibration", where=file, count=len(found), text=f"{text}{more}")
 
 
+def _asks_for_drift(run: RunConfig) -> bool:
+    return any(limit.statistic in OF_DRIFT for s in run.limits for limit in s.config.limit)
+
+
 def _asks_for_calibration(run: RunConfig) -> bool:
     known = measures_of(run)
     return any(known[limit.measure].today for s in run.limits for limit in s.config.limit)
@@ -125,7 +132,9 @@ def _rows(limits: LimitSet, run: RunConfig, manifest: Manifest, tables: RunTable
         for block in blocks:
             started = any(s.rows and matches(s.file, block.files) for s in manifest.sources)
             case = case_of(block)
-            yield _row(limit, limits, run, measure, block.name, judge(case, _values(case, run, started=started)))
+            of_drift = limit.statistic in OF_DRIFT and started
+            judged = judge_drift(case) if of_drift else judge(case, _values(case, run, started=started))
+            yield _row(limit, limits, run, measure, block.name, judged)
 
 
 def _row(limit: LimitConfig, limits: LimitSet, run: RunConfig, measure: Measure, block: str, judged: Judged) -> Rows:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from benchpipe.blocks.measures import COUNTED, Measure
+from benchpipe.check.drift_limits import drift_misfit
 from benchpipe.check.measures import measures_of
 from benchpipe.columns import unit_text
-from benchpipe.config.limits import LimitConfig
+from benchpipe.config.limits import OF_DRIFT, LimitConfig
 from benchpipe.config.model import together
+from benchpipe.drift.settings import drift_limits
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.plan import Block
 from benchpipe.run import RunConfig
@@ -51,18 +53,23 @@ def _misfit(limit: LimitConfig, run: RunConfig) -> tuple[str, str, str | None] |
     if wrong is None and unit != expected:
         what = f"the value is in {unit}, {measure.name} ({limit.statistic}) in {expected}"
         return "value" if limit.between is None else "between", what, f"a value in {expected}"
+    wrong = wrong or _nothing_to_forecast(limit, run)
     wrong = wrong or next(filter(None, (_wrong_block(limit, b) for b in blocks_of(limit, measure, run))), None)
     return (*wrong, None) if wrong else None
 
 
 def limit_unit(limit: LimitConfig, measure: Measure, run: RunConfig) -> str:
     """Inside unit of a limit's value."""
-    if limit.statistic in ("change", "share"):
+    if limit.statistic in ("change", "share", "slope", "step"):
         return "1"
+    if limit.statistic == "cycles_left":
+        return "cycles"
     return unit_text(measure.unit, signal_units(run.rig))
 
 
 def _wrong_statistic(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
+    if limit.statistic in OF_DRIFT:
+        return drift_misfit(limit.statistic, measure.name, limit.operator)
     if (limit.statistic == "count") != (measure.statistics == COUNTED):
         return "statistic", "'count' goes with cycles_done and what is counted in times, and only with them"
     if (limit.statistic == "share") != ("share" in measure.statistics):
@@ -74,6 +81,8 @@ def _wrong_statistic(limit: LimitConfig, measure: Measure) -> tuple[str, str] | 
 
 def _wrong_window(limit: LimitConfig, measure: Measure) -> tuple[str, str] | None:
     window = next((key for key in ("last_cycles", "cycles") if getattr(limit, key) is not None), None)
+    if window and limit.statistic in OF_DRIFT:
+        return window, f"'{limit.statistic}' is taken over all that was run"
     if window and not measure.in_window:
         return window, f"{measure.name} is not taken over some cycles"
     if measure.at_time and limit.at_time is None:
@@ -88,6 +97,18 @@ def _wrong_block(limit: LimitConfig, block: Block) -> tuple[str, str] | None:
         return "statistic", f"block '{block.name}' of the plan has no baseline to take the change from"
     if limit.at_time is not None and limit.at_time not in getattr(block, "report_at", (limit.at_time,)):
         return "at_time", f"block '{block.name}' does not report at {limit.at_time:g} s: add it to report_at"
+    return None
+
+
+def _nothing_to_forecast(limit: LimitConfig, run: RunConfig) -> tuple[str, str] | None:
+    """Cycles left are those to another limit of the measure."""
+    if limit.statistic != "cycles_left":
+        return None
+    for block in blocks_of(limit, measures_of(run)[limit.measure], run):
+        others = (one for s in run.limits for one in s.config.limit if one.block in (block.name, block.kind))
+        if not any(found.measure == limit.measure for one in others for found in drift_limits(one)):
+            what = f"no other limit of {limit.measure} can be forecast: 'cycles_left' are those to a change, median, "
+            return "statistic", what + "mean or last value that is limited"
     return None
 
 

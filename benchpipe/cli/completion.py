@@ -11,8 +11,8 @@ LAB_FILE = "lab.toml"
 TABLES = (
     "samples", "rejects", "cycles", "loops", "holds", "creep_points", "relaxations", "relaxation_points", "sweeps",
     "incomplete_sweeps", "resistance", "resistance_points", "stances", "proofs", "lock_changes", "trends",
-    "drift_trends", "drift_bins", "events", "phases", "forecasts", "verdicts", "budgets", "origins", "remarks",
-    "landmarks", "early_rows",
+    "drift_trends", "drift_bins", "events", "phases", "forecasts", "kept_loops", "verdicts", "budgets", "origins",
+    "remarks", "landmarks", "early_rows",
 )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from benchpipe.escapes import quoted
 
 STUDY = Path("bumper-study") / "study.toml"
 SAMPLES = Path(__file__).parents[2] / "sample_runs"
+TWO_WEEKS = "two-weeks"
 
 
 def demo(
@@ -30,7 +31,7 @@ def demo(
 
     if not (folder / "lab.toml").is_file():
         raise ConfigError("the sample runs are not there", where=folder, do_next="give the folder sample_runs")
-    tell("An invented scenario: three simulated ankles, names and figures made up.")
+    tell("An invented scenario: four simulated specimens, names and figures made up.")
     night = work_night(folder / "lab.toml", new_store=True)
     from benchpipe.views.lab_view import Besides
 
@@ -39,8 +40,21 @@ def demo(
     give_runs(list(night.views), code, names, as_json=False, besides=Besides(tests=night.tests))
     tell(f"(benchpipe nightly {quoted(folder / 'lab.toml')} would leave with exit code {int(code)})")
     write_pages_of(folder / "lab.toml", night)
+    if (folder / TWO_WEEKS / "lab.toml").is_file():
+        _show_two_weeks(folder / TWO_WEEKS / "lab.toml")
     _compare_sets(folder)
     tell("", "What to do next:", *next_steps(folder))
+
+
+def _show_two_weeks(lab: Path) -> None:
+    """A run of two weeks in a lab of its own: it comes loose, is warm and wears out; with the trend that shows it."""
+    from benchpipe.cli.options import loaded
+    from benchpipe.cli.runs import draw_trend, work_night
+
+    tell("", "Two weeks of another specimen: a screw comes loose, days are warm, something wears out.")
+    night = work_night(lab, new_store=True)
+    give_runs(list(night.views), night.code, partial(names_in, lab), as_json=False)
+    draw_trend(loaded(str(lab.parent / "plan.toml"), lab, None), "motion_range")
 
 
 def _compare_sets(folder: Path) -> None:

@@ -130,11 +130,11 @@ def show(
     Example: benchpipe show sample_runs/healthy/plan.toml
     """
     if trend is not None:
-        return _draw(loaded(run, lab, store), trend)
+        return draw_trend(loaded(run, lab, store), trend)
     return _show(loaded(run, lab, store), lab, names_given(run, lab, store), as_json=as_json)
 
 
-def _draw(run: RunConfig, measure: str) -> ExitCode:
+def draw_trend(run: RunConfig, measure: str) -> ExitCode:
     """Draw a measure over the cycles of each block that has it."""
     import sys
 

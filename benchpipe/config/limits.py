@@ -21,7 +21,11 @@ from benchpipe.config.model import (
 )
 from benchpipe.config.toml import TomlFile
 
-Statistic = Literal["median", "mean", "max", "min", "last", "change", "count", "share"]
+Statistic = Literal[
+    "median", "mean", "max", "min", "last", "change", "count", "share", "slope", "step", "cycles_left"
+]  # fmt: skip
+OF_DRIFT = ("slope", "step", "cycles_left")
+"""Statistics that the analysis of drift answers: a part a million cycles, a part, cycles to the next limit."""
 Decision = Literal["guarded", "simple", "risk"]
 Undeclared = Literal["refuse", "accept"]
 Share = Annotated[Ratio, Field(ge=0.0, le=1.0)]

@@ -22,7 +22,6 @@ EXCHANGED_CYCLES = 3e4
 """Constant of the run-in of an exchanged part: the middle of those above."""
 LEAST_FREQUENCY = 0.01
 """Relative range of the frequency from which on it is a column of its own."""
-MOST_JUMPS = 5
 
 
 @dataclass(frozen=True)
@@ -92,10 +91,10 @@ def expected_changes(history: History, entries: Sequence[LogEntry], watched: Wat
         at = entry.start_us / 1e6
         if not history.start_s[0] < at < history.end_s[-1]:
             continue
-        if entry.expected or (entry.kind == "zero_shift" and watched.zero):
+        if entry.rebases(watched):
             found.append(Change("step", history.cycle_at(at)))
             if entry.kind == "exchange":
                 found.append(Change("settling", history.cycle_at(at)))
     if history.temperature.shape[0]:
-        found += [Change("step", history.cycle_at(t)) for t in history.jumps_s[:MOST_JUMPS].tolist()]
+        found += [Change("step", history.cycle_at(t)) for t in history.jumps_s.tolist()]
     return found

@@ -6,7 +6,7 @@ they are the same whichever nights the days came in.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, time
 from itertools import pairwise
 
@@ -16,10 +16,12 @@ from pydantic import Field
 
 from benchpipe.blocks.cyclic.restarts import CYCLES, LEAST, zero_shifts
 from benchpipe.blocks.cyclic.tables import CycleFlag
+from benchpipe.config.planned import PLANNED_KINDS
 from benchpipe.drift.reading import days_of
 from benchpipe.drift.watched import DAY_US, LogEntry
 from benchpipe.run import RunConfig
 from benchpipe.store.pauses import RunClock
+from benchpipe.store.run_notes import RunNote
 from benchpipe.store.state import State
 
 LEAST_S = 60.0
@@ -106,9 +108,12 @@ def _tail(segment: np.ndarray[tuple[int], np.dtype[np.int64]]) -> int:
     return max(long[-1][0], long[-1][1] - CYCLES) if long else 0
 
 
-def all_entries(run: RunConfig, clock: RunClock, seen: DayEntries) -> list[LogEntry]:
-    """Entries of a block in order of time."""
-    found = [LogEntry(kind, at) for kind, at in seen.entries]
+def all_entries(
+    run: RunConfig, clock: RunClock, seen: DayEntries, planned: Sequence[LogEntry] = (), notes: Sequence[RunNote] = ()
+) -> list[LogEntry]:
+    """Entries of a block in order of time; planned work first."""
+    found = [*planned, *(LogEntry(kind, at) for kind, at in seen.entries)]
+    found += [LogEntry(note.kind, note.at_us, note.text, expected=note.kind in PLANNED_KINDS) for note in notes]
     found += [LogEntry("restart", us) for us in clock.restarts_us]
     return sorted([*found, *_calibrations(run)], key=lambda entry: (entry.start_us, entry.kind))
 

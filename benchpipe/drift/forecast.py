@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite, nan
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.drift.changes import Level, inside, last_day
 from benchpipe.drift.columns import RUN_IN_CYCLES, change_columns, expected_changes
 from benchpipe.drift.events import Event
 from benchpipe.drift.history import FEWEST_BINS, History
@@ -40,7 +41,7 @@ class Forecast:
     """
 
     measure: str
-    limit: float
+    limit: DriftLimit
     cycle: float
     low: float
     high: float
@@ -52,6 +53,20 @@ class Forecast:
     crossed: bool
     coverage: float
     why: str
+
+
+def change_allowed(
+    block: DriftBlock, history: History, limit: DriftLimit, level: Level | None, baseline: tuple[int, int] | None
+) -> DriftLimit:
+    """A limit on the measure itself as one on its change: from the baseline's level, temperature taken out."""
+    if limit.value is None or level is None or baseline is None:
+        return limit
+    base = level.corrected[level.rows & inside(history, *baseline)]
+    i = [w.name for w in block.watched].index(limit.measure)
+    if not base.size or not history.scale[i] > 0.0:
+        return limit
+    now = float(history.reference[i] + history.scale[i] * base.mean())
+    return replace(limit, change=(limit.value - now) / float(history.scale[i]))
 
 
 def forecast(
@@ -77,10 +92,14 @@ def forecast(
     value = np.where(history.separable, history.level[i], np.nan)
     rows = np.isfinite(value)
     now = float(history.last[-1])
-    if not isfinite(base_cycle):
+    if not isfinite(base_cycle) or not isfinite(limit.change):
         return _none(limit, "the baseline was not reached")
     if rows.sum() < FEWEST_BINS:
         return _none(limit, f"{int(rows.sum())} usable bins, {FEWEST_BINS} are needed")
+    if not (rows & last_day(history)).any():
+        return _none(limit, "no usable bins in the last day")
+    if limit.value is not None and (limit.change > 0.0) != limit.upper:
+        return replace(_none(limit, "beyond it at the baseline already"), crossed=True, expected=True)
     steps = [e.changes()[0] for e in events if (e.measure, e.of, e.kind) == (limit.measure, "level", "step")]
     steps = list(dict.fromkeys([*steps, *expected_changes(history, entries, watched)]))
     taken = change_columns(history, steps)[rows]
@@ -163,10 +182,10 @@ def _dated(limit: DriftLimit, at: CrossingResult, history: History) -> Forecast:
     expected = at.before_end >= EXPECTED
     why = "" if expected else "no crossing expected before the planned end"
     return Forecast(
-        limit.measure, limit.change, at.cycle, at.low, at.high, date(at.cycle), date(at.low), date(at.high),
+        limit.measure, limit, at.cycle, at.low, at.high, date(at.cycle), date(at.low), date(at.high),
         at.before_end, expected, at.crossed, at.coverage, why,
     )  # fmt: skip
 
 
 def _none(limit: DriftLimit, why: str) -> Forecast:
-    return Forecast(limit.measure, limit.change, nan, nan, nan, nan, nan, nan, nan, False, False, COVERAGE, why)
+    return Forecast(limit.measure, limit, nan, nan, nan, nan, nan, nan, nan, False, False, COVERAGE, why)

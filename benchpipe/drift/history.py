@@ -27,6 +27,9 @@ LAGS_S = (0.0, 900.0, 1800.0, 3600.0, 7200.0, 10800.0, 14400.0)
 """Lags of the specimen behind the thermometer that are tried; one between two leaves less than a tenth of a swing."""
 LEAST_COUNT = 0.25
 """A bin with less than this part of a measure's usual count is left out of it."""
+MOST_JUMPS = 5
+"""A thermometer that jumped more often is not used: with a step for each jump nothing would be learnt, and without
+one the specimen would seem to step."""
 LEAST_TRUSTED = 0.5
 """Part of the bins that must have a temperature; below, the daily swing is fitted without one."""
 
@@ -89,10 +92,14 @@ class History:
 
 
 def scales(block: DriftBlock, bins: RunBins) -> tuple[Floats, Floats]:
-    """Scale and reference of each measure: from the first day's bins, so that later nights do not move them."""
+    """Scale and reference of each measure: from the first day that it has values, so that later nights do not move
+    them."""
     day = 86400.0 / bins.width_s
-    head = bins.index < bins.index[0] + day if bins.index.size else np.zeros(0, bool)
-    middle = _row_medians(bins.mean[:, head])
+    middle = np.full(bins.mean.shape[0], np.nan)
+    for i, row in enumerate(bins.mean):
+        known = np.flatnonzero(np.isfinite(row))
+        if known.size:
+            middle[i] = np.median(row[known[bins.index[known] < bins.index[known[0]] + day]])
     place = {name: i for i, name in enumerate(bins.measures)}
     whose = [place.get(w.scale_by or w.name, i) for i, w in enumerate(block.watched)]
     scale = np.abs(middle[whose])
@@ -152,7 +159,7 @@ def _temperature(
 ) -> tuple[Floats, Floats, tuple[float, float], float]:
     """Thermometer's mean in each bin, behind each lag, the range a coefficient is learnt in, and swings."""
     nothing = (np.full(start_s.size, np.nan), np.zeros((0, start_s.size)), (np.nan, np.nan), 0.0)
-    if bins.cell_s.size < 10 or trusted.mean() < LEAST_TRUSTED:
+    if bins.cell_s.size < 10 or trusted.mean() < LEAST_TRUSTED or bins.jumps_s.size > MOST_JUMPS:
         return nothing
     lags = np.array(LAGS_S)
     lags = lags[lags <= (end_s[-1] - start_s[0]) / 10]

@@ -11,6 +11,7 @@ import pyarrow as pa
 from pydantic import Field
 
 from benchpipe.drift.entries import DayEntries
+from benchpipe.drift.loops_kept import Reached
 from benchpipe.store.state import State
 from benchpipe.tables import schema
 
@@ -36,6 +37,10 @@ class BlockDrift(State):
         What the room keeps, without the bins; None where nothing was watched yet.
     bins : str
         Path of the part with the bins.
+    noted : str
+        Hash of the notes of its days.
+    reached : Reached
+        What decides which loops are kept.
     """
 
     key: str
@@ -45,12 +50,22 @@ class BlockDrift(State):
     seen: DayEntries = Field(default_factory=DayEntries)
     watch: dict[str, object] | None = None
     bins: str = ""
+    noted: str = ""
+    reached: Reached = Field(default_factory=Reached)
+
+
+class NotesHead(State):
+    """The notes that were there: how many, and the SHA-256 of the last."""
+
+    entries: int
+    sha256: str
 
 
 class DriftState(State):
-    """What is kept of each block, by its name."""
+    """What is kept of each block, by its name; and the notes on the run that were there."""
 
     blocks: dict[str, BlockDrift] = Field(default_factory=dict)
+    notes: NotesHead | None = None
 
 
 def bins_table(block: str, watch: Mapping[str, Any]) -> pa.Table:

@@ -93,6 +93,16 @@ def _mixed(history: History, expected: Sequence[Change]) -> NDArray[np.bool_]:
     return mixed
 
 
+def number_of_tests(block: DriftBlock) -> int:
+    """Tests of a look: step and slope of level and scatter of each measure."""
+    return 2 * 2 * len(block.watched)
+
+
+def step_threshold(block: DriftBlock, nights: int) -> float:
+    """Score over which a step is an event."""
+    return STEP.threshold(nights, block.false_alarms, number_of_tests(block))
+
+
 def look(
     block: DriftBlock, history: History, past: Sequence[Event], entries: Sequence[LogEntry], nights: int
 ) -> list[Event]:
@@ -106,9 +116,9 @@ def look(
     if history.first.size < FEWEST_BINS:
         return list(past)
     series = series_of(block, history, entries)
-    tests = 2 * 2 * len(block.watched)
+    tests = number_of_tests(block)
     limits = (
-        STEP.threshold(nights, block.false_alarms, tests),
+        step_threshold(block, nights),
         SLOPE.threshold(nights, block.false_alarms, tests),
     )
     groups: dict[bytes, list[LookSeries]] = defaultdict(list)

@@ -12,14 +12,19 @@ from benchpipe.drift.bins import day_bins, first_wanted_us, whole_days
 from benchpipe.drift.changes import Level, level_of
 from benchpipe.drift.columns import Change, change_column
 from benchpipe.drift.events import Event, together
-from benchpipe.drift.forecast import forecast
-from benchpipe.drift.history import FEWEST_BINS, History, history_of
+from benchpipe.drift.forecast import change_allowed, forecast
+from benchpipe.drift.history import FEWEST_BINS, MOST_JUMPS, History, history_of
+from benchpipe.drift.looks import AFTER_H, step_threshold
 from benchpipe.drift.offline import offline_steps
 from benchpipe.drift.phases import Phase, phases_of
+from benchpipe.drift.placed import number_of, placed_entries
 from benchpipe.drift.trends import Columns, Row, event_rows, forecast_rows, phase_rows, trend_columns
-from benchpipe.drift.watch import Watch
+from benchpipe.drift.watch import Watch, planned_nights
 from benchpipe.drift.watched import CycleColumns, DriftBlock, LogEntry
+from benchpipe.kernels.robust import MAD_TO_SIGMA
 
+DEPARTS = 6.0
+"""Robust deviations of a bin, slow noise in them, that the last hours must depart by to be named."""
 SHORTEST_H = 6.0
 """Hours that a level has at least in the search over the whole history."""
 
@@ -77,20 +82,23 @@ def drift_night(
         why = ["no whole day yet: drift looks at a day's border"]
         return DriftResult(watch.to_json(), first_wanted_us(watch.bins), {}, nothing, nothing, nothing, why)
     history = history_of(block, watch.bins)
+    entries = placed_entries(entries, watch.bins)
     baselines = {name: (first, last) for name, first, last in watch.baselines}
     levels = {
         w.name: level_of(block, history, w.name, watch.events, entries, baselines.get(w.name)) for w in block.watched
     }
+    threshold = step_threshold(block, planned_nights(block))
     phases: list[Phase] = []
     for name, level in levels.items():
         if level is not None:
-            phases += phases_of(name, level, watch.events, baselines.get(name))
+            phases += phases_of(name, level, watch.events, baselines.get(name), threshold)
     limits = []
     for limit in block.limits:
         base = baselines.get(limit.measure)
         middle = (base[0] + base[1]) / 2 if base else float("nan")
-        limits.append(forecast(block, history, limit, middle, watch.events, entries))
-    events = [*watch.events, *expected_events(block, history, levels, entries)]
+        change = change_allowed(block, history, limit, levels[limit.measure], base)
+        limits.append(forecast(block, history, change, middle, watch.events, entries))
+    events = [*watch.events, *expected_events(block, history, levels, entries, watch.events)]
     if complete:
         events += offline_events(history, levels, events)
     return DriftResult(
@@ -105,8 +113,9 @@ def drift_night(
 
 
 def expected_events(
-    block: DriftBlock, history: History, levels: Mapping[str, Level | None], entries: Sequence[LogEntry]
-) -> list[Event]:
+    block: DriftBlock, history: History, levels: Mapping[str, Level | None], entries: Sequence[LogEntry],
+    known: Sequence[Event],
+) -> list[Event]:  # fmt: skip
     """What re-based the measures without an alarm: planned exchanges, notes, shifted zeros, with the step of each."""
     made = []
     for entry in entries:
@@ -115,14 +124,16 @@ def expected_events(
             continue
         for watched in block.watched:
             level = levels[watched.name]
-            if level is None or not (entry.expected or (entry.kind == "zero_shift" and watched.zero)):
+            if level is None or not entry.rebases(watched):
                 continue
             cycle = history.cycle_at(at)
             size = level.step_at(change_column(history, Change("step", cycle)))
+            number = number_of(entry, entries, known) if entry.expected else 0
+            cycle = cycle if entry.cycle is None else float(entry.cycle)
             made.append(
                 Event(
                     watched.name, "level", entry.kind, cycle, cycle, cycle, at, at, at, size, *(float("nan"),) * 4,
-                    history.day, 0, False, "log",
+                    history.day, number, False, "log",
                 )
             )  # fmt: skip
     return made
@@ -158,9 +169,10 @@ def remarks_of(
 ) -> list[str]:  # fmt: skip
     """What is missing or wider than it might be, in words."""
     made = [f"thermometer: {fault}" for fault in dict.fromkeys(watch.bins.faults)]
-    made += [f"thermometer jumped {watch.bins.jumps_s.size} times: a step at that time is not separable"] * bool(
-        watch.bins.jumps_s.size
-    )
+    jumps = watch.bins.jumps_s.size
+    if jumps:
+        what = "it is not used" if jumps > MOST_JUMPS else "a step at that time is not separable"
+        made.append(f"thermometer jumped {jumps} times: {what}")
     lost = int((~history.separable).sum())
     if lost:
         made.append(
@@ -175,8 +187,41 @@ def remarks_of(
     some = [w.name for i, w in enumerate(block.watched) if w.name in missing and np.isfinite(history.level[i]).any()]
     if some and len(missing) < len(block.watched):
         made.append(f"too few usable bins: {', '.join(some)}")
+    made += _without_level(block, watch, history)
+    made += _at_the_end(levels)
     based = {name for name, _, _ in watch.baselines}
     without = [w.name for w in block.watched if w.name not in based and w.name not in missing]
     if without:
         made.append(f"no baseline yet, run-in has not been seen to end: {', '.join(without)}")
     return made
+
+
+def _without_level(block: DriftBlock, watch: Watch, history: History) -> list[str]:
+    """Measures without any value, or whose scale is zero or unknown: they have no row in the other tables."""
+    known: list[bool] = np.any(np.isfinite(watch.bins.mean), axis=1).tolist()
+    none = [w.name for w, some in zip(block.watched, known, strict=True) if not some]
+    zero = [
+        w.name if w.relative else f"{w.name} (by {w.scale_by})"
+        for w, some, scale in zip(block.watched, known, history.scale.tolist(), strict=True)
+        if some and not scale > 0.0
+    ]
+    made = [f"no value in any cycle: {', '.join(none)}"] if none else []
+    return made + ([f"no level, of which a change would be a part: {', '.join(zero)}"] if zero else [])
+
+
+def _at_the_end(levels: Mapping[str, Level | None]) -> list[str]:
+    """Measures whose last hours depart from all that is fitted: too few to tell a step from an outlier."""
+    found = []
+    for name, level in levels.items():
+        if level is None:
+            continue
+        rest = (level.corrected - level.curve)[level.rows]
+        few = max(round(AFTER_H * level.history.hour_s / level.history.width_s), 1)
+        if rest.size < 4 * few:
+            continue
+        before = rest[:-few]
+        spread = MAD_TO_SIGMA * float(np.median(np.abs(before - np.median(before))))
+        last = rest[-few:] - float(np.median(before))
+        if float(np.max(np.abs(last))) > DEPARTS * spread * level.slow**0.5:
+            found.append(name)
+    return [f"the last hours depart from the trend, too few to tell a step: {', '.join(found)}"] if found else []

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import ceil, nan
+from dataclasses import dataclass, replace
+from math import ceil, nan, sqrt
 
 import numpy as np
 
@@ -17,6 +17,11 @@ LEFT = 0.05
 LATEST = 0.5
 """A run-in that ends after this part of the history has not been seen to end: wear looks the same."""
 FEWEST_EFFECTIVE = 4
+SEEN_PART = 0.9
+"""Part of the bins that must be usable: a step among the others is not seen."""
+POWER = 1.645
+"""Normal deviate of 95 %."""
+FITTED = 2.5
 
 
 @dataclass(frozen=True)
@@ -34,6 +39,7 @@ class Phase:
     trend: RankTrendResult
     n_effective: float
     thinned: int
+    step_seen: float = nan
 
 
 def run_in_end(level: Level) -> int | None:
@@ -62,12 +68,15 @@ def baseline_of(level: Level) -> tuple[int, int] | None:
     end = run_in_end(level)
     if end is None:
         return None
+    end = max(end, int(np.argmax(level.rows)))
+    if end > LATEST * h.cycle.size:
+        return None
     last = int(np.searchsorted(h.end_s, h.start_s[end] + DAY_H * h.hour_s - 1e-6))
     return (int(h.first[end]), int(h.last[last])) if last < h.first.size else None
 
 
 def phases_of(
-    measure: str, level: Level, events: Sequence[Event], baseline: tuple[int, int] | None
+    measure: str, level: Level, events: Sequence[Event], baseline: tuple[int, int] | None, threshold: float = nan
 ) -> list[Phase]:  # fmt: skip
     """Phases of a measure up to now, and its change since the baseline."""
     h = level.history
@@ -79,7 +88,27 @@ def phases_of(
     spans = [("run-in", begin, min(steady - 1, now)), ("steady", steady, min(worn - 1, now)), ("wear-out", worn, now)]
     none = ChangeResult(nan, nan, nan, 0.95, "")
     made = [_phase(measure, name, level, a, b, none) for name, a, b in spans if b >= a]
-    return [*made, _phase(measure, "since baseline", level, baseline[0] if baseline else begin, now, level.change)]
+    since = _phase(measure, "since baseline", level, baseline[0] if baseline else begin, now, level.change)
+    return [*made, replace(since, step_seen=step_seen(level, threshold))]
+
+
+def step_seen(level: Level, threshold: float) -> float:
+    """Smallest step that two days show nearly for certain; NaN where too many bins cannot be used.
+
+    The score of a step is its height over the uncertainty of the difference of two means of a day each; slow noise
+    takes ``level.slow`` bins for one. Run-in, temperature and the noise are fitted beside it, for which there is
+    `FITTED`: of 12 to 20 simulated runs of nine days (hourly bins, step on the eighth day) a step of this size times
+    0.52 / 0.8 / 1 was found in 100 % with white noise (0.2 % a cycle) / 100 % with AR of 12 h / 90 % with AR of 1 h
+    (0.1 % each), the last in 100 % three days later.
+    """
+    h = level.history
+    rows = level.rows
+    day = DAY_H * h.hour_s / h.width_s
+    if rows.sum() < SEEN_PART * rows.size or rows.sum() < 2 * day:
+        return nan
+    rest = (level.corrected - level.curve)[rows]
+    u = float(np.std(rest)) * sqrt(level.slow * 2.0 / day)
+    return FITTED * (threshold + POWER) * u
 
 
 def _phase(measure: str, name: str, level: Level, first: int, last: int, change: ChangeResult) -> Phase:

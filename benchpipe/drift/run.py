@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.final_cycles import last_cycles
@@ -14,10 +15,20 @@ from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.planned_end import block_end
 from benchpipe.drift.entries import all_entries, seen_after
 from benchpipe.drift.history import FEWEST_BINS
-from benchpipe.drift.kept import BlockDrift, DriftState, bins_table, plain_watch, whole_watch
+from benchpipe.drift.kept import BlockDrift, DriftState, NotesHead, bins_table, plain_watch, whole_watch
+from benchpipe.drift.loops_kept import TABLE as LOOPS_TABLE
+from benchpipe.drift.loops_kept import (
+    Reached,
+    baseline_kept,
+    cycle_bounds,
+    kept_loops,
+    key_of_bounds,
+    reached_after,
+    wanted_loops,
+)
 from benchpipe.drift.reading import complete_cycles, read_rows
-from benchpipe.drift.settings import drift_block, key_of_block
-from benchpipe.drift.watched import DAY_US, DriftBlock
+from benchpipe.drift.settings import drift_block, key_of_block, key_of_notes
+from benchpipe.drift.watched import DAY_US, DriftBlock, DriftLimit
 from benchpipe.drift.words import (
     LIMIT_AHEAD,
     QUIET_DRIFT,
@@ -29,26 +40,36 @@ from benchpipe.drift.words import (
 )
 from benchpipe.run import RunConfig
 from benchpipe.steps import Night, StepKind, StepResult, StepTask
-from benchpipe.store.manifest import Part, Remark
+from benchpipe.store.manifest import Head, Part, Remark
 from benchpipe.store.pauses import RunClock
+from benchpipe.store.run_notes import NOTES, RunNote, kept_head, lost_notes, read_notes
 from benchpipe.tables import schema
 
 if TYPE_CHECKING:
     from benchpipe.drift.night import DriftResult
 
-VERSION = 1
+VERSION = 2
 STEP = "drift"
 
 
 def _settings(night: Night) -> dict[str, Any]:
     """Cyclic blocks, their limits, and the days of calibrations."""
     run = night.run
+    notes = sorted([note.at_us, note.kind] for note in read_notes(night.store.folder))
+    planned = [one.model_dump(mode="json") for one in run.plan.planned]
     return {
+        **({"notes": notes} if notes else {}),
+        **({"planned": planned} if planned else {}),
         "blocks": [block.model_dump(mode="json") for block in _blocks(run)],
-        "limits": [[i.measure, i.change] for block in _blocks(run) for i in drift_block(block, run).limits],
+        "limits": [_limit(i) for block in _blocks(run) for i in drift_block(block, run).limits],
         "calibrations": _calibrations(run),
         "warm": run.rig.temperature is not None,
     }
+
+
+def _limit(limit: DriftLimit) -> list[Any]:
+    """What of a limit decides its forecast."""
+    return [limit.measure, limit.change] if limit.value is None else [limit.measure, None, limit.value, limit.upper]
 
 
 def _blocks(run: RunConfig) -> list[CyclicBlock]:
@@ -78,11 +99,20 @@ def drift_run(task: StepTask[DriftState]) -> StepResult[DriftState]:
         states[block.name] = one.state
         parts += one.parts
         remarks += one.remarks
+        one.keep_loops(block)
         for name, table in one.tables.items():
             if table.num_rows:
                 rows.setdefault(name, []).append(table)
     parts += [task.store.write(name, pa.concat_tables(some), task.key) for name, some in rows.items()]
-    return StepResult(DriftState(blocks=states), tuple(parts), tuple(remarks))
+    before = task.past.notes if task.past is not None else None
+    known = Head(entries=before.entries, sha256=before.sha256) if before is not None else None
+    lost = lost_notes(task.store.folder, known)
+    if lost:
+        text = f"notes on the run are gone: {lost}; what they explained is an event again"
+        remarks.append(Remark(step=STEP, code="notes-lost", where=NOTES, count=1, text=text))
+    head = kept_head(read_notes(task.store.folder), task.store.folder)
+    notes = {"notes": NotesHead(entries=head.entries, sha256=head.sha256)} if head is not None else {}
+    return StepResult(DriftState(blocks=states, **notes), tuple(parts), tuple(remarks))
 
 
 class _Work:
@@ -96,12 +126,16 @@ class _Work:
         self.parts: list[Part] = []
         self.remarks: list[Remark] = []
         self.tables: dict[str, pa.Table] = {}
+        self.events: list[dict[str, Any]] = []
+        self.bounds = cycle_bounds(task.run, block)
         cycles = task.manifest.block_parts(block.name, "cycles")
         key = key_of_block(self.block, VERSION, [_calibrations(task.run), [list(r) for r in clock.restarts]])
         over = block_end(block, task.manifest, last_cycles(block.name, task.manifest, task.store).done).over
-        if known is not None and not _goes_on(known, key, [part.path for part in cycles]):
+        notes = read_notes(task.store.folder)
+        if known is not None and not _goes_on(known, key, [part.path for part in cycles], notes):
             known = None
         past = known or BlockDrift(key=key, until_us=-(1 << 62))
+        self.goes_on = known is not None or task.manifest.closed
         found, begins = read_rows(task.store, cycles, self.block.watched, past.until_us)
         start = np.array(found.filter(found.column("complete")).column("start_us"), np.int64)
         until_us = _until(start, past.until_us, complete=over)
@@ -111,11 +145,43 @@ class _Work:
         whole = found.filter(pa.array(np.array(found.column("start_us"), np.int64) < until_us))
         seen = seen_after(past.seen, whole, clock, task.run.rig.time.sample_rate)
         read = _read([part.path for part in cycles], begins, until_us)
-        self.state = past.model_copy(update={"until_us": until_us, "read": read, "complete": over, "seen": seen})
+        reached = self._reached(past, whole, cycles, until_us)
+        update = {"until_us": until_us, "read": read, "complete": over, "seen": seen, "reached": reached}
+        noted = key_of_notes(notes, until_us)
+        self.state = past.model_copy(update={**update, **({"noted": noted} if noted else {})})
         bins = np.unique(start[start < until_us] // self.block.width_us).size
         if over and past.watch is None and bins < FEWEST_BINS:
             return
-        self._watch(past, found, all_entries(task.run, clock, seen), over=over)
+        entries = all_entries(task.run, clock, seen, self.block.planned, notes)
+        self._watch(past, found, entries, over=over)
+
+    def _reached(self, past: BlockDrift, rows: pa.Table, parts: list[Part], until_us: int) -> Reached:
+        """What the cycles of whole days reached: from the begin again where limits changed."""
+        before = past.reached
+        if before.last and before.limits != key_of_bounds(self.bounds):
+            before = Reached()
+            rows, _ = read_rows(self.task.store, parts, self.block.watched, -(1 << 62))
+            rows = rows.filter(pa.array(np.array(rows.column("start_us"), np.int64) < until_us))
+        cycles = complete_cycles(rows, self.block.watched, warm=False)
+        return reached_after(before, cycles, self.bounds)
+
+    def keep_loops(self, block: CyclicBlock) -> None:
+        """Loops kept on purpose, those of the last night among them; a log of peaks alone has none."""
+        reached = self.state.reached
+        if block.boundary == "row" or not reached.last:
+            return
+        baseline = baseline_kept(self.block, self.state.watch)
+        if block.baseline is not None:
+            baseline = block.baseline
+        wanted = wanted_loops(reached, baseline, self.events)
+        old = self._before(LOOPS_TABLE)
+        self.tables[LOOPS_TABLE] = kept_loops(self.task, block, wanted, old if self.goes_on else old.slice(0, 0))
+
+    def _before(self, table: str) -> pa.Table:
+        """Rows of the block in a table of the last time."""
+        named = [part for part in (self.task.before.parts if self.task.before else ()) if part.table == table]
+        rows = self.task.store.read_parts(named, table)
+        return rows.filter(pc.equal(rows.column("block"), self.block.name))
 
     def _watch(self, past: BlockDrift, rows: pa.Table, entries: list[Any], *, over: bool) -> None:
         from benchpipe.drift.night import drift_night
@@ -130,9 +196,11 @@ class _Work:
         except (ArithmeticError, ValueError) as error:  # LinAlgError is one: no verdict waits for a fit
             self.state = past
             self.parts += named
+            self.events = self._before("events").to_pylist()
             text = f"drift could not be analysed, and is tried again the next night ({error})"
             self.remarks.append(Remark(step=STEP, code="drift-failed", where=self.block.name, count=1, text=text))
             return
+        self.events = result.events
         part = self.task.store.write("drift_bins", bins_table(self.block.name, result.state), self.task.key)
         self.parts.append(part)
         self.state = self.state.model_copy(update={"watch": plain_watch(result.state), "bins": part.path})
@@ -149,10 +217,14 @@ class _Work:
         self.remarks += _remarks(self.block, result)
 
 
-def _goes_on(known: BlockDrift, key: str, parts: list[str]) -> bool:
-    """Whether the days that are in are the beginning of what there is now; of a block that was over, all of it."""
+def _goes_on(known: BlockDrift, key: str, parts: list[str], notes: Sequence[RunNote]) -> bool:
+    """Whether the days that are in are the beginning of what there is now; of a block that was over, all of it.
+
+    After a new note on one of those days the block is looked at from its begin: events do not depend on when it was
+    written.
+    """
     now = parts if known.complete else parts[: len(known.read)]
-    return known.key == key and list(known.read) == now
+    return known.key == key and list(known.read) == now and known.noted == key_of_notes(notes, known.until_us)
 
 
 def _until(start_us: NDArray[np.int64], past_us: int, *, complete: bool) -> int:
@@ -176,7 +248,8 @@ def _remarks(block: DriftBlock, result: DriftResult) -> Iterator[Remark]:
         yield Remark(step=STEP, code=event_code(row), where=event_place(row), count=count, text=event_words(row))
     for row in result.forecasts:
         if row["expected"] and not row["crossed"]:
-            where = f"{block.name}, {row['measure']} {row['limit']:+g}"
+            at = f"{row['limit']:+g}" if row["limit_value"] is None else f"at {row['limit_value']:g}"
+            where = f"{block.name}, {row['measure']} {at}"
             yield Remark(step=STEP, code=LIMIT_AHEAD, where=where, count=1, text=forecast_words(row))
     if result.remarks:
         text = "; ".join(result.remarks)
@@ -187,7 +260,7 @@ DRIFT = StepKind(
     name=STEP,
     version=VERSION,
     parents=("process",),
-    tables=("drift_trends", "drift_bins", "events", "phases", "forecasts"),
+    tables=("drift_trends", "drift_bins", "events", "phases", "forecasts", "kept_loops"),
     state=DriftState,
     settings=_settings,
     run=drift_run,

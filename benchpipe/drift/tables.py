@@ -59,6 +59,7 @@ PHASES: tuple[Column, ...] = (
     _c("slope_low", "float64", "1", "lower end of its interval (95 %)", null=True),
     _c("slope_high", "float64", "1", "upper end", null=True),
     _c("trend_p", "float64", "1", "two-sided p of Mann-Kendall's test on thinned values", null=True),
+    _c("step_seen", "float64", "1", "smallest step that two days show in nine of ten runs, or more", null=True),
     _c("n_effective", "float64", "1", "independent bins that the phase is worth", null=True),
     _c("coefficient_per_k", "float64", "1/K", "coefficient of temperature, in parts of the scale", null=True),
     _c("coefficient_u", "float64", "1/K", "its standard uncertainty", null=True),
@@ -69,7 +70,9 @@ PHASES: tuple[Column, ...] = (
 FORECASTS: tuple[Column, ...] = (
     _c("block", "string", "", "block of the plan"),
     _c("measure", "string", "", "column of the cycles table"),
-    _c("limit", "float64", "1", "change since baseline that is the limit, in parts of the scale"),
+    _c("limit", "float64", "1", "change since baseline that is the limit, in parts of the scale", null=True),
+    _c("limit_value", "float64", "of the measure", "the limit where it is on the measure itself", null=True),
+    _c("unit", "string", "", "its unit"),
     _c("expected", "bool", "", "a crossing before the planned end is to be expected"),
     _c("crossed", "bool", "", "the wear is beyond the limit today"),
     _c("cycle", "float64", "1", "median of the crossing; infinite: none in sight", null=True),
@@ -81,6 +84,14 @@ FORECASTS: tuple[Column, ...] = (
     _c("coverage", "float64", "1", "of the interval"),
     _c("remark", "string", "", "no crossing expected before the planned end, or why there is no forecast"),
 )  # fmt: skip
+KEPT_LOOPS: tuple[Column, ...] = (
+    _c("block", "string", "", "block of the plan"),
+    _c("cycle", "int64", "1", "number of the cycle the loop belongs to"),
+    _c("why", "string", "", "why: first, baseline, last, beside an event, worst of a measure, first beyond a limit"),
+    _c("time_us", "int64", "us", "time of the sample"),
+    _c("load", "float64", "load", "load"),
+    _c("motion", "float64", "motion", "motion"),
+)
 BINS: tuple[Column, ...] = (
     _c("block", "string", "", "block of the plan"),
     _c("figure", "string", "", "what of the bins of time is kept, so that a night reads its new days alone"),

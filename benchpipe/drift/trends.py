@@ -98,7 +98,7 @@ def event_rows(block: DriftBlock, bins: RunBins, events: Sequence[Event], entrie
     kinds = {w.name: w.backlash for w in block.watched}
     made = []
     for event in events:
-        moved = sorted({e.measure for e in events if e.number == event.number})
+        moved = sorted({e.measure for e in events if _same(e, event)})
         kind = "scatter" if event.of == "scatter" else "backlash" if kinds[event.measure] else event.kind
         made.append(
             {
@@ -112,6 +112,11 @@ def event_rows(block: DriftBlock, bins: RunBins, events: Sequence[Event], entrie
             }
         )  # fmt: skip
     return made
+
+
+def _same(one: Event, other: Event) -> bool:
+    """Are two events one? What has no number is of one time and source."""
+    return (one.number, one.found) == (other.number, other.found) and (one.number > 0 or one.time_s == other.time_s)
 
 
 def phase_rows(
@@ -130,7 +135,7 @@ def phase_rows(
                 "last": phase.last, "change": _or_none(change.change), "low": _or_none(change.low),
                 "high": _or_none(change.high), "slope_per_million": _or_none(trend.slope),
                 "slope_low": _or_none(trend.low), "slope_high": _or_none(trend.high), "trend_p": _or_none(trend.p),
-                "n_effective": _or_none(phase.n_effective),
+                "step_seen": _or_none(phase.step_seen), "n_effective": _or_none(phase.n_effective),
                 "coefficient_per_k": _or_none(level.coefficient) if level else None,
                 "coefficient_u": _or_none(level.coefficient_u) if level else None,
                 "baseline_first": base[0], "baseline_last": base[1], "remark": "; ".join(remarks),
@@ -143,7 +148,8 @@ def forecast_rows(block: DriftBlock, forecasts: Sequence[Forecast]) -> list[Row]
     """Rows of forecasts."""
     return [
         {
-            "block": block.name, "measure": f.measure, "limit": f.limit, "expected": f.expected, "crossed": f.crossed,
+            "block": block.name, "measure": f.measure, "limit": _or_none(f.limit.change),
+            "limit_value": f.limit.value, "unit": f.limit.unit, "expected": f.expected, "crossed": f.crossed,
             "cycle": _known(f.cycle), "low": _known(f.low), "high": _known(f.high),
             "low_us": _us(f.low_s) if isfinite(f.low_s) else None,
             "high_us": _us(f.high_s) if isfinite(f.high_s) else None,

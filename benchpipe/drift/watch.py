@@ -13,6 +13,7 @@ from benchpipe.drift.events import Event, together
 from benchpipe.drift.history import History, history_of
 from benchpipe.drift.looks import look
 from benchpipe.drift.phases import baseline_of
+from benchpipe.drift.placed import expected_before, placed_entries
 from benchpipe.drift.watched import DAY_US, DriftBlock, LogEntry
 
 FORMAT = 1
@@ -35,9 +36,10 @@ class Watch:
         """One more day is in, and looked at."""
         bins = self.bins.joined(day)
         history = history_of(block, bins)
-        known = [entry for entry in entries if entry.start_us < (day.day + 1) * DAY_US]
+        placed = placed_entries(entries, bins)
+        known = [entry for entry in placed if entry.start_us < (day.day + 1) * DAY_US]
         found = look(block, history, self.events, known, planned_nights(block))
-        events = tuple(_numbered(found, self.events))
+        events = tuple(_numbered(found, self.events, expected_before(known, day.day)))
         return Watch(bins, events, self._baselines(block, history, events, known))
 
     def _baselines(
@@ -89,10 +91,13 @@ def planned_nights(block: DriftBlock) -> int:
     return max(1, ceil(block.planned_cycles / block.frequency_hz / (DAY_US / 1e6)))
 
 
-def _numbered(found: Sequence[Event], past: Sequence[Event]) -> list[Event]:
-    """Give new events a number: that of one they moved with, or the next. Only a new number is an alarm."""
+def _numbered(found: Sequence[Event], past: Sequence[Event], expected: int) -> list[Event]:
+    """Give new events a number: that of one they moved with, or the next. Only a new number is an alarm.
+
+    ``expected`` entries of plan and notes have numbers too.
+    """
     made = [event for event in found if event.number]
-    largest = max((event.number for event in past), default=0)
+    largest = len({event.number for event in past}) + expected
     fresh: set[int] = set()
     for event in sorted((e for e in found if not e.number), key=lambda e: -e.score / e.threshold):
         same = next((other for other in made if together(event, other)), None)

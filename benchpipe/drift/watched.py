@@ -54,6 +54,15 @@ CYCLIC: tuple[Watched, ...] = (
     Watched("closure_gap", "motion_range"), Watched("lash", "motion_range", backlash=True),
 )  # fmt: skip
 """Every measure of a cycle but its times and counts, which are the rig's."""
+PEAKS: tuple[Watched, ...] = tuple(
+    w for w in CYCLIC
+    if w.name in ("load_range", "motion_range", "peak_load", "valley_load", "motion_max", "motion_min")
+)  # fmt: skip
+"""Those of a log that has a row for each cycle."""
+
+
+OF_ZEROS = ("zero_shift", "rezero")
+"""Entries that move the zero of a sensor: a stiffness that steps there has another cause."""
 
 
 @dataclass(frozen=True)
@@ -66,10 +75,17 @@ class Coefficient:
 
 @dataclass(frozen=True)
 class DriftLimit:
-    """Largest or smallest allowed change of a measure since its baseline, as a part of its scale."""
+    """Largest or smallest allowed change of a measure since its baseline, as a part of its scale.
+
+    ``value``: a limit on the measure itself, in its unit; ``change`` then follows from the baseline (NaN before).
+    ``upper``: which side of the measure it is on.
+    """
 
     measure: str
     change: float
+    value: float | None = None
+    unit: str = ""
+    upper: bool = False
 
 
 @dataclass(frozen=True)
@@ -77,7 +93,7 @@ class DriftBlock:
     """What the plan says of a block.
 
     ``false_alarms`` is the share of healthy runs that may have an alarm, over all measures and nights together.
-    ``baseline``: first and last cycle, where the plan states them.
+    ``baseline``: first and last cycle, where the plan states them. ``planned``: work on the specimen.
     """
 
     name: str
@@ -87,6 +103,7 @@ class DriftBlock:
     limits: tuple[DriftLimit, ...] = ()
     coefficients: Mapping[str, Coefficient] | None = None
     baseline: tuple[int, int] | None = None
+    planned: tuple[LogEntry, ...] = ()
     false_alarms: float = 0.05
 
     @property
@@ -128,12 +145,18 @@ class CycleColumns:
 class LogEntry:
     """Something the log, the plan or a note says: ``kind`` at ``start_us``.
 
-    Kinds: stop, restart, gap, zero_shift, calibration, inspection, exchange, retightened, rezero, frequency.
-    ``expected`` entries (of the plan, or a note) re-base the measures without an alarm; a ``zero_shift`` does so for
-    those that move with a sensor's zero. The others are named beside an event that is near them.
+    Kinds: stop, restart, gap, zero_shift, calibration, observed, exchange, retightened, inspection, rezero.
+    ``expected`` entries (of the plan, or a note) re-base the measures without an alarm; a ``zero_shift`` and a
+    ``rezero`` do so for those that move with a sensor's zero. The others are named beside an event that is near them.
+    ``cycle``: of planned work, which has no time before that cycle was run (`placed_entries`).
     """
 
     kind: str
     start_us: int
     text: str = ""
     expected: bool = False
+    cycle: int | None = None
+
+    def rebases(self, watched: Watched) -> bool:
+        """Is a change of a measure there explained?"""
+        return watched.zero if self.kind in OF_ZEROS else self.expected

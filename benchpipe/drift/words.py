@@ -32,6 +32,19 @@ def told_events(rows: Iterable[Mapping[str, Any]]) -> Iterator[Mapping[str, Any]
         yield min((r for r in of if abs(r["size"]) >= least), key=lambda r: order.index(r["measure"]))
 
 
+def based_lines(rows: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+    """A line for each piece of work that gave a block a new base: what of it moved most."""
+    most: dict[tuple[str, int], Mapping[str, Any]] = {}
+    for row in rows:
+        place = (row["block"], row["event"])
+        if row["found"] == "log" and row["event"] and abs(row["size"]) > abs(most.get(place, {"size": 0.0})["size"]):
+            most[place] = row
+    for row in most.values():
+        kind = row["kind"].replace("_", " ")
+        moved = f"{label_of(row['measure'])} moved most, by {_percent(row['size'], 3)} %"
+        yield f"{event_place(row)}: {kind} at cycle {row['cycle']:,}, no alarm; {moved}"
+
+
 def _same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     return all(one[name] == other[name] for name in ("block", "event", "found"))
 
@@ -51,8 +64,8 @@ def event_words(row: Mapping[str, Any]) -> str:
     label = label_of(row["measure"])
     interval = ""
     if row["low"] is not None and row["high"] is not None:
-        interval = f" ({100 * row['low']:+.2g} to {100 * row['high']:+.2g} %)"
-    size = f"{100 * row['size']:+.3g} %"
+        interval = f" ({_percent(row['low'], 2)} to {_percent(row['high'], 2)} %)"
+    size = f"{_percent(row['size'], 3)} %"
     what = {
         "slope": f"{label} changes by {size}{interval} a million cycles from cycle {row['cycle']:,} on",
         "scatter": f"scatter of {label} changed by {size}{interval} at cycle {row['cycle']:,}",
@@ -69,7 +82,7 @@ def event_words(row: Mapping[str, Any]) -> str:
 
 def forecast_words(row: Mapping[str, Any]) -> str:
     """When a measure crosses its limit, or why nothing is forecast."""
-    what = f"{label_of(row['measure'])}, limit {100 * row['limit']:+.3g} %"
+    what = f"{label_of(row['measure'])}, limit {_limit(row)}"
     if row["crossed"]:
         return f"{what}: wear is beyond it"
     if not row["expected"]:
@@ -78,6 +91,18 @@ def forecast_words(row: Mapping[str, Any]) -> str:
     when = f"{'between cycles' if until else 'from cycle'} {_cycles(row['low'])}{until or ' on'}"
     chance = f"{100 * (row['before_end'] or 0.0):.0f} % before the planned end"
     return f"{what}: crossing expected {when} ({100 * row['coverage']:.0f} %); {chance}"
+
+
+def _percent(part: float, digits: int) -> str:
+    """A part in per cent with a sign, never with an exponent where it is large."""
+    value = float(f"{100.0 * part:.{digits}g}")
+    return f"{value:+,.0f}" if abs(value) >= 1000.0 else f"{value:+g}"
+
+
+def _limit(row: Mapping[str, Any]) -> str:
+    if row.get("limit_value") is None:
+        return f"{100 * row['limit']:+.3g} %"
+    return f"{row['limit_value']:g} {row['unit']}".rstrip()
 
 
 def _cycles(value: float) -> str:

@@ -17,7 +17,7 @@ from rich.text import Text
 
 from benchpipe.blocks.figures import BlockView, Figure
 from benchpipe.check.decision import NOT_APPLICABLE, Verdict, applies
-from benchpipe.drift.words import TOLD, event_place, event_words, forecast_words, told_events
+from benchpipe.drift.words import TOLD, based_lines, event_place, event_words, forecast_words, told_events
 from benchpipe.escapes import visible
 from benchpipe.health.rules import Finding
 from benchpipe.report.signs import ASCII, UNICODE, Marks, clock, number, unit_shown, with_unit
@@ -94,6 +94,7 @@ def _drift(view: RunView) -> Iterator[RenderableType]:
     """A line for each event and each forecast."""
     for row in told_events(view.events):
         yield Item("!", f"{event_place(row)}: {event_words(row)}", "yellow")
+    yield from (Item(" ", line, "") for line in based_lines(view.events))
     for row in view.forecasts:
         if row["cycle"] is not None:
             yield Item(" ", f"{row['block']}: {forecast_words(row)}", "yellow" if row["expected"] else "")

@@ -13,7 +13,10 @@ DATE_PARTS = {"%Y": 4, "%m": 2, "%d": 2, "%H": 2, "%M": 2, "%S": 2}  # %f takes 
 
 
 class WrittenLogConfig(LogConfig):
-    """Dialect of the logs. ``time_format`` is ``elapsed`` or a date format of %Y %m %d %H %M %S %f."""
+    """Dialect of the logs. ``time_format`` is ``elapsed`` or a date format of %Y %m %d %H %M %S %f.
+
+    ``rows``: a row a sample, or a row a completed cycle of cyclic blocks and nothing of the others.
+    """
 
     format: Literal["text", "parquet"] = "text"
     stem: str | None = Field(default=None, pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]*$")  # else the scenario's name
@@ -25,6 +28,7 @@ class WrittenLogConfig(LogConfig):
     time_format: str = "elapsed"
     cut: Literal["never", "hour", "day", "cycles"] = "never"
     cycles_per_file: int = Field(default=3600, ge=1)
+    rows: Literal["samples", "cycles"] = "samples"
 
     @model_validator(mode="after")
     def _can_be_written(self) -> Self:

@@ -35,6 +35,7 @@ class SimulatedChannelConfig(ConfigModel):
     quantum: float = Field(default=0.0, ge=0)  # 0: the last decimal
     full_scale: float | None = Field(default=None, gt=0)  # readings saturate at +-
     skew_s: float = 0.0  # the value is that of this much earlier
+    row: Literal["last", "largest", "smallest"] = "last"  # value of a cycle, in a log with a row a cycle
 
     @model_validator(mode="after")
     def _can_skew(self) -> Self:
@@ -44,19 +45,27 @@ class SimulatedChannelConfig(ConfigModel):
 
 
 class RoomConfig(ConfigModel):
-    """Temperature round the specimen: a daily swing, and a step if one is wanted."""
+    """Temperature round the specimen: a daily swing, and a step or some warm days if they are wanted."""
 
     mean_c: float = 22.0
     swing_k: float = Field(default=0.0, ge=0)  # half the daily range
     warmest_at_s: float = 15 * 3600.0  # of the clock's day
     step_k: float = 0.0
     step_at_s: float = 0.0  # after the run's start
+    warm_k: float = 0.0  # warmer for some days, with a day to rise and a day to fall in them
+    warm_from_s: float = Field(default=0.0, ge=0)  # after the run's start
+    warm_for_s: float = Field(default=7 * 86_400.0, ge=2 * 86_400.0)
 
     def temperature_c(self, time_s: Floats, day_offset_s: float) -> Floats:
         """Temperature [degC] at run times [s], any shape; ``day_offset_s`` is the clock at time 0."""
         turn = 2.0 * np.pi * (time_s + day_offset_s - self.warmest_at_s) / 86_400.0
         step = np.where(time_s >= self.step_at_s, self.step_k, 0.0) if self.step_k else 0.0
-        return np.asarray(self.mean_c + self.swing_k * np.cos(turn) + step)
+        warm: Floats | float = 0.0
+        if self.warm_k:
+            since = (time_s - self.warm_from_s) / 86_400.0
+            left = self.warm_for_s / 86_400.0 - since
+            warm = self.warm_k * np.clip(np.minimum(since, left), 0.0, 1.0)
+        return np.asarray(self.mean_c + self.swing_k * np.cos(turn) + step + warm)
 
 
 class CounterConfig(ConfigModel):

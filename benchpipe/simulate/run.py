@@ -24,7 +24,7 @@ from benchpipe.simulate.locking import locking
 from benchpipe.simulate.pieces import CyclePiece, Piece
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.sweeping import sweep
-from benchpipe.simulate.truth import BlockTruth, CyclesFile, TruthResult
+from benchpipe.simulate.truth import BlockTruth, ChangeTruth, CyclesFile, TruthResult
 from benchpipe.simulate.walk import Walk
 from benchpipe.simulate.waves import TRUTH
 from benchpipe.simulate.writer import FilePart, Formatter, LogWriter
@@ -145,10 +145,22 @@ def _simulate(scenario: ScenarioConfig, folder: Path, progress: Progress | None)
         scenario.name, scenario.seed, scenario.specimen.name, scenario.specimen.axes, folder,
         tuple(log_folder / name for name in logs.names), truth_folder / "truth.json", cycles.path, rows,
         sum(b.cycles_started for b in plan.blocks), sum(b.cycles_completed for b in plan.blocks),
-        tuple(plan.blocks), tuple(writer.files), faults,
+        tuple(plan.blocks), tuple(writer.files), faults, changes_of(scenario),
     )  # fmt: skip
     result.write()
     return result
+
+
+def changes_of(scenario: ScenarioConfig) -> tuple[ChangeTruth, ...]:
+    """What changes in a run besides run-in and steady wear, in order of kinds."""
+    age, room = scenario.specimen.ageing, scenario.rig.room
+    found = [ChangeTruth("loosening", step.at_cycle, size=-step.loss) for step in age.steps]
+    if age.wear_out_per_million:
+        found.append(ChangeTruth("wear-out", age.wear_out_from, size=-age.wear_out_per_million))
+    if room.warm_k:
+        times = (room.warm_from_s, room.warm_from_s + room.warm_for_s)
+        found.append(ChangeTruth("warm days", None, *times, room.warm_k))
+    return tuple(found)
 
 
 @dataclass
@@ -196,7 +208,8 @@ def _made(plan: _Plan, formatter: Formatter) -> Generator[tuple[list[FilePart], 
     scenario = plan.scenario
 
     def make(piece: Piece, block: str, before: int) -> tuple[list[FilePart], pa.Table | None]:
-        parts = formatter.parts(piece.sample(*formatter.skews_s))
+        left_out = scenario.log.rows == "cycles" and not isinstance(piece, CyclePiece)
+        parts = [] if left_out else formatter.parts(piece.sample(*formatter.skews_s))
         return parts, _truth_table(scenario, piece, block, before) if isinstance(piece, CyclePiece) else None
 
     waiting: deque[Future[tuple[list[FilePart], pa.Table | None]]] = deque()

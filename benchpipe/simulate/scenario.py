@@ -44,6 +44,9 @@ class ScenarioConfig(ConfigModel):
             after = [stop.after_cycles for stop in self.stops(name)]
             if any(not int(a) < b for a, b in pairwise(after)):
                 raise ValueError(f"stops of '{name}' must come in order")
+        broken = [stop.after_cycles for stop in self.rig.stops if stop.after_cycles % 1.0]
+        if broken and self.log.rows == "cycles":
+            raise ValueError(f"a log with a row a cycle has none for a broken one: stop after {broken[0]} cycles")
         if self.fault and self.log.format != "text":
             raise ValueError("faults are made in text logs only")
         if self.log.format == "text":

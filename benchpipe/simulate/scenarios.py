@@ -1,4 +1,4 @@
-"""Three scenarios that an analysis must tell apart.
+"""Four scenarios that an analysis must tell apart.
 
 Everything here is invented: specimens, rig, loads and numbers are those of no real
 product, person or laboratory. The free range of about 24 deg is common practice, no source.
@@ -140,8 +140,53 @@ def creeping_lock(seed: int = 3, cycles: int = 400) -> ScenarioConfig:
     )
 
 
+def two_weeks(seed: int = 4, cycles: int = 12_096) -> ScenarioConfig:
+    """A fortnight of slow cycles, a row for each: a screw comes loose, days are warm, then something wears out.
+
+    In force and displacement. The warm days soften the springs as much as the screw did, and nothing else.
+    """
+    day = 864  # cycles
+    specimen = SpecimenConfig(
+        name="Dogwood-4",
+        axes="force-length",
+        spring=SpringConfig(stiffness=60.0, cubic=0.05, per_k=-0.004),
+        loss=LossConfig(damping=0.2, friction=8.0, run_in_friction=3.0, run_in_cycles=250.0),
+        lash=LashConfig(play=0.05, take_up=20.0),
+        ageing=AgeingConfig(
+            softening=0.02, softening_cycles=200.0, wear_out_per_million=14.0, wear_out_from=10 * day,
+            steps=(StepConfig(at_cycle=3 * day + 400, loss=0.025),),
+        ),
+    )  # fmt: skip
+    rig = SimulatedRigConfig(
+        name="Rig Three",
+        sample_rate_hz=0.2,
+        start=datetime(2031, 9, 1, 0, 0, 0),
+        room=RoomConfig(mean_c=22.0, swing_k=2.5, warm_k=3.0, warm_from_s=4.5 * 86_400.0, warm_for_s=5 * 86_400.0),
+        channels=(
+            SimulatedChannelConfig(source="time", name="Time", unit="s", decimals=0),
+            SimulatedChannelConfig(source="load", name="Fmax", unit="N", decimals=1, noise=0.5, row="largest"),
+            SimulatedChannelConfig(source="load", name="Fmin", unit="N", decimals=1, noise=0.5, row="smallest"),
+            SimulatedChannelConfig(source="motion", name="smax", unit="mm", decimals=4, noise=0.002, row="largest"),
+            SimulatedChannelConfig(source="motion", name="smin", unit="mm", decimals=4, noise=0.002, row="smallest"),
+            SimulatedChannelConfig(source="temperature", name="Air", unit="°C", decimals=2, noise=0.02),
+            SimulatedChannelConfig(source="counter", name="Cycle", decimals=0),
+        ),
+    )  # fmt: skip
+    return ScenarioConfig(
+        name="two-weeks",
+        seed=seed,
+        note=NOTE,
+        specimen=specimen,
+        rig=rig,
+        log=WrittenLogConfig(units_row=True, gzip=True, rows="cycles"),
+        block=(
+            CyclicConfig(name="main", cycles=cycles, frequency_hz=0.01, valley=50.0, peak=650.0, scatter=0.0005),
+        ),
+    )  # fmt: skip
+
+
 BUILDERS: Mapping[str, Callable[[], ScenarioConfig]] = MappingProxyType(
-    {"healthy": healthy, "wearing": wearing, "creeping-lock": creeping_lock}
+    {"healthy": healthy, "wearing": wearing, "creeping-lock": creeping_lock, "two-weeks": two_weeks}
 )
 
 

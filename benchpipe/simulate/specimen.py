@@ -58,6 +58,8 @@ class AgeingConfig(ConfigModel):
     wear_per_decade: float = Field(default=0.0, ge=0, lt=0.5)  # per decade of 1 + N / wear_from
     wear_from: float = Field(default=1000.0, gt=0)
     wear_per_million: float = Field(default=0.0, ge=0, lt=0.5)
+    wear_out_per_million: float = Field(default=0.0, ge=0)  # on top, from a cycle on
+    wear_out_from: int = Field(default=0, ge=0)
     steps: Many[StepConfig] = ()
 
 
@@ -137,6 +139,8 @@ class SpecimenConfig(ConfigModel):
         age = self.ageing
         factor = 1.0 - age.wear_per_decade * np.log10(1.0 + cycle / age.wear_from)
         factor = factor - age.wear_per_million * 1e-6 * cycle
+        if age.wear_out_per_million:
+            factor = factor - age.wear_out_per_million * 1e-6 * np.maximum(cycle - age.wear_out_from, 0.0)
         for step in age.steps:
             factor = np.where(cycle >= step.at_cycle, factor * (1.0 - step.loss), factor)
         factor = factor * (1.0 + age.softening * softness)

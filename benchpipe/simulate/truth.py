@@ -166,6 +166,20 @@ class FaultTruth:
 
 
 @dataclass(frozen=True)
+class ChangeTruth:
+    """A change: loosening (``size``: of the stiffness), wear-out (part of it per million cycles), warm days [K].
+
+    ``cycle``: completed cycles of the run before it; ``start_s``, ``end_s`` in run time, of warm days.
+    """
+
+    kind: str
+    cycle: int | None
+    start_s: float | None = None
+    end_s: float | None = None
+    size: float = 0.0
+
+
+@dataclass(frozen=True)
 class TruthResult:
     """A simulated run: where it was written and everything that is true of it."""
 
@@ -183,6 +197,7 @@ class TruthResult:
     blocks: tuple[BlockTruth, ...]
     files: tuple[FileTruth, ...]
     faults: tuple[FaultTruth, ...]
+    changes: tuple[ChangeTruth, ...] = ()
 
     def document(self) -> dict[str, Any]:
         """Return what ``truth.json`` holds."""

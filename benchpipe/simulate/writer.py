@@ -67,6 +67,8 @@ class Formatter:
     def parts(self, rows: TrueRows) -> list[FilePart]:
         """Digitise rows and cut them where a file ends."""
         columns = self._chain.digitise(rows)
+        if self._log.rows == "cycles":
+            return self._cycle_parts(rows, columns)
         number = self._file_number(rows)
         borders = np.flatnonzero(np.diff(number)) + 1
         edges = [0, *borders.tolist(), rows.place.count]
@@ -74,6 +76,27 @@ class Formatter:
             FilePart(
                 (rows.place.series, int(number[a])), b - a, rows.place.row + a,
                 float(rows.time_s[a]), float(rows.time_s[b - 1]), self._written(columns[:, a:b]),
+            )
+            for a, b in pairwise(edges)
+        ]  # fmt: skip
+
+    def _cycle_parts(self, rows: TrueRows, columns: Ints) -> list[FilePart]:
+        """A row for each cycle that ends within these samples or with them: they hold whole cycles."""
+        first = np.flatnonzero(np.diff(rows.cycles, prepend=-1))
+        last = np.append(first[1:], rows.place.count) - 1
+        each = np.empty((len(columns), first.size), np.int64)
+        for k, channel in enumerate(self._rig.channels):
+            if channel.row == "last":
+                each[k] = columns[k, last]
+            else:
+                reduced = np.maximum if channel.row == "largest" else np.minimum
+                each[k] = reduced.reduceat(columns[k], first)
+        number = self._file_number(rows)[last]
+        edges = [0, *(np.flatnonzero(np.diff(number)) + 1).tolist(), first.size]
+        return [
+            FilePart(
+                (rows.place.series, int(number[a])), b - a, int(rows.cycles[first[a]]),
+                float(rows.time_s[last[a]]), float(rows.time_s[last[b - 1]]), self._written(each[:, a:b]),
             )
             for a, b in pairwise(edges)
         ]  # fmt: skip

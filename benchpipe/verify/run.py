@@ -17,7 +17,7 @@ from benchpipe.store.run_store import MANIFEST
 from benchpipe.verify.files import archive_lines, log_lines, part_lines
 from benchpipe.verify.line import Line, Status, in_order
 from benchpipe.verify.manifests import Documents, quarantine_lines, read_documents
-from benchpipe.verify.notes import note_lines
+from benchpipe.verify.notes import note_lines, run_note_lines
 from benchpipe.verify.signatures import ledger_lines, same_as_signed, sign_off_lines
 
 Tell = Callable[[str], None]
@@ -125,6 +125,7 @@ def _run_lines(
     yield from lines
     if found.current is not None:
         yield from quarantine_lines(folder)
+        yield from run_note_lines(run, folder, found.current.manifest)
         tell(f"verifying {run}: tables")
         yield from part_lines(folder, found.current.manifest)
         yield from log_lines(run, home, found.current.manifest, tell)

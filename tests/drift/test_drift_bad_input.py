@@ -115,6 +115,67 @@ def test_a_measure_with_hardly_a_value_is_named_and_one_without_any_is_none() ->
     assert not any("loss_factor" in remark for remark in result.remarks)
 
 
+def with_values(**values: np.ndarray) -> DriftResult:
+    cycles = cycles_of()
+    return drift_night(block_of(), replace(cycles, values={**cycles.values, **values}), complete=True)
+
+
+def part_of(part: slice) -> np.ndarray:
+    """The stiffness without a part of its cycles."""
+    values = cycles_of().values["secant_stiffness"].copy()
+    values[part] = np.nan
+    return values
+
+
+def test_a_measure_without_any_value_is_named_and_so_is_one_that_is_scaled_by_it() -> None:
+    result = with_values(secant_stiffness=np.full(CYCLES, np.nan))
+    assert {row["measure"] for row in result.phases} == {"energy_j"}
+    assert result.forecasts[0]["cycle"] is None
+    assert "no value in any cycle: secant_stiffness" in result.remarks
+    assert any("no level" in r and "motion_mean (by secant_stiffness)" in r for r in result.remarks)
+
+
+def test_a_measure_that_is_zero_is_named() -> None:
+    assert any("no level" in r and "energy_j" in r for r in with_values(energy_j=np.zeros(CYCLES)).remarks)
+
+
+def test_a_measure_that_begins_late_has_the_level_of_its_own_first_day(sound: DriftResult) -> None:
+    result = with_values(secant_stiffness=part_of(slice(CYCLES // 3)))
+    assert not any(row["found"] == "online" for row in result.events)
+    row = since_baseline(result)
+    assert row["baseline_first"] >= CYCLES // 3 - 72  # type: ignore[operator]
+    assert abs(float(row["change"])) < 0.002  # type: ignore[arg-type]
+    assert width(result) > width(sound)
+
+
+def test_a_measure_that_ended_is_not_forecast() -> None:
+    result = with_values(secant_stiffness=part_of(slice(CYCLES // 2, None)))
+    assert result.forecasts[0]["cycle"] is None
+    assert not result.forecasts[0]["expected"]
+    assert result.forecasts[0]["remark"] == "no usable bins in the last day"
+    assert since_baseline(result)["change"] is None
+
+
+def test_a_thermometer_that_jumps_each_day_is_not_used_and_makes_no_event() -> None:
+    cycles = cycles_of()
+    assert cycles.temperature_c is not None
+    jumped = cycles.temperature_c.copy()
+    for day in range(2, 13):
+        jumped[day * DAY :] += 6.0 * (-1) ** day
+    result = drift_night(block_of(), replace(cycles, temperature_c=jumped), complete=True)
+    assert result.events == []
+    assert "thermometer jumped 11 times: it is not used" in result.remarks
+    assert since_baseline(result)["coefficient_per_k"] is None
+
+
+@pytest.mark.parametrize("hours", [0.5, 1.5])
+def test_a_step_in_the_last_hours_is_a_remark(sound: DriftResult, hours: float) -> None:
+    result = drift_night(block_of(), cycles_of(step_at=CYCLES - round(36 * hours)), complete=True)
+    assert not any(row["found"] == "online" for row in result.events)
+    assert any("the last hours depart" in r and "secant_stiffness" in r for r in result.remarks)
+    assert sound.remarks == []
+
+
 def test_a_constant_measure_makes_no_event() -> None:
     cycles = cycles_of()
     values = {**cycles.values, "energy_j": np.full(CYCLES, 3.0)}

@@ -73,7 +73,7 @@ def made(folder: Path, cycles: int, lines: list[str] = LINES) -> RunConfig:
 
 def tables(run: RunConfig, manifest: Manifest) -> dict[str, pa.Table]:
     """The tables of the step."""
-    names = ("drift_trends", "drift_bins", "events", "phases", "forecasts")
+    names = ("drift_trends", "drift_bins", "events", "phases", "forecasts", "kept_loops")
     return {name: run.open_store().read(manifest, name) for name in names}
 
 

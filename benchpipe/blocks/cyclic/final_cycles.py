@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.state import FinalCycles
+from benchpipe.columns import floats
 from benchpipe.store.manifest import Manifest, Part
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.tails import last_rows_of
@@ -92,3 +94,21 @@ def last_cycles(block: str, manifest: Manifest, store: RunStore, since_us: int |
 def cycle_parts(block: str, manifest: Manifest) -> list[Part]:
     """Parts of the cycles table that belong to a block, in order."""
     return manifest.block_parts(block, "cycles")
+
+
+def cycle_places(
+    store: RunStore, manifest: Manifest, block: str, numbers: Sequence[int]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Number, start [us] and length [s] of those of some cycles that are complete; parts without any are not read."""
+    parts = cycle_parts(block, manifest)
+    settled = settled_cycles(block, store, manifest)
+    if settled is not None:
+        starts, own = [0, *settled.ends], {part.path for part in settled.parts}
+        spans = zip(settled.parts, starts, settled.ends, strict=False)
+        holds = [part for part, before, end in spans if any(before < n <= end for n in numbers)]
+        parts = [*holds, *(part for part in parts if part.path not in own)]
+    rows = store.read_parts(parts, "cycles", ["cycle", "start_us", "period_s", "complete"])
+    number, period = floats(rows.column("cycle")), floats(rows.column("period_s"))
+    whole = np.array(rows.column("complete"), bool) & np.isin(number, numbers) & np.isfinite(period)
+    at = np.flatnonzero(whole)
+    return number[at].astype(np.int64), np.array(rows.column("start_us"), np.int64)[at], period[at]

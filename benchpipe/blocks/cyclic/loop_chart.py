@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from benchpipe.blocks.charts import Axis, Chart, ChartTask, FigureTable, Panel, Series
@@ -36,6 +37,8 @@ def loop_chart(
     """
     name = task.block.name
     kept = task.store.read_parts(task.manifest.block_parts(name, "loops"), "loops")
+    known = np.unique(np.array(kept.column("cycle"))) if kept.num_rows else np.empty(0, np.int64)
+    kept = pa.concat_tables([kept, _on_purpose(task, known, kept.schema)])
     known = np.unique(np.array(kept.column("cycle"))) if kept.num_rows else np.empty(0, np.int64)
     names = _named(task, int(number[-1]), odd)
     more = _from_samples(task, [n for n in names if n not in known], number, start_us, period_s)
@@ -81,6 +84,14 @@ def loop_chart(
             f"one sample in {thinned} drawn" if thinned > 1 else "",
         ),
     )  # fmt: skip
+
+
+def _on_purpose(task: ChartTask, known: NDArray[np.int64], like: pa.Schema) -> pa.Table:
+    """Loops that were kept for a reason, of cycles that are not known."""
+    rows = task.store.read(task.manifest, "kept_loops")
+    own = rows.filter(pc.equal(rows.column("block"), task.block.name))
+    new = own.filter(pa.array(~np.isin(np.array(own.column("cycle"), np.int64), known)))
+    return new.select(like.names).cast(like)
 
 
 def _named(task: ChartTask, last: int, odd: Iterable[int]) -> dict[int, str]:
