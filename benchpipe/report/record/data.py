@@ -21,9 +21,10 @@ from benchpipe.views.page.model import Drift, Facts
 from benchpipe.views.record.model import Judged, Record
 
 COLOUR = {Verdict.PASS: "pass", Verdict.FAIL: "fail", Verdict.INCONCLUSIVE: "doubt", Verdict.NOT_EVALUATED: "doubt"}
+OWN = f"{UNVERIFIED}, or the lab's own"
 NO_DATE = datetime(1970, 1, 1, tzinfo=UTC)  # the format asks for one
 RELATION = {"manifest.json": "source", "figures.json": "data", "contents.json": "supplement"}
-NO_DRIFT = "No sudden change, phase or forecast was found or looked for."
+NO_DRIFT = "Drift was not analysed: no block was long enough."
 RECORD = "This record is of one state of the run. It says nothing of what was logged, judged or signed after it."
 BOUND = (
     "Whether it still is what was written, and the state it is of: benchpipe verify {run} --record FILE. Hashes in it "
@@ -48,12 +49,14 @@ def record_data(record: Record) -> tuple[dict[str, Any], dict[str, str]]:
         "run": view.run,
         "kicker": f"Record of a bench test, state {record.state}",
         "footer": [f"Record of run {view.run}, state {record.state}", f"manifest {record.manifest}"],
-        "verdict": {"text": headline_words(view).capitalize(), "colour": COLOUR[view.verdict] if view.judged else "soft"},
+        "verdict": {
+            "text": headline_words(view).capitalize(), "colour": COLOUR[view.verdict] if view.judged else "soft",
+        },
         "standing": standing(page),
         "identification": list(_identification(record)),
         "cautions": [
-            CAUTION, *([f"{unverified} of {len(judged)} limits: {UNVERIFIED}, or the lab's own."] if unverified else []),
-            RECORD, BOUND.format(run=view.run),
+            CAUTION, *([f"{unverified} of {len(judged)} limits: {OWN}."] if unverified else []), RECORD,
+            BOUND.format(run=view.run),
         ],
         "results": _results(record, judged),
         "strip": None if strip is None else {"name": strip.name, "words": strip.words, "notes": strip.notes},
@@ -100,7 +103,8 @@ def _identification(record: Record) -> Iterator[tuple[str, str]]:
         yield "pauses", view.pauses
     yield "state", f"{record.state}{'; the plan asks for more than there is' if view.running else ''}"
     yield "manifest", record.manifest
-    yield "date", f"{record.date:%Y-%m-%d %H:%M:%S} (last sample or signature)" if record.date else "not known: no log has a date"
+    known = f"{record.date:%Y-%m-%d %H:%M:%S} (last sample or signature)" if record.date else ""
+    yield "date", known or f"not known: no log has a date (the file's own says {NO_DATE:%Y-%m-%d})"
     yield "ledger", f"entry {record.ledger.entries}" if record.ledger else "the store has no ledger: nothing was signed"
     if record.ledger:
         yield "head of the ledger", record.ledger.sha256
@@ -167,7 +171,7 @@ def _pairs(one: Judged) -> Iterator[tuple[str, str]]:
 
 
 def _verified(row: dict[str, Any]) -> str:
-    return f"verified by {row['verified_by']}" if row["verified"] else f"{UNVERIFIED}, or the lab's own"
+    return f"verified by {row['verified_by']}" if row["verified"] else OWN
 
 
 def _measured(row: dict[str, Any]) -> str:
@@ -183,7 +187,8 @@ def _uncertainty(one: Judged) -> str:
         return "none: the value is counted" if row["measured"] is not None else "none: nothing was measured"
     scale, unit = (100.0, "%") if row["unit"] == "1" else (1.0, unit_shown(row["unit"]))
     freedom = "" if row["dof"] is None else f", {row['dof']:.3g} degrees of freedom"
-    return f"U {number(scale * row['expanded_u'], 2)} {unit} (95 %{freedom}), u {number(scale * row['standard_u'], 2)} {unit}"
+    expanded, standard = (f"{number(scale * row[name], 2)} {unit}" for name in ("expanded_u", "standard_u"))
+    return f"U {expanded} (95 %{freedom}), u {standard}"
 
 
 def _budget(one: Judged) -> dict[str, Any]:
@@ -203,12 +208,16 @@ def _budget(one: Judged) -> dict[str, Any]:
 def _changed(record: Record) -> Iterator[dict[str, Any]]:
     page = record.page
     rows = tuple(
-        (c.label, c.block, UNICODE.none if c.change is None else f"{100.0 * c.change:+.3g} %", plain_unit(c.last, c.unit),
-         f"cycle {c.worst:,}" if c.worst else UNICODE.none)
+        (c.label, c.block, UNICODE.none if c.change is None else f"{100.0 * c.change:+.3g} %",
+         plain_unit(c.last, c.unit), f"cycle {c.worst:,}" if c.worst else UNICODE.none)
         for c in page.changes
     )  # fmt: skip
     head = ("measure", "block", "since baseline", "last median", "largest departure")
-    yield facts_of(Facts("change since the baseline", Rows(tuple(map(Axis, head)), rows), "" if rows else "No cycles were measured."))
+    yield facts_of(
+        Facts(
+            "change since the baseline", Rows(tuple(map(Axis, head)), rows), "" if rows else "No cycles were measured."
+        )
+    )
     if page.drift is not None:
         yield facts_of(_events(page.drift))
 

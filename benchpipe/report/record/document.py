@@ -76,17 +76,18 @@ def _has(typst: Any) -> Any:
 
 
 def _compiled(typst: Any, record: Record, data: dict[str, Any], drawings: dict[str, str], letters: Letters) -> bytes:
-    with refused(Path(tempfile.gettempdir()), "name another folder for temporary files in TMPDIR"):
-        with tempfile.TemporaryDirectory(prefix="benchpipe-record-") as name:
-            folder = Path(name)
-            (folder / "record.typ").write_bytes(TEMPLATE.read_bytes())
-            (folder / "data.json").write_text(json.dumps(letters.all_of(data, whole=WHOLE)), encoding="utf-8")
-            for file, svg in drawings.items():
-                (folder / file).write_text(letters.known(svg), encoding="utf-8")
-            for one in record.attached:
-                (folder / one.name).write_bytes(one.data)
-            made: bytes = typst.compile(
-                str(folder / "record.typ"), root=str(folder), format="pdf", pdf_standards=STANDARDS,
-                ignore_system_fonts=True,
-            )  # fmt: skip
-            return made
+    """The document from a folder of its own, which is removed. No other file can be read from there."""
+    files = {
+        "record.typ": TEMPLATE.read_bytes(),
+        "data.json": json.dumps(letters.all_of(data, whole=WHOLE)).encode(),
+        **{name: letters.known(svg).encode() for name, svg in drawings.items()},
+        **{one.name: one.data for one in record.attached},
+    }
+    temporary = refused(Path(tempfile.gettempdir()), "name another folder for temporary files in TMPDIR")
+    with temporary, tempfile.TemporaryDirectory(prefix="benchpipe-record-") as name:
+        for file, content in files.items():
+            (Path(name) / file).write_bytes(content)
+        made: bytes = typst.compile(
+            str(Path(name) / "record.typ"), root=name, format="pdf", pdf_standards=STANDARDS, ignore_system_fonts=True
+        )
+        return made

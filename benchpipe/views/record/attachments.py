@@ -63,7 +63,10 @@ def attachments(
             name = f"{table}.parquet" if len(parts) == 1 else f"{table}-{number}.parquet"
             names[part.path] = name
             made.append(Attachment(name, f"table {table}, {part.rows:,} rows, as stored", PARQUET, _read(store, part)))
-    return (*made, Attachment(CONTENTS, "all files and tables with their hashes", JSON, _contents(manifest, made, names)))
+    return (
+        *made,
+        Attachment(CONTENTS, "all files and tables with their hashes", JSON, _contents(manifest, made, names)),
+    )
 
 
 def _in_order(manifest: Manifest) -> Iterator[str]:

@@ -11,9 +11,11 @@ from datetime import UTC, datetime, timedelta
 from benchpipe.blocks.charts import Axis, Rows
 from benchpipe.check.measures import measures_of
 from benchpipe.errors import ConfigError, StoreError
+from benchpipe.escapes import quoted
 from benchpipe.run import RunConfig
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import MANIFEST, RunStore
+from benchpipe.views.model import RunView
 from benchpipe.views.page.bounds import bounded_facts
 from benchpipe.views.page.model import Facts
 from benchpipe.views.page.origin import left_out_facts
@@ -26,7 +28,8 @@ from benchpipe.views.record.origins import Origins
 from benchpipe.views.record.written import plan_facts, rig_file_facts
 from benchpipe.views.run_view import run_view
 
-ATTACHED = {"rejected rows": "rejects.parquet", "remarks": REMARKS}
+ATTACHED = {"rejected rows": "rejects.parquet", "remarks": REMARKS}  # of a title: the file with all its rows
+TABLES = {"rejected rows": "rejects", "remarks": "remarks"}
 OF_LIMIT = ("limits_file", "limit", "block")  # what names a verdict
 
 
@@ -41,7 +44,9 @@ def record_of(run: RunConfig, store: RunStore) -> Record:
         A table cannot be read, or is not what was written.
     """
     manifest, document = _stored(store)
-    view = replace(run_view(run, manifest, store), made_with="")  # which of today's software differs is not of the state
+    view = replace(
+        run_view(run, manifest, store), made_with=""
+    )  # which of today's software differs is not of the state
     page = run_page(run, manifest, store, view)
     files = configuration_files(run)
     origins, measures = Origins(run, store, manifest), measures_of(run)
@@ -53,20 +58,22 @@ def record_of(run: RunConfig, store: RunStore) -> Record:
         judged.append(Judged(margin, known.meaning if known is not None else "", budget, origins.of(row)))
     verdicts, budgets = (store.read(manifest, table).to_pylist() for table in ("verdicts", "budgets"))
     attached = attachments(manifest, document, store, files, view.remarks, verdicts, budgets)
-    names = {one.name for one in attached}
     return Record(
-        page=page, state=manifest.sequence, manifest=hashlib.sha256(document).hexdigest(), date=_date(run, manifest, view.last_us),
-        ledger=manifest.ledger, signed=manifest.signed, judged=tuple(judged), plan=plan_facts(files),
-        rig=rig_file_facts(files),
-        left_out=tuple(
-            bounded_facts(
-                replace(one, note=one.note.replace(" All of them: benchpipe export RUN rejects", "")),
-                f"see the attached {ATTACHED[one.title]}" if ATTACHED[one.title] in names else "benchpipe export RUN rejects",
-            )
-            for one in left_out_facts(view, manifest, store)
-        ),
+        page=page, state=manifest.sequence, manifest=hashlib.sha256(document).hexdigest(),
+        date=_date(run, manifest, view.last_us), ledger=manifest.ledger, signed=manifest.signed, judged=tuple(judged),
+        plan=plan_facts(files), rig=rig_file_facts(files),
+        left_out=tuple(_left_out(view, manifest, store, {one.name for one in attached})),
         origin=tuple(_origin(manifest, files, attached)), attached=attached,
     )  # fmt: skip
+
+
+def _left_out(view: RunView, manifest: Manifest, store: RunStore, attached: set[str]) -> Iterator[Facts]:
+    """Rejected rows and remarks, and which attached file has all of them."""
+    for one in left_out_facts(view, manifest, store):
+        file = ATTACHED[one.title]
+        command = f"benchpipe export {quoted(view.run)} {TABLES[one.title]}"
+        note = one.note.partition(" All of them:")[0]  # a command with a name that is not known here
+        yield bounded_facts(replace(one, note=note), f"see the attached {file}" if file in attached else command)
 
 
 def _stored(store: RunStore) -> tuple[Manifest, bytes]:
