@@ -6,6 +6,7 @@ The library reads a damaged document with exceptions of many kinds; each counts 
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ from typing import Any
 from benchpipe.errors import MissingExtraError, install_extra
 from benchpipe.ledger.document_keys import DocumentKey, document_print
 
-MOST_ADDED = 200_000  # bytes of one signature, by far
+_PLACE = re.compile(rb"<((?:[0-9A-F]{2})+)>")  # as the library writes it
 LOGGERS = ("pyhanko", "pyhanko_certvalidator")
 
 
@@ -73,7 +74,7 @@ def document_signatures(document: bytes) -> list[DocumentSignature]:
     with _quiet():
         try:
             found = reader.PdfFileReader(BytesIO(document)).embedded_signatures
-            return [_verified(one, last=one is found[-1]) for one in found]
+            return [_verified(one, document, last=one is found[-1]) for one in found]
         except (
             errors.PdfError,
             ValueError,
@@ -86,7 +87,7 @@ def document_signatures(document: bytes) -> list[DocumentSignature]:
             return [DocumentSignature("", "", "", "", f"it cannot be read ({type(error).__name__})")]
 
 
-def _verified(signature: Any, *, last: bool) -> DocumentSignature:
+def _verified(signature: Any, document: bytes, *, last: bool) -> DocumentSignature:
     validation, context = _library("pyhanko.sign.validation"), _library("pyhanko_certvalidator").ValidationContext
     coverage = _library("pyhanko.sign.validation.status").SignatureCoverageLevel
     certificate = signature.signer_cert
@@ -94,7 +95,7 @@ def _verified(signature: Any, *, last: bool) -> DocumentSignature:
         signature, context(trust_roots=[certificate], allow_fetching=False, moment=signature.self_reported_timestamp)
     )
     problem = ""
-    if not (status.intact and status.valid):
+    if not (status.intact and status.valid) or not _filled(signature, document):
         problem = "what it covers was changed"
     elif last and status.coverage != coverage.ENTIRE_FILE:
         problem = "something was added after it"
@@ -108,19 +109,27 @@ def _verified(signature: Any, *, last: bool) -> DocumentSignature:
     )  # fmt: skip
 
 
+def _filled(signature: Any, document: bytes) -> bool:
+    """Whether the place of a signature, which no signature can cover, holds that and noughts, as it was written."""
+    _, begin, end, _ = (int(one) for one in signature.byte_range)
+    place = _PLACE.fullmatch(document[begin:end])
+    if place is None:
+        return False
+    content = bytes.fromhex(place[1].decode())
+    size = int.from_bytes(content[2:4], "big") + 4  # DER: SEQUENCE, and its length in two bytes
+    return content[:2] == b"\x30\x82" and not any(content[size:])
+
+
 @contextmanager
 def _quiet() -> Iterator[None]:
     """Without the library's own messages: what they say is in the result."""
-    loggers = [logging.getLogger(name) for name in LOGGERS]
-    before = [one.disabled for one in loggers]
-    levels = [one.level for one in loggers]
-    for one in loggers:
+    levels = {one: one.level for one in map(logging.getLogger, LOGGERS)}
+    for one in levels:
         one.setLevel(logging.CRITICAL + 1)
     try:
         yield
     finally:
-        for one, disabled, level in zip(loggers, before, levels, strict=True):
-            one.disabled = disabled
+        for one, level in levels.items():
             one.setLevel(level)
 
 
