@@ -98,15 +98,15 @@ def _held(config: RunConfig, wait: float) -> Iterator[bool]:
     from benchpipe.store.archive_note import SUMS
     from benchpipe.store.lock import hold_store
 
-    if (
-        not config.store.is_dir()
-        or (config.store / config.name / SUMS).exists()
-        or not os.access(config.store, os.W_OK)
-    ):
+    if (config.store / config.name / SUMS).exists() or not _writable(config.store):
         yield False
         return
     with hold_store(config.store, wait_s=wait):
         yield True
+
+
+def _writable(store: Path) -> bool:
+    return store.is_dir() and os.access(store, os.W_OK)
 
 
 def _as_it_is(target: Path, plain: bytes, state: int) -> tuple[bytes, bytes]:

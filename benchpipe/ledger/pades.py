@@ -17,7 +17,7 @@ from typing import Any
 from benchpipe.errors import MissingExtraError, install_extra
 from benchpipe.ledger.document_keys import DocumentKey, document_print
 
-_PLACE = re.compile(rb"<((?:[0-9A-F]{2})+)>")  # as the library writes it
+_PLACE = re.compile(rb"<((?:[0-9A-F]{2})+|(?:[0-9a-f]{2})+)>")
 LOGGERS = ("pyhanko", "pyhanko_certvalidator")
 
 

@@ -16,7 +16,7 @@ from benchpipe.errors import MissingExtraError, StoreError
 from benchpipe.ledger.chain import Ledger
 from benchpipe.ledger.pades import DocumentSignature, document_signatures
 from benchpipe.store.manifest import Manifest
-from benchpipe.store.record_note import NOTE, WrittenRecord, read_records
+from benchpipe.store.record_note import WrittenRecord, read_records
 from benchpipe.verify.attached import NoRecordError, attached_files, revisions
 from benchpipe.verify.line import Line, Status
 from benchpipe.verify.manifests import Document, Documents
