@@ -13,7 +13,7 @@ from benchpipe.report.page.plot import axis_words
 from benchpipe.report.signs import UNICODE, number
 from benchpipe.views.page.model import Facts
 
-SHORT = 22  # letters of a column that is as wide as its longest text
+SHORT = 26  # letters of a column that is as wide as its longest text
 _HASH = re.compile(r"[0-9a-f]{64}")
 _TAG = re.compile(r"<[^>]*>")
 

@@ -24,6 +24,7 @@ COLOUR = {Verdict.PASS: "pass", Verdict.FAIL: "fail", Verdict.INCONCLUSIVE: "dou
 OWN = f"{UNVERIFIED}, or the lab's own"
 NO_DATE = datetime(1970, 1, 1, tzinfo=UTC)  # the format asks for one
 RELATION = {"manifest.json": "source", "figures.json": "data", "contents.json": "supplement"}
+WHAT_U = "U: expanded uncertainty, of the 95 % interval. In full: the next section."
 NO_DRIFT = "Drift was not analysed: no block was long enough."
 RECORD = "This record is of one state of the run. It says nothing of what was logged, judged or signed after it."
 BOUND = (
@@ -119,8 +120,9 @@ def _results(record: Record, judged: list[Judged]) -> dict[str, Any]:
          with_unit(one.row["margin"], one.row["unit"], 3))
         for one in judged
     ]  # fmt: skip
-    note = record.page.view.limits_note or ("" if judged else "No limit was judged.")
-    return rows_of(Rows(tuple(map(Axis, head)), tuple(rows)), note)
+    note = record.page.view.limits_note or (WHAT_U if judged else "No limit was judged.")
+    colours = [_verdict(one)["colour"] for one in judged]
+    return rows_of(Rows(tuple(map(Axis, head)), tuple(rows)), note) | {"colours": colours}
 
 
 def _verdict(one: Judged) -> dict[str, str]:
