@@ -163,7 +163,7 @@ def test_without_the_library_the_extra_is_named(desk: Desk, monkeypatch: pytest.
         raise ImportError(name)
 
     monkeypatch.setattr(made_by, "import_module", missing)
-    code, _, err = desk.run("record", RUN)
+    code, _, err = desk.run("record", RUN, "--sign", "gone.p12", "--reason", "x")  # before a passphrase is asked
     assert code == 2
     assert "a record needs the library 'typst', which is not installed" in err
     assert "'.[record]'" in err

@@ -61,6 +61,8 @@ def test_a_part_that_is_not_what_was_written_is_in_no_record(run: RunConfig) -> 
     path.write_bytes(flipped(path.read_bytes(), part.bytes // 2, 3))
     with pytest.raises(DamageError):
         record_of(run, store)
+    with pytest.raises(DamageError, match="a part is not what was written"):
+        made_by.attachments(store.manifest(), b"{}", store, (), (), [], [])
 
 
 def test_a_configuration_file_that_is_gone_is_named(run: RunConfig) -> None:

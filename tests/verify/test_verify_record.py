@@ -33,6 +33,7 @@ from tests.record.records import attached
 from tests.verify.labs import SPECIMENS, flipped
 
 pytest.importorskip("pyhanko")
+pypdf = pytest.importorskip("pypdf")
 
 RUN = "wearing"
 
@@ -113,6 +114,13 @@ def added(file: Path) -> None:
     file.write_bytes(file.read_bytes() + b"1 0 obj\n<<>>\nendobj\n%%EOF\n")
 
 
+def updated(file: Path) -> None:
+    """As a program adds to a document that is whole: a page of another size."""
+    writer = pypdf.PdfWriter(file, incremental=True)
+    writer.pages[0].mediabox.upper_right = (100, 100)
+    writer.write(file)
+
+
 def emptied(file: Path) -> None:
     file.write_bytes(b"")
 
@@ -121,7 +129,7 @@ def no_pdf(file: Path) -> None:
     file.write_text("this is text")
 
 
-@pytest.mark.parametrize("change", [cut, added, emptied, no_pdf])
+@pytest.mark.parametrize("change", [cut, added, updated, emptied, no_pdf])
 def test_a_record_that_was_cut_or_added_to_is_named(lab: Path, change: Callable[[Path], None]) -> None:
     change(lab.parent / "record.pdf")
     assert code_of(lines(lab)) == 13
