@@ -16,7 +16,7 @@ from benchpipe.errors import MissingExtraError, StoreError
 from benchpipe.ledger.chain import Ledger
 from benchpipe.ledger.pades import DocumentSignature, document_signatures
 from benchpipe.store.manifest import Manifest
-from benchpipe.store.record_note import WrittenRecord, read_records
+from benchpipe.store.record_note import NOTE, WrittenRecord, read_records
 from benchpipe.verify.attached import NoRecordError, attached_files, revisions
 from benchpipe.verify.line import Line, Status
 from benchpipe.verify.manifests import Document, Documents
@@ -72,10 +72,10 @@ def record_lines(check: RecordCheck, folder: Path, given: Iterable[Path] = ()) -
             yield Line(Status.UNKNOWN, check.run, f"record {path.name}", text)
     for sha256, number in signed.items():
         if sha256 not in {one.sha256 for one in noted}:
-            text = (
-                f"ledger entry {number} names a record that the note on records does not: verify it with --record FILE"
-            )
-            yield Line(Status.UNKNOWN, check.run, "record", text)
+            text = f"ledger entry {number} names a record that the note on records does not"
+            kept = (folder / NOTE).is_file()
+            status = Status.CHANGED if kept else Status.UNKNOWN  # a record that was signed is never left out of it
+            yield Line(status, check.run, "record", f"{text}: verify it with --record FILE")
 
 
 def _file_lines(check: RecordCheck, path: Path, known: set[str], note: WrittenRecord | None) -> Iterator[Line]:
