@@ -11,7 +11,6 @@ from datetime import UTC, datetime, timedelta
 from benchpipe.blocks.charts import Axis, Rows
 from benchpipe.check.measures import measures_of
 from benchpipe.errors import ConfigError, StoreError
-from benchpipe.escapes import quoted
 from benchpipe.run import RunConfig
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import MANIFEST, RunStore
@@ -71,9 +70,9 @@ def _left_out(view: RunView, manifest: Manifest, store: RunStore, attached: set[
     """Rejected rows and remarks, and which attached file has all of them."""
     for one in left_out_facts(view, manifest, store):
         file = ATTACHED[one.title]
-        command = f"benchpipe export {quoted(view.run)} {TABLES[one.title]}"
-        note = one.note.partition(" All of them:")[0]  # a command with a name that is not known here
-        yield bounded_facts(replace(one, note=note), f"see the attached {file}" if file in attached else command)
+        place = f"see the table {TABLES[one.title]} in the store"
+        note = one.note.partition(" All of them:")[0]  # that command has no name of the run yet
+        yield bounded_facts(replace(one, note=note), f"see the attached {file}" if file in attached else place)
 
 
 def _stored(store: RunStore) -> tuple[Manifest, bytes]:
