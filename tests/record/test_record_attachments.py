@@ -72,7 +72,7 @@ def test_a_configuration_file_that_is_gone_is_named(run: RunConfig) -> None:
     assert caught.value.where == str(run.rig_path)
 
 
-def test_plan_and_rig_are_told_in_the_words_of_their_files() -> None:
+def test_plan_and_rig_are_in_the_words_of_their_files() -> None:
     plan = b'name = "r"\nlogs = ["a.csv", "b.csv"]\n[[block]]\nname = "d"\nkind = "cyclic"\nload_max = "80 N*m"\n'
     rig = (
         b'name = "Rig"\n[log]\nunits_row = true\n[[channel]]\nname = "torque"\ncolumn = 2\nunit = "N*m"\n'

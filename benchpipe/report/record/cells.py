@@ -1,4 +1,4 @@
-"""Tables of the record as texts: what stands in each cell, and how wide its column is."""
+"""Tables of the record as texts: what is in each cell, and how wide its column is."""
 
 from __future__ import annotations
 

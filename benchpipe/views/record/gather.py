@@ -33,7 +33,7 @@ OF_LIMIT = ("limits_file", "limit", "block")  # what names a verdict
 
 
 def record_of(run: RunConfig, store: RunStore) -> Record:
-    """The record of a run as the store has it; the caller holds the store, or nobody writes to it.
+    """The record of a run as the store has it; the caller holds the store, or no job writes to it.
 
     Raises
     ------
