@@ -35,6 +35,7 @@ def test_sdist_and_wheel_build_from_each_other_and_carry_the_configs(tmp_path: P
     assert {f"benchpipe/{path.relative_to(REPO)}" for path in (REPO / "configs").rglob("*.toml")} <= set(first)
     assert {str(path.relative_to(REPO)) for path in (REPO / "benchpipe" / "guide").rglob("*.md")} <= set(first)
     assert "benchpipe/cli/main.py" in first
+    assert "benchpipe/report/record/record.typ" in first
     assert {f"benchpipe/report/page/{name}" for name in ("page.css", "page.js", "board.css", "board.js")} <= set(first)
 
 

@@ -30,6 +30,8 @@ KEPT_IN = {  # a library, and the only places that may import it
     "dask": ("stream/",),
     "distributed": ("stream/",),
     "cryptography": ("ledger/",),
+    "typst": ("report/record/",),
+    "pyhanko": ("ledger/",),
 }
 NUMBER_LIBRARIES = {"numpy", "scipy", "numba", "llvmlite"}
 MOST_LINES = 400

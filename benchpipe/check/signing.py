@@ -10,6 +10,7 @@ from benchpipe.ledger.chain import same_person
 from benchpipe.ledger.entry import SignedState, SignOffEntry
 from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Manifest, SignOff, key_of
+from benchpipe.store.record_note import record_of_state
 from benchpipe.store.run_store import MANIFEST, RunStore
 
 JUDGED = ("limits_file", "limit", "block", "operator", "value", "unit", "verdict", "due")
@@ -17,12 +18,15 @@ APPROVED, WITHDRAWN = "approved", "withdrawn"
 
 
 def state_to_sign(store: RunStore, manifest: Manifest) -> SignedState:
-    """What a person signs of a run: its manifest, figures and verdicts as they are now.
+    """What a person signs of a run: its manifest, figures and verdicts as they are now, and the record of this state,
+    where one was written.
 
     Raises
     ------
     ConfigError
         The run was not judged yet.
+    StoreError
+        The note on written records cannot be read.
     """
     if "check" not in manifest.steps:
         raise ConfigError(
@@ -31,12 +35,15 @@ def state_to_sign(store: RunStore, manifest: Manifest) -> SignedState:
             do_next="work on it first: benchpipe nightly LAB",
         )
     verdicts = judged_rows(store, manifest)
+    document = sha256_of(store.folder / MANIFEST)
+    record = record_of_state(store.folder, document)
     return SignedState(
         sequence=manifest.sequence,
-        manifest=sha256_of(store.folder / MANIFEST),
+        manifest=document,
         process=manifest.steps["process"].key,
         verdicts=key_of(verdicts),
         verdict=str(worst([Verdict(row["verdict"]) for row in verdicts if row["due"]])),
+        record=record.sha256 if record is not None else None,
     )
 
 

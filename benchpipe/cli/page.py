@@ -42,11 +42,11 @@ def page(
     if figure is None:
         from benchpipe.report.page.document import run_document
 
-        target, text = out or Path(f"{_file_name(config.name)}.html"), run_document(_page(config, lab, names, every))
+        target, text = out or Path(f"{file_name(config.name)}.html"), run_document(_page(config, lab, names, every))
     else:
         from benchpipe.report.page.single import single_figure
 
-        target, text = out or Path(f"{_file_name(figure)}.svg"), single_figure(_page(config, lab, names, True), figure)
+        target, text = out or Path(f"{file_name(figure)}.svg"), single_figure(_page(config, lab, names, True), figure)
     if target.is_dir():
         raise ConfigError("a folder is there", where=target, do_next="name a file with --out")
     with refused(target.absolute(), "name another file with --out"):
@@ -54,7 +54,7 @@ def page(
     say(f"{target}: {len(text.encode()) / 1e6:.2f} MB")
 
 
-def _file_name(name: str) -> str:
+def file_name(name: str) -> str:
     """A name as a file may have it."""
     return "".join(letter if letter.isalnum() or letter in "-_." else "-" for letter in name) or "page"
 

@@ -77,6 +77,9 @@ def sign(
 def key(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="The key: a PKCS#12 file of one person.")],
     make: Annotated[bool, typer.Option("--make", help="Make a key and write it there.")] = False,
+    documents: Annotated[
+        bool, typer.Option("--documents", help="A key that signs records (RSA), not entries of the ledger (Ed25519).")
+    ] = False,
     name: Annotated[str, typer.Option("--name", metavar="NAME", help="With --make: printed name of the person.")] = "",
     days: Annotated[int, typer.Option("--days", min=1, max=3650, help="With --make: it can sign so long.")] = DAYS,
     admit: Annotated[
@@ -100,6 +103,14 @@ def key(
     if sum((make, admit, bool(revoke))) > 1:
         raise ConfigError("--make, --admit and --revoke are given together", do_next="give one of them")
     files = passphrase_file or ()
+    if documents:
+        if admit or revoke:
+            raise ConfigError(
+                "a key that signs records is not admitted or revoked in the ledger",
+                do_next="name it in the person's [[signer]] of the lab file, or remove it there: document_key",
+            )
+        _document_key(file, name if make else None, files, days)
+        return
     if make:
         from benchpipe.ledger.keys import make_key, must_be_apart
 
@@ -114,6 +125,29 @@ def key(
         _revoke(keys, revoke, reason, lab_file(lab), wait)
     else:
         _show_key(file, keys[0], "shown")
+
+
+def _document_key(file: Path, make: str | None, files: Sequence[Path], days: int) -> None:
+    """Make a key that signs records where a name is given, and show it."""
+    from benchpipe.ledger.document_keys import load_document_key, make_document_key
+    from benchpipe.ledger.keys import must_be_apart
+
+    must_be_apart(file)
+    if make is not None:
+        found = make_document_key(file, make, passphrase(file, files, 0, twice=True), days, _now())
+    else:
+        found = load_document_key(file, passphrase(file, files, 0))
+    say(
+        f"{quoted(file)}: key of {found.name} for records, {'shown' if make is None else 'made'}",
+        f"  valid     {found.valid_from:%Y-%m-%d} to {found.valid_until:%Y-%m-%d}",
+        f"  key       {found.print}",
+        "",
+        "For the person's [[signer]] in the lab file:",
+        "",
+        f'document_key = "{found.print}"',
+        "",
+        f'Then: benchpipe record RUN --sign {quoted(file)} --reason "TEXT"',
+    )
 
 
 def _admit(keys: Sequence[Key], path: Path, wait: float) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -33,11 +34,15 @@ def verify(
     head: Annotated[
         str, typer.Option("--head", metavar="NUMBER:SHA256", help="Head of the ledger, from a record or a message.")
     ] = "",
+    record: Annotated[
+        list[Path] | None,
+        typer.Option("--record", metavar="FILE", help="A record of the run, besides those noted where they were made."),
+    ] = None,
     lab: Lab = None,
     store: Store = None,
     as_json: Json = False,
 ) -> int:
-    """Compare logs, tables, manifests, sign-offs and ledger with what was taken, written and signed.
+    """Compare logs, tables, manifests, sign-offs, ledger and records with what was taken, written and signed.
 
     Exit code 0: all holds; 13: something changed; 11: something cannot be known. Nothing is written.
 
@@ -46,7 +51,9 @@ def verify(
     from benchpipe.verify.line import code_of
     from benchpipe.verify.run import verify as verified
 
-    lines = verified(_asked(run, lab, store, _head(head)), tell)
+    if record and run is None:
+        raise ConfigError("--record is given without a run", do_next="name the run too: verify RUN --record FILE")
+    lines = verified(replace(_asked(run, lab, store, _head(head)), records=tuple(record or ())), tell)
     code = code_of(lines)
     if as_json:
         from benchpipe.report.document import json_text

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -59,14 +60,25 @@ class Key:
         ConfigError
             It has expired, or is not valid yet.
         """
-        if not self.valid_from <= now <= self.valid_until:
-            past = now > self.valid_until
-            raise ConfigError(
-                f"the key of {self.name} " + ("has expired" if past else "is not valid yet"),
-                expected=f"a day from {self.valid_from:%Y-%m-%d} to {self.valid_until:%Y-%m-%d}",
-                got=f"{now:%Y-%m-%d}",
-                do_next="make another with benchpipe key FILE --make, and admit it" if past else "set the clock",
-            )
+        must_be_in_days(self.name, self.valid_from, self.valid_until, now)
+
+
+def must_be_in_days(name: str, begins: datetime, ends: datetime, now: datetime) -> None:
+    """Refuse a key outside of its days.
+
+    Raises
+    ------
+    ConfigError
+        It has expired, or is not valid yet.
+    """
+    if not begins <= now <= ends:
+        past = now > ends
+        raise ConfigError(
+            f"the key of {name} " + ("has expired" if past else "is not valid yet"),
+            expected=f"a day from {begins:%Y-%m-%d} to {ends:%Y-%m-%d}",
+            got=f"{now:%Y-%m-%d}",
+            do_next="make another with benchpipe key FILE --make, and admit it" if past else "set the clock",
+        )
 
 
 def print_of(public: bytes) -> str:
@@ -127,27 +139,52 @@ def make_key(path: Path, name: str, passphrase: str, days: int, now: datetime) -
         The file cannot be written.
     """
     must_be_apart(path)
+    must_be_fit(name, passphrase)
+    private = library("hazmat.primitives.asymmetric.ed25519").Ed25519PrivateKey.generate()
+    write_private(path, packed(private, name.strip(), passphrase, now, now + timedelta(days=days)))
+    return load_key(path, passphrase)
+
+
+def must_be_fit(name: str, passphrase: str) -> None:
+    """Refuse an empty name and a short passphrase of a key that is to be made.
+
+    Raises
+    ------
+    ConfigError
+        Says which.
+    """
     if not name.strip():
         raise ConfigError("--name must not be empty", do_next='give the printed name: --name "NAME"')
     if len(passphrase) < SHORTEST:
         raise ConfigError("the passphrase is too short", expected=f"{SHORTEST} letters or more")
-    private = library("hazmat.primitives.asymmetric.ed25519").Ed25519PrivateKey.generate()
-    _write_private(path, _packed(private, name.strip(), passphrase, now, now + timedelta(days=days)))
-    return load_key(path, passphrase)
 
 
-def _packed(private: Ed25519PrivateKey, name: str, passphrase: str, begins: datetime, ends: datetime) -> bytes:
+def packed(
+    private: Any, name: str, passphrase: str, begins: datetime, ends: datetime, *, hashed: Any = None,
+    extensions: Iterable[Any] = (),
+) -> bytes:  # fmt: skip
+    """A private key and a certificate that it signs itself, as an encrypted PKCS#12 file without its MAC.
+
+    Parameters
+    ----------
+    hashed : hash algorithm, optional
+        Of the certificate's signature; None for Ed25519, which has its own.
+    extensions : iterable
+        Critical extensions of the certificate.
+    """
     x509, oid = library("x509"), library("x509.oid")
     serialization = library("hazmat.primitives.serialization")
     pkcs12 = library("hazmat.primitives.serialization.pkcs12")
     subject = x509.Name([x509.NameAttribute(oid.NameOID.COMMON_NAME, name)])
-    certificate = (
+    builder = (
         x509.CertificateBuilder(subject, subject, private.public_key())
         .serial_number(x509.random_serial_number())
         .not_valid_before(begins)
         .not_valid_after(ends)
-        .sign(private, None)
     )
+    for one in extensions:
+        builder = builder.add_extension(one, critical=True)
+    certificate = builder.sign(private, hashed)
     encryption = (
         serialization.PrivateFormat.PKCS12.encryption_builder()
         .kdf_rounds(ROUNDS)
@@ -155,12 +192,12 @@ def _packed(private: Ed25519PrivateKey, name: str, passphrase: str, begins: date
         .hmac_hash(library("hazmat.primitives.hashes").SHA256())
         .build(passphrase.encode())
     )
-    packed = pkcs12.serialize_key_and_certificates(name.encode(), private, certificate, None, encryption)
-    version, content, *_ = items(packed)  # PFX ::= SEQUENCE { version, authSafe, macData OPTIONAL }
+    whole = pkcs12.serialize_key_and_certificates(name.encode(), private, certificate, None, encryption)
+    version, content, *_ = items(whole)  # PFX ::= SEQUENCE { version, authSafe, macData OPTIONAL }
     return der(0x30, version + content)
 
 
-def _write_private(path: Path, data: bytes) -> None:
+def write_private(path: Path, data: bytes) -> None:
     """Write a file that is not there yet, readable by this account alone from its first moment."""
     with refused(path, "name another file"):
         try:
@@ -192,24 +229,35 @@ def load_key(path: Path, passphrase: str) -> Key:
     MissingExtraError
         The library is not installed.
     """
-    must_be_apart(path)
-    must_be_private(path, "key file")
-    pkcs12, ed25519 = library("hazmat.primitives.serialization.pkcs12"), library("hazmat.primitives.asymmetric.ed25519")
-    try:
-        found = pkcs12.load_pkcs12(path.read_bytes(), passphrase.encode())
-    except OSError as error:
-        raise ConfigError(f"the key file cannot be read: {error.strerror}", where=path) from None
-    except ValueError:
-        raise ConfigError("the passphrase is wrong, or the file is no PKCS#12 key file", where=path) from None
-    key, certificate = found.key, found.cert.certificate if found.cert is not None else None
+    ed25519 = library("hazmat.primitives.asymmetric.ed25519")
+    key, certificate = unpacked(path, passphrase)
     if not isinstance(key, ed25519.Ed25519PrivateKey) or certificate is None:
         raise ConfigError(
             "the file holds no Ed25519 key with its certificate", where=path,
             do_next="make a key with: benchpipe key FILE --make",
         )  # fmt: skip
     public = key.public_key().public_bytes_raw()  # the library gives a certificate of this key only
-    name = certificate.subject.get_attributes_for_oid(library("x509.oid").NameOID.COMMON_NAME)[0].value
-    return Key(str(name), public, certificate.not_valid_before_utc, certificate.not_valid_after_utc, key)
+    return Key(name_of(certificate), public, certificate.not_valid_before_utc, certificate.not_valid_after_utc, key)
+
+
+def unpacked(path: Path, passphrase: str) -> tuple[Any, Any]:
+    """Private key and certificate (each None where there is none) of a key file; errors as of :func:`load_key`."""
+    must_be_apart(path)
+    must_be_private(path, "key file")
+    pkcs12 = library("hazmat.primitives.serialization.pkcs12")
+    try:
+        found = pkcs12.load_pkcs12(path.read_bytes(), passphrase.encode())
+    except OSError as error:
+        raise ConfigError(f"the key file cannot be read: {error.strerror}", where=path) from None
+    except ValueError:
+        raise ConfigError("the passphrase is wrong, or the file is no PKCS#12 key file", where=path) from None
+    return found.key, found.cert.certificate if found.cert is not None else None
+
+
+def name_of(certificate: Any) -> str:
+    """Printed name of a certificate's person; empty where it has none."""
+    names = certificate.subject.get_attributes_for_oid(library("x509.oid").NameOID.COMMON_NAME)
+    return str(names[0].value) if names else ""
 
 
 def must_be_apart(path: Path, *stores: Path) -> None:

@@ -18,6 +18,7 @@ from benchpipe.verify.files import archive_lines, log_lines, part_lines
 from benchpipe.verify.line import Line, Status, in_order
 from benchpipe.verify.manifests import Documents, quarantine_lines, read_documents
 from benchpipe.verify.notes import note_lines, run_note_lines
+from benchpipe.verify.record import RecordCheck, record_lines
 from benchpipe.verify.signatures import ledger_lines, same_as_signed, sign_off_lines
 
 Tell = Callable[[str], None]
@@ -38,6 +39,8 @@ class Verifying:
         Head of the ledger that a person gives, from a record, a page or a message.
     signers : sequence of SignerConfig or None
         Those of the lab file; None where there is none.
+    records : sequence of Path
+        Records that a person names, of the one run that is verified.
     """
 
     store: Path
@@ -45,6 +48,7 @@ class Verifying:
     heads: Heads | None = None
     head: Head | None = None
     signers: Sequence[SignerConfig] | None = None
+    records: Sequence[Path] = ()
 
 
 def verify(asked: Verifying, tell: Tell = lambda _: None) -> list[Line]:
@@ -129,6 +133,7 @@ def _run_lines(
         tell(f"verifying {run}: tables")
         yield from part_lines(folder, found.current.manifest)
         yield from log_lines(run, home, found.current.manifest, tell)
+    yield from record_lines(RecordCheck(run, asked.store, found, ledger, asked.signers), folder, asked.records)
 
 
 def _named_head(run: str, store: Path, found: Documents) -> Iterator[Line]:

@@ -57,9 +57,14 @@ def single_figure(page: RunPage, name: str) -> str:
 
 def alone(drawn: Markup) -> str:
     """A picture as a file: with a namespace, a size and its style."""
-    size = _OPEN.search(drawn)
-    width, height = (float(size[2]), float(size[3])) if size else (WIDTH, HEIGHT)
+    width, height = size_of(drawn)
     head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height:g}" '
     back = Markup(f"<style>{asset('figures.css')}svg{{background:var(--paper)}}</style>")
     start, rest = drawn.split(">", 1)
     return f"{start.replace('<svg ', head, 1)}>{joined((back, Markup(rest)))}\n"
+
+
+def size_of(drawn: Markup) -> tuple[float, float]:
+    """Width and height of a picture."""
+    size = _OPEN.search(drawn)
+    return (float(size[2]), float(size[3])) if size else (WIDTH, HEIGHT)
