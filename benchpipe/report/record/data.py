@@ -215,11 +215,8 @@ def _changed(record: Record) -> Iterator[dict[str, Any]]:
         for c in page.changes
     )  # fmt: skip
     head = ("measure", "block", "since baseline", "last median", "largest departure")
-    yield facts_of(
-        Facts(
-            "change since the baseline", FigureTable(tuple(map(Axis, head)), rows), "" if rows else "No cycles were measured."
-        )
-    )
+    table = FigureTable(tuple(map(Axis, head)), rows)
+    yield facts_of(Facts("change since the baseline", table, "" if rows else "No cycles were measured."))
     if page.drift is not None:
         yield facts_of(_events(page.drift))
 
