@@ -15,7 +15,7 @@ from pydantic import Field, create_model, model_validator
 from benchpipe.blocks.base import BlockKind
 from benchpipe.blocks.registry import KINDS, OURS, outside_kinds
 from benchpipe.config.block import BlockConfig
-from benchpipe.config.model import ConfigModel, Many, PathText, PatternText, StatedPause, load_model
+from benchpipe.config.model import AtKeyError, ConfigModel, Many, PathText, PatternText, StatedPause, load_model
 from benchpipe.config.toml import TomlFile, read_toml
 
 Block = BlockConfig  # the section of a kind
@@ -51,6 +51,16 @@ class PlanConfig(ConfigModel):
             raise ValueError(f"block names must differ: {', '.join(names)}")
         if len(set(self.limits)) != len(self.limits):
             raise ValueError("a limit file is listed twice")
+        return self
+
+    @model_validator(mode="after")
+    def _other_blocks_are_there(self) -> Self:
+        for i, block in enumerate(self.block):
+            known = [other.name for other in self.block if other.kind == block.kind and other.name != block.name]
+            for key, name in block.other_blocks.items():
+                if name not in known:
+                    there = f"; known: {', '.join(known)}" if known else "; the plan has no other one"
+                    raise AtKeyError(f"'{name}' is no other {block.kind} block of the plan{there}", "block", i, key)
         return self
 
 

@@ -13,7 +13,7 @@ from benchpipe.errors import ConfigError, nearest
 
 def simulate(
     scenario: Annotated[
-        str, typer.Argument(metavar="SCENARIO", help="A scenario file, or healthy, wearing, creeping-lock.")
+        str, typer.Argument(metavar="SCENARIO", help="A scenario file, or healthy, wearing, creeping-lock …")
     ],
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="New folder for the logs and truth.json.")],
     seed: Annotated[int | None, typer.Option(min=0, help="Another seed than the scenario's.")] = None,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ LEAST_TURN = 1.0
 
 @dataclass(frozen=True)
 class Traverse:
-    """Samples ``first … last`` in which the tilt goes one way; ``begins`` and ``ends``: at a turn, not at the load's."""
+    """Samples ``first … last`` in which the tilt goes one way; ``begins``, ``ends``: at a turn of the tilt."""
 
     first: int
     last: int
@@ -45,7 +46,7 @@ def traverses(tilt: Floats) -> list[Traverse]:
     turns = [_refined(tilt, at, each) for at in turns]
     edges = [0, *turns, n - 1]
     found = []
-    for k, (first, last) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for k, (first, last) in enumerate(pairwise(edges)):
         if last > first and abs(tilt[last] - tilt[first]) > 0:
             forward = bool(tilt[max(last - each, first)] > tilt[min(first + each, last)])
             found.append(Traverse(first, last, forward, k > 0, k < len(edges) - 2))

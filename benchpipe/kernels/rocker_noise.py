@@ -1,8 +1,8 @@
 """Standard uncertainty of a curvature or rolling slope of one pass, where the noise of neighbours is correlated.
 
 The centre of pressure wanders: an error lasts over several samples. A least-squares figure stays right, and its
-textbook standard error is too small, by √((1 + ρ)/(1 - ρ)) for noise of the autocorrelation ρ. How strong ρ is has to be
-learnt from the residuals, which a fit has made smaller and less correlated. So each ρ of a row has its restricted
+textbook standard error is too small, by √((1 + ρ)/(1 - ρ)) for noise of the autocorrelation ρ. ρ has to be learnt
+from the residuals, which a fit has made smaller and less correlated. So each ρ of a row has its restricted
 likelihood, the variance that it gives the figure, and a Student distribution; the interval is that of their mixture.
 
 References

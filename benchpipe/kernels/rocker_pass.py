@@ -102,13 +102,13 @@ def measure_pass(cop: Floats, ankle: Floats, tilt: Floats, travel: Floats, force
     x, y = in_shank_axes(cop, ankle, tilt)
     span = float(np.ptp(travel))
     if span > LONGEST:
-        return PassResult(why=f"the centre of pressure moves {span:.3g} m in one pass: verify the units of its channels")
+        return PassResult(why=f"the centre of pressure moves {span:.3g} m in a pass: verify the units of its channels")
     largest = float(np.max(np.abs(np.diff(travel))))
     if largest > JUMP * span and largest > 0.01:
         return PassResult(
             why=f"the centre of pressure jumps by {1e3 * largest:.3g} mm: two feet on the plate, or hardly any load"
         )
-    slope, design = _line(tilt, travel)
+    slope = _line(tilt, travel)
     if slope.value < 0:
         return PassResult(
             why="the centre of pressure moves back while the shank leans forward: tilt or forward direction reversed"
@@ -123,8 +123,9 @@ def measure_pass(cop: Floats, ankle: Floats, tilt: Floats, travel: Floats, force
     curvature = Figure(arc.curvature, own.u / arc.scale, own.dof)
     open_angle = student(own.dof) * curvature.u * arc.length if isfinite(curvature.u) else nan
     if not open_angle < WIDEST:
-        return PassResult(why=f"an arc of {1e3 * arc.length:.3g} mm is too short for its noise of {1e3 * arc.rms:.2g} mm")
-    stiff, _ = _line(np.degrees(tilt), force * (cop[0] - ankle[0]))
+        size, spread = 1e3 * arc.length, 1e3 * arc.rms
+        return PassResult(why=f"an arc of {size:.3g} mm is too short for its noise of {spread:.2g} mm")
+    stiff = _line(np.degrees(tilt), force * (cop[0] - ankle[0]))
     edges = np.linspace(0, n, min(n, POINTS) + 1).astype(np.intp)
     px, py, pt = (np.add.reduceat(v, edges[:-1]) / np.diff(edges) for v in (x, y, tilt))
     return PassResult(
@@ -136,21 +137,21 @@ def measure_pass(cop: Floats, ankle: Floats, tilt: Floats, travel: Floats, force
 def _too_short(arc: ArcResult) -> str:
     if arc.length < SHORTEST:
         return (
-            f"the arc is {1e3 * arc.length:.3g} mm long, {1e3 * SHORTEST:.0f} mm are needed: a short pass, or the wrong "
-            "unit of a channel"
+            f"the arc is {1e3 * arc.length:.3g} mm long, {1e3 * SHORTEST:.0f} mm are needed: a short pass, or the "
+            "wrong unit of a channel"
         )
     return ""
 
 
-def _line(x: Floats, y: Floats) -> tuple[Figure, Floats]:
+def _line(x: Floats, y: Floats) -> Figure:
     """Slope of a least-squares line, its uncertainty for correlated noise."""
     middle, spread = float(x.mean()), float(x.std())
     if not spread > 0:
-        return Figure(), np.empty((0, 2))
+        return Figure()
     design = np.column_stack([np.ones_like(x), (x - middle) / spread])
     level, slope = float(y.mean()), float(design[:, 1] @ y) / x.size
     own = correlated_u(design, y - level - slope * design[:, 1], 1)
-    return Figure(slope / spread, own.u / spread, own.dof), design
+    return Figure(slope / spread, own.u / spread, own.dof)
 
 
 def _thirds(tilt: Floats, travel: Floats) -> tuple[float, float, float]:

@@ -1,0 +1,90 @@
+"""What of rolls is judged: one row a measure. Each is one value, the mean over the passes with their scatter."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from math import inf, isfinite, nan
+
+import numpy as np
+import pyarrow as pa
+
+from benchpipe.blocks.left_out import item_reasons
+from benchpipe.blocks.measures import Measure
+from benchpipe.blocks.roll.means import last_remark, rows_from
+from benchpipe.blocks.values import Asked, Values, nothing, of_rows, values_of
+from benchpipe.kernels.rocker_passes import PassesMean, Ratio, ratio_of, student
+
+FEWEST = 2
+"""Passes from which on their scatter is known."""
+
+
+def _of_passes(column: str, factor: float) -> Callable[[Asked, pa.Table], Values]:
+    def make(asked: Asked, rows: pa.Table) -> Values:
+        found = rows_from(rows, asked.block.direction)
+        mean = found.mean(column)
+        if not isfinite(mean.value):
+            return nothing(last_remark(rows) or f"no pass gives it ({asked.block.direction})", due=True)
+        return _one(asked, rows, factor * mean.value, factor * mean.u, mean.dof, _doubt(mean))
+
+    return make
+
+
+def _doubt(mean: PassesMean) -> str:
+    if mean.passes < FEWEST:
+        return "one pass: the scatter between passes is not known"
+    return ""
+
+
+def _one(asked: Asked, rows: pa.Table, value: float, u: float, dof: float, doubt: str) -> Values:
+    """One value of a block, with what of its rows is lost."""
+    used = rows_from(rows, asked.block.direction).used
+    reason, share = item_reasons(used, asked.rate)
+    worst = int(np.argmax(share)) if share.size else 0
+    starts = rows.column("start_us").to_pylist()
+    return values_of(
+        np.array([float(used.num_rows)]), np.array([value]), np.array([u]), 1,
+        dof=np.array([dof if isfinite(dof) else inf]), reason=reason[worst : worst + 1],
+        lost_share=share[worst : worst + 1],
+        names=(f"mean of {used.num_rows} passes",), between_us=(starts[0], starts[-1]), doubt=doubt,
+    )  # fmt: skip
+
+
+def _ratio(asked: Asked, rows: pa.Table) -> Values:
+    """Ratio of the curvature to that of ``compare_with``, with the wider half of Fieller's interval."""
+    other = asked.block.compare_with
+    if other is None:
+        return nothing(f"block '{asked.block.name}' has no compare_with", due=True)
+    others = asked.tables.block("rolls", other)
+    found = compared(rows, others, asked.block.direction)
+    if not found.known:
+        return nothing(found.why or "the ratio has no bound", due=True)
+    half = max(found.high - found.value, found.value - found.low)
+    values = _one(asked, rows, found.value, half / student(inf), inf, "")
+    return replace(values, names=("ratio",))
+
+
+def compared(rows: pa.Table, others: pa.Table, direction: str) -> Ratio:
+    """Ratio of the curvatures of two blocks."""
+    if not others.num_rows:
+        return Ratio(nan, nan, nan, "the other block has no pass")
+    top, bottom = (rows_from(one, direction).mean("curvature_per_m") for one in (rows, others))
+    return ratio_of(top, bottom)
+
+
+def _roll(name: str, column: str, unit: str, meaning: str, factor: float = 1.0) -> Measure:
+    return Measure(
+        name, "roll", "rolls", (column,), unit, 0, 0, meaning, values=of_rows("rolls", _of_passes(column, factor)),
+        every_event=False,
+    )  # fmt: skip
+
+
+MEASURES: tuple[Measure, ...] = (
+    _roll("rocker_curvature", "curvature_per_m", "1/m", "curvature of the rocker, mean over passes"),
+    _roll("rolling_slope", "slope_m", "mm", "travel of the centre of pressure per radian of tilt, over passes", 1e3),
+    _roll("rocker_arc", "arc_length_m", "mm", "length of the arc rolled over, mean over passes", 1e3),
+    _roll("foot_length_ratio", "foot_length_ratio", "1", "heel to the front end of the arc, part of the foot's length"),
+    _roll("roll_stiffness", "stiffness", "N*m/deg", "moment about the ankle per degree of tilt, mean over passes"),
+    Measure("rocker_ratio", "roll", "rolls", ("curvature_per_m",), "1", 0, 0,
+            "curvature over that of the block compare_with", values=of_rows("rolls", _ratio), every_event=False),
+)  # fmt: skip
