@@ -52,7 +52,7 @@ def passes_of(stretch: Stretch, block: RollBlock) -> Iterator[Pass]:
         if block.window == "tilt" and span < SHARE * (block.tilts[1] - block.tilts[0]):
             continue
         whole = (one.begins or stretch.begun) and (one.ends or stretch.ended)
-        window = _window(part, block, peak)
+        window = _window(part, block, peak, stretch)
         inside = part.part(int(window[0]), int(window[-1]) + 1) if window.size else part
         why = _refused(part, block, window, whole=whole)
         chosen = _chosen(part, window) if window.size else inside
@@ -63,7 +63,7 @@ def _chosen(part: RollSamples, window: NDArray[np.intp]) -> RollSamples:
     return RollSamples(part.time_us[window], part.values[:, window])
 
 
-def _window(part: RollSamples, block: RollBlock, peak_n: float) -> NDArray[np.intp]:
+def _window(part: RollSamples, block: RollBlock, peak_n: float, stretch: Stretch) -> NDArray[np.intp]:
     """Places of the samples in the window."""
     values = part.values
     keep = part.usable & (values[FORCE] >= block.force_from * peak_n)
@@ -76,7 +76,7 @@ def _window(part: RollSamples, block: RollBlock, peak_n: float) -> NDArray[np.in
             keep &= _first_run(alone)
         else:
             begin, end = block.stance_part
-            time = (part.time_us - part.time_us[0]) / max(int(part.time_us[-1] - part.time_us[0]), 1)
+            time = (part.time_us - stretch.contact_us) / max(stretch.lift_us - stretch.contact_us, 1.0)
             keep &= (time >= begin) & (time <= end)
     return np.flatnonzero(keep)
 

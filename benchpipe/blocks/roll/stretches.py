@@ -14,11 +14,17 @@ PATIENCE_S = 0.02
 
 @dataclass(frozen=True, eq=False)
 class Stretch:
-    """Samples from contact to lift-off. ``begun``, ``ended``: the log shows no load just before, just after."""
+    """Samples from contact to lift-off.
+
+    ``begun``, ``ended``: the log shows no load just before, just after. ``contact_us``, ``lift_us``: when the force
+    crosses contact, between samples.
+    """
 
     samples: RollSamples
     begun: bool
     ended: bool
+    contact_us: float
+    lift_us: float
 
 
 class StretchFinder:
@@ -71,5 +77,14 @@ class StretchFinder:
                 break
             begun = first > 0 and bool(time[first] - time[first - 1] <= self._gap_us)
             ended = end < last and bool(time[end + 1] - time[end] <= self._gap_us)
-            found.append(Stretch(samples.part(first, end + 1), begun, ended))
+            contact_us = self._crossing(samples, first, first - 1) if begun else float(time[first])
+            lift_us = self._crossing(samples, end, end + 1) if ended else float(time[end])
+            found.append(Stretch(samples.part(first, end + 1), begun, ended, contact_us, lift_us))
         return found
+
+    def _crossing(self, samples: RollSamples, loaded: int, beside: int) -> float:
+        """When the force crosses contact between a loaded sample and an unloaded one, along a straight line."""
+        force, time = samples.values[FORCE], samples.time_us
+        above, below = float(force[loaded]), float(force[beside])
+        part = (above - self._contact_n) / (above - below) if above > below else 0.0
+        return float(time[loaded]) + part * float(time[beside] - time[loaded])
