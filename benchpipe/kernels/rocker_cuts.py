@@ -47,7 +47,7 @@ def traverses(tilt: Floats) -> list[Traverse]:
     edges = [0, *turns, n - 1]
     found = []
     for k, (first, last) in enumerate(pairwise(edges)):
-        if last > first and abs(tilt[last] - tilt[first]) > 0:
+        if abs(tilt[last] - tilt[first]) >= 0.9 * back:  # else the shank rests there
             forward = bool(tilt[max(last - each, first)] > tilt[min(first + each, last)])
             found.append(Traverse(first, last, forward, k > 0, k < len(edges) - 2))
     return found

@@ -118,7 +118,10 @@ def main(draws: int = 5000) -> None:
     """Print both tables."""
     print(f"{draws} draws a row\n")
     names = [f"{count} passes %" for count in PASSES]
-    print(heading("L m", "R m", "noise", "scatter 1/m", "sd mm", "one pass %", "missed %", "u/sd", *names, "refused %"), flush=True)
+    print(
+        heading("L m", "R m", "noise", "scatter 1/m", "sd mm", "one pass %", "missed %", "u/sd", *names, "refused %"),
+        flush=True,
+    )
     for line in cells(draws):
         print(line, flush=True)
     print("\n" + heading("free 1/m", "locked 1/m", "scatter 1/m", "passes", "ratio covered %", "refused %"), flush=True)

@@ -48,7 +48,9 @@ def test_an_independent_package_finds_the_same_circle(of: tuple[tuple[int, ...],
     circle_fit = pytest.importorskip("circle_fit")
     x, y, radius, _ = circle_fit.standardLSQ(np.column_stack(points(of)))
     fit = fit_arc(*points(of))
-    assert (fit.centre_x, fit.centre_y, abs(fit.radius)) == pytest.approx((x, y, radius), rel=1e-4)  # its search ends at 1e-4
+    assert (fit.centre_x, fit.centre_y, abs(fit.radius)) == pytest.approx(
+        (x, y, radius), rel=1e-4
+    )  # its search ends at 1e-4
 
 
 @pytest.mark.parametrize("radius", [0.3, 2.0, 1e6])

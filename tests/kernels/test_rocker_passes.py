@@ -56,7 +56,10 @@ def test_a_ratio_covers() -> None:
     rng = np.random.default_rng(8)
     hits = 0
     for _ in range(400):
-        free, locked = mean_of_passes(3 + 0.3 * rng.standard_normal(4)), mean_of_passes(0.5 + 0.2 * rng.standard_normal(4))
+        free, locked = (
+            mean_of_passes(3 + 0.3 * rng.standard_normal(4)),
+            mean_of_passes(0.5 + 0.2 * rng.standard_normal(4)),
+        )
         found = ratio_of(locked, free)
         hits += found.low <= 0.5 / 3 <= found.high
     assert 366 <= hits <= 393

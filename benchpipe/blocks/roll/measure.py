@@ -40,7 +40,9 @@ def roll_block(task: BlockTask[RollBlock, BlockState]) -> Found:
     for samples in roll_samples(store, task.inputs, rig, block):
         take(finder.feed(samples))
     take(finder.rest())
+    lacking = [row.pop("lost") for row in rows]
     rows = with_losses(task, rows, beyond=False)
+    rows = [{**row, "lost_rows": row["lost_rows"] + more} for row, more in zip(rows, lacking, strict=True)]
     parts = [
         store.write(name, rows_table(name, made, rig), task.key)
         for name, made in (("rolls", rows), ("roll_points", points))
@@ -68,7 +70,7 @@ def _row(number: int, one: Pass, block: RollBlock) -> tuple[Row, list[Row]]:
         "start_us": int(time[0]), "duration_s": float(time[-1] - time[0]) * 1e-6, "samples": len(one.samples),
         "tilt_low_deg": float(np.min(degrees, initial=np.inf)),
         "tilt_high_deg": float(np.max(degrees, initial=-np.inf)),
-        "force_peak_n": one.peak_n, "force_mean_n": float(np.nanmean(values[FORCE])),
+        "force_peak_n": one.peak_n, "lost": one.lost, "force_mean_n": float(np.nanmean(values[FORCE])),
         **_figures(result, block), "remark": result.why or result.caution or None,
     }  # fmt: skip
     shape = [

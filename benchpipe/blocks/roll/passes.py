@@ -23,11 +23,16 @@ OFFSET_DEG = 30.0
 
 @dataclass(frozen=True, eq=False)
 class Pass:
-    """One way of the foot over the plate. ``why``: no figure is made of it, and why."""
+    """One way of the foot over the plate.
+
+    ``lost``: samples between the first and the last of the window that lack a channel. ``why``: no figure is made of
+    it, and why.
+    """
 
     samples: RollSamples
     forward: bool
     peak_n: float
+    lost: int = 0
     why: str = ""
 
 
@@ -36,7 +41,7 @@ def passes_of(stretch: Stretch, block: RollBlock) -> Iterator[Pass]:
     own = stretch.samples
     usable = own.usable
     if not usable.any():
-        yield Pass(own, True, float(np.nanmax(own.values[FORCE])), "a channel of the block has no value in it")
+        yield Pass(own, True, float(np.nanmax(own.values[FORCE])), len(own), "a channel of the block has no value in it")
         return
     place = np.flatnonzero(usable)
     tilt = np.degrees(own.values[TILT][place])
@@ -53,10 +58,9 @@ def passes_of(stretch: Stretch, block: RollBlock) -> Iterator[Pass]:
             continue
         whole = (one.begins or stretch.begun) and (one.ends or stretch.ended)
         window = _window(part, block, peak, stretch)
-        inside = part.part(int(window[0]), int(window[-1]) + 1) if window.size else part
+        lost = int(np.sum(~part.usable[window[0] : window[-1]])) if window.size else 0
         why = _refused(part, block, window, whole=whole)
-        chosen = _chosen(part, window) if window.size else inside
-        yield Pass(chosen, one.forward, peak, why)
+        yield Pass(_chosen(part, window) if window.size else part, one.forward, peak, lost, why)
 
 
 def _chosen(part: RollSamples, window: NDArray[np.intp]) -> RollSamples:
