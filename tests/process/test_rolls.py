@@ -94,7 +94,7 @@ def rolling(radii: tuple[float, ...] = (0.30, 0.32, 0.31), *, back: bool = True,
         arm = radius - 0.08
         cop = 1e3 * radius * angle + 0.3 * rng.standard_normal(tilt.size)
         pieces["f"].append(pull)
-        pieces["cop"].append(np.where(pull < 10.0, 900.0 * rng.standard_normal(tilt.size), cop))
+        pieces["cop"].append(np.where(pull < 40.0, 900.0 * rng.standard_normal(tilt.size), cop))
         pieces["tilt"].append(tilt + 0.003 * rng.standard_normal(tilt.size))
         pieces["ax"].append(1e3 * (radius * angle - arm * np.sin(angle)) + 0.1 * rng.standard_normal(tilt.size))
         pieces["ay"].append(1e3 * (radius - arm * np.cos(angle)) + 0.1 * rng.standard_normal(tilt.size))

@@ -41,7 +41,8 @@ def passes_of(stretch: Stretch, block: RollBlock) -> Iterator[Pass]:
     own = stretch.samples
     usable = own.usable
     if not usable.any():
-        yield Pass(own, True, float(np.nanmax(own.values[FORCE])), len(own), "a channel of the block has no value in it")
+        peak = float(np.nanmax(own.values[FORCE]))
+        yield Pass(own, True, peak, len(own), "a channel of the block has no value in it")
         return
     place = np.flatnonzero(usable)
     tilt = np.degrees(own.values[TILT][place])
