@@ -33,6 +33,7 @@ often (``tests/benchmarks/rocker_coverage.py``)."""
 JUMP = 0.25
 """Part of the arc that one step between samples may take."""
 POINTS = 40
+STEP = 1e-3
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,8 @@ class Figure:
 class PassResult:
     """What one pass shows; lengths in m, the slope in m/rad, the stiffness in N*m/deg.
 
+    ``follows``: change of the curvature for a relative change of the centre of pressure, ankle, and tilt.
+
     ``why`` says why there is no figure, ``caution`` what to know about them. ``x``, ``y``, ``tilt``: means of up to
     forty neighbours, in order.
     """
@@ -61,6 +64,7 @@ class PassResult:
     rms: float = nan
     rho: float = nan
     tangent: float = nan
+    follows: tuple[float, float, float] = (nan, nan, nan)
     x: Floats = field(default_factory=lambda: np.empty(0))
     y: Floats = field(default_factory=lambda: np.empty(0))
     tilt: Floats = field(default_factory=lambda: np.empty(0))
@@ -123,11 +127,26 @@ def measure_pass(cop: Floats, ankle: Floats, tilt: Floats, travel: Floats, force
     curvature = Figure(arc.curvature, own.u / arc.scale, own.dof)
     stiff = _line(np.degrees(tilt), force * (cop[0] - ankle[0]))
     edges = np.linspace(0, n, min(n, POINTS) + 1).astype(np.intp)
-    px, py, pt = (np.add.reduceat(v, edges[:-1]) / np.diff(edges) for v in (x, y, tilt))
+    means = [np.add.reduceat(v, edges[:-1], axis=-1) / np.diff(edges) for v in (cop, ankle, tilt)]
+    px, py = in_shank_axes(means[0], means[1], means[2])
+    pt = means[2]
     return PassResult(
         curvature, slope, stiff, _thirds(tilt, travel), arc.length, float(np.max(px)), arc.rms, own.rho, arc.tangent,
-        px, py, pt, "", _caution(tilt),
+        _follows(means[0], means[1], means[2]), px, py, pt, "", _caution(tilt),
     )  # fmt: skip
+
+
+def _follows(cop: Floats, ankle: Floats, tilt: Floats) -> tuple[float, float, float]:
+    """How the curvature changes with the scale of each channel."""
+    found = []
+    for k in range(3):
+        ends = []
+        for step in (STEP, -STEP):
+            scales = [1.0 + step * (k == j) for j in range(3)]
+            arc = fit_arc(*in_shank_axes(cop * scales[0], ankle * scales[1], tilt * scales[2]))
+            ends.append(arc.curvature)
+        found.append((ends[0] - ends[1]) / (2.0 * STEP))
+    return found[0], found[1], found[2]
 
 
 def _too_short(arc: ArcResult) -> str:

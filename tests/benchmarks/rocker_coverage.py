@@ -6,9 +6,10 @@ All data are invented. A pass has 100 points along an arc of length L and curvat
 along, white or AR(1) with 0.8 between neighbours. The curvature of each pass differs from the true one by the scatter
 between passes. "one pass": the 95 % interval of a single fit holds that pass's own curvature. "3, 5, 10 passes": the
 interval of their mean holds the true one. "refused": no figure, for the arc is too short for its noise; counted by
-pass. "missed": the share of all single passes whose figure is given and whose interval misses. "u/sd": middle stated over true standard deviation of one fit. The second table: a locked rocker over a free one,
-three to ten passes each, and Fieller's interval of the ratio. The standard error of a coverage of 95 % is 0.3 % at
-5,000 draws. 5,000 draws take about 20 minutes of one core.
+pass. "missed": the share of all single passes whose figure is given and whose interval misses. "u/sd": middle stated
+over true standard deviation of one fit. The second table: a locked rocker over a free one, three to ten passes each,
+and Fieller's interval of the ratio. The standard error of a coverage of 95 % is 0.3 % at 5,000 draws, which take about
+20 minutes of one core.
 """
 
 from __future__ import annotations

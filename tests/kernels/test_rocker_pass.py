@@ -72,7 +72,7 @@ def test_what_cannot_be_is_refused(change: object, words: str) -> None:
 
 
 def test_two_feet_on_the_plate_make_the_centre_of_pressure_jump() -> None:
-    cop, ankle, tilt, travel, force = rolled()
+    cop, ankle, tilt, _, force = rolled()
     cop[0, 120:] += 0.2
     assert "two feet" in measure_pass(cop, ankle, tilt, cop[0], force).why
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from math import inf, isfinite, nan
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 
 from benchpipe.blocks.left_out import item_reasons
 from benchpipe.blocks.measures import Measure
-from benchpipe.blocks.roll.means import last_remark, rows_from
-from benchpipe.blocks.values import Asked, Values, nothing, of_rows, values_of
+from benchpipe.blocks.roll.means import RollRows, last_remark, rows_from
+from benchpipe.blocks.roll.plan import RollBlock
+from benchpipe.blocks.values import Asked, Through, Values, nothing, of_rows, values_of
 from benchpipe.kernels.rocker_passes import PassesMean, Ratio, ratio_of, student
 
 FEWEST = 2
@@ -25,9 +27,39 @@ def _of_passes(column: str, factor: float) -> Callable[[Asked, pa.Table], Values
         mean = found.mean(column)
         if not isfinite(mean.value):
             return nothing(last_remark(rows) or f"no pass gives it ({asked.block.direction})", due=True)
-        return _one(asked, rows, factor * mean.value, factor * mean.u, mean.dof, _doubt(mean))
+        values = _one(asked, rows, factor * mean.value, factor * mean.u, mean.dof, _doubt(mean))
+        return replace(values, through=tuple(_through(asked.block, found, follows(found, column))))
 
     return make
+
+
+def follows(found: RollRows, column: str) -> dict[str, float]:
+    """Relative change of a figure for a relative change of what it is measured by."""
+    if column == "curvature_per_m":
+        size = found.mean(column).value
+        by = {one: found.mean(f"by_{one}").value / size if size else nan for one in ("cop", "ankle", "tilt")}
+        return {one: value for one, value in by.items() if isfinite(value)}
+    if column == "stiffness":
+        moved = found.mean("force_mean_n").value * found.mean("slope_m").value * np.pi / 180.0
+        return {"force": 1.0, "cop": float(moved / found.mean(column).value), "tilt": -1.0}
+    return {"cop": 1.0, "tilt": -1.0} if column == "slope_m" else {"cop": 1.0}
+
+
+def _through(block: RollBlock, found: RollRows, by: dict[str, float]) -> Iterator[Through]:
+    """The same by channel, with the range of each; several channels of one thing share it."""
+    tilt = found.mean("tilt_high_deg").value - found.mean("tilt_low_deg").value
+    arc = 1e3 * found.mean("arc_length_m").value
+    sizes = {"cop": arc, "ankle": arc, "tilt": tilt, "force": found.mean("force_mean_n").value}
+    for one, factor in by.items():
+        for name in block.measured_by[one]:
+            yield Through(name, factor, sizes[one])
+
+
+def _channels(*of: str) -> Callable[[Any], tuple[str, ...]]:
+    def names(block: Any) -> tuple[str, ...]:
+        return tuple(name for one in of for name in block.measured_by[one])
+
+    return names
 
 
 def _doubt(mean: PassesMean) -> str:
@@ -61,7 +93,10 @@ def _ratio(asked: Asked, rows: pa.Table) -> Values:
         return nothing(found.why or "the ratio has no bound", due=True)
     half = max(found.high - found.value, found.value - found.low)
     values = _one(asked, rows, found.value, half / student(inf), inf, "")
-    return replace(values, names=("ratio",))
+    own, free = rows_from(rows, asked.block.direction), rows_from(others, asked.block.direction)
+    top, bottom = follows(own, "curvature_per_m"), follows(free, "curvature_per_m")
+    apart = {one: top[one] - bottom[one] for one in top if one in bottom}  # what both share cancels
+    return replace(values, names=("ratio",), through=tuple(_through(asked.block, own, apart)))
 
 
 def compared(rows: pa.Table, others: pa.Table, direction: str) -> Ratio:
@@ -72,19 +107,25 @@ def compared(rows: pa.Table, others: pa.Table, direction: str) -> Ratio:
     return ratio_of(top, bottom)
 
 
-def _roll(name: str, column: str, unit: str, meaning: str, factor: float = 1.0) -> Measure:
+def _roll(
+    name: str, column: str, unit: str, meaning: str, of: tuple[str, ...] = ("cop", "ankle", "tilt"), factor: float = 1.0
+) -> Measure:
     return Measure(
         name, "roll", "rolls", (column,), unit, 0, 0, meaning, values=of_rows("rolls", _of_passes(column, factor)),
-        every_event=False,
+        every_event=False, channels=_channels(*of),
     )  # fmt: skip
 
 
 MEASURES: tuple[Measure, ...] = (
     _roll("rocker_curvature", "curvature_per_m", "1/m", "curvature of the rocker, mean over passes"),
-    _roll("rolling_slope", "slope_m", "mm", "travel of the centre of pressure per radian of tilt, over passes", 1e3),
-    _roll("rocker_arc", "arc_length_m", "mm", "length of the arc rolled over, mean over passes", 1e3),
-    _roll("foot_length_ratio", "foot_length_ratio", "1", "heel to the front end of the arc, part of the foot's length"),
-    _roll("roll_stiffness", "stiffness", "N*m/deg", "moment about the ankle per degree of tilt, mean over passes"),
+    _roll("rolling_slope", "slope_m", "mm", "travel of the centre of pressure per radian of tilt, over passes",
+          ("cop", "tilt"), 1e3),
+    _roll("rocker_arc", "arc_length_m", "mm", "length of the arc rolled over, mean over passes", ("cop",), 1e3),
+    _roll("foot_length_ratio", "foot_length_ratio", "1", "heel to the front end of the arc, part of the foot's length",
+          ("cop",)),
+    _roll("roll_stiffness", "stiffness", "N*m/deg", "moment about the ankle per degree of tilt, mean over passes",
+          ("force", "cop", "tilt")),
     Measure("rocker_ratio", "roll", "rolls", ("curvature_per_m",), "1", 0, 0,
-            "curvature over that of the block compare_with", values=of_rows("rolls", _ratio), every_event=False),
+            "curvature over that of the block compare_with", values=of_rows("rolls", _ratio), every_event=False,
+            channels=_channels("cop", "ankle", "tilt")),
 )  # fmt: skip

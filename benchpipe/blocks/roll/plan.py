@@ -114,6 +114,17 @@ class RollBlock(BlockConfig):
         return found
 
     @property
+    def measured_by(self) -> dict[str, tuple[str, ...]]:
+        """Channels that lengths, tilt and force come from: of points, the tilt has no channel of its own."""
+        points = [name for some in (self.ankle, self.shank) for point in some for name in point]
+        return {
+            "cop": (self.cop,),
+            "ankle": tuple(points),
+            "tilt": (self.tilt,) if self.tilt is not None else (),
+            "force": (self.force,),
+        }
+
+    @property
     def other_blocks(self) -> dict[str, str]:
         """The block it is compared with."""
         return {"compare_with": self.compare_with} if self.compare_with is not None else {}

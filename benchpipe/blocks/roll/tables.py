@@ -34,6 +34,9 @@ ROLLS: tuple[Column, ...] = (
     _c("rms_mm", "float64", "mm", "root mean square distance from the arc", null=True),
     _c("rho", "float64", "1", "autocorrelation of neighbouring distances", null=True),
     _c("tangent_deg", "float64", "deg", "direction of the arc in its middle, from across the shank", null=True),
+    _c("by_cop", "float64", "1/m", "change of the curvature for a relative change of cop", null=True),
+    _c("by_ankle", "float64", "1/m", "the same for the place of the ankle", null=True),
+    _c("by_tilt", "float64", "1/m", "the same for the tilt", null=True),
     *LOSSES,
     _c("remark", "string", "", "why there is no figure, or what to know about it", null=True),
 )  # fmt: skip
