@@ -73,9 +73,9 @@ def _one(asked: Asked, rows: pa.Table, value: float, u: float, dof: float, doubt
     used = rows_from(rows, asked.block.direction).used
     reason, share = item_reasons(used, asked.rate)
     worst = int(np.argmax(share)) if share.size else 0
-    starts = rows.column("start_us").to_pylist()
+    starts, numbers = rows.column("start_us").to_pylist(), used.column("roll").to_pylist()
     return values_of(
-        np.array([float(used.num_rows)]), np.array([value]), np.array([u]), 1,
+        np.array([float(numbers[-1])]), np.array([value]), np.array([u]), 1,
         dof=np.array([dof if isfinite(dof) else inf]), reason=reason[worst : worst + 1],
         lost_share=share[worst : worst + 1],
         names=(f"mean of {used.num_rows} passes",), between_us=(starts[0], starts[-1]), doubt=doubt,
