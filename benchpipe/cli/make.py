@@ -13,7 +13,7 @@ from benchpipe.errors import ConfigError, nearest
 
 def simulate(
     scenario: Annotated[
-        str, typer.Argument(metavar="SCENARIO", help="A scenario file, or healthy, wearing, creeping-lock …")
+        str, typer.Argument(metavar="SCENARIO", help="A scenario file, or healthy, wearing, creeping-lock.")
     ],
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="New folder for the logs and truth.json.")],
     seed: Annotated[int | None, typer.Option(min=0, help="Another seed than the scenario's.")] = None,
@@ -26,7 +26,7 @@ def simulate(
     from benchpipe.simulate import load_scenario, scenarios
     from benchpipe.simulate import simulate as run_simulation
 
-    built_in = scenarios.BUILDERS
+    built_in = {**scenarios.BUILDERS, **scenarios.ROLLED}
     if Path(scenario).suffix == ".toml":
         chosen = load_scenario(Path(scenario))
     elif scenario in built_in:

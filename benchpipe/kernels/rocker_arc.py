@@ -48,7 +48,8 @@ class ArcResult:
     distance : float64 array, shape (n,)
         Signed orthogonal distances, in order.
     gradient : float64 array, shape (n, 3)
-        Of the distances to curvature, direction and offset, in the scaled lengths; ``scale`` is one of them.
+        Of the distances to curvature, direction and offset, in the scaled lengths; ``scale`` is one of them, ``offset``
+        the arc's from the centroid.
     """
 
     curvature: float
@@ -60,6 +61,7 @@ class ArcResult:
     distance: Floats
     gradient: Floats
     scale: float
+    offset: float
     n_used: int
     converged: bool
 
@@ -96,7 +98,7 @@ def fit_arc(x: Floats, y: Floats) -> ArcResult:
         Not ``converged`` for fewer than five points, or points in one place.
     """
     n = int(x.size)
-    none = ArcResult(nan, nan, nan, nan, nan, nan, np.empty(0), np.empty((0, 3)), nan, n, False)
+    none = ArcResult(nan, nan, nan, nan, nan, nan, np.empty(0), np.empty((0, 3)), nan, nan, n, False)
     if n < FEWEST:
         return none
     middle_x, middle_y = float(x.mean()), float(y.mean())
@@ -131,9 +133,31 @@ def fit_arc(x: Floats, y: Floats) -> ArcResult:
         distance=scale * distance,
         gradient=gradient,
         scale=scale,
+        offset=offset,
         n_used=n,
         converged=converged,
     )
+
+
+def curvature_change(arc: ArcResult, x: Floats, y: Floats, dx: Floats, dy: Floats) -> float:
+    """How the curvature changes where the points that an arc was fitted to move a little, to first order.
+
+    Parameters
+    ----------
+    x, y : float64 arrays, shape (n,)
+        The points.
+    dx, dy : float64 arrays, shape (n,)
+        Their moves; the result is for moves of this size.
+    """
+    if not arc.converged:
+        return nan
+    cosine, sine, k = cos(arc.tangent), sin(arc.tangent), arc.curvature * arc.scale
+    a, b = (x - x.mean()) / arc.scale, (y - y.mean()) / arc.scale
+    u, v = cosine * a + sine * b, cosine * b - sine * a - arc.offset
+    q = np.sqrt((1.0 - k * v) ** 2 + (k * u) ** 2)
+    moved = ((1.0 - k * v) * (cosine * dy - sine * dx) - k * u * (cosine * dx + sine * dy)) / (q * arc.scale)
+    step = np.linalg.solve(arc.gradient.T @ arc.gradient, arc.gradient.T @ moved)
+    return -float(step[0]) / arc.scale
 
 
 Arc = tuple[float, float, float]

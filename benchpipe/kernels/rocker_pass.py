@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.robust import mad_sigma
-from benchpipe.kernels.rocker_arc import ArcResult, fit_arc
+from benchpipe.kernels.rocker_arc import ArcResult, curvature_change, fit_arc
 from benchpipe.kernels.rocker_noise import correlated_u
 from benchpipe.kernels.slope_attenuation import attenuation
 
@@ -138,14 +138,13 @@ def measure_pass(cop: Floats, ankle: Floats, tilt: Floats, travel: Floats, force
 
 def _follows(cop: Floats, ankle: Floats, tilt: Floats) -> tuple[float, float, float]:
     """How the curvature changes with the scale of each channel."""
+    x, y = in_shank_axes(cop, ankle, tilt)
+    arc = fit_arc(x, y)
     found = []
     for k in range(3):
-        ends = []
-        for step in (STEP, -STEP):
-            scales = [1.0 + step * (k == j) for j in range(3)]
-            arc = fit_arc(*in_shank_axes(cop * scales[0], ankle * scales[1], tilt * scales[2]))
-            ends.append(arc.curvature)
-        found.append((ends[0] - ends[1]) / (2.0 * STEP))
+        scales = [1.0 + STEP * (k == j) for j in range(3)]
+        moved = in_shank_axes(cop * scales[0], ankle * scales[1], tilt * scales[2])
+        found.append(curvature_change(arc, x, y, moved[0] - x, moved[1] - y) / STEP)
     return found[0], found[1], found[2]
 
 

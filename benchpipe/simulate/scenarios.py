@@ -196,13 +196,10 @@ def _rolled(name: str, specimen: str, seed: int, *, locked: RollConfig) -> Scena
 
 
 BUILDERS: Mapping[str, Callable[[], ScenarioConfig]] = MappingProxyType(
-    {
-        "healthy": healthy,
-        "wearing": wearing,
-        "creeping-lock": creeping_lock,
-        "flat-when-locked": flat_when_locked,
-        "curved-when-locked": curved_when_locked,
-    }
+    {"healthy": healthy, "wearing": wearing, "creeping-lock": creeping_lock}
+)
+ROLLED: Mapping[str, Callable[[], ScenarioConfig]] = MappingProxyType(
+    {"flat-when-locked": flat_when_locked, "curved-when-locked": curved_when_locked}
 )
 
 

@@ -35,6 +35,17 @@ def test_a_wheel_gives_its_radius_twice_and_its_arc() -> None:
     assert found.length == pytest.approx(0.35 * math.radians(35.0), rel=1e-6)
 
 
+@pytest.mark.parametrize("radius", [0.3, 4.0])
+def test_how_the_curvature_follows_each_channel_is_what_a_second_fit_shows(radius: float) -> None:
+    cop, ankle, tilt, travel, force = rolled(radius, low=-5.0 / radius, high=6.0 / radius)
+    found = measure_pass(cop, ankle, tilt, travel, force)
+    for k in range(3):
+        by = [1.0 + 1e-4 * (k == j) for j in range(3)]
+        other = measure_pass(cop * by[0], ankle * by[1], tilt * by[2], travel, force)
+        change = (other.curvature.value - found.curvature.value) / 1e-4
+        assert found.follows[k] == pytest.approx(change, rel=0.02, abs=0.02 / radius)
+
+
 def test_axes_lean_with_the_shank() -> None:
     x, y = in_shank_axes(np.array([[0.1], [0.0]]), np.array([[0.0], [0.1]]), np.radians([90.0]))
     assert (x[0], y[0]) == pytest.approx((0.1, 0.1))  # up the shank is forward, forward of it is down

@@ -130,7 +130,7 @@ def test_each_way_of_each_pass_gives_its_rocker(tmp_path: Path) -> None:
     true = [1 / radius for radius in (0.30, 0.32, 0.31) for _ in range(2)]
     for row, one in zip(rows, true, strict=True):
         assert abs(row["curvature_per_m"] - one) < 4 * row["curvature_per_m_u"]
-        assert abs(row["slope_m"] - 1 / one) < 4 * row["slope_m_u"] + 1e-4
+        assert abs(row["slope_mm"] - 1e3 / one) < 4 * row["slope_mm_u"] + 0.1
         assert row["stiffness"] > 0
         assert row["lost_rows"] == 0
         assert (row["tilt_low_deg"], row["tilt_high_deg"]) == pytest.approx((-12.0, 16.0), abs=0.2)
@@ -286,7 +286,7 @@ def test_a_plate_that_moves_is_taken_off_the_rolling_slope(tmp_path: Path) -> No
         rows, _ = rolls(
             tmp_path / name, {**moving, "cop": cop}, TILT + f'plate_travel = "travel"\ncop_on_plate = {key}\n'
         )
-        assert [row["slope_m"] for row in rows[::2]] == pytest.approx([0.30, 0.32, 0.31], rel=0.01)
+        assert [row["slope_mm"] for row in rows[::2]] == pytest.approx([300.0, 320.0, 310.0], rel=0.01)
         assert curvatures(rows[::2]) == pytest.approx([1 / 0.30, 1 / 0.32, 1 / 0.31], rel=0.03)
 
 
@@ -345,7 +345,7 @@ def test_both_sample_runs_tell_free_from_locked(sample_rolls: Path, name: str, s
         assert len(own) == roll["passes"]
         for row, curvature in zip(own, roll["curvatures_per_m"], strict=True):
             assert abs(row["curvature_per_m"] - curvature) < 4 * row["curvature_per_m_u"] + 1e-4
-            assert row["slope_m"] == pytest.approx(1 / curvature, rel=0.02)
+            assert row["slope_mm"] == pytest.approx(1e3 / curvature, rel=0.02)
     view = roll_view(run.plan.block[1], {"motion": "mm"}, outcome.manifest, store)  # type: ignore[arg-type]
     assert "flatter than rolled-free" in view.said
     assert f"shape: {shape} to stand on" in view.said

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 from pathlib import Path
 
@@ -11,8 +12,10 @@ import pytest
 from benchpipe.simulate import simulate
 from benchpipe.simulate.blocks import IdleConfig, RollConfig
 from benchpipe.simulate.rig import ChannelConfig
+from benchpipe.simulate.scenarios import ROLLED
 from tests.simulate.simulated import scenario
 
+SAMPLES = Path(__file__).parents[2] / "sample_runs" / "rocker"
 CHANNELS = (
     ChannelConfig(source="time", name="Time", unit="s", decimals=4),
     ChannelConfig(source="load", name="Fz", unit="N", decimals=6),
@@ -58,3 +61,17 @@ def test_a_rigid_rocker_rolls_without_slip(tmp_path: Path) -> None:
 def test_rolls_that_cannot_be(changed: dict[str, float], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         RollConfig.model_validate({"name": "r", "curvature_per_m": 2.0, "force": 700.0, **changed})
+
+
+@pytest.mark.parametrize("name", sorted(ROLLED))
+def test_the_sample_rolls_are_what_the_scenarios_write(tmp_path: Path, name: str) -> None:
+    built = ROLLED[name]()
+    assert built.name == name
+    assert "invented" in built.note.lower()
+    result = simulate(built, tmp_path / "run")
+    (log,) = result.logs
+    shipped = SAMPLES / name / "logs" / log.name
+    assert gzip.decompress(shipped.read_bytes()) == gzip.decompress(log.read_bytes())
+    truth = [json.loads(path.read_text())["blocks"] for path in (SAMPLES / name / "truth/truth.json", result.truth_file)]
+    for old, new in zip(*truth, strict=True):
+        assert old.get("roll") == pytest.approx(new["roll"], rel=1e-12) if "roll" in new else old == new

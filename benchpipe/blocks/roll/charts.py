@@ -17,9 +17,10 @@ from benchpipe.kernels.rocker_passes import radius_words
 HEAD = (
     ("roll", "pass", ""), ("direction", "direction", ""), ("plate", "plate", ""),
     ("curvature_per_m", "curvature", "1/m"),
-    ("curvature_per_m_u", "standard u of the fit", "1/m"), ("slope_m", "rolling slope", "m"),
-    ("slope_heel_m", "heel third", "m"), ("slope_mid_m", "mid third", "m"), ("slope_fore_m", "forefoot third", "m"),
-    ("arc_length_m", "arc", "m"), ("rms_mm", "rms", "mm"), ("tilt_low_deg", "tilt from", "deg"),
+    ("curvature_per_m_u", "standard u of the fit", "1/m"), ("slope_mm", "rolling slope", "mm"),
+    ("slope_heel_mm", "heel third", "mm"), ("slope_mid_mm", "mid third", "mm"),
+    ("slope_fore_mm", "forefoot third", "mm"),
+    ("arc_length_mm", "arc", "mm"), ("rms_mm", "rms", "mm"), ("tilt_low_deg", "tilt from", "deg"),
     ("tilt_high_deg", "to", "deg"), ("stiffness", "moment a degree", "N*m/deg"), ("force_mean_n", "mean force", "N"),
     ("remark", "remark", ""),
 )  # fmt: skip

@@ -21,13 +21,13 @@ FEWEST = 2
 """Passes from which on their scatter is known."""
 
 
-def _of_passes(column: str, factor: float) -> Callable[[Asked, pa.Table], Values]:
+def _of_passes(column: str) -> Callable[[Asked, pa.Table], Values]:
     def make(asked: Asked, rows: pa.Table) -> Values:
         found = rows_from(rows, asked.block.direction)
         mean = found.mean(column)
         if not isfinite(mean.value):
             return nothing(last_remark(rows) or f"no pass gives it ({asked.block.direction})", due=True)
-        values = _one(asked, rows, factor * mean.value, factor * mean.u, mean.dof, _doubt(mean))
+        values = _one(asked, rows, mean.value, mean.u, mean.dof, _doubt(mean))
         return replace(values, through=tuple(_through(asked.block, found, follows(found, column))))
 
     return make
@@ -40,15 +40,15 @@ def follows(found: RollRows, column: str) -> dict[str, float]:
         by = {one: found.mean(f"by_{one}").value / size if size else nan for one in ("cop", "ankle", "tilt")}
         return {one: value for one, value in by.items() if isfinite(value)}
     if column == "stiffness":
-        moved = found.mean("force_mean_n").value * found.mean("slope_m").value * np.pi / 180.0
+        moved = found.mean("force_mean_n").value * found.mean("slope_mm").value * 1e-3 * np.pi / 180.0
         return {"force": 1.0, "cop": float(moved / found.mean(column).value), "tilt": -1.0}
-    return {"cop": 1.0, "tilt": -1.0} if column == "slope_m" else {"cop": 1.0}
+    return {"cop": 1.0, "tilt": -1.0} if column == "slope_mm" else {"cop": 1.0}
 
 
 def _through(block: RollBlock, found: RollRows, by: dict[str, float]) -> Iterator[Through]:
     """The same by channel, with the range of each; several channels of one thing share it."""
     tilt = found.mean("tilt_high_deg").value - found.mean("tilt_low_deg").value
-    arc = 1e3 * found.mean("arc_length_m").value
+    arc = found.mean("arc_length_mm").value
     sizes = {"cop": arc, "ankle": arc, "tilt": tilt, "force": found.mean("force_mean_n").value}
     for one, factor in by.items():
         for name in block.measured_by[one]:
@@ -108,24 +108,24 @@ def compared(rows: pa.Table, others: pa.Table, direction: str) -> Ratio:
 
 
 def _roll(
-    name: str, column: str, unit: str, meaning: str, of: tuple[str, ...] = ("cop", "ankle", "tilt"), factor: float = 1.0
+    name: str, column: str, unit: str, meaning: str, of: tuple[str, ...] = ("cop", "ankle", "tilt")
 ) -> Measure:
     return Measure(
-        name, "roll", "rolls", (column,), unit, 0, 0, meaning, values=of_rows("rolls", _of_passes(column, factor)),
+        name, "roll", "rolls", (column,), unit, 0, 0, meaning, values=of_rows("rolls", _of_passes(column)),
         every_event=False, channels=_channels(*of),
     )  # fmt: skip
 
 
 MEASURES: tuple[Measure, ...] = (
     _roll("rocker_curvature", "curvature_per_m", "1/m", "curvature of the rocker, mean over passes"),
-    _roll("rolling_slope", "slope_m", "mm", "travel of the centre of pressure per radian of tilt, over passes",
-          ("cop", "tilt"), 1e3),
-    _roll("rocker_arc", "arc_length_m", "mm", "length of the arc rolled over, mean over passes", ("cop",), 1e3),
+    _roll("rolling_slope", "slope_mm", "mm", "travel of the centre of pressure per radian of tilt, over passes",
+          ("cop", "tilt")),
+    _roll("rocker_arc", "arc_length_mm", "mm", "length of the arc rolled over, mean over passes", ("cop",)),
     _roll("foot_length_ratio", "foot_length_ratio", "1", "heel to the front end of the arc, part of the foot's length",
           ("cop",)),
     _roll("roll_stiffness", "stiffness", "N*m/deg", "moment about the ankle per degree of tilt, mean over passes",
           ("force", "cop", "tilt")),
-    Measure("rocker_ratio", "roll", "rolls", ("curvature_per_m",), "1", 0, 0,
+    Measure("rocker_ratio", "roll", "rolls", (), "1", 0, 0,
             "curvature over that of the block compare_with", values=of_rows("rolls", _ratio), every_event=False,
             channels=_channels("cop", "ankle", "tilt")),
 )  # fmt: skip

@@ -20,6 +20,7 @@ from benchpipe.kernels.rocker_passes import SURE
 from benchpipe.store.manifest import Remark
 
 Row = dict[str, Any]
+MM = 1e3
 
 
 def roll_block(task: BlockTask[RollBlock, BlockState]) -> Found:
@@ -87,14 +88,16 @@ def _figures(result: PassResult, block: RollBlock) -> Row:
     ratio = np.nan
     if block.foot_length is not None and block.heel_behind_ankle is not None:
         ratio = (block.heel_behind_ankle * 1e-3 + result.front) / (block.foot_length * 1e-3)
-    heel, mid, fore = result.thirds
+    heel, mid, fore = (MM * third for third in result.thirds)
     by_cop, by_ankle, by_tilt = result.follows
     return {
         "curvature_per_m": curved.value, "curvature_per_m_u": curved.u, "curvature_dof": curved.dof,
-        "radius_m": 1.0 / curved.value if sure else np.nan, "arc_length_m": result.length, "foot_length_ratio": ratio,
-        "slope_m": result.slope.value, "slope_m_u": result.slope.u, "slope_heel_m": heel, "slope_mid_m": mid,
-        "slope_fore_m": fore, "stiffness": result.stiffness.value, "stiffness_u": result.stiffness.u,
-        "rms_mm": 1e3 * result.rms, "rho": result.rho, "tangent_deg": float(np.degrees(result.tangent)),
+        "radius_m": 1.0 / curved.value if sure else np.nan, "arc_length_mm": MM * result.length,
+        "foot_length_ratio": ratio,
+        "slope_mm": MM * result.slope.value, "slope_mm_u": MM * result.slope.u, "slope_heel_mm": heel,
+        "slope_mid_mm": mid,
+        "slope_fore_mm": fore, "stiffness": result.stiffness.value, "stiffness_u": result.stiffness.u,
+        "rms_mm": MM * result.rms, "rho": result.rho, "tangent_deg": float(np.degrees(result.tangent)),
         "by_cop": by_cop, "by_ankle": by_ankle, "by_tilt": by_tilt,
     }  # fmt: skip
 

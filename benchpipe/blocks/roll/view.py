@@ -52,17 +52,17 @@ def _figures(block: RollBlock, here: RollRows, curvature: PassesMean) -> list[Fi
     short = SHORT[block.axes]
     figures = [_figure(f"{short} curvature", curvature, "1/m")]
     for column, name, unit in (
-        ("slope_m", f"{short} rolling slope", "m"),
-        ("arc_length_m", f"{short} arc length", "m"),
+        ("slope_mm", f"{short} rolling slope", "m"),
+        ("arc_length_mm", f"{short} arc length", "m"),
         ("foot_length_ratio", "effective foot length ratio", "1"),
         ("stiffness", "moment about the ankle, a degree", "N*m/deg"),
     ):
         mean = here.mean(column)
         if isfinite(mean.value):
-            figures.append(_figure(name, mean, unit))
+            figures.append(_figure(name, mean, unit, factor=1.0 / MM if unit == "m" else 1.0))
     figures.append(Figure("distance from the arc (rms)", median(floats(here.used.column("rms_mm"))), "mm"))
-    names = (("slope_heel_m", "heel"), ("slope_mid_m", "mid"), ("slope_fore_m", "forefoot"))
-    thirds = [(name, median(floats(here.used.column(column)))) for column, name in names]
+    names = (("slope_heel_mm", "heel"), ("slope_mid_mm", "mid"), ("slope_fore_mm", "forefoot"))
+    thirds = [(name, median(floats(here.used.column(column))) / MM) for column, name in names]
     group = f"{short} rolling slope by thirds of the tilt"
     return figures + [Figure(name, value, "m", group=group) for name, value in thirds if isfinite(value)]
 
@@ -73,9 +73,9 @@ def _shares(block: RollBlock, here: RollRows) -> list[Figure]:
     for person, length in (("stature", block.person.stature), ("leg length", block.person.leg_length)):
         if length is None:
             continue
-        for column, name in (("slope_m", "rolling slope"), ("arc_length_m", "arc length")):
+        for column, name in (("slope_mm", "rolling slope"), ("arc_length_mm", "arc length")):
             mean = here.mean(column)
-            figures.append(Figure(name, 1e3 * mean.value / length, "1", group=f"as a part of {person}"))
+            figures.append(Figure(name, mean.value / length, "1", group=f"as a part of {person}"))
     return figures
 
 
@@ -103,7 +103,7 @@ def _said(block: RollBlock, here: RollRows, curvature: PassesMean) -> list[str]:
         one = found[1]
         words.append(f"published radius of {one.people}: about {found[0]:.2g} m ({one.source}; {one.state})")
     if person.leg_length is not None:
-        part = here.mean("arc_length_m").value * MM / person.leg_length
+        part = here.mean("arc_length_mm").value / person.leg_length
         words.append(f"arc {100 * part:.0f} % of leg length, published optimum of rigid arcs {100 * ARC_OF_LEG:.0f} %")
     lost = here.rows.num_rows - sum(np.isfinite(floats(here.rows.column("curvature_per_m"))))
     return [*words, f"{lost} pass(es) without a figure" if lost else ""]
