@@ -72,6 +72,9 @@ def test_the_sample_rolls_are_what_the_scenarios_write(tmp_path: Path, name: str
     (log,) = result.logs
     shipped = SAMPLES / name / "logs" / log.name
     assert gzip.decompress(shipped.read_bytes()) == gzip.decompress(log.read_bytes())
-    truth = [json.loads(path.read_text())["blocks"] for path in (SAMPLES / name / "truth/truth.json", result.truth_file)]
+    both = (SAMPLES / name / "truth/truth.json", result.truth_file)
+    truth = [json.loads(path.read_text())["blocks"] for path in both]
     for old, new in zip(*truth, strict=True):
-        assert old.get("roll") == pytest.approx(new["roll"], rel=1e-12) if "roll" in new else old == new
+        assert (old["name"], old["rows"], "roll" in old) == (new["name"], new["rows"], "roll" in new)
+        if "roll" in new:  # the last bit of a logarithm is the machine's
+            assert old["roll"]["curvatures_per_m"] == pytest.approx(new["roll"]["curvatures_per_m"], rel=1e-12)
