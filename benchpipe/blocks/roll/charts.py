@@ -11,6 +11,7 @@ from benchpipe.blocks.figures import Figure, of_block
 from benchpipe.blocks.roll.means import RollRows, roll_rows
 from benchpipe.blocks.roll.plan import RollBlock
 from benchpipe.blocks.roll.reference import published_radius
+from benchpipe.blocks.roll.view import ratio_to_other, ratio_words
 from benchpipe.columns import floats
 from benchpipe.kernels.rocker_passes import radius_words
 
@@ -24,6 +25,8 @@ HEAD = (
     ("tilt_high_deg", "to", "deg"), ("stiffness", "moment a degree", "N*m/deg"), ("force_mean_n", "mean force", "N"),
     ("remark", "remark", ""),
 )  # fmt: skip
+MOST_SHAPES = 6
+"""Passes whose shape is drawn, at most."""
 
 
 def roll_charts(task: ChartTask) -> BlockCharts:
@@ -35,7 +38,9 @@ def roll_charts(task: ChartTask) -> BlockCharts:
     mean = here.mean("curvature_per_m")
     figure = Figure("", mean.value, "1/m", u=mean.u if isfinite(mean.u) else None,
                     expanded_u=mean.half if isfinite(mean.u) else None)  # fmt: skip
-    answer = (f"Curvature in {block.axes} axes over {mean.passes} passes: ", figure, f"; {radius_words(mean)}.")
+    ratio = ratio_to_other(block, task.manifest, task.store)
+    more = f"; {ratio_words(block, ratio)}" if ratio is not None else ""
+    answer = (f"Curvature in {block.axes} axes over {mean.passes} passes: ", figure, f"; {radius_words(mean)}{more}.")
     panels = [*_shape(task, block, here), *_passes(block, here)]
     rows = rows_of(HEAD, here.rows.to_pylist())
     points = int(np.sum(floats(here.used.column("samples"))))
@@ -52,11 +57,9 @@ def _shape(task: ChartTask, block: RollBlock, here: RollRows) -> list[Panel]:
     points = of_block(task.store.read(task.manifest, "roll_points"), block.name)
     number, x, y = (floats(points.column(name)) for name in ("roll", "x_m", "y_m"))
     used = here.used.column("roll").to_pylist()
-    last = max(len(used) - 1, 1)
-    series = tuple(
-        Series(f"pass {one}", 1e3 * x[number == one], 1e3 * y[number == one], mark="loop", place=k / last)
-        for k, one in enumerate(used)
-    )
+    if len(used) > MOST_SHAPES:
+        used = [used[round(k * (len(used) - 1) / (MOST_SHAPES - 1))] for k in range(MOST_SHAPES)]
+    series = tuple(Series(f"pass {one}", 1e3 * x[number == one], 1e3 * y[number == one]) for one in used)
     title = f"shape, {block.axes} axes"
     return [Panel(title, Axis("forward of the ankle", "mm"), Axis("up the shank", "mm"), series)] if series else []
 

@@ -6,14 +6,14 @@ from math import isfinite
 
 import numpy as np
 
-from benchpipe.blocks.figures import BlockView, Figure
+from benchpipe.blocks.figures import BlockView, Figure, of_block
 from benchpipe.blocks.roll.limits import compared
 from benchpipe.blocks.roll.means import RollRows, last_remark, roll_rows
 from benchpipe.blocks.roll.plan import RollBlock
 from benchpipe.blocks.roll.reference import ARC_OF_LEG, published_radius
 from benchpipe.columns import floats
 from benchpipe.kernels.robust import median
-from benchpipe.kernels.rocker_passes import PassesMean, radius_words
+from benchpipe.kernels.rocker_passes import PassesMean, Ratio, radius_words
 from benchpipe.kernels.rocker_standing import Standing, standing
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
@@ -111,22 +111,31 @@ def _said(block: RollBlock, here: RollRows, curvature: PassesMean) -> list[str]:
 
 def _compared(block: RollBlock, manifest: Manifest, store: RunStore, figures: list[Figure]) -> list[str]:
     """Ratio to the block it is compared with; its figure goes to the others."""
-    if block.compare_with is None:
-        return []
-    from benchpipe.blocks.figures import of_block
+    ratio = ratio_to_other(block, manifest, store)
+    if ratio is not None and ratio.known:
+        half = max(ratio.high - ratio.value, ratio.value - ratio.low)
+        figures.append(Figure(f"curvature over {block.compare_with}", ratio.value, "1", u=half / 2, expanded_u=half))
+    return [ratio_words(block, ratio)] if ratio is not None else []
 
+
+def ratio_to_other(block: RollBlock, manifest: Manifest, store: RunStore) -> Ratio | None:
+    """Curvature over that of the block it is compared with; None where there is no such block."""
+    if block.compare_with is None:
+        return None
     rows = store.read(manifest, "rolls")
-    ratio = compared(of_block(rows, block.name), of_block(rows, block.compare_with), block.direction)
+    return compared(of_block(rows, block.name), of_block(rows, block.compare_with), block.direction)
+
+
+def ratio_words(block: RollBlock, ratio: Ratio) -> str:
+    """The same in words, with its interval."""
     if not ratio.known:
-        return [f"curvature over that of {block.compare_with}: {ratio.why or 'no bound'}"]
-    half = max(ratio.high - ratio.value, ratio.value - ratio.low)
-    figures.append(Figure(f"curvature over {block.compare_with}", ratio.value, "1", u=half / 2, expanded_u=half))
+        return f"curvature over that of {block.compare_with}: {ratio.why or 'no bound'}"
     ends = f"{ratio.value:.3g} of its curvature ({ratio.low:.3g} to {ratio.high:.3g})"
     if ratio.high < 1.0:
-        return [f"flatter than {block.compare_with}: {ends}"]
+        return f"flatter than {block.compare_with}: {ends}"
     if ratio.low > 1.0:
-        return [f"more curved than {block.compare_with}: {ends}"]
-    return [f"not separable from {block.compare_with}: {ends}"]
+        return f"more curved than {block.compare_with}: {ends}"
+    return f"not separable from {block.compare_with}: {ends}"
 
 
 NEITHER = {"undecided": "undecided", "not known": "not known"}
