@@ -9,7 +9,7 @@ interval of their mean holds the true one. "refused": no figure, for the arc is 
 pass. "missed": the share of all single passes whose figure is given and whose interval misses. "u/sd": middle stated
 over true standard deviation of one fit. The second table: a locked rocker over a free one, three to ten passes each,
 and Fieller's interval of the ratio. The standard error of a coverage of 95 % is 0.3 % at 5,000 draws, which take about
-20 minutes of one core.
+half an hour of one core.
 """
 
 from __future__ import annotations

@@ -231,7 +231,7 @@ def test_a_reversed_tilt_and_one_far_off_are_no_number(tmp_path: Path) -> None:
     assert "far from upright" in rows[0]["remark"]
 
 
-def test_a_tilt_outside_its_window_is_no_pass_and_says_so(tmp_path: Path) -> None:
+def test_a_tilt_outside_its_window_is_no_pass_and_is_reported(tmp_path: Path) -> None:
     log = rolling()
     log["tilt"] = log["tilt"] + 60.0
     rows, remarks = rolls(tmp_path, log)
@@ -256,7 +256,7 @@ def test_the_other_foots_plate_ends_the_window(tmp_path: Path) -> None:
     assert all(row["curvature_per_m"] == pytest.approx(3.2, rel=0.1) for row in rows)
 
 
-def test_a_force_gate_above_the_load_is_said(tmp_path: Path) -> None:
+def test_a_force_gate_above_the_load_is_reported(tmp_path: Path) -> None:
     rows, remarks = rolls(tmp_path, rolling(), TILT + 'contact_force = "2 kN"\n')
     assert rows == []
     assert remarks == ["no pass: the force never reaches contact_force, 2000 N; its largest value is 800 N"]
@@ -290,7 +290,7 @@ def test_a_plate_that_moves_is_taken_off_the_rolling_slope(tmp_path: Path) -> No
         assert curvatures(rows[::2]) == pytest.approx([1 / 0.30, 1 / 0.32, 1 / 0.31], rel=0.03)
 
 
-def test_plates_that_differ_are_said(tmp_path: Path) -> None:
+def test_plates_that_differ_are_reported(tmp_path: Path) -> None:
     from benchpipe.blocks.roll.view import roll_view
 
     log = rolling((0.30, 0.301, 0.302, 0.36, 0.361, 0.362))
@@ -308,7 +308,7 @@ def test_plates_that_differ_are_said(tmp_path: Path) -> None:
     assert curvature.expanded_u < 0.1  # the step between plates is no scatter
 
 
-def test_a_stretch_without_a_value_of_a_channel_is_said() -> None:
+def test_a_stretch_without_a_value_of_a_channel_is_reported() -> None:
     block = RollBlock(
         name="r", kind="roll", axes="foot", cop="a", force="b", tilt="c", ankle_at=(0.0, 80.0), window="force"
     )
