@@ -77,3 +77,25 @@ def test_a_limit_on_a_channel_without_an_uncertainty_is_not_evaluated(rolled: Pa
     code, out, _ = run_command(["show", "flat-when-locked/plan.toml"], folder)
     assert code == 11
     assert "uncertainty of 'tilt' not stated" in " ".join(out.split())
+
+
+def test_stance_windows_of_the_run_are_named_beside() -> None:
+    import pyarrow as pa
+
+    from benchpipe.blocks.roll.view import _stances
+
+    class Store:
+        tables = ("rolls", "stances")
+
+        def read(self, *_: object) -> pa.Table:
+            return pa.table(
+                {
+                    "block": ["stood", "stood", "swayed"],
+                    "duration_s": [8.0, 8.0, 30.0],
+                    "motion_range": [0.2, 0.3, None],
+                }
+            )
+
+    assert _stances({"motion": "deg"}, None, Store()) == ["stood, 8 s of standing: range 0.3 deg"]  # type: ignore[arg-type]
+    Store.tables = ("rolls",)  # type: ignore[assignment]
+    assert _stances({"motion": "deg"}, None, Store()) == []  # type: ignore[arg-type]

@@ -184,7 +184,7 @@ def _stances(units: dict[str, str], manifest: Manifest, store: RunStore) -> list
     rows = store.read(manifest, "stances").to_pylist()
     last = {row["block"]: row for row in rows}
     return [
-        f"{name} stood on for {row['duration_s']:.3g} s: range {row['motion_range']:.3g} {units['motion']}"
+        f"{name}, {row['duration_s']:.3g} s of standing: range {row['motion_range']:.3g} {units['motion']}"
         for name, row in last.items()
         if row["motion_range"] is not None
     ]
