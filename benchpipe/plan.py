@@ -69,6 +69,16 @@ class PlanConfig(ConfigModel):
                                  "planned", i, "cycle")  # fmt: skip
         return self
 
+    @model_validator(mode="after")
+    def _other_blocks_are_there(self) -> Self:
+        for i, block in enumerate(self.block):
+            known = [other.name for other in self.block if other.kind == block.kind and other.name != block.name]
+            for key, name in block.other_blocks.items():
+                if name not in known:
+                    there = f"; known: {', '.join(known)}" if known else "; the plan has no other one"
+                    raise AtKeyError(f"'{name}' is no other {block.kind} block of the plan{there}", "block", i, key)
+        return self
+
 
 @cache
 def plan_model(more: tuple[str, ...] = ()) -> type[PlanConfig]:

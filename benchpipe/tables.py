@@ -14,6 +14,7 @@ from benchpipe.blocks.hold.tables import CREEP_POINTS, HOLDS
 from benchpipe.blocks.locking.tables import LOCK_CHANGES
 from benchpipe.blocks.proof.tables import PROOFS
 from benchpipe.blocks.relaxation.tables import RELAXATION_POINTS, RELAXATIONS
+from benchpipe.blocks.roll.tables import ROLL_POINTS, ROLLS
 from benchpipe.blocks.stance.tables import STANCES
 from benchpipe.blocks.sweep.tables import INCOMPLETE_SWEEPS, RESISTANCE, RESISTANCE_POINTS, SWEEPS
 from benchpipe.columns import Column, column, schema_of
@@ -130,6 +131,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "resistance": RESISTANCE,
     "resistance_points": RESISTANCE_POINTS,
     "stances": STANCES,
+    "rolls": ROLLS,
+    "roll_points": ROLL_POINTS,
     "proofs": PROOFS,
     "lock_changes": LOCK_CHANGES,
     "trends": TRENDS,
@@ -162,6 +165,8 @@ ROWS: dict[str, str] = {
     "resistance": "resistance of the free range, by direction and load",
     "resistance_points": "the points it was fitted to",
     "stances": "every stance window",
+    "rolls": "every pass of a roll: curvature, rolling slope, arc",
+    "roll_points": "the shape that the centre of pressure follows in each pass",
     "proofs": "every proof: load, time held, permanent set",
     "lock_changes": "every locking and unlocking",
     "trends": "measures over the run's life, in bins",

@@ -47,6 +47,7 @@ _QUANTITIES: dict[str, tuple[str, dict[str, float]]] = {
     ),
     "stiffness (linear)": ("N/mm", {"N/mm": 1.0, "N/m": 1e-3, "kN/mm": 1e3}),
     "stiffness (angular)": ("N*m/deg", {"N*m/deg": 1.0, "N*m/rad": math.pi / 180.0}),
+    "curvature": ("1/m", {"1/m": 1.0, "1/mm": 1e3}),
     "energy": ("J", {"J": 1.0, "mJ": 1e-3}),
     "angle rate": ("deg/h", {"deg/h": 1.0, "deg/min": 60.0, "deg/s": 3600.0}),
     "length rate": ("mm/h", {"mm/h": 1.0, "mm/min": 60.0, "mm/s": 3600.0}),

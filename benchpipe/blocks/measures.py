@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
     from benchpipe.blocks.values import Asked, Values
@@ -68,6 +68,9 @@ class Measure:
         Keys of the plan that decide it, where their values are drafted; None: all but those that choose rows.
     today : bool
         It changes from day to day.
+    channels : callable, optional
+        Channels that it is made of, from its block, where load and motion are not what it is made of: the values then
+        say how it follows each (:attr:`benchpipe.blocks.values.Values.through`).
     """
 
     name: str
@@ -100,6 +103,7 @@ class Measure:
     machine: bool = False
     hangs_on: tuple[str, ...] | None = None
     today: bool = False
+    channels: Callable[[Any], tuple[str, ...]] | None = None
 
     @property
     def fails(self) -> bool:

@@ -17,12 +17,13 @@ from benchpipe.blocks.idle.kind import IDLE
 from benchpipe.blocks.locking.kind import LOCKING
 from benchpipe.blocks.proof.kind import PROOF
 from benchpipe.blocks.relaxation.kind import RELAXATION
+from benchpipe.blocks.roll.kind import ROLL
 from benchpipe.blocks.stance.kind import STANCE
 from benchpipe.blocks.sweep.kind import SWEEP
 from benchpipe.errors import ConfigError
 
 GROUP = "benchpipe.blocks"
-KINDS: tuple[BlockKind, ...] = (CYCLIC, HOLD, RELAXATION, SWEEP, STANCE, PROOF, LOCKING, IDLE)
+KINDS: tuple[BlockKind, ...] = (CYCLIC, HOLD, RELAXATION, SWEEP, STANCE, ROLL, PROOF, LOCKING, IDLE)
 OURS: dict[str, BlockKind] = {kind.name: kind for kind in KINDS}
 
 

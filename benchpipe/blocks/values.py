@@ -69,6 +69,19 @@ class Typical:
 
 
 @dataclass(frozen=True)
+class Through:
+    """How a figure follows a channel: its relative change for a relative change of the channel's values.
+
+    ``size`` is the range of the channel behind the figure, in the channel's unit: what a floor of its uncertainty is
+    a part of.
+    """
+
+    channel: str
+    factor: float
+    size: float
+
+
+@dataclass(frozen=True)
 class Values:
     """What a limit is judged on.
 
@@ -111,6 +124,8 @@ class Values:
         Cycles that there was time for in gaps of the log, where no counter says how many there were.
     band : pair of float
         Parts of a cycle's load range between which a tangent stiffness is fitted.
+    through : tuple of Through
+        Channels besides load and motion that the figure follows.
     """
 
     number: Floats
@@ -135,6 +150,7 @@ class Values:
     own_parts: tuple[tuple[str, Floats], ...] = ()
     band: tuple[float, float] = (0.2, 0.8)
     behind_gaps: float = 0.0
+    through: tuple[Through, ...] = ()
 
     def called(self, at: int) -> str:
         """What one of them is called, such as ``hold 2``."""

@@ -256,7 +256,7 @@ def _may_hide(hidden: tuple[LeftOut, ...], why: str) -> str:
 
 def _decided(case: Case, figure: JudgedFigure) -> Judged:
     """The verdict on a figure alone."""
-    unstated = not_stated(case.measure, case.rig)
+    unstated = not_stated(case.measure, case.rig, case.block)
     rule = case.rule
     guards = figure.guards(rule, case.limit.statistic)
     if rule.guarded and unstated:

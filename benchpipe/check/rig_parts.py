@@ -15,6 +15,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.values import Typical, Values
@@ -35,8 +36,11 @@ class Sensitivity:
     machine: float
 
 
-def channels_of(measure: Measure, rig: RigConfig) -> tuple[ChannelConfig, ...]:
-    """Channels that a measure is made of."""
+def channels_of(measure: Measure, rig: RigConfig, block: Any = None) -> tuple[ChannelConfig, ...]:
+    """Channels that a measure is made of, in a block where that decides."""
+    if measure.channels is not None:
+        names = list(measure.channels(block)) if block is not None else []
+        return tuple(rig.find(name) for name in dict.fromkeys(names))
     if measure.of == "temperature":
         return (rig.find(rig.temperature),) if rig.temperature else ()
     names = [rig.load.channel] if measure.load_power or measure.of == "phase" else []
@@ -46,9 +50,9 @@ def channels_of(measure: Measure, rig: RigConfig) -> tuple[ChannelConfig, ...]:
     return tuple(rig.find(name) for name in dict.fromkeys(names))
 
 
-def not_stated(measure: Measure, rig: RigConfig) -> tuple[str, ...]:
+def not_stated(measure: Measure, rig: RigConfig, block: Any = None) -> tuple[str, ...]:
     """Names of the channels of a measure that state no uncertainty."""
-    return tuple(channel.name for channel in channels_of(measure, rig) if not channel.stated)
+    return tuple(channel.name for channel in channels_of(measure, rig, block) if not channel.stated)
 
 
 def rig_parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> tuple[BudgetPart, ...]:
@@ -70,6 +74,8 @@ def _parts(measure: Measure, rig: RigConfig, value: float, values: Values) -> It
         yield _certificate(channel, value, 1.0, math.nan, 1.0, rig, values)
         yield from _readings(channel, 1.0, math.nan, times=1.0)
         return
+    for one in values.through:
+        yield _certificate(rig.find(one.channel), value, one.factor, one.size, 1.0, rig, values, own=False)
     typical = values.typical
     sensitivity = sensitivity_of(measure, rig, value, typical)
     position = measure.unit in ("load", "motion") and measure.load_power + measure.motion_power == 1

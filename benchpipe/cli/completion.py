@@ -10,9 +10,9 @@ LAB_FILE = "lab.toml"
 # Held by a test to be those of benchpipe.tables, whose import takes longer than a person waits for a key.
 TABLES = (
     "samples", "rejects", "cycles", "loops", "holds", "creep_points", "relaxations", "relaxation_points", "sweeps",
-    "incomplete_sweeps", "resistance", "resistance_points", "stances", "proofs", "lock_changes", "trends",
-    "drift_trends", "drift_bins", "events", "phases", "forecasts", "kept_loops", "verdicts", "budgets", "origins",
-    "remarks", "landmarks", "early_rows",
+    "incomplete_sweeps", "resistance", "resistance_points", "stances", "rolls", "roll_points", "proofs", "lock_changes",
+    "trends", "drift_trends", "drift_bins", "events", "phases", "forecasts", "kept_loops", "verdicts", "budgets",
+    "origins", "remarks", "landmarks", "early_rows",
 )  # fmt: skip
 
 

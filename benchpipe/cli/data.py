@@ -26,7 +26,8 @@ def export(
     table: Annotated[
         str | None,
         typer.Argument(
-            metavar="[TABLE]", help="cycles, holds, trends, verdicts …; else they are listed.",
+            metavar="[TABLE]",
+            help="cycles, holds, trends, verdicts …; else they are listed.",
             autocompletion=complete_tables,
         ),
     ] = None,
@@ -69,6 +70,7 @@ def trace(
     relaxation: Annotated[int | None, typer.Option("--relaxation", min=1, help="Number of a relaxation.")] = None,
     sweep: Annotated[int | None, typer.Option("--sweep", min=1, help="Number of a sweep.")] = None,
     stance: Annotated[int | None, typer.Option("--stance", min=1, help="Number of a stance window.")] = None,
+    roll: Annotated[int | None, typer.Option("--roll", min=1, help="Number of a pass.")] = None,
     proof: Annotated[int | None, typer.Option("--proof", min=1, help="Number of a proof.")] = None,
     lock_change: Annotated[int | None, typer.Option("--lock-change", min=1, help="Number of a lock change.")] = None,
     lab: Lab = None,
@@ -82,11 +84,13 @@ def trace(
 
     given = {
         "cycle": cycle, "hold": hold, "relaxation": relaxation, "sweep": sweep, "stance": stance,
-        "proof": proof, "lock_change": lock_change,
+        "roll": roll, "proof": proof, "lock_change": lock_change,
     }  # fmt: skip
     chosen = [(k, n) for k, n in given.items() if n is not None]
     if len(chosen) != 1:
-        raise ConfigError("give one of --cycle, --hold, --relaxation, --sweep, --stance, --proof and --lock-change")
+        raise ConfigError(
+            "give one of --cycle, --hold, --relaxation, --sweep, --stance, --roll, --proof and --lock-change"
+        )
     config, run_store, manifest = _kept(run, lab, store)
     _tell_dropped(manifest)
     for line in trace_rows(config, run_store, manifest, block, *chosen[0]):

@@ -26,7 +26,7 @@ def simulate(
     from benchpipe.simulate import load_scenario, scenarios
     from benchpipe.simulate import simulate as run_simulation
 
-    built_in = scenarios.BUILDERS
+    built_in = {**scenarios.BUILDERS, **scenarios.ROLLED}
     if Path(scenario).suffix == ".toml":
         chosen = load_scenario(Path(scenario))
     elif scenario in built_in:

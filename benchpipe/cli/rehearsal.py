@@ -11,7 +11,7 @@ from benchpipe.check.case import rule_of
 from benchpipe.check.drafted import drafted_keys
 from benchpipe.check.measures import measures_of
 from benchpipe.check.rig_parts import not_stated
-from benchpipe.check.validate_limits import limits_fit
+from benchpipe.check.validate_limits import blocks_of, limits_fit
 from benchpipe.cli.findings import DoctorFinding, of_error
 from benchpipe.errors import BenchpipeError, ExitCode, InputError
 from benchpipe.escapes import quoted
@@ -119,7 +119,10 @@ def _not_stated(run: RunConfig, topic: str) -> Iterator[DoctorFinding]:
         for limit in limits.config.limit:
             guarded = rule_of(limit, limits.config).guarded
             if guarded and limits.config.rule_of(limit, "undeclared") == "refuse":
-                for name in not_stated(measures_of(run)[limit.measure], run.rig):
+                measure = measures_of(run)[limit.measure]
+                blocks = blocks_of(limit, measure, run)
+                unstated = [n for block in blocks for n in not_stated(measure, run.rig, block)]
+                for name in dict.fromkeys(unstated or not_stated(measure, run.rig)):
                     waiting[name] = waiting.get(name, 0) + 1
     for name, count in waiting.items():
         text = f"channel '{name}' of the rig file states no uncertainty: {count} limit(s) on it are not evaluated"

@@ -202,7 +202,7 @@ def _figure(
         return JudgedFigure(math.nan), None, why
     figure = figure_of_values(limit, measure, run.config.rig, values, run.noises)
     notes = [figure.doubt] if figure.doubt else []
-    unstated = not_stated(measure, run.config.rig)
+    unstated = not_stated(measure, run.config.rig, block)
     if unstated:
         notes.append(f"uncertainty of {', '.join(unstated)} not stated: counted as exact")
     used = int(values.whole.sum())

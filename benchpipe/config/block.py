@@ -25,6 +25,11 @@ class BlockConfig(ConfigModel):
     pause_max: Seconds | None = Field(default=None, ge=0)
     kind: str
 
+    @property
+    def other_blocks(self) -> dict[str, str]:
+        """Key → name, of other blocks of its kind that it names."""
+        return {}
+
     @model_validator(mode="after")
     def _pauses_rise(self) -> Self:
         if self.pause_min is not None and self.pause_max is not None and self.pause_min > self.pause_max:

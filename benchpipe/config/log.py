@@ -61,13 +61,13 @@ class TimeConfig(ConfigModel):
     units row writes the unit, where that text is not one we know. ``uncertainty`` is that of the
     clock's rate (expanded, k = 2), as a part of any time. ``resolution`` is the step in which the clock counts:
     where it is longer than a sample, rows of one stamp are spread over it by ``sample_rate``. ``since`` is the day from
-    whose midnight an elapsed time counts: its times are dates.
+    whose midnight an elapsed time counts: its times are dates. With ``unit = "samples"`` the column counts samples.
     """
 
     kind: Literal["elapsed", "datetime", "sample"] = "elapsed"
     column: Column | None = None
     date_column: Column | None = None
-    unit: UnitText = "s"
+    unit: Literal["samples"] | UnitText = "s"
     unit_in_log: str | None = None
     since: date | None = None
     format: str | None = None
@@ -86,7 +86,9 @@ class TimeConfig(ConfigModel):
             )
         if self.since is not None and self.kind != "elapsed":
             raise ValueError(f"since is the day from which an elapsed time counts, and kind is '{self.kind}'")
-        if find_unit(self.unit).quantity != "time":
+        if self.unit == "samples" and self.kind != "elapsed":
+            raise ValueError("unit 'samples' goes with kind 'elapsed': the column counts samples, at sample_rate")
+        if self.unit != "samples" and find_unit(self.unit).quantity != "time":
             raise ValueError(f"unit '{self.unit}' is not a time")
         if self.date_column is not None and (self.kind != "datetime" or " " not in (self.format or "")):
             raise ValueError("date_column needs kind 'datetime', and a format with one space between date and time")

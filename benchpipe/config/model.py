@@ -150,6 +150,8 @@ LoadRate = Annotated[Quantity, _any_of("torque rate", "force rate"), _plain]
 Stiffness = Annotated[Quantity, _any_of("stiffness (angular)", "stiffness (linear)"), _plain]
 LoadOrMotion = Annotated[Quantity, _any_of("torque", "force", "angle", "length"), _plain]
 Millimetres = Annotated[float, _in("length")]
+Degrees = Annotated[float, _in("angle")]
+Newtons = Annotated[float, _in("force")]
 AnyQuantity = Annotated[Quantity, _any_of(*INSIDE_UNIT), _plain]
 AnyDifference = Annotated[Quantity, _any_of(*INSIDE_UNIT, difference=True), _plain]
 

@@ -25,7 +25,8 @@ def native_time(raw: NDArray[Any], config: TimeConfig) -> tuple[NDArray[np.int64
     if config.kind == "datetime":
         native = raw.astype(np.int64)
         return native, np.abs(native) < FARTHEST_US
-    factor = 1e6 / config.sample_rate if config.kind == "sample" else 1e6 * find_unit(config.unit).factor
+    counted = config.kind == "sample" or config.unit == "samples"
+    factor = 1e6 / config.sample_rate if counted else 1e6 * find_unit(config.unit).factor
     native, good = _scaled(raw, factor)
     if config.origin_us:
         native[good] += config.origin_us

@@ -302,7 +302,7 @@ def _check_units(where: str, rig: RigConfig, places: dict[str, int], units: list
     """A units row that contradicts the rig file is an error, and so is a unit that cannot be read."""
     written = {channel.name: channel.unit_in_log for channel in rig.channel}
     declared = {channel.name: channel.unit for channel in rig.channel}
-    if rig.time.kind == "elapsed":
+    if rig.time.kind == "elapsed" and rig.time.unit != "samples":
         declared["time"], written["time"] = rig.time.unit, rig.time.unit_in_log
     for name, place in places.items():
         if name not in declared or place >= len(units):

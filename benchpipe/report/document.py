@@ -87,9 +87,10 @@ FIELDS: dict[str, str] = {
     "runs[].repeats": "rows that repeat a file before",
     "runs[].blocks": "blocks of the plan",
     "runs[].blocks[].name": "name of the block",
-    "runs[].blocks[].kind": "cyclic, hold, sweep, proof, locking, stance or idle",
+    "runs[].blocks[].kind": "cyclic, hold, relaxation, sweep, stance, roll, proof, locking or idle",
     "runs[].blocks[].done": (
-        "complete cycles (by the count that the plan lets decide), holds, sweeps, stance windows, proofs, lock changes"
+        "complete cycles (by the count that the plan lets decide), holds, sweeps, stance windows, passes, proofs, lock "
+        "changes"
     ),
     "runs[].blocks[].planned": "how many the plan asks for; null where it does not say",
     "runs[].blocks[].ended": "the plan asks for no more of them; false where it does not say how many",

@@ -124,6 +124,36 @@ class LockingConfig(_Block):
         return self
 
 
+class RollConfig(_Block):
+    """Slow passes of the foot over a plate under load, heel to toe and back: a rigid rocker of known curvature.
+
+    Channels of the sources ``tilt``, ``ankle_x`` and ``ankle_y`` show the shank; load is the vertical force [N],
+    motion the centre of pressure [mm]. ``scatter_per_m``: standard deviation of the curvature between passes.
+    """
+
+    kind: Literal["roll"] = "roll"
+    passes: int = Field(default=5, ge=1)
+    curvature_per_m: float = Field(gt=0)  # 1 / radius
+    scatter_per_m: float = Field(default=0.0, ge=0)
+    tilt_from: float = -15.0  # deg, at the heel
+    tilt_to: float = 20.0  # at the toe
+    force: float = Field(gt=0)
+    pass_s: float = Field(default=4.0, gt=0)
+    load_s: float = Field(default=1.0, gt=0)
+    rest_s: float = Field(default=1.0, gt=0)
+    ahead_mm: float = 30.0  # lowest point of the rocker, from the ankle
+    ankle_height_mm: float = Field(default=80.0, gt=0)
+    locked: bool = False
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.tilt_from < self.tilt_to:
+            raise ValueError("tilt_from must be below tilt_to: from heel to toe the shank leans forward")
+        if not 5.0 * self.scatter_per_m < self.curvature_per_m:
+            raise ValueError("scatter_per_m must be below a fifth of curvature_per_m, or a pass may be flat")
+        return self
+
+
 class IdleConfig(_Block):
     """Nothing on the specimen: where the zero of the load cell shows."""
 
@@ -133,5 +163,6 @@ class IdleConfig(_Block):
 
 
 Block = Annotated[
-    CyclicConfig | HoldConfig | SweepConfig | ProofConfig | LockingConfig | IdleConfig, Field(discriminator="kind")
+    CyclicConfig | HoldConfig | SweepConfig | ProofConfig | LockingConfig | RollConfig | IdleConfig,
+    Field(discriminator="kind")
 ]

@@ -14,6 +14,7 @@ from benchpipe.simulate.rig import SimulatedChannelConfig, SimulatedRigConfig
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+SHANK = ("tilt", "ankle_x", "ankle_y")
 MOST_COUNTS = 2.0**62  # of the last decimal that a log can hold: readings end there
 
 
@@ -60,6 +61,9 @@ class Chain:
             values = rows.load + rows.place.tare if rows.place.tare else rows.load
         elif channel.source == "motion":
             values = rows.motion + self.rig.compliance * rows.load if self.rig.compliance else rows.motion
+        elif channel.source in SHANK:
+            place_of = SHANK.index(channel.source)
+            values = np.zeros(rows.place.count) if rows.shank is None else rows.shank[place_of]
         place, step = rows.place, 10.0**-channel.decimals
         full_scale = min(channel.full_scale or np.inf, MOST_COUNTS * step)
         noise, wander = self._keys[channel.name]

@@ -51,7 +51,10 @@ class Place:
 
 @dataclass(frozen=True)
 class TrueRows:
-    """True signals of consecutive rows; ``cycles`` and ``counted`` are completed ones."""
+    """True signals of consecutive rows; ``cycles`` and ``counted`` are completed ones.
+
+    ``shank``, shape (3, n), of a roll: tilt [deg], ankle forward and up [mm]; elsewhere the shank rests at zero.
+    """
 
     place: Place
     time_s: Floats
@@ -60,6 +63,7 @@ class TrueRows:
     temperature_c: Floats
     cycles: NDArray[np.int64]
     counted: NDArray[np.int64]
+    shank: Floats | None = None
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from pydantic import BeforeValidator, Field, model_validator
 from benchpipe.config.model import ConfigModel, Many
 
 Floats = NDArray[np.float64]
-Source = Literal["time", "load", "motion", "temperature", "counter", "mode"]
+Source = Literal["time", "load", "motion", "temperature", "counter", "mode", "tilt", "ankle_x", "ankle_y"]
 _DateTime = Annotated[datetime, BeforeValidator(lambda v: datetime.fromisoformat(v) if isinstance(v, str) else v)]
 
 

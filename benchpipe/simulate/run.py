@@ -16,12 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.errors import ConfigError
-from benchpipe.simulate.blocks import CyclicConfig, HoldConfig, LockingConfig, ProofConfig, SweepConfig
+from benchpipe.simulate.blocks import CyclicConfig, HoldConfig, LockingConfig, ProofConfig, RollConfig, SweepConfig
 from benchpipe.simulate.cycling import cyclic
 from benchpipe.simulate.faults import Logs, make_faults
 from benchpipe.simulate.loading import hold, idle, proof
 from benchpipe.simulate.locking import locking
 from benchpipe.simulate.pieces import CyclePiece, Piece
+from benchpipe.simulate.rolling import roll
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.sweeping import sweep
 from benchpipe.simulate.truth import BlockTruth, ChangeTruth, CyclesFile, TruthResult
@@ -186,6 +187,8 @@ class _Plan:
                 name, pieces = "proof", proof(walk, block)
             elif isinstance(block, LockingConfig):
                 name, pieces = "locks", locking(walk, block)
+            elif isinstance(block, RollConfig):
+                name, pieces = "roll", roll(walk, block)
             else:
                 name, pieces = "", idle(walk, block)
             told = yield from _named(pieces, block.name, before)

@@ -1,4 +1,4 @@
-"""Four scenarios that an analysis must tell apart.
+"""Scenarios that an analysis must tell apart.
 
 Everything here is invented: specimens, rig, loads and numbers are those of no real
 product, person or laboratory. The free range of about 24 deg is common practice, no source.
@@ -10,7 +10,15 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from types import MappingProxyType
 
-from benchpipe.simulate.blocks import CyclicConfig, HoldConfig, IdleConfig, LockingConfig, ProofConfig, SweepConfig
+from benchpipe.simulate.blocks import (
+    CyclicConfig,
+    HoldConfig,
+    IdleConfig,
+    LockingConfig,
+    ProofConfig,
+    RollConfig,
+    SweepConfig,
+)
 from benchpipe.simulate.log import WrittenLogConfig
 from benchpipe.simulate.rig import RoomConfig, SimulatedChannelConfig, SimulatedRigConfig, StopConfig
 from benchpipe.simulate.scenario import ScenarioConfig
@@ -185,8 +193,60 @@ def two_weeks(seed: int = 4, cycles: int = 12_096) -> ScenarioConfig:
     )  # fmt: skip
 
 
+def flat_when_locked(seed: int = 4) -> ScenarioConfig:
+    """A foot whose rocker is curved when free, and flat enough to stand on when locked."""
+    return _rolled("flat-when-locked", "Dogwood-4", seed, locked=RollConfig(
+        name="rolled-locked", passes=5, curvature_per_m=0.25, scatter_per_m=0.02, tilt_from=-1.5, tilt_to=1.5,
+        force=785.0, locked=True,
+    ))  # fmt: skip
+
+
+def curved_when_locked(seed: int = 5) -> ScenarioConfig:
+    """A foot whose lock yields: locked it is flatter than free, and still too curved to stand on."""
+    return _rolled("curved-when-locked", "Elm-5", seed, locked=RollConfig(
+        name="rolled-locked", passes=5, curvature_per_m=1.6, scatter_per_m=0.08, tilt_from=-8.0, tilt_to=10.0,
+        force=785.0, locked=True,
+    ))  # fmt: skip
+
+
+def _rolled(name: str, specimen: str, seed: int, *, locked: RollConfig) -> ScenarioConfig:
+    """Passes of the free foot, then of the locked one, on a rig with a force plate."""
+    return ScenarioConfig(
+        name=name,
+        seed=seed,
+        note=NOTE,
+        specimen=SpecimenConfig(name=specimen, axes="force-length", spring=SpringConfig(stiffness=110.0)),
+        rig=SimulatedRigConfig(
+            name="Rig Four",
+            sample_rate_hz=50.0,
+            start=datetime(2031, 6, 2, 8, 0, 0),
+            room=RoomConfig(mean_c=22.0),
+            channels=(
+                SimulatedChannelConfig(source="time", name="Time", unit="s", decimals=2),
+                SimulatedChannelConfig(source="load", name="Fz", unit="N", decimals=1, noise=1.0),
+                SimulatedChannelConfig(
+                    source="motion", name="CoP", unit="mm", decimals=2, noise=0.3, wander=0.5, wander_s=0.2
+                ),
+                SimulatedChannelConfig(source="tilt", name="Tilt", unit="deg", decimals=3, noise=0.005),
+                SimulatedChannelConfig(source="ankle_x", name="AnkleX", unit="mm", decimals=2, noise=0.1),
+                SimulatedChannelConfig(source="ankle_y", name="AnkleY", unit="mm", decimals=2, noise=0.1),
+                SimulatedChannelConfig(source="mode", name="Locked", decimals=0),
+            ),
+        ),
+        log=WrittenLogConfig(units_row=True, gzip=True),
+        block=(
+            IdleConfig(name="zero", duration_s=10.0, locked=False),
+            RollConfig(name="rolled-free", passes=5, curvature_per_m=3.2, scatter_per_m=0.15, force=785.0),
+            locked,
+        ),
+    )
+
+
 BUILDERS: Mapping[str, Callable[[], ScenarioConfig]] = MappingProxyType(
     {"healthy": healthy, "wearing": wearing, "creeping-lock": creeping_lock, "two-weeks": two_weeks}
+)
+ROLLED: Mapping[str, Callable[[], ScenarioConfig]] = MappingProxyType(
+    {"flat-when-locked": flat_when_locked, "curved-when-locked": curved_when_locked}
 )
 
 

@@ -115,6 +115,17 @@ class LockTruth:
 
 
 @dataclass(frozen=True)
+class RollTruth:
+    """Passes of a rigid rocker: its curvature, and that of each pass."""
+
+    passes: int
+    curvature_per_m: float
+    curvatures_per_m: tuple[float, ...]
+    mean_curvature_per_m: float  # of the passes that there are
+    radius_m: float  # one by that mean; the rolling slope too
+
+
+@dataclass(frozen=True)
 class BlockTruth:
     """One block: where it is, and what is true of it."""
 
@@ -129,6 +140,7 @@ class BlockTruth:
     sweep: SweepTruth | None = None
     proof: ProofTruth | None = None
     locks: tuple[LockTruth, ...] = ()
+    roll: RollTruth | None = None
 
     @property
     def cycles_completed(self) -> int:
@@ -207,6 +219,8 @@ class TruthResult:
         for block, truth in zip(values["blocks"], self.blocks, strict=True):
             block["cycles_completed"] = truth.cycles_completed
             block["cycles_started"] = truth.cycles_started
+            if block["roll"] is None:
+                del block["roll"]
         return {"version": TRUTH_VERSION, **values}
 
     def write(self) -> None:

@@ -10,13 +10,13 @@ from benchpipe.store.manifest import Remark
 RANKS: tuple[frozenset[str], ...] = (
     frozenset(
         {"damaged", "given-up", "changed", "gone", "empty", "sign-reversed", "period", "thresholds-not-learnt",
-         "counter-unexplained", "uncrossed", "out-of-calibration", "proof", "no-hold", "no-stance",
+         "counter-unexplained", "uncrossed", "out-of-calibration", "proof", "no-hold", "no-stance", "no-roll",
          "spare-separator", "step", "wear-out", "limit-ahead"}
     ),
     frozenset(
         {"saturated", "gap", "lost-rows", "stood-still", "broken-off", "under-sampled", "several-loops", "part-of-loop",
          "sparse-rows", "off-target", "dropout", "missing", "outside-table", "hold", "order", "pause", "pause-unknown",
-         "late", "clock-set-back", "restart", "thin-stamps", "moved-copy"}
+         "late", "clock-set-back", "restart", "thin-stamps", "moved-copy", "roll-refused"}
     ),
     frozenset({"zero-shift", "zero", "thresholds-learnt", "calibration-early", "calibration-overdue", "ramp-alone"}),
 )  # fmt: skip

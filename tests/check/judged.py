@@ -12,6 +12,7 @@ import pyarrow as pa
 from benchpipe.blocks.locking.plan import LockingBlock
 from benchpipe.blocks.proof.plan import ProofBlock
 from benchpipe.blocks.relaxation.plan import RelaxationBlock
+from benchpipe.blocks.roll.plan import RollBlock
 from benchpipe.blocks.stance.plan import StanceBlock
 from benchpipe.check.validate_limits import limits_fit
 from benchpipe.config.model import Quantity
@@ -32,7 +33,11 @@ STRENGTH = (
     StanceBlock(name="stood", kind="stance", load_min=Quantity(25.0, "torque"), load_max=Quantity(35.0, "torque")),
     RelaxationBlock(name="stiff", kind="relaxation", motion=Quantity(3.0, "angle"), report_at=(60.0, 600.0)),
     LockingBlock(name="lock", kind="locking", carry_load=Quantity(2.0, "torque"), still=Quantity(0.1, "angle")),
-)
+    RollBlock(
+        name="rolled", kind="roll", axes="ankle-foot", cop="angle", force="torque", tilt="angle", ankle_at=(0.0, 80.0),
+        window="force", compare_with="rolled-free",
+    ),
+)  # fmt: skip
 
 
 def limit(measure: str, value: str, *, operator: str = "<=", block: str = "durability", **keys: Any) -> str:

@@ -32,6 +32,7 @@ BLOCK = {
     "proof": "proof",
     "locking": "locking",
     "stance": "stance",
+    "roll": "roll",
 }
 STATISTIC = {"cycles_done": "count", "off_target": "share"}
 COUNTED = ("cycles_done", "lock_changes")  # a test may ask for more of them: not due before
@@ -79,6 +80,11 @@ def made(measure: Measure, value: float | None) -> dict[str, list[dict[str, Any]
         point = {"block": "stiff", "relaxation": 1, "kind": "asked", "time_s": 600.0, column: value, f"{column}_u": 0.0}
         points = rows("relaxation_points", 1, **point)
         return {"relaxations": rows("relaxations", 1, **held), "relaxation_points": points}
+    if measure.kind == "roll":
+        given = {"curvature_per_m": 1.0, "slope_mm": 1.0, (measure.columns or ("curvature_per_m",))[0]: value}
+        plain = {"direction": "forward", "remark": "why"}
+        locked = rows("rolls", 3, block="rolled", roll=[1, 2, 3], **plain, **given)
+        return {"rolls": locked + rows("rolls", 3, block="rolled-free", roll=[1, 2, 3], **plain, curvature_per_m=1.0)}
     if measure.name == "travel":
         both = {"motion_max": 30.0, "motion_min": 30.0 - value if value is not None else math.nan}
         return {"sweeps": rows("sweeps", 3, block="free", sweep=[1, 2, 3], **both)}

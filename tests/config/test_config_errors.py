@@ -74,7 +74,7 @@ VALUES = [
     ("plan", "1000", "0", "greater than or equal to 1", "got:      0"),
     ("plan", '"cyclic"', '"cylic"', "'block[0].kind' cannot be used", "did you mean 'cyclic'?"),
     ("plan", 'kind = "cyclic"\n', "", "the key 'block[0].kind' is missing",
-     "known: cyclic, hold, idle, locking, proof, relaxation, stance, sweep"),
+     "known: cyclic, hold, idle, locking, proof, relaxation, roll, stance, sweep"),
     ("plan", '"held"', '"durability"', "block names must differ", "plan.toml"),
     ("plan", '"60 N*m"', '"0 N*m"', "load must not be zero", "key block[1]"),
     ("plan", '["1 min", "10 min"]', '["10 min", "1 min"]', "report_at must be rising", "key block[1]"),
