@@ -8,6 +8,7 @@ from benchpipe.check.decision import Verdict, worst
 from benchpipe.errors import ConfigError
 from benchpipe.ledger.chain import same_person
 from benchpipe.ledger.entry import SignOffEntry, State
+from benchpipe.store.configuration import configuration_of
 from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Manifest, SignOff, key_of
 from benchpipe.store.run_store import MANIFEST, RunStore
@@ -37,6 +38,7 @@ def state_to_sign(store: RunStore, manifest: Manifest) -> State:
         process=manifest.steps["process"].key,
         verdicts=key_of(verdicts),
         verdict=str(worst([Verdict(row["verdict"]) for row in verdicts if row["due"]])),
+        configuration=configuration_of(manifest),
     )
 
 
