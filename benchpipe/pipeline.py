@@ -17,11 +17,12 @@ from benchpipe.ingest.run import INGEST
 from benchpipe.process.run import PROCESS
 from benchpipe.run import RunConfig
 from benchpipe.steps import REBUILT, Night, StepKind, StepResult, StepTask
-from benchpipe.store.configuration import freeze, list_sha256
+from benchpipe.store.configuration import configuration_of, freeze, list_sha256
 from benchpipe.store.lock import hold_store
-from benchpipe.store.manifest import Configuration, Manifest, Step
+from benchpipe.store.manifest import Manifest, Step
 from benchpipe.store.mending import Mended, mend, mend_more
 from benchpipe.store.run_store import RunStore
+from benchpipe.store.settings_dates import note_settings
 from benchpipe.stream.memory import forget_peak, peak_mb
 
 STEPS: tuple[StepKind[Any], ...] = (INGEST, PROCESS, DRIFT, CHECK)
@@ -155,17 +156,18 @@ def _by_files(manifest: Manifest, step: str, night: Night) -> Manifest:
     """The manifest, which says that a step was done with the run's settings files as they are now."""
     kept = {name: one for name, one in manifest.configuration.items() if name in manifest.steps}
     sha256 = list_sha256(night.run.files) if night.run.files else ""
-    if sha256 and (step not in kept or kept[step].sha256 != sha256):
-        since = datetime.now(UTC).isoformat(timespec="seconds")
-        same = [one for one in kept.values() if one.sha256 == sha256]
-        kept[step] = same[0] if same else Configuration(sha256=sha256, since=since)
+    kept |= {step: sha256} if sha256 else {}
     return manifest if kept == manifest.configuration else manifest.model_copy(update={"configuration": kept})
 
 
 def _commit(night: Night, new: Manifest) -> Manifest:
     """The new manifest, committed once the settings files that it names are safe."""
     freeze(night.store, night.run.files)
-    return night.store.commit(new)
+    new = night.store.commit(new)
+    used = configuration_of(new)
+    if used is not None:
+        note_settings(night.run.store, night.run.name, new.sequence, used, datetime.now(UTC))
+    return new
 
 
 def _committed(night: Night, new: Manifest) -> Manifest:

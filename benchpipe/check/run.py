@@ -59,7 +59,8 @@ class Outcome(State):
 
 
 class CheckState(State):
-    """Day on which it was judged, and all verdicts in short. Verdicts are made of tables alone: no night reads it."""
+    """All verdicts in short, and the day they are of where a limit asks for it. No night reads it: verdicts are made of
+    tables alone."""
 
     today: str = ""
     verdicts: tuple[Outcome, ...] = Field(default=(), strict=False)
@@ -85,7 +86,8 @@ def check_run(task: StepTask[CheckState]) -> StepResult[CheckState]:
     for name, content in (("verdicts", [row for row, _ in rows]), ("budgets", [b for _, some in rows for b in some])):
         parts.append(task.store.write(name, pa.Table.from_pylist(content, schema=schema(name)), task.key))
     short = tuple(Outcome(**{name: row[name] for name in Outcome.model_fields}) for row, _ in rows)
-    state = CheckState(today=task.today.isoformat(), verdicts=short)
+    today = task.today.isoformat() if _asks_for_calibration(run) else ""
+    state = CheckState(today=today, verdicts=short)
     return StepResult(state, tuple(parts), (*_without_hold(run, tables), *_calibrations(run, manifest)))
 
 

@@ -52,7 +52,7 @@ def export(
     chosen, terminal = form_of(out, form), out is None and sys.stdout.isatty()
     if terminal and chosen in ("parquet", "xlsx"):
         raise ConfigError(f"{chosen} is not for a terminal", do_next="give --out FILE, or redirect the output")
-    config, run_store, manifest = _kept(run, lab, store)
+    config, run_store, manifest = kept_run(run, lab, store)
     if table is None:
         say(*_listing(manifest), names_given(run, lab, store).filled("benchpipe export RUN TABLE --out FILE.csv"))
         return
@@ -87,7 +87,7 @@ def trace(
     chosen = [(k, n) for k, n in given.items() if n is not None]
     if len(chosen) != 1:
         raise ConfigError("give one of --cycle, --hold, --relaxation, --sweep, --stance, --proof and --lock-change")
-    config, run_store, manifest = _kept(run, lab, store)
+    config, run_store, manifest = kept_run(run, lab, store)
     _tell_dropped(manifest)
     for line in trace_rows(config, run_store, manifest, block, *chosen[0]):
         say(line)
@@ -111,7 +111,7 @@ def explain(
     from benchpipe.report.document import json_text, plain
     from benchpipe.views.explaining import explained, explained_lines
 
-    config, run_store, manifest = _kept(run, lab, store)
+    config, run_store, manifest = kept_run(run, lab, store)
     found = explained(config, run_store, manifest, block, limit, limits)
     if as_json:
         typer.echo(json_text(plain(found)))
@@ -149,7 +149,7 @@ def _tell_dropped(manifest: Manifest) -> None:
         tell(f"note: {remark.text}")
 
 
-def _kept(run: str, lab: Path | None, store: Path | None) -> tuple[RunConfig, RunStore, Manifest]:
+def kept_run(run: str, lab: Path | None, store: Path | None) -> tuple[RunConfig, RunStore, Manifest]:
     """A run and what the store has of it.
 
     Raises

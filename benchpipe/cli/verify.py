@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -33,20 +34,25 @@ def verify(
     head: Annotated[
         str, typer.Option("--head", metavar="NUMBER:SHA256", help="Head of the ledger, from a record or a message.")
     ] = "",
+    recompute: Annotated[
+        bool,
+        typer.Option("--recompute", help="Make figures and verdicts again from the logs too, in a scratch folder."),
+    ] = False,
     lab: Lab = None,
     store: Store = None,
     as_json: Json = False,
 ) -> int:
     """Compare logs, tables, manifests, sign-offs and ledger with what was taken, written and signed.
 
-    Exit code 0: all holds; 13: something changed; 11: something cannot be known. Nothing is written.
+    Exit code 0: all holds; 13: something changed; 11: something cannot be known. Nothing is written to the store;
+    --recompute copies the logs to the folder for temporary files (TMPDIR) meanwhile.
 
     Example: benchpipe verify sample_runs/healthy/plan.toml
     """
     from benchpipe.verify.line import code_of
     from benchpipe.verify.run import verify as verified
 
-    lines = verified(_asked(run, lab, store, _head(head)), tell)
+    lines = verified(replace(_asked(run, lab, store, _head(head)), recompute=recompute), tell)
     code = code_of(lines)
     if as_json:
         from benchpipe.report.document import json_text

@@ -138,7 +138,7 @@ def files_of_state(folder: Path, manifest: Manifest) -> tuple[Frozen, ...]:
 
 def configuration_of(manifest: Manifest) -> str | None:
     """SHA-256 of the list of a state: that of its verdicts, else of its last step; None where there is none."""
-    return next((manifest.configuration[step].sha256 for step in ORDER if step in manifest.configuration), None)
+    return next((manifest.configuration[step] for step in ORDER if step in manifest.configuration), None)
 
 
 def _proven(path: Path, sha256: str) -> bytes:

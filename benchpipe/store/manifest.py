@@ -206,13 +206,6 @@ class Head(_Record):
         return f"entry {self.entries}, SHA-256 {self.sha256}"
 
 
-class Configuration(_Record):
-    """Settings files that a step was last done with: SHA-256 of their list, and since when (ISO 8601, UTC)."""
-
-    sha256: str
-    since: str
-
-
 class SignOff(_Record):
     """A person signed a run as it was then.
 
@@ -242,8 +235,9 @@ class SignOff(_Record):
 class Manifest(_Record):
     """All of a run's tables at one moment.
 
-    ``made_with``: software and machine that each step was last changed by. ``configuration``: settings files that each
-    step was last done with. ``ledger``: the end of the store's ledger when this was written.
+    ``made_with``: software and machine that each step was last changed by. ``configuration``: SHA-256 of the list
+    of settings files that each step was last done with. ``ledger``: the end of the store's ledger when this was
+    written.
     """
 
     schema_version: int = SCHEMA
@@ -252,7 +246,7 @@ class Manifest(_Record):
     previous: str | None = None
     code: str = ""
     made_with: dict[str, dict[str, str]] = Field(default_factory=dict)
-    configuration: dict[str, Configuration] = Field(default_factory=dict)
+    configuration: dict[str, str] = Field(default_factory=dict)
     ledger: Head | None = None
     sources: tuple[Source, ...] = ()
     placed: tuple[Placed, ...] = ()

@@ -18,6 +18,7 @@ from benchpipe.verify.files import archive_lines, log_lines, part_lines
 from benchpipe.verify.line import Line, Status, in_order
 from benchpipe.verify.manifests import Documents, quarantine_lines, read_documents
 from benchpipe.verify.notes import note_lines
+from benchpipe.verify.settings import settings_lines
 from benchpipe.verify.signatures import ledger_lines, same_as_signed, sign_off_lines
 
 Tell = Callable[[str], None]
@@ -38,6 +39,8 @@ class Verifying:
         Head of the ledger that a person gives, from a record, a page or a message.
     signers : sequence of SignerConfig or None
         Those of the lab file; None where there is none.
+    recompute : bool
+        Make figures and verdicts again from the logs too, in a scratch folder.
     """
 
     store: Path
@@ -45,6 +48,7 @@ class Verifying:
     heads: Heads | None = None
     head: Head | None = None
     signers: Sequence[SignerConfig] | None = None
+    recompute: bool = False
 
 
 def verify(asked: Verifying, tell: Tell = lambda _: None) -> list[Line]:
@@ -123,11 +127,16 @@ def _run_lines(
     elif kept is not None and not problems and found.current is not None:
         lines += _newer(run, kept, found)
     yield from lines
+    yield from settings_lines(folder, found)
     if found.current is not None:
         yield from quarantine_lines(folder)
         tell(f"verifying {run}: tables")
         yield from part_lines(folder, found.current.manifest)
         yield from log_lines(run, home, found.current.manifest, tell)
+        if asked.recompute:
+            from benchpipe.verify.recompute import recompute_lines
+
+            yield from recompute_lines(folder, home, found.current.manifest, tell)
 
 
 def _named_head(run: str, store: Path, found: Documents) -> Iterator[Line]:
