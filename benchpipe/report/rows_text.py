@@ -41,6 +41,8 @@ def rows_lines(found: RawRows, state: LogState | None, *, dated: bool) -> Iterat
         taken = sum(row.taken is not None for row in found.rows)
         text = f"{taken:,} row(s) compared with their samples, {found.differing:,} differ"
         yield f"  {text if taken else 'no sample of these rows is kept: nothing to compare with'}"
+    if found.more:
+        yield f"  and {found.more:,} more rows: benchpipe trace with --rows prints all"
 
 
 def _heads(column: RawColumn, *, gone: bool) -> list[tuple[str, str]]:

@@ -68,12 +68,14 @@ class RawRow:
 
 @dataclass(frozen=True)
 class RawRows:
-    """Rows of one log from a first to a last one; ``why``: why the log could not be read, empty where it was."""
+    """Rows of one log from a first to a last one; ``why``: why the log could not be read, empty where it was; ``more``:
+    so many after them were asked for and not read."""
 
     file: str
     columns: tuple[RawColumn, ...]
     rows: tuple[RawRow, ...]
     why: str = ""
+    more: int = 0
 
     @property
     def differing(self) -> int:
@@ -110,7 +112,7 @@ def raw_rows(
         one, other = values.get(row), taken.get(row)
         differs = [name for name in other if _differ(one[name], other[name])] if one and other else []
         found.append(RawRow(row, times.get(row), raw.get(row), one, other, tuple(differs)))
-    return RawRows(rows.file, tuple(map(_column, rig.channel)), tuple(found), why)
+    return RawRows(rows.file, tuple(map(_column, rig.channel)), tuple(found), why, rows.last - last)
 
 
 def _column(channel: ChannelConfig) -> RawColumn:
