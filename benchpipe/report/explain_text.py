@@ -21,7 +21,7 @@ def explained_lines(found: dict[str, Any]) -> Iterator[str]:
     unit, scale = ("%", 100.0) if found["unit"] == "1" else (found["unit"], 1.0)
     yield f"{found['run']}, block {found['block']}: {found['limit']} ({found['limits_file']})"
     waits = "" if found["due"] else " (not due yet)" if applies(found) else f" ({NOT_APPLICABLE})"
-    yield f"  verdict    {found['verdict']}{waits}"
+    yield f"  verdict    {found['verdict']}{waits}{' (signed by ' + found['signed'] + ')' if found['signed'] else ''}"
     if found["remark"]:
         yield from _wrapped("", found["remark"])
     yield from _wrapped("rule", found["rule"])
