@@ -166,7 +166,7 @@ def test_a_trace_takes_a_range_and_a_limit(sample_lab: Path, capsys: pytest.Capt
     assert capsys.readouterr().out == by_range
     assert call([*asked, "--cycle", "1486-1487", "--rows"]) == 0
     assert "100 row(s) compared with their samples, 0 differ" in capsys.readouterr().out
-    for wrong, why in (("0", "is no number"), ("9-3", "is no number"), ("x", "is no number"), ("99999", "has no cycle")):
+    for wrong, why in (("0", "is no number"), ("9-3", "is no number"), ("x", "is no number"), ("9999", "has no cycle")):
         assert call([*asked, "--cycle", wrong]) == 2
         assert why in capsys.readouterr().err
     assert call([*asked, "--hold", "1"]) == 2
