@@ -180,7 +180,7 @@ def find_plan(run: str, lab_path: Path | None) -> Path:
 def _lab_settings(lab: Path | None, run: str) -> list[SettingsFile]:
     """Sections of the lab file; none where there is no lab file, or it is wrong: commands on the lab say so."""
     try:
-        return [] if lab is None else [lab_settings(lab, run)]
+        return [] if lab is None else [lab_settings(lab / LAB_FILE if lab.is_dir() else lab, run)]
     except ConfigError:
         return []
 

@@ -56,11 +56,20 @@ def _named(manifest: Manifest) -> set[str]:
 def _not_their_names(paths: list[Path]) -> Iterator[tuple[str, Line]]:
     for path in paths:
         name = f"{FOLDER}/{path.name}"
-        try:
-            if hashlib.sha256(path.read_bytes()).hexdigest() != path.stem:
-                yield name, Line(Status.CHANGED, "", name, CHANGED_BYTES)
-        except OSError as error:
-            yield name, Line(Status.UNKNOWN, "", name, f"it cannot be read: {error.strerror}")
+        wrong = settings_fault(path, path.stem)
+        if wrong is not None:
+            yield name, Line(wrong[0], "", name, wrong[1])
+
+
+def settings_fault(path: Path, sha256: str) -> tuple[Status, str] | None:
+    """What is wrong with a settings file; None where it is what its name says."""
+    try:
+        same = hashlib.sha256(path.read_bytes()).hexdigest() == sha256
+    except FileNotFoundError:
+        return Status.CHANGED, "it is missing"
+    except OSError as error:
+        return Status.UNKNOWN, f"it cannot be read: {error.strerror}"
+    return None if same else (Status.CHANGED, CHANGED_BYTES)
 
 
 def _missing(folder: Path, used: str, there: set[str]) -> Iterator[str]:

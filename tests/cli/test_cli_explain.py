@@ -121,7 +121,9 @@ def test_the_largest_value_leads_to_its_own_rows(sample_lab: Path, capsys: pytes
                 assert call(asked) == 0
                 named = re.fullmatch(r"[a-z ]+ [\d,]+", str(row["at"]))
                 of = row["at"] if named else f"sweep {row['last']}"  # "forward" is a direction, not a sweep
-                assert f"raw rows of {of}\n" in capsys.readouterr().out
+                out = capsys.readouterr().out
+                assert f"raw rows of {of}\n" in out
+                assert "compared with their samples, 0 differ" in out
                 found += bool(named)
     assert found
 
