@@ -54,7 +54,7 @@ def _origin(origin: dict[str, Any]) -> Iterator[str]:
     """Baseline, formula, settings, samples and logs."""
     what, base = origin["what"].replace("_", " "), origin["baseline"]
     if base is not None:
-        yield f"  baseline   {what}s {base['first']:,} to {base['last']:,}: {base['events']:,}"
+        yield f"  baseline   {_numbers(what, base['first'], base['last'])}: {base['events']:,}"
     yield from _wrapped("formula", origin["formula"])
     measure = origin["measured_as"]
     columns = f" ({', '.join(measure['columns'])} of the table {measure['table']})" if measure["table"] else ""
@@ -65,7 +65,7 @@ def _origin(origin: dict[str, Any]) -> Iterator[str]:
         if of is None:
             continue
         label = "samples" if not name else ""
-        yield f"  {label:<11}{of['samples']:,} in {of['events']:,} {what}s{name}"
+        yield f"  {label:<11}{of['samples']:,} in {of['events']:,} {what}{'' if of['events'] == 1 else 's'}{name}"
         for one in of["logs"]:
             stretch = f"rows {one['first']:,} to {one['last']:,}{name}"
             logs.setdefault(one["file"], (one["sha256"], []))[1].append(stretch)
@@ -104,7 +104,11 @@ def _span(found: dict[str, Any]) -> str:
     if found["first"] is None:
         return ""
     what = found["origin"]["what"].replace("_", " ")
-    return f": {what}s {found['first']:,} to {found['last']:,}" if what else ""
+    return f": {_numbers(what, found['first'], found['last'])}" if what else ""
+
+
+def _numbers(what: str, first: int, last: int) -> str:
+    return f"{what} {first:,}" if first == last else f"{what}s {first:,} to {last:,}"
 
 
 def _measured(found: dict[str, Any], unit: str, scale: float) -> Iterator[str]:

@@ -22,6 +22,7 @@ FORMULAS = {
     "share": "share of {things} counted by {m}",
     "change": "median of {m} over {things}, divided by its median over the baseline, less 1",
 }  # fmt: skip
+ALL = (1, 2**62)
 NOT_SHOWN = ("name", "block", "measure", "source", "verified_by", "value", "values", "operator", "statistic")
 
 
@@ -52,9 +53,10 @@ def origin_of(run: RunConfig, store: RunStore, manifest: Manifest, row: dict[str
         "baseline": None,
         "logs_of_run": [{"file": s.file, "sha256": s.sha256} for s in manifest.sources] if events is None else [],
     }
-    if events is None or row["first"] is None or row["last"] is None:
+    if events is None or (row["first"] is None and row["measured"] is None):
         return found
-    found["figure"] = _behind(run, store, manifest, row["block"], events.number, (row["first"], row["last"]))
+    ends = ALL if row["first"] is None or row["last"] is None else (row["first"], row["last"])  # a count is of all
+    found["figure"] = _behind(run, store, manifest, row["block"], events.number, ends)
     window = getattr(block, "baseline", None) if row["statistic"] == "change" else None
     if window is not None:
         found["baseline"] = _behind(run, store, manifest, row["block"], events.number, (window[0], window[1]))
@@ -70,7 +72,7 @@ def _behind(
     except ConfigError:  # none has a number: incomplete cycles alone
         return None
     return {
-        "first": ends[0], "last": ends[1], "events": found.count, "samples": found.samples,
+        "first": found.first, "last": found.last, "events": found.count, "samples": found.samples,
         "first_us": found.first_us, "last_us": found.last_us, "logs": [asdict(one) for one in found.logs],
     }  # fmt: skip
 

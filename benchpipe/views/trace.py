@@ -47,7 +47,8 @@ class LogState:
 @dataclass(frozen=True)
 class Traced:
     """What is numbered in a block: its row of the table (of the first of several), their number, samples and time, and
-    the rows of the logs they come from. Times are on the run's axis [us]."""
+    the rows of the logs they come from. Times are on the run's axis [us]; ``first`` and
+    ``last`` are the lowest and highest number found."""
 
     row: dict[str, Any]
     logs: tuple[LogRows, ...]
@@ -55,6 +56,8 @@ class Traced:
     samples: int
     first_us: int
     last_us: int
+    first: int
+    last: int
 
 
 def traced(run: RunConfig, store: RunStore, manifest: Manifest, block: str, what: str, number: Number) -> Traced:
@@ -77,7 +80,9 @@ def traced(run: RunConfig, store: RunStore, manifest: Manifest, block: str, what
     taken = {source.file: source.sha256 for source in manifest.sources}
     logs = tuple(LogRows(file, *ends, taken[file]) for file, ends in spans.items())
     samples = int(pc.sum(rows.column("samples")).as_py() or 0)
-    return Traced(rows.slice(0, 1).to_pylist()[0], logs, rows.num_rows, samples, first_us, last_us)
+    ends = pc.min_max(rows.column(what)).as_py()
+    row = rows.slice(0, 1).to_pylist()[0]
+    return Traced(row, logs, rows.num_rows, samples, first_us, last_us, int(ends["min"]), int(ends["max"]))
 
 
 def event_rows(
