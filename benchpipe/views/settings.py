@@ -14,7 +14,8 @@ MOST_NAMED = 4
 def settings_differ(run: RunConfig, manifest: Manifest, store: RunStore) -> str:
     """In a line, which settings files are other than those the figures were made with; empty where none is.
 
-    A state of an older version kept no settings files: nothing can be known of it, and nothing is said.
+    Rules of the lab file make no figure: ``changes`` lists them. Of a state of an older version, which kept no settings
+    files, nothing can be known.
     """
     now = list_sha256(run.files)
     used = set(manifest.configuration.values()) - {now}
@@ -26,6 +27,8 @@ def settings_differ(run: RunConfig, manifest: Manifest, store: RunStore) -> str:
             names += _differing(read_list(store.folder, sha256), frozen(run.files))
         except DamageError:
             return "settings files that the figures were made with are damaged in the store: benchpipe verify RUN"
+    if not names:
+        return ""
     named = list(dict.fromkeys(names))
     more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""
     files = ", ".join(named[:MOST_NAMED])
@@ -33,6 +36,6 @@ def settings_differ(run: RunConfig, manifest: Manifest, store: RunStore) -> str:
 
 
 def _differing(was: tuple[Frozen, ...], now: tuple[Frozen, ...]) -> list[str]:
-    before, after = ({(one.role, one.name): one for one in some} for some in (was, now))
+    before, after = ({(one.role, one.name): one for one in some if one.role != "lab"} for some in (was, now))
     both = {**before, **after}
     return [both[key].called for key in both if before.get(key) != after.get(key)]

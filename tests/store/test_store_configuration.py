@@ -17,6 +17,7 @@ from benchpipe.run import load_run
 from benchpipe.store.archive import archive_run, restore_run
 from benchpipe.store.configuration import FOLDER, files_of_state, freeze, frozen, list_sha256, read_file, read_list
 from benchpipe.store.lock import hold_store
+from benchpipe.store.manifest import Manifest
 from benchpipe.store.mending import QUARANTINE
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.settings_dates import note_settings, settings_since
@@ -146,3 +147,19 @@ def test_dates_of_settings_follow_the_states(tmp_path: Path) -> None:
     assert settings_since(tmp_path, "other", 8, "a" * 64) is None
     note_settings(tmp_path, "one", 6, "c" * 64, later)  # the store was put back
     assert settings_since(tmp_path, "one", 7, "b" * 64) is None
+
+
+def test_files_are_safe_before_a_manifest_names_them(lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    plain, commits = RunStore.commit, list[int]()
+
+    def checked(self: RunStore, manifest: Manifest) -> Manifest:
+        for used in manifest.configuration.values():
+            assert [read_file(self.folder, one) for one in read_list(self.folder, used)]
+        commits.append(len(manifest.configuration))
+        return plain(self, manifest)
+
+    plan = lab.parent / "wearing" / "plan.toml"
+    plan.write_text(plan.read_text(encoding="utf-8").replace('"3 %"', '"4 %"', 1), encoding="utf-8")
+    monkeypatch.setattr(RunStore, "commit", checked)
+    work(load_run(plan))
+    assert commits
