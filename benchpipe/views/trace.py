@@ -99,7 +99,9 @@ def event_rows(
     if block not in names:
         raise ConfigError(f"the plan has no block '{block}'", where=run.plan_path, expected=nearest(block, names))
     first, last = number if isinstance(number, tuple) else (number, number)
-    rows = store.read(manifest, events_of(run)[what].table)
+    events = events_of(run)[what]
+    some = ["block", what, "start_us", events.length, "samples"] if isinstance(number, tuple) else None
+    rows = store.read(manifest, events.table, some)  # of several, what is shown of them: there may be millions
     numbers = rows.column(what)
     inside = pc.and_(pc.greater_equal(numbers, first), pc.less_equal(numbers, last))
     rows = rows.filter(pc.and_(pc.equal(rows.column("block"), block), inside)).sort_by("start_us")
