@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from benchpipe.check.signing import standing
+from benchpipe.cli.main import call
 from benchpipe.config.settings import LAB_SECTIONS, SettingsFile, lab_settings
 from benchpipe.errors import DamageError
 from benchpipe.pipeline import work
@@ -21,6 +23,7 @@ from benchpipe.store.manifest import Manifest
 from benchpipe.store.mending import QUARANTINE
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.settings_dates import note_settings, settings_since
+from tests.keep.unsigned import unsigned_by_key
 
 PLAN = SettingsFile("plan", "plan.toml", b'name = "one"\n')
 RIG = SettingsFile("rig", "../rig.toml", b'name = "rig"\n')
@@ -163,3 +166,25 @@ def test_files_are_safe_before_a_manifest_names_them(lab: Path, monkeypatch: pyt
     monkeypatch.setattr(RunStore, "commit", checked)
     work(load_run(plan))
     assert commits
+
+
+def test_a_store_of_an_older_version_gets_them_by_one_state_and_keeps_its_sign_off(
+    lab: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = load_run(lab.parent / "wearing" / "plan.toml")
+    store = run.open_store()
+    old = store.manifest()
+    check = old.steps["check"].model_copy(update={"state": {}})
+    old = store.commit(old.model_copy(update={"configuration": {}, "steps": {**old.steps, "check": check}}))
+    shutil.rmtree(store.folder / FOLDER)
+    old = unsigned_by_key(store, old, "A. Reviewer", "", datetime(2031, 5, 1, tzinfo=UTC))
+    assert call(["changes", "wearing", "--disk", "--lab", str(lab)]) == 2
+    assert "was written by an older version, without settings files" in capsys.readouterr().err
+    assert call(["explain", "wearing", "durability", "loop energy changed, up", "--lab", str(lab)]) == 0
+    assert "not kept: an older version made this state" in capsys.readouterr().out
+    new = work(run).manifest
+    assert new.sequence == old.sequence + 1
+    assert new.steps == old.steps  # nothing is judged again
+    assert standing(store, new) is not None
+    assert files_of_state(store.folder, new)
+    assert call(["changes", "wearing", "--disk", "--lab", str(lab)]) == 0
