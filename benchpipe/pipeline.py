@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Any, TypedDict, Unpack
 
 from benchpipe.check.run import CHECK
@@ -17,10 +17,12 @@ from benchpipe.ingest.run import INGEST
 from benchpipe.process.run import PROCESS
 from benchpipe.run import RunConfig
 from benchpipe.steps import REBUILT, Night, StepKind, StepResult, StepTask
+from benchpipe.store.configuration import configuration_of, freeze, list_sha256
 from benchpipe.store.lock import hold_store
 from benchpipe.store.manifest import Manifest, Step
 from benchpipe.store.mending import Mended, mend, mend_more
 from benchpipe.store.run_store import RunStore
+from benchpipe.store.settings_dates import note_settings
 from benchpipe.stream.memory import forget_peak, peak_mb
 
 STEPS: tuple[StepKind[Any], ...] = (INGEST, PROCESS, DRIFT, CHECK)
@@ -103,12 +105,18 @@ def _do(
         run, store, mended.manifest, options.get("today") or date.today(), options.get("again", False),
         options.get("tell"), mended.lost,
     )  # fmt: skip
+    committed = outcome.manifest
     for kind in steps:
         night = replace(night, manifest=outcome.manifest)
         _parents_must_be_done(kind, night)
         with _timed(outcome, kind.name):
             outcome.manifest, read = do_step(kind, night)
         outcome.read += read
+        committed = outcome.manifest if outcome.manifest.sequence != committed.sequence else committed
+    if outcome.manifest.configuration != committed.configuration:  # the same results, by other files
+        outcome.manifest = _commit(night, outcome.manifest)
+    elif committed.sequence:
+        freeze(store, run.files)  # one that was damaged is written again
     return outcome
 
 
@@ -128,7 +136,7 @@ def do_step(kind: StepKind[Any], night: Night) -> tuple[Manifest, tuple[str, ...
         return _committed(night, kind.kept(night, key)), ()
     past = kind.read(before, night.run)
     if before is not None and before.key == key and not past.unfit and not kind.looks:
-        return manifest, ()
+        return _by_files(manifest, kind.name, night), ()
     fits = before if past.state is not None else None
     result = kind.run(StepTask(**vars(night), key=key, past=past.state, before=fits))
     _declared(kind, result, night.run)
@@ -140,15 +148,37 @@ def do_step(kind: StepKind[Any], night: Night) -> tuple[Manifest, tuple[str, ...
     update: dict[str, Any] = {"steps": {**others, kind.name: step}}
     if result.sources is not None and result.placed is not None:
         update |= {"sources": result.sources, "placed": result.placed}
-    new = manifest.model_copy(update=update)
-    return (night.store.commit(new) if past.unfit else _committed(night, new)), result.read
+    new = _by_files(manifest.model_copy(update=update), kind.name, night)
+    return (_commit(night, new) if past.unfit else _committed(night, new)), result.read
+
+
+def _by_files(manifest: Manifest, step: str, night: Night) -> Manifest:
+    """The manifest, which says that a step was done with the run's settings files as they are now."""
+    kept = {name: one for name, one in manifest.configuration.items() if name in manifest.steps}
+    sha256 = list_sha256(night.run.files) if night.run.files else ""
+    kept |= {step: sha256} if sha256 else {}
+    return manifest if kept == manifest.configuration else manifest.model_copy(update={"configuration": kept})
+
+
+def _commit(night: Night, new: Manifest) -> Manifest:
+    """The new manifest, committed once the settings files that it names are safe."""
+    freeze(night.store, night.run.files)
+    new = night.store.commit(new)
+    used = configuration_of(new)
+    if used is not None:
+        note_settings(night.run.store, night.run.name, new.sequence, used, datetime.now(UTC))
+    return new
 
 
 def _committed(night: Night, new: Manifest) -> Manifest:
-    """The new manifest, committed; the old one where they differ at most in what was rebuilt an earlier night."""
-    if _but_rebuilt(new) == _but_rebuilt(night.manifest):
-        return night.manifest
-    return night.store.commit(new)
+    """The new manifest, committed; the old one where they differ at most in what was rebuilt an earlier night.
+
+    Other settings files alone are no reason to commit here: that is done once, after the last step.
+    """
+    by_files = {"configuration": night.manifest.configuration}
+    if _but_rebuilt(new.model_copy(update=by_files)) == _but_rebuilt(night.manifest):
+        return night.manifest.model_copy(update={"configuration": new.configuration})
+    return _commit(night, new)
 
 
 def _but_rebuilt(manifest: Manifest) -> Manifest:

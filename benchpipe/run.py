@@ -13,6 +13,7 @@ from benchpipe.config.lab import LabConfig
 from benchpipe.config.limits import LimitsConfig, LimitSet
 from benchpipe.config.model import Quantity, load_model, together
 from benchpipe.config.rig import RigConfig
+from benchpipe.config.settings import SettingsFile, lab_settings
 from benchpipe.config.toml import TomlFile
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.lab_fit import KnownRun, lab_tests_fit
@@ -28,7 +29,7 @@ LAB_FILE = "lab.toml"
 
 @dataclass(frozen=True)
 class RunConfig:
-    """Everything that says how one run is read, processed and judged."""
+    """Everything that says how one run is read, processed and judged; ``files``: what that was read from."""
 
     plan_path: Path
     plan: PlanConfig
@@ -36,6 +37,7 @@ class RunConfig:
     rig: RigConfig
     limits: tuple[LimitSet, ...]
     store: Path
+    files: tuple[SettingsFile, ...] = ()
 
     @property
     def name(self) -> str:
@@ -60,7 +62,7 @@ class RunConfig:
         return RunStore(self.store, self.name, self.tables)
 
 
-def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
+def load_run(plan_path: Path, store: Path | None = None, lab: Path | None = None) -> RunConfig:
     """Read a plan file and what it names.
 
     Parameters
@@ -69,6 +71,8 @@ def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
         The plan file.
     store : Path, optional
         Store folder; else that of the nearest ``lab.toml`` above, else ``store`` beside the plan.
+    lab : Path, optional
+        Lab file whose rules hold for the run; else the nearest above, if it can be read.
 
     Raises
     ------
@@ -78,7 +82,7 @@ def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
     plan, plan_file = load_plan(plan_path)
     rig_path = _beside(plan_path, plan.rig)
     _must_exist(rig_path, plan_file, ("rig",))
-    rig, _ = load_model(RigConfig, rig_path)
+    rig, rig_file = load_model(RigConfig, rig_path)
     limit_sets: list[LimitSet] = []
     problems: list[ConfigError] = []
     for i, relative in enumerate(plan.limits):
@@ -92,7 +96,12 @@ def load_run(plan_path: Path, store: Path | None = None) -> RunConfig:
         raise together(problems)
     store = store or _store_of(plan_path)
     apart_from_logs(plan, plan_file, store, "store")
-    return RunConfig(plan_path, plan, rig_path, rig, tuple(limit_sets), store)
+    files = [SettingsFile("plan", plan_path.name, plan_file.data), SettingsFile("rig", str(plan.rig), rig_file.data)]
+    files += [
+        SettingsFile("limits", str(name), one.file.data) for name, one in zip(plan.limits, limit_sets, strict=True)
+    ]
+    files += _lab_settings(lab or find_lab(plan_path.absolute().parent), plan.name)
+    return RunConfig(plan_path, plan, rig_path, rig, tuple(limit_sets), store, tuple(files))
 
 
 def load_lab(lab_path: Path, *, with_tests: bool = False) -> tuple[LabConfig, list[Path], Path]:
@@ -166,6 +175,14 @@ def find_plan(run: str, lab_path: Path | None) -> Path:
         unread = f", and {len(broken)} plan(s) cannot be read: {broken[0]}" if broken else ""
         raise ConfigError(f"the lab has no run '{run}'{unread}", where=lab_path, expected=nearest(run, list(names)))
     return names[run]
+
+
+def _lab_settings(lab: Path | None, run: str) -> list[SettingsFile]:
+    """Sections of the lab file; none where there is no lab file, or it is wrong: commands on the lab say so."""
+    try:
+        return [] if lab is None else [lab_settings(lab / LAB_FILE if lab.is_dir() else lab, run)]
+    except ConfigError:
+        return []
 
 
 def _beside(path: Path, relative: Path) -> Path:

@@ -9,6 +9,7 @@ from itertools import takewhile
 from typing import Any
 
 import pyarrow as pa
+from pydantic import Field
 
 from benchpipe.blocks.base import Events
 from benchpipe.blocks.cyclic.plan import CyclicBlock
@@ -46,8 +47,24 @@ STEP = "check"
 Rows = tuple[dict[str, Any], list[dict[str, Any]]]
 
 
+class Outcome(State):
+    """One verdict in short, which outlives the table: states are compared by it."""
+
+    limits_file: str
+    limit: str
+    block: str
+    verdict: str
+    due: bool
+    measured: float | None
+    unit: str
+
+
 class CheckState(State):
-    """Nothing: verdicts are made of tables alone."""
+    """All verdicts in short, and the day they are of where a limit asks for it. No night reads it: verdicts are made of
+    tables alone."""
+
+    today: str = ""
+    verdicts: tuple[Outcome, ...] = Field(default=(), strict=False)
 
 
 def _settings(night: Night) -> dict[str, Any]:
@@ -71,7 +88,10 @@ def check_run(task: StepTask[CheckState]) -> StepResult[CheckState]:
     parts = []
     for name, content in (("verdicts", [row for row, _ in rows]), ("budgets", [b for _, some in rows for b in some])):
         parts.append(task.store.write(name, pa.Table.from_pylist(content, schema=schema(name)), task.key))
-    return StepResult(CheckState(), tuple(parts), (*_without_hold(run, tables), *_calibrations(run, manifest)))
+    short = tuple(Outcome(**{name: row[name] for name in Outcome.model_fields}) for row, _ in rows)
+    today = task.today.isoformat() if _asks_for_calibration(run) else ""
+    state = CheckState(today=today, verdicts=short)
+    return StepResult(state, tuple(parts), (*_without_hold(run, tables), *_calibrations(run, manifest)))
 
 
 def _with_clock(run: RunConfig, manifest: Manifest) -> RunConfig:

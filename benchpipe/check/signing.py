@@ -8,6 +8,7 @@ from benchpipe.check.decision import Verdict, worst
 from benchpipe.errors import ConfigError
 from benchpipe.ledger.chain import same_person
 from benchpipe.ledger.entry import SignedState, SignOffEntry
+from benchpipe.store.configuration import configuration_of
 from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Manifest, SignOff, key_of
 from benchpipe.store.record_note import record_of_state
@@ -43,6 +44,7 @@ def state_to_sign(store: RunStore, manifest: Manifest) -> SignedState:
         process=manifest.steps["process"].key,
         verdicts=key_of(verdicts),
         verdict=str(worst([Verdict(row["verdict"]) for row in verdicts if row["due"]])),
+        configuration=configuration_of(manifest),
         record=record.sha256 if record is not None else None,
     )
 

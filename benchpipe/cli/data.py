@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -19,6 +20,16 @@ if TYPE_CHECKING:
     from benchpipe.run import RunConfig
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
+
+
+Limits = Annotated[
+    Path | None, typer.Option("--limits", metavar="FILE", help="Limit file, where two have a limit of that name.")
+]
+
+
+def _numbered(what: str) -> Any:
+    """The option for numbers of one kind of thing."""
+    return typer.Option(f"--{what.split(' w')[0].replace(' ', '-')}", metavar="N or N-M", help=f"Number of a {what}.")
 
 
 def export(
@@ -53,7 +64,7 @@ def export(
     chosen, terminal = form_of(out, form), out is None and sys.stdout.isatty()
     if terminal and chosen in ("parquet", "xlsx"):
         raise ConfigError(f"{chosen} is not for a terminal", do_next="give --out FILE, or redirect the output")
-    config, run_store, manifest = _kept(run, lab, store)
+    config, run_store, manifest = kept_run(run, lab, store)
     if table is None:
         say(*_listing(manifest), names_given(run, lab, store).filled("benchpipe export RUN TABLE --out FILE.csv"))
         return
@@ -65,63 +76,142 @@ def export(
 def trace(
     run: Run,
     block: Annotated[str, typer.Argument(metavar="BLOCK", help="Block of the plan.")],
-    cycle: Annotated[int | None, typer.Option("--cycle", min=1, help="Number of a cycle.")] = None,
-    hold: Annotated[int | None, typer.Option("--hold", min=1, help="Number of a hold.")] = None,
-    relaxation: Annotated[int | None, typer.Option("--relaxation", min=1, help="Number of a relaxation.")] = None,
-    sweep: Annotated[int | None, typer.Option("--sweep", min=1, help="Number of a sweep.")] = None,
-    stance: Annotated[int | None, typer.Option("--stance", min=1, help="Number of a stance window.")] = None,
-    roll: Annotated[int | None, typer.Option("--roll", min=1, help="Number of a pass.")] = None,
-    proof: Annotated[int | None, typer.Option("--proof", min=1, help="Number of a proof.")] = None,
-    lock_change: Annotated[int | None, typer.Option("--lock-change", min=1, help="Number of a lock change.")] = None,
+    cycle: Annotated[str, _numbered("cycle")] = "",
+    hold: Annotated[str, _numbered("hold")] = "",
+    relaxation: Annotated[str, _numbered("relaxation")] = "",
+    sweep: Annotated[str, _numbered("sweep")] = "",
+    stance: Annotated[str, _numbered("stance window")] = "",
+    roll: Annotated[str, _numbered("pass")] = "",
+    proof: Annotated[str, _numbered("proof")] = "",
+    lock_change: Annotated[str, _numbered("lock change")] = "",
+    limit: Annotated[str, typer.Option("--limit", metavar="LIMIT", help="All that a limit was judged on.")] = "",
+    limits: Limits = None,
+    rows: Annotated[bool, typer.Option("--rows", help="Print all raw rows, each beside its sample.")] = False,
     lab: Lab = None,
     store: Store = None,
-) -> None:
-    """Show the raw rows that a figure comes from: file, rows, SHA-256 of the file.
+) -> int:
+    """Show the raw rows that a figure comes from: file, rows, SHA-256 of the file, and whether it is still that file.
 
-    Example: benchpipe trace sample_runs/healthy/plan.toml durability --cycle 100
+    Exit code 0: the logs are as they were taken; 13: one changed; 11: one is gone, or cannot be read.
+
+    Example: benchpipe trace sample_runs/healthy/plan.toml durability --cycle 100-102
     """
-    from benchpipe.views.trace import trace_rows
+    from benchpipe.verify.line import code_of_states
+    from benchpipe.views.trace import log_states, traced, traced_lines
 
     given = {
         "cycle": cycle, "hold": hold, "relaxation": relaxation, "sweep": sweep, "stance": stance,
         "roll": roll, "proof": proof, "lock_change": lock_change,
     }  # fmt: skip
-    chosen = [(k, n) for k, n in given.items() if n is not None]
-    if len(chosen) != 1:
-        raise ConfigError(
-            "give one of --cycle, --hold, --relaxation, --sweep, --stance, --roll, --proof and --lock-change"
-        )
-    config, run_store, manifest = _kept(run, lab, store)
+    chosen = [(k, _number(f"--{k.replace('_', '-')}", n)) for k, n in given.items() if n]
+    if len(chosen) + bool(limit) != 1:
+        names = "--cycle, --hold, --relaxation, --sweep, --stance, --roll, --proof, --lock-change and --limit"
+        raise ConfigError(f"give one of {names}")
+    config, run_store, manifest = kept_run(run, lab, store)
     _tell_dropped(manifest)
-    for line in trace_rows(config, run_store, manifest, block, *chosen[0]):
-        say(line)
+    if limit:
+        chosen = [_judged_on(config, run_store, manifest, block, limit, limits)]
+    what, number = chosen[0]
+    if what not in _events(config):
+        raise ConfigError(f"the plan of run '{config.name}' has no block with a {what.replace('_', ' ')}")
+    found = traced(config, run_store, manifest, block, what, number)
+    states = log_states(config, manifest, found.logs)
+    say(*traced_lines(config, found, block, what, number, states))
+    if rows:
+        from benchpipe.report.rows_text import rows_lines
+        from benchpipe.views.raw_rows import raw_rows
+
+        for one in found.logs:
+            raw = raw_rows(config, run_store, manifest, one)
+            say(*rows_lines(raw, None, dated=config.rig.time.shown_as_dates))
+    return code_of_states(state.status for state in states.values())
+
+
+def _number(option: str, text: str) -> int | tuple[int, int]:
+    """A number of a cycle, hold or sweep, or the first and last of several.
+
+    Raises
+    ------
+    ConfigError
+        It is neither.
+    """
+    found = re.fullmatch(r"([1-9][0-9]{0,17})(?:-([1-9][0-9]{0,17}))?", text.strip())
+    if found is None or (found[2] and int(found[2]) < int(found[1])):
+        expected = "one from 1, such as 100, or a range: 100-120"
+        raise ConfigError(f"'{text}' is no number for {option}", expected=expected)
+    return (int(found[1]), int(found[2])) if found[2] else int(found[1])
+
+
+def _judged_on(
+    config: RunConfig, run_store: RunStore, manifest: Manifest, block: str, limit: str, limits: Path | None
+) -> tuple[str, tuple[int, int]]:
+    """What a limit was judged on: cycles, holds or sweeps, from which to which.
+
+    Raises
+    ------
+    ConfigError
+        There is no such limit, or it was judged on none.
+    """
+    from benchpipe.views.explaining import explained
+
+    found = explained(config, run_store, manifest, block, limit, limits)
+    what = found["origin"]["what"]
+    if not what or found["first"] is None:
+        raise ConfigError(
+            f"the limit '{limit}' of '{block}' was judged on no cycle, hold or sweep", got=found["remark"] or None,
+            do_next="see what it was judged on: benchpipe explain RUN BLOCK LIMIT",
+        )
+    return what, (found["first"], found["last"])
+
+
+def _events(config: RunConfig) -> dict[str, Any]:
+    from benchpipe.process.origins import events_of
+
+    return events_of(config)
 
 
 def explain(
     run: Run,
     block: Annotated[str, typer.Argument(metavar="BLOCK", help="Block of the plan, or run.")],
     limit: Annotated[str, typer.Argument(metavar="LIMIT", help="Name of the limit.")],
-    limits: Annotated[
-        Path | None, typer.Option("--limits", metavar="FILE", help="Limit file, where two have a limit of that name.")
-    ] = None,
+    limits: Limits = None,
+    rows: Annotated[
+        bool, typer.Option("--rows", help="Print raw rows behind it, and compare them with the log.")
+    ] = False,
     as_json: Json = False,
     lab: Lab = None,
     store: Store = None,
-) -> None:
-    """Explain a verdict: its rule, the values used and left out, and the budget of its uncertainty.
+) -> int:
+    """Explain a verdict: rule, limit, figure with its budget, formula, settings, samples, and the rows of the logs.
+
+    With --rows a log that changed gives exit code 13, one that is gone 11.
 
     Example: benchpipe explain sample_runs/healthy/plan.toml durability "stiffness lost"
     """
-    from benchpipe.report.document import json_text, plain
-    from benchpipe.views.explaining import explained, explained_lines
+    from dataclasses import asdict
 
-    config, run_store, manifest = _kept(run, lab, store)
+    from benchpipe.report.document import json_text, plain
+    from benchpipe.report.explain_text import explained_lines
+    from benchpipe.report.rows_text import rows_lines
+    from benchpipe.verify.line import code_of_states
+    from benchpipe.views.explaining import explained, rows_behind
+
+    config, run_store, manifest = kept_run(run, lab, store)
     found = explained(config, run_store, manifest, block, limit, limits)
+    called, raw, states = rows_behind(config, run_store, manifest, found) if rows else ("", (), {})
+    code = code_of_states(state.status for state in states.values())
     if as_json:
+        if rows:
+            found |= {"rows_of": called, "rows": [asdict(one) for one in raw],
+                      "log_states": {file: asdict(state) for file, state in states.items()}}  # fmt: skip
         typer.echo(json_text(plain(found)))
-        return
-    for line in explained_lines(found):
-        say(line)
+        return code
+    say(*map(names_given(run, lab, store).filled, explained_lines(found)))
+    if rows:
+        say("", f"raw rows of {called}" if called else "no raw rows: the figure is of no cycle, hold or sweep")
+    for one in raw:
+        say(*rows_lines(one, states.get(one.file), dated=config.rig.time.shown_as_dates))
+    return code
 
 
 def _must_be_known(table: str, run: str, lab: Path | None, store: Path | None) -> None:
@@ -153,7 +243,7 @@ def _tell_dropped(manifest: Manifest) -> None:
         tell(f"note: {remark.text}")
 
 
-def _kept(run: str, lab: Path | None, store: Path | None) -> tuple[RunConfig, RunStore, Manifest]:
+def kept_run(run: str, lab: Path | None, store: Path | None) -> tuple[RunConfig, RunStore, Manifest]:
     """A run and what the store has of it.
 
     Raises

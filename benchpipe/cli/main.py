@@ -12,6 +12,7 @@ import typer
 from benchpipe import __version__
 from benchpipe.cli import (
     bumper,
+    changes,
     compare,
     data,
     demo,
@@ -73,6 +74,7 @@ COMMANDS: dict[str, Callable[..., Any]] = {  # in the order of the work
     "check": runs.check,
     "explain": data.explain,
     "trace": data.trace,
+    "changes": changes.changes,
     "export": data.export,
     "compare": compare.compare,
     "bumper": bumper.bumper,

@@ -87,7 +87,7 @@ def loaded(run: str, lab: Path | None, store: Path | None) -> RunConfig:
     from benchpipe.run import find_lab, find_plan, load_run
     from benchpipe.store.identity import must_be_there
 
-    config = load_run(find_plan(run, lab), store)
+    config = load_run(find_plan(run, lab), store, lab)
     lab = lab or find_lab(config.plan_path.parent)
     if lab is not None:
         must_be_there(lab.absolute(), config.store)

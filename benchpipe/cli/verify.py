@@ -38,13 +38,18 @@ def verify(
         list[Path] | None,
         typer.Option("--record", metavar="FILE", help="A record of the run, besides those noted where they were made."),
     ] = None,
+    recompute: Annotated[
+        bool,
+        typer.Option("--recompute", help="Make figures and verdicts again from the logs too, in a scratch folder."),
+    ] = False,
     lab: Lab = None,
     store: Store = None,
     as_json: Json = False,
 ) -> int:
     """Compare logs, tables, manifests, sign-offs, ledger and records with what was taken, written and signed.
 
-    Exit code 0: all holds; 13: something changed; 11: something cannot be known. Nothing is written.
+    Exit code 0: all holds; 13: something changed; 11: something cannot be known. Nothing is written to the store;
+    --recompute copies the logs to the folder for temporary files (TMPDIR) meanwhile.
 
     Example: benchpipe verify sample_runs/healthy/plan.toml
     """
@@ -53,7 +58,8 @@ def verify(
 
     if record and run is None:
         raise ConfigError("--record is given without a run", do_next="name the run too: verify RUN --record FILE")
-    lines = verified(replace(_asked(run, lab, store, _head(head)), records=tuple(record or ())), tell)
+    asked = replace(_asked(run, lab, store, _head(head)), records=tuple(record or ()), recompute=recompute)
+    lines = verified(asked, tell)
     code = code_of(lines)
     if as_json:
         from benchpipe.report.document import json_text

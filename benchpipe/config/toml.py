@@ -29,12 +29,13 @@ _LONG_NUMBER = re.compile(rf"(?<![\w.\-])[+-]?\d[\w.+\-]{{{MOST_LETTERS},}}")
 
 @dataclass(frozen=True)
 class TomlFile:
-    """The values of one TOML file, where each is, and its lines of text."""
+    """The values of one TOML file, where each is, its lines of text, and its bytes."""
 
     path: Path
     values: dict[str, Any]
     nodes: dict[str, Any]
     lines: tuple[str, ...] = ()
+    data: bytes = b""
 
     def line_of(self, keys: KeyPath) -> int | None:
         """Line (from 1) of the key at ``keys``, or of its nearest known parent; of a table, its first key."""
@@ -84,7 +85,8 @@ def read_toml(path: Path) -> TomlFile:
         Missing, unreadable, not UTF-8, or not TOML (with the line).
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        data = path.read_bytes()
+        text = data.decode("utf-8-sig")
     except FileNotFoundError:
         raise ConfigError(
             "the file does not exist", where=path, do_next="check the path; it is relative to the file that names it"
@@ -108,7 +110,7 @@ def read_toml(path: Path) -> TomlFile:
         raise ConfigError(f"not valid TOML: {error}", where=path) from None
     if _depth(values) > MOST_PARTS:
         raise _too_deep(path)
-    return TomlFile(path, values, _nodes(text), tuple(text.splitlines()))
+    return TomlFile(path, values, _nodes(text), tuple(text.splitlines()), data)
 
 
 def _must_be_plain(path: Path, text: str) -> None:

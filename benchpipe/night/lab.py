@@ -93,7 +93,7 @@ def work_lab(
     now = now or datetime.now(UTC)
     if not new_store:
         must_be_there(lab, store)
-    loaded = [_loaded(Task(plan, store, "", bug, config.retention, config.health, now)) for plan in plans]
+    loaded = [_loaded(Task(plan, store, "", bug, config.retention, config.health, now, lab)) for plan in plans]
     with hold_store(store, wait_s=wait_s):
         note = note_store(lab, store, (one.name for _, one in loaded if isinstance(one, RunConfig)))
         done = list(_work(loaded, jobs, watch))
@@ -115,7 +115,7 @@ def work_lab(
 def _loaded(task: Task) -> tuple[Task, RunConfig | Exception]:
     """A run's configuration, or what is wrong with it."""
     try:
-        return task, load_run(task.plan, task.store)
+        return task, load_run(task.plan, task.store, task.lab)
     except PlaceError:
         raise
     except Exception as error:

@@ -32,7 +32,7 @@ class Task:
     """A run to be worked on.
 
     ``bug`` writes down an error that is ours and says where (a plain function); ``now`` is what the health of
-    its rig is compared with, this computer's time if None.
+    its rig is compared with, this computer's time if None; ``lab``: the lab file.
     """
 
     plan: Path
@@ -42,6 +42,7 @@ class Task:
     retention: RetentionConfig
     health: HealthConfig = field(default_factory=HealthConfig)
     now: datetime | None = None
+    lab: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,7 @@ def work_run(task: Task, tell: Tell) -> Done:
         Called with the name of each log that is read.
     """
     try:
-        config = load_run(task.plan, task.store)
+        config = load_run(task.plan, task.store, task.lab)
         away = read_away(config.store / config.name)
         if away is not None and away.state == "leaving":
             return Done(ExitCode.OK, archived_view(config, away))
@@ -87,7 +88,7 @@ def work_run(task: Task, tell: Tell) -> Done:
 def _stored(task: Task) -> RunView | None:
     """What the store has of a run that could not be processed, as it was; None where there is nothing to show."""
     try:
-        config = load_run(task.plan, task.store)
+        config = load_run(task.plan, task.store, task.lab)
         manifest = config.open_store().manifest()
         return run_view(config, manifest, config.open_store()) if manifest.sources else None
     except (BenchpipeError, OSError):

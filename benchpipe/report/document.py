@@ -133,6 +133,7 @@ FIELDS: dict[str, str] = {
     "runs[].signed": "who signed the run off, when, and of which state; empty: not signed",
     "runs[].verified": "since when every log was verified against what was taken; empty where no night has noted it",
     "runs[].made_with": "what of software and machine that made the results is another now; empty: nothing",
+    "runs[].settings": "settings files on the disk that are other than those of the figures; empty: none",
     "runs[].archived": "the archive that holds the run's tables, and since when; empty: they are in the store",
     "runs[].failed": "why the run could not be processed; null if it could",
     "runs[].pace": "how fast it goes; null where the plan has no cyclic block",

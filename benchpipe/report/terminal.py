@@ -127,7 +127,7 @@ def _counts(view: RunView, marks: Marks) -> Text:
     left = [f"{view.rejects:,} rejected"] if view.rejects else []
     left += [f"{view.repeats:,} repeated"] if view.repeats else []
     first, last = (clock(us, dated=view.dated, marks=marks) for us in (view.first_us, view.last_us))
-    more = "".join(f"\n{text}" for text in (view.signed, view.verified, view.made_with) if text)
+    more = "".join(f"\n{text}" for text in (view.signed, view.verified, view.made_with, view.settings) if text)
     pauses = f"; {view.pauses}" if view.pauses else ""
     return Text(f"{', '.join([took, *left])}; {first} to {last}{pauses}{more}")
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from benchpipe.config.log import name_matches
 from benchpipe.samples.inputs import SampleInput
-from benchpipe.samples.second_log import SecondLog, on_first_clock, on_second_clock
+from benchpipe.samples.second_log import ClockLine, SecondLog, on_first_clock, on_second_clock
 from benchpipe.store.open_parts import OpenParts
 from benchpipe.store.parts import open_part, unread
 from benchpipe.stream.ordered import ordered_map
@@ -106,16 +106,35 @@ def stream_second(
 
     Their own columns, at times of the run's axis, in order; none where the rig has one logger.
     """
-    logs = [one.second for one in inputs if one.second is not None and _overlaps(
-        one.first_us, one.last_us, from_us, until_us)]  # fmt: skip
-    lines = tuple(dict.fromkeys(line for log in logs for line in log.lines))
+    found = second_span(inputs, from_us, until_us)
+    if found is None:
+        return
+    lines = _clock_lines(_second_logs(inputs, from_us, until_us))
+    for batch in stream_samples(folder, found[0], columns, *found[1:]):
+        yield SampleBatch(on_first_clock(lines, batch.time_us), batch.columns, batch.file)
+
+
+def second_span(
+    inputs: list[SampleInput], from_us: int, until_us: int
+) -> tuple[list[SampleInput], int, int] | None:
+    """Samples of the second logger that values between two times were interpolated from, and the first and last time
+    of them on its own axis; None where the rig has one logger."""
+    logs = _second_logs(inputs, from_us, until_us)
     parts = list({one.part.sha256: one for log in logs for one in log.inputs}.values())
     if not parts:
-        return
+        return None
     reach = max(log.reach_us for log in logs)
-    begin, end = on_second_clock(lines, np.array([from_us, until_us])).tolist()
-    for batch in stream_samples(folder, parts, columns, begin - reach, end + reach):
-        yield SampleBatch(on_first_clock(lines, batch.time_us), batch.columns, batch.file)
+    begin, end = on_second_clock(_clock_lines(logs), np.array([from_us, until_us])).tolist()
+    return parts, begin - reach, end + reach
+
+
+def _second_logs(inputs: list[SampleInput], from_us: int, until_us: int) -> list[SecondLog]:
+    return [one.second for one in inputs if one.second is not None and _overlaps(
+        one.first_us, one.last_us, from_us, until_us)]  # fmt: skip
+
+
+def _clock_lines(logs: list[SecondLog]) -> tuple[ClockLine, ...]:
+    return tuple(dict.fromkeys(line for log in logs for line in log.lines))
 
 
 def map_samples(
@@ -137,7 +156,7 @@ def map_samples(
     with OpenParts(folder) as parts:
 
         def work(group: SampleGroup) -> T:
-            batch = _read(parts, group, columns, from_us, until_us)
+            batch = read_group(parts, group, columns, from_us, until_us)
             before = back_us and batch.time_us.size
             return function(_after(parts, inputs, columns, batch, back_us) if before else batch)
 
@@ -174,7 +193,7 @@ def _after(
     """A batch with the samples before it at its beginning."""
     until = int(batch.time_us[0]) - 1
     span = (until + 1 - back_us, until)
-    pieces = [_read(parts, group, columns, *span) for group in sample_groups(parts.folder, inputs, *span)]
+    pieces = [read_group(parts, group, columns, *span) for group in sample_groups(parts.folder, inputs, *span)]
     context = sum(piece.time_us.size for piece in pieces)
     pieces.append(batch)
     arrays = {name: np.concatenate([piece.columns[name] for piece in pieces]) for name in columns}
@@ -188,9 +207,10 @@ def _overlaps(first: int | None, last: int | None, from_us: int | None, until_us
     return not early and not late
 
 
-def _read(
+def read_group(
     parts: OpenParts, group: SampleGroup, columns: list[str], from_us: int | None, until_us: int | None
 ) -> SampleBatch:
+    """Samples of one row group between two times."""
     import pyarrow as pa
 
     source = group.source
@@ -224,7 +244,7 @@ def _of_second(
 
     def read(first_us: int, last_us: int, wanted: list[str]) -> tuple[NDArray[np.int64], dict[str, NDArray[Any]]]:
         groups = sample_groups(parts.folder, list(second.inputs), first_us, last_us)
-        pieces = [_read(parts, group, wanted, first_us, last_us) for group in groups]
+        pieces = [read_group(parts, group, wanted, first_us, last_us) for group in groups]
         if not pieces:
             return np.empty(0, np.int64), {name: np.empty(0, np.float32) for name in wanted}
         arrays = {name: np.concatenate([piece.columns[name] for piece in pieces]) for name in wanted}

@@ -29,6 +29,7 @@ from benchpipe.store.archived_files import (
     verify,
     write_sums,
 )
+from benchpipe.store.configuration import FOLDER
 from benchpipe.store.files import sha256_of, sync_folder, told_as_store_error
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
@@ -173,6 +174,13 @@ def _sums_of_store(store: RunStore) -> Sums:
         raise ConfigError(f"nothing of run '{store.run}' is in the store", where=store.folder)
     store.clean(manifest)
     sums = {name: sha256_of(store.folder / name) for name in files_of(store.folder)}
+    for name, sha in sums.items():
+        if name.startswith(f"{FOLDER}/") and Path(name).stem != sha:
+            raise DamageError(
+                "a settings file that the store keeps is not what its name says, and a damaged run is not archived",
+                where=store.folder / name,
+                do_next="see what else is: benchpipe verify. That of now is kept again by: benchpipe nightly LAB",
+            )
     for part in manifest.parts():
         if sums.get(part.path) != part.sha256:
             raise DamageError(

@@ -235,8 +235,9 @@ class SignOff(_Record):
 class Manifest(_Record):
     """All of a run's tables at one moment.
 
-    ``made_with``: software and machine that each step was last changed by. ``ledger``: the end of the store's ledger
-    when this was written.
+    ``made_with``: software and machine that each step was last changed by. ``configuration``: SHA-256 of the list
+    of settings files that each step was last done with. ``ledger``: the end of the store's ledger when this was
+    written.
     """
 
     schema_version: int = SCHEMA
@@ -245,6 +246,7 @@ class Manifest(_Record):
     previous: str | None = None
     code: str = ""
     made_with: dict[str, dict[str, str]] = Field(default_factory=dict)
+    configuration: dict[str, str] = Field(default_factory=dict)
     ledger: Head | None = None
     sources: tuple[Source, ...] = ()
     placed: tuple[Placed, ...] = ()

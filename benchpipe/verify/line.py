@@ -40,3 +40,8 @@ def in_order(lines: Iterable[Line]) -> list[Line]:
 def code_of(lines: Iterable[Line]) -> ExitCode:
     """Exit code of the worst line."""
     return CODES[min((line.status for line in lines), key=list(Status).index, default=Status.UNKNOWN)]
+
+
+def code_of_states(states: Iterable[Status]) -> ExitCode:
+    """Exit code of the worst of some states; of none, that all holds."""
+    return CODES[min(states, key=list(Status).index, default=Status.HOLDS)]

@@ -19,6 +19,7 @@ from benchpipe.verify.line import Line, Status, in_order
 from benchpipe.verify.manifests import Documents, quarantine_lines, read_documents
 from benchpipe.verify.notes import note_lines, run_note_lines
 from benchpipe.verify.record import RecordCheck, record_lines
+from benchpipe.verify.settings import settings_lines
 from benchpipe.verify.signatures import ledger_lines, same_as_signed, sign_off_lines
 
 Tell = Callable[[str], None]
@@ -41,6 +42,8 @@ class Verifying:
         Those of the lab file; None where there is none.
     records : sequence of Path
         Records that a person names, of the one run that is verified.
+    recompute : bool
+        Make figures and verdicts again from the logs too, in a scratch folder.
     """
 
     store: Path
@@ -49,6 +52,7 @@ class Verifying:
     head: Head | None = None
     signers: Sequence[SignerConfig] | None = None
     records: Sequence[Path] = ()
+    recompute: bool = False
 
 
 def verify(asked: Verifying, tell: Tell = lambda _: None) -> list[Line]:
@@ -127,12 +131,17 @@ def _run_lines(
     elif kept is not None and not problems and found.current is not None:
         lines += _newer(run, kept, found)
     yield from lines
+    yield from settings_lines(folder, found)
     if found.current is not None:
         yield from quarantine_lines(folder)
         yield from run_note_lines(run, folder, found.current.manifest)
         tell(f"verifying {run}: tables")
         yield from part_lines(folder, found.current.manifest)
         yield from log_lines(run, home, found.current.manifest, tell)
+        if asked.recompute:
+            from benchpipe.verify.recompute import recompute_lines
+
+            yield from recompute_lines(folder, home, found.current.manifest, tell)
     yield from record_lines(RecordCheck(run, asked.store, found, ledger, asked.signers), folder, asked.records)
 
 

@@ -1,4 +1,4 @@
-"""A rotating share of verification each night: every log and every part once in so many days.
+"""A rotating share of verification each night: every log, part and settings file once in so many days.
 
 Each file has a moment of its own in that time, which its name gives: so the work is spread over the nights, and a night
 that was missed is made up for by the next.
@@ -9,18 +9,21 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from benchpipe.errors import BenchpipeError
+from benchpipe.errors import BenchpipeError, DamageError
 from benchpipe.run import RunConfig
+from benchpipe.store.configuration import list_path, read_list
 from benchpipe.store.files import write_whole
 from benchpipe.store.manifest import Manifest, Part, Source
 from benchpipe.store.notes import NIGHTS
 from benchpipe.verify.files import log_fault, part_fault
 from benchpipe.verify.line import Line
+from benchpipe.verify.settings import settings_fault
 
 VERIFIED = f"{NIGHTS}/verified.json"
 VERSION = 1
@@ -29,10 +32,11 @@ Moments = dict[str, dict[str, float]]  # by run and file: when it was last verif
 
 @dataclass(frozen=True)
 class _File:
-    """A log or a part: its name in the note (with its hash, so that a log that grew is another), and its record."""
+    """A log, a part or a settings file (its path and SHA-256): its name in the note (with its hash, so that a log that
+    grew is another), and its record."""
 
     name: str
-    record: Source | Part
+    record: Source | Part | tuple[str, str]
 
 
 def verify_share(store: Path, runs: Sequence[RunConfig], every_s: float, now: datetime) -> list[Line]:
@@ -64,7 +68,7 @@ def verify_share(store: Path, runs: Sequence[RunConfig], every_s: float, now: da
         except BenchpipeError:  # reported by the run itself; its moments stay
             continue
         known, mine = before.get(run.name, {}), dict[str, float]()
-        for file in _files(manifest):
+        for file in _files(run, manifest):
             mine[file.name] = known.get(file.name, moment)
             if not _due(f"{run.name}/{file.name}", mine[file.name], moment, every_s):
                 continue
@@ -92,15 +96,22 @@ def _due(name: str, last_s: float, now_s: float, every_s: float) -> bool:
     return (now_s - phase) // every_s > (last_s - phase) // every_s
 
 
-def _files(manifest: Manifest) -> Iterator[_File]:
+def _files(run: RunConfig, manifest: Manifest) -> Iterator[_File]:
     for source in manifest.sources:
         yield _File(f"log {source.file} {source.sha256}", source)
     for part in manifest.parts():
         yield _File(f"part {part.path}", part)
+    for used in sorted(set(manifest.configuration.values())):
+        yield _File(f"settings {list_path(used)}", (list_path(used), used))
+        with suppress(DamageError):  # the list has a turn of its own
+            for one in read_list(run.store / run.name, used):
+                yield _File(f"settings {one.path}", (one.path, one.sha256))
 
 
 def _verified(run: RunConfig, file: _File) -> Line | None:
-    if isinstance(file.record, Part):
+    if isinstance(file.record, tuple):
+        what, fault = file.record[0], settings_fault(run.store / run.name / file.record[0], file.record[1])
+    elif isinstance(file.record, Part):
         what, fault = f"part {file.record.path}", part_fault(run.store / run.name, file.record)
     else:
         what, fault = f"log {file.record.file}", log_fault(run.folder / file.record.file, file.record)

@@ -61,7 +61,8 @@ class RunView:
     that was looked at, and ``watched`` that it was; ``bytes_a_day``: its tables grow by so much, 0 where
     it does not go on; ``pauses``: restarts of the log's clock, and what is known of the
     pauses; ``verified``: since when every log was verified; ``made_with``: what of the software that made the
-    results is another now; ``limits_note``: why ``limits`` has no rows, or of when they are if not of now.
+    results is another now; ``settings``: which settings files are other than those of the figures; ``limits_note``: why
+    ``limits`` has no rows, or of when they are if not of now.
     """
 
     run: str
@@ -98,6 +99,7 @@ class RunView:
     pauses: str = ""
     verified: str = ""
     made_with: str = ""
+    settings: str = ""
     events: tuple[dict[str, Any], ...] = ()  # rows of the tables of drift
     phases: tuple[dict[str, Any], ...] = ()
     forecasts: tuple[dict[str, Any], ...] = ()

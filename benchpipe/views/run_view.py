@@ -32,6 +32,7 @@ from benchpipe.tables import VERDICTS
 from benchpipe.views.model import RunView
 from benchpipe.views.pace import pace_of
 from benchpipe.views.remark_ranks import ranked
+from benchpipe.views.settings import settings_differ
 
 # A row of the verdicts table that an older version judged lacks some columns.
 NOTHING_SAID: dict[str, Any] = {column.name: None if column.null else "" for column in VERDICTS}
@@ -83,6 +84,7 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
         signed=signed_words(store, manifest),
         limits_note="" if limits else _no_limits(run, manifest),
         made_with=other_software(manifest.made_with),
+        settings=settings_differ(run, manifest, store),
         events=tuple(store.read(manifest, "events").to_pylist()),
         phases=tuple(store.read(manifest, "phases").to_pylist()),
         forecasts=tuple(store.read(manifest, "forecasts").to_pylist()),

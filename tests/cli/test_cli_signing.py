@@ -111,10 +111,11 @@ def test_from_a_key_to_a_signed_run_that_is_verified(desk: Desk) -> None:
     assert "(state 4, ledger entry 2)" in " ".join(out.split())
     screen = re.sub(r"[\d.]+ MB", "N MB", desk.screen("verify", "healthy"))
     assert screen == (
-        "holds      notes: 4 of 4 can be read (they have no seal)\n"
+        "holds      notes: 7 of 7 can be read (they have no seal)\n"
         "holds      ledger: entry 2, SHA-256 HASH, 1 key(s) may sign\n"
         "holds      healthy: manifest: state 5 is sealed, is the copy of that number, and follows from 4 before\n"
         "holds      healthy: ledger entry 2: approved by A. Reviewer, laboratory on TIME (state 4)\n"
+        "holds      healthy: configuration: 5 file(s) are what their names say, and 1 list(s) are complete\n"
         "holds      healthy: parts: 19 of 19, N MB\n"
         "holds      healthy: logs: 2 of 2, N MB as it was taken\n"
     )

@@ -56,12 +56,12 @@ def _kept(store: Path, folder: Path, number: int) -> Path:
     return Path(shutil.copytree(store, folder / f"moment-{number}"))
 
 
-def verified(lab: Path, *, anchored: bool = True, head: Head | None = None) -> list[Line]:
+def verified(lab: Path, *, anchored: bool = True, head: Head | None = None, recompute: bool = False) -> list[Line]:
     """Verify the runs of a lab by the heads that were kept outside the store, or without them."""
     config, _, store = load_lab(lab)
     homes: dict[str, Path | None] = {run: lab.parent / run for run in RUNS}
     signers: tuple[SignerConfig, ...] = config.signer
-    return verify(Verifying(store, homes, read_heads(lab, store) if anchored else None, head, signers))
+    return verify(Verifying(store, homes, read_heads(lab, store) if anchored else None, head, signers, recompute))
 
 
 def write_kept(path: Path, data: bytes) -> None:

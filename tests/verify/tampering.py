@@ -80,7 +80,7 @@ def flip(path: Path, rng: random.Random) -> None:
     write_kept(path, flipped(data, rng.randrange(len(data)), rng.randrange(8)))
 
 
-@kind(30)
+@kind(48)
 def log_byte(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     path = drawn(rng, (lab.lab.parent / run / "logs").iterdir())
@@ -88,7 +88,7 @@ def log_byte(lab: Lab, rng: random.Random) -> str:
     return f"{run}: log logs/{path.name}"
 
 
-@kind(3)
+@kind(5)
 def log_cut(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     path = drawn(rng, (lab.lab.parent / run / "logs").iterdir())
@@ -96,7 +96,7 @@ def log_cut(lab: Lab, rng: random.Random) -> str:
     return f"{run}: log logs/{path.name}"
 
 
-@kind(40)
+@kind(64)
 def part_byte(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     path = drawn(rng, lab.folder(run).glob("*/*.parquet"))
@@ -104,7 +104,7 @@ def part_byte(lab: Lab, rng: random.Random) -> str:
     return f"{run}: part {path.parent.name}/{path.name}"
 
 
-@kind(8)
+@kind(13)
 def part_removed(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     path = drawn(rng, lab.folder(run).glob("*/*.parquet"))
@@ -112,7 +112,7 @@ def part_removed(lab: Lab, rng: random.Random) -> str:
     return f"{run}: part {path.parent.name}/{path.name}"
 
 
-@kind(8)
+@kind(13)
 def part_cut(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     path = drawn(rng, lab.folder(run).glob("*/*.parquet"))
@@ -120,7 +120,7 @@ def part_cut(lab: Lab, rng: random.Random) -> str:
     return f"{run}: part {path.parent.name}/{path.name}"
 
 
-@kind(8)
+@kind(13)
 def part_of_another_run(lab: Lab, rng: random.Random) -> str:
     one, other = rng.sample(RUNS, 2)
     path = drawn(rng, lab.folder(one).glob("verdicts/*.parquet"))
@@ -128,14 +128,14 @@ def part_of_another_run(lab: Lab, rng: random.Random) -> str:
     return f"{one}: part verdicts/{path.name}"
 
 
-@kind(20)
+@kind(32)
 def manifest_byte(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     flip(lab.folder(run) / "manifest.json", rng)
     return f"{run}: manifest.json"
 
 
-@kind(20)
+@kind(32)
 def manifest_edited_with_a_new_seal(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     manifest = lab.manifest(run)
@@ -154,7 +154,7 @@ def manifest_edited_with_a_new_seal(lab: Lab, rng: random.Random) -> str:
     return f"{run}: manifest"
 
 
-@kind(6)
+@kind(10)
 def verdict_and_manifest_edited_with_a_new_seal(lab: Lab, rng: random.Random) -> str:
     """A forged part that its manifest names: all of the run is consistent."""
     run = rng.choice(RUNS)
@@ -170,7 +170,7 @@ def verdict_and_manifest_edited_with_a_new_seal(lab: Lab, rng: random.Random) ->
     return f"{run}: manifest"
 
 
-@kind(12)
+@kind(19)
 def history_byte(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     path = drawn(rng, (lab.folder(run) / "history").iterdir())
@@ -178,7 +178,7 @@ def history_byte(lab: Lab, rng: random.Random) -> str:
     return f"{run}: history/{path.name}"
 
 
-@kind(6)
+@kind(10)
 def history_removed(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     path = drawn(rng, (lab.folder(run) / "history").iterdir())
@@ -186,7 +186,7 @@ def history_removed(lab: Lab, rng: random.Random) -> str:
     return f"{run}: history/{path.name}"
 
 
-@kind(6)
+@kind(10)
 def history_swapped(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     one, other = rng.sample(sorted((lab.folder(run) / "history").iterdir()), 2)
@@ -196,7 +196,7 @@ def history_swapped(lab: Lab, rng: random.Random) -> str:
     return f"{run}: history/{one.name}"
 
 
-@kind(6)
+@kind(10)
 def history_edited_with_a_new_seal(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     path = sorted((lab.folder(run) / "history").iterdir())[rng.randrange(2)]
@@ -205,13 +205,13 @@ def history_edited_with_a_new_seal(lab: Lab, rng: random.Random) -> str:
     return f"{run}: history/"
 
 
-@kind(30)
+@kind(48)
 def ledger_byte(lab: Lab, rng: random.Random) -> str:
     flip(lab.store / LEDGER, rng)
     return "ledger"
 
 
-@kind(6)
+@kind(10)
 def entry_removed(lab: Lab, rng: random.Random) -> str:
     lines = lab.lines()
     del lines[rng.randrange(len(lines))]
@@ -219,7 +219,7 @@ def entry_removed(lab: Lab, rng: random.Random) -> str:
     return "ledger"
 
 
-@kind(6)
+@kind(10)
 def entries_swapped(lab: Lab, rng: random.Random) -> str:
     lines = lab.lines()
     one, other = rng.sample(range(len(lines)), 2)
@@ -228,7 +228,7 @@ def entries_swapped(lab: Lab, rng: random.Random) -> str:
     return "ledger entry"
 
 
-@kind(6)
+@kind(10)
 def entry_doubled(lab: Lab, rng: random.Random) -> str:
     lines = lab.lines()
     place = rng.randrange(len(lines))
@@ -236,20 +236,20 @@ def entry_doubled(lab: Lab, rng: random.Random) -> str:
     return "ledger entry"
 
 
-@kind(6)
+@kind(10)
 def end_cut(lab: Lab, rng: random.Random) -> str:
     lab.write_lines(lab.lines()[: rng.randrange(6)])
     return "ledger"
 
 
-@kind(4)
+@kind(6)
 def entry_torn(lab: Lab, rng: random.Random) -> str:
     data = (lab.store / LEDGER).read_bytes()
     (lab.store / LEDGER).write_bytes(data[: -rng.randrange(1, 300)])
     return "ledger"
 
 
-@kind(4)
+@kind(6)
 def signature_stripped(lab: Lab, rng: random.Random) -> str:
     lines = lab.lines()
     place = rng.randrange(len(lines))
@@ -259,7 +259,7 @@ def signature_stripped(lab: Lab, rng: random.Random) -> str:
     return f"ledger entry {place + 1}"
 
 
-@kind(6)
+@kind(10)
 def entry_edited(lab: Lab, rng: random.Random) -> str:
     """Another name, role, time, meaning, reason or deviation, in canonical form, and all later entries named again."""
     lines = lab.lines()
@@ -273,7 +273,7 @@ def entry_edited(lab: Lab, rng: random.Random) -> str:
     return f"ledger entry {place + 1}"
 
 
-@kind(2)
+@kind(3)
 def whole_ledger_forged(lab: Lab, rng: random.Random) -> str:
     """Another key with the name of a signer, and a chain that holds by itself."""
     stranger = make_person(lab.lab.parents[1].with_name(f"stranger-{rng.randrange(10**9)}"), REVIEWER)
@@ -293,7 +293,7 @@ def whole_ledger_forged(lab: Lab, rng: random.Random) -> str:
     return "ledger"
 
 
-@kind(2)
+@kind(3)
 def folders_exchanged(lab: Lab, rng: random.Random) -> str:
     one, other = (lab.folder(run) for run in RUNS)
     away = lab.store / "away"
@@ -303,33 +303,33 @@ def folders_exchanged(lab: Lab, rng: random.Random) -> str:
     return f"{rng.choice(RUNS)}: manifest.json"
 
 
-@kind(4)
+@kind(6)
 def store_rolled_back(lab: Lab, rng: random.Random) -> str:
     lab.back(rng.randrange(2))
     return "ledger"
 
 
-@kind(4)
+@kind(6)
 def run_rolled_back(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     lab.back(0 if run == RUNS[0] else rng.randrange(2), run)
     return f"{run}: manifest"
 
 
-@kind(4)
+@kind(6)
 def ledger_rolled_back(lab: Lab, rng: random.Random) -> str:
     lab.back(rng.randrange(2), LEDGER)
     return "ledger"
 
 
-@kind(2)
+@kind(3)
 def run_removed(lab: Lab, rng: random.Random) -> str:
     run = rng.choice(RUNS)
     shutil.rmtree(lab.folder(run))
     return f"{run}: store"
 
 
-@kind(2)
+@kind(3)
 def signer_renamed_in_the_lab_file(lab: Lab, rng: random.Random) -> str:
     old = rng.choice(["A. Reviewer", "B. Quality"])
     lab.lab.write_text(lab.lab.read_text(encoding="utf-8").replace(f'name = "{old}"', 'name = "C. Other"'))

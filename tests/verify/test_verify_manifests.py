@@ -87,6 +87,7 @@ def test_without_a_head_outside_what_is_consistent_is_not_known(folder: Path) ->
     assert code_of(found) == 11
     assert [(x.status, x.run, x.what) for x in found] == [
         (Status.UNKNOWN, "one", "manifest"), (Status.UNKNOWN, "two", "store"), (Status.HOLDS, "one", "manifest"),
+        (Status.HOLDS, "one", "configuration"),
     ]  # fmt: skip
 
 

@@ -49,7 +49,7 @@ def test_every_file_has_its_turn_once_in_the_time(lab: Path, monkeypatch: pytest
     assert every == sorted(set(every))
     assert len(every) == sum(len(one.open_store().manifest().parts()) for one in runs) + sum(
         len(one.open_store().manifest().sources) for one in runs
-    )
+    ) + sum(len(one.files) + 1 for one in runs)  # settings files and their list
     verify_share(lab.parent / "store", runs, 10 * DAY_S, START + timedelta(days=25))  # nights that were missed
     assert sorted(looked) == sorted([*every, *every])
     verify_share(lab.parent / "store", runs, 10 * DAY_S, START + timedelta(days=25, minutes=1))
@@ -79,6 +79,15 @@ def test_a_changed_byte_is_found_and_the_night_says_so(lab: Path) -> None:
     write_kept(log, data)
     assert work_lab(lab, bug=lambda *_: "", now=START + timedelta(days=32)).code == ExitCode.LIMIT_FAILED
     assert verified_since(store, "healthy") == (START + timedelta(days=31)).timestamp()
+
+
+def test_a_settings_file_has_its_turn(lab: Path) -> None:
+    store, runs = lab.parent / "store", runs_of(lab)
+    verify_share(store, runs, DAY_S, START)
+    path = sorted((store / "wearing" / "configuration").glob("*.toml"))[0]
+    path.write_bytes(path.read_bytes() + b"#")
+    later = verify_share(store, runs, DAY_S, START + timedelta(days=2))
+    assert [(line.run, line.what) for line in later] == [("wearing", f"configuration/{path.name}")]
 
 
 def test_a_note_that_cannot_be_read_is_written_again(lab: Path) -> None:
