@@ -65,10 +65,18 @@ def test_a_part_that_is_not_what_was_written_is_in_no_record(run: RunConfig) -> 
         made_by.attachments(store.manifest(), b"{}", store, (), (), [], [])
 
 
-def test_a_configuration_file_that_is_gone_is_named(run: RunConfig) -> None:
+def test_settings_are_those_of_the_state_and_not_those_of_the_disk(run: RunConfig) -> None:
+    store = run.open_store()
+    manifest = store.manifest()
+    before = run.rig_path.read_bytes()
     run.rig_path.unlink()
+    found = {one.what: one for one in configuration_files(run, store, manifest)}
+    assert found["rig"].data == before
+    assert found["rig"].values["name"] == run.rig.name
+    assert {"plan", "rig", "limits"} <= set(found)
+    older = manifest.model_copy(update={"configuration": {}})  # the state of an older version
     with pytest.raises(ConfigError, match="cannot be read") as caught:
-        configuration_files(run)
+        configuration_files(run, store, older)
     assert caught.value.where == str(run.rig_path)
 
 

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 
 from benchpipe.errors import ConfigError
 from benchpipe.run import RunConfig
+from benchpipe.store.configuration import files_of_state, read_file
+from benchpipe.store.manifest import Manifest
+from benchpipe.store.run_store import RunStore
 
 
 @dataclass(frozen=True)
 class ConfigFile:
-    """A configuration file: what it is (``plan``, ``rig``, ``limits``), its name, and its bytes."""
+    """A configuration file: what it is (``plan``, ``rig``, ``limits``, ``lab``), its name, and its bytes."""
 
     what: str
     name: str
@@ -25,14 +28,19 @@ class ConfigFile:
         return tomllib.loads(self.data.decode())
 
 
-def configuration_files(run: RunConfig) -> tuple[ConfigFile, ...]:
-    """Plan, rig and limit files of a run, as they are on the disk.
+def configuration_files(run: RunConfig, store: RunStore, manifest: Manifest) -> tuple[ConfigFile, ...]:
+    """Plan, rig, limit and lab files of a state as the store keeps them; of an older version's state those on the disk.
 
     Raises
     ------
     ConfigError
-        One of them cannot be read.
+        One on the disk cannot be read.
+    DamageError
+        One in the store is missing, or not what was written.
     """
+    kept = files_of_state(store.folder, manifest)
+    if kept:
+        return tuple(ConfigFile(one.role, PurePath(one.name).name, read_file(store.folder, one)) for one in kept)
     paths = [("plan", run.plan_path), ("rig", run.rig_path), *(("limits", one.file.path) for one in run.limits)]
     return tuple(ConfigFile(what, path.name, _bytes(path)) for what, path in paths)
 

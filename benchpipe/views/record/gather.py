@@ -47,7 +47,7 @@ def record_of(run: RunConfig, store: RunStore) -> Record:
         run_view(run, manifest, store), made_with=""
     )  # which of today's software differs is not of the state
     page = run_page(run, manifest, store, view)
-    files = configuration_files(run)
+    files = configuration_files(run, store, manifest)
     origins, measures = Origins(run, store, manifest), measures_of(run)
     judged = []
     for margin in page.margins:
