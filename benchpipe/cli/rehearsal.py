@@ -13,6 +13,7 @@ from benchpipe.check.measures import measures_of
 from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.validate_limits import blocks_of, limits_fit
 from benchpipe.cli.findings import DoctorFinding, of_error
+from benchpipe.config.renamed import name_now
 from benchpipe.errors import BenchpipeError, ExitCode, InputError
 from benchpipe.escapes import quoted
 from benchpipe.ingest.logs import find_logs
@@ -99,6 +100,7 @@ def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
     findings, to_read = _logs(run, manifest, topic)
     findings += _not_stated(run, topic)
     findings += _drafted(run, topic)
+    findings += _renamed(run, topic)
     findings += [DoctorFinding("look", topic, one.text, one.do_next) for one in plan_against_limits(run)]
     if not manifest.closed and not any(one.state == "wrong" for one in findings):
         findings += _against_logs(run, topic)
@@ -110,6 +112,19 @@ def _looked_at(run: RunConfig, topic: str) -> Rehearsed:
         max(ends, default=None) if run.rig.time.shown_as_dates else None,
         written,
     )
+
+
+def _renamed(run: RunConfig, topic: str) -> Iterator[DoctorFinding]:
+    """Limits on measures by the names that they had before."""
+    for limits in run.limits:
+        for i, values in enumerate(limits.file.values.get("limit", [])):
+            before = values.get("measure")
+            if name_now(before) != before:
+                where = limits.file.where(("limit", i, "measure"))
+                yield DoctorFinding(
+                    "look", topic, f"{where}: the measure '{before}' is called '{name_now(before)}' now",
+                    f'write measure = "{name_now(before)}"; the old name is still read',
+                )  # fmt: skip
 
 
 def _not_stated(run: RunConfig, topic: str) -> Iterator[DoctorFinding]:

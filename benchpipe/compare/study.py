@@ -21,6 +21,7 @@ from benchpipe.config.model import (
     Seconds,
     load_model,
 )
+from benchpipe.config.renamed import MeasureName
 from benchpipe.config.toml import TomlFile
 from benchpipe.errors import nearest
 
@@ -39,7 +40,7 @@ class StudyMeasureConfig(ConfigModel):
     ``scale = "ratio"`` compares logarithms: right for stiffness, loss and life, which are above zero.
     """
 
-    name: str
+    name: MeasureName
     block: str
     stage: Literal["baseline", "after", "last"] = "last"
     cycles: Cycles | None = None

@@ -19,6 +19,7 @@ from benchpipe.config.model import (
     Ratio,
     Seconds,
 )
+from benchpipe.config.renamed import MeasureName
 from benchpipe.config.toml import TomlFile
 
 Statistic = Literal[
@@ -87,7 +88,7 @@ class LimitConfig(ConfigModel):
 
     name: str
     block: str
-    measure: str
+    measure: MeasureName
     statistic: Statistic = "median"
     last_cycles: int | None = Field(default=None, ge=1)
     cycles: Pair[int] | None = None

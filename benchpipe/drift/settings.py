@@ -14,7 +14,7 @@ from benchpipe.store.manifest import key_of
 from benchpipe.store.run_notes import RunNote
 
 LEVELS = ("median", "mean", "last")
-FORECAST = {w.name: w for w in CYCLIC if w.name != "closure_gap"}
+FORECAST = {w.name: w for w in CYCLIC if w.name != "closure_error"}
 UNPLANNED = 1_000_000
 """Cycles of a test whose plan does not say how many: bins and thresholds are those of such a test."""
 

@@ -51,7 +51,7 @@ CYCLIC: tuple[Watched, ...] = (
     Watched("motion_at_peak", "motion_range", zero=True), Watched("motion_at_valley", "motion_range", zero=True),
     Watched("motion_max", "motion_range", zero=True), Watched("motion_min", "motion_range", zero=True),
     Watched("motion_mean", "motion_range", zero=True),
-    Watched("closure_gap", "motion_range"), Watched("lash", "motion_range", backlash=True),
+    Watched("closure_error", "motion_range"), Watched("backlash", "motion_range", backlash=True),
 )  # fmt: skip
 """Every measure of a cycle but its times and counts, which are the rig's."""
 PEAKS: tuple[Watched, ...] = tuple(

@@ -76,7 +76,7 @@ class BreakpointResult:
 
 @dataclass(frozen=True)
 class SpanResult:
-    """A length between two positions (range of motion, lash) with its interval at ``coverage``.
+    """A length between two positions (range of motion, backlash) with its interval at ``coverage``.
 
     ``dof``: degrees of freedom (Welch-Satterthwaite).
     """
@@ -220,7 +220,7 @@ def _welch_satterthwaite(u: tuple[float, ...], dof: tuple[float, ...]) -> float:
     return total**2 / sum(v**4 / n for v, n in zip(u, dof, strict=True)) if total > 0 else min(dof)
 
 
-def lash(
+def backlash(
     motion_pulled: ArrayLike,
     load_pulled: ArrayLike,
     motion_pushed: ArrayLike,

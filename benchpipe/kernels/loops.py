@@ -36,8 +36,8 @@ FIELDS: tuple[str, ...] = (
     "period_s", "start_offset_s", "longest_step_s",
     "peak_load", "valley_load", "peak_time_s", "valley_time_s", "motion_at_peak", "motion_at_valley", "load_mean",
     "motion_max", "motion_min", "load_at_motion_max", "load_at_motion_min", "motion_mean",
-    "energy", "loading_stiffness", "unloading_stiffness", "closure_gap", "temperature_c",
-    "storage_stiffness", "loss_stiffness", "waveform_error", "lash", "load_repeats", "motion_repeats",
+    "energy", "loading_stiffness", "unloading_stiffness", "closure_error", "temperature_c",
+    "storage_stiffness", "loss_stiffness", "waveform_error", "backlash", "load_repeats", "motion_repeats",
 )  # fmt: skip
 FIELD = {name: i for i, name in enumerate(FIELDS)}
 N_FIELDS = len(FIELDS)
@@ -94,7 +94,7 @@ def measure_loops(
     -------
     float64 array, shape (k, N_FIELDS), column after column in memory
         Columns as in :data:`FIELDS`; NaN where a figure has no meaning: no slope where the motion stands still,
-        no waveform where the load does, no lash where the load stays clear of zero. Means are integrals over time
+        no waveform where the load does, no backlash where the load stays clear of zero. Means are integrals over time
         from boundary to boundary. Repeats are those of :func:`~benchpipe.kernels.repeats.most_repeats`, before the
         low-pass.
     """

@@ -68,13 +68,13 @@ def attenuation_u(noise_sd_motion: ArrayLike, band_range_motion: ArrayLike, samp
     return np.asarray(attenuation(noise_sd_motion, band_range_motion, samples) / sqrt(3.0))
 
 
-def motion_noise(closure_gap: ArrayLike, resolution_u: float = 0.0) -> float:
+def motion_noise(closure_error: ArrayLike, resolution_u: float = 0.0) -> float:
     """Standard deviation of one motion reading, from the closure errors of many loops.
 
     Parameters
     ----------
-    closure_gap : array_like, shape (n,)
-        Motion at the end less that at the start of each cycle, at the same load (column ``closure_gap``). Its scatter
+    closure_error : array_like, shape (n,)
+        Motion at the end less that at the start of each cycle, at the same load (column ``closure_error``). Its scatter
         is that of two interpolated readings, and of real play from cycle to cycle: more than the noise, never less
         than what interpolation leaves of it (a half to the whole variance of a reading at each end).
     resolution_u : float
@@ -91,7 +91,7 @@ def motion_noise(closure_gap: ArrayLike, resolution_u: float = 0.0) -> float:
     step, is spread evenly over 0 to 1, so E = 2/3 and σ = sd(gap)·√(3/4). Taken as sd(gap): an upper bound for an
     even sampling that keeps step with the cycle (p always 0 or 1 gives sd(gap)/√2, p = ½ gives sd(gap)).
     """
-    gaps = np.asarray(closure_gap, np.float64)
+    gaps = np.asarray(closure_error, np.float64)
     gaps = gaps[np.isfinite(gaps)]
     found = mad_sigma(gaps) if gaps.size >= FEWEST else np.nan
     if np.isnan(found):

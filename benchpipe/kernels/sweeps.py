@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.breakpoints import BreakpointResult, SpanResult, end_stop, lash
+from benchpipe.kernels.breakpoints import BreakpointResult, SpanResult, backlash, end_stop
 from benchpipe.kernels.filters import smooth
 from benchpipe.kernels.robust import effective_size, lag1_autocorrelation, mad_sigma, median
 from benchpipe.kernels.sweep_fit import breakaway, local_speed
@@ -35,7 +35,7 @@ BRANCH = (0.2, 0.8)
 """Parts of the resistance between which a branch at a reversal is drawn straight."""
 FEWEST_OF_BRANCH = 4
 WIDEST_LASH = 0.1
-"""Half of the widest interval of the lash that tells anything, in parts of the motion swept."""
+"""Half of the widest interval of the backlash that tells anything, in parts of the motion swept."""
 FEWEST_OF_START = 20
 SMOOTHED = 5
 """Samples whose running median breakaway is read from."""
@@ -101,7 +101,7 @@ class SweepResult:
     usable: Estimate
     lower: BreakpointResult
     upper: BreakpointResult
-    lash: SpanResult
+    backlash: SpanResult
     asymmetry: Estimate
     directions: dict[Direction, DirectionMeasures]
     remarks: tuple[str, ...]
@@ -163,7 +163,7 @@ def measure_sweep(
     remarks = [
         f"{side} end stop: not reached, or too few samples in it"
         for side, stop in (("lower", lower), ("upper", upper)) if not stop.converged
-    ] + ([] if play.converged else ["lash: too few samples where the load changes its sign"]) + unlike  # fmt: skip
+    ] + ([] if play.converged else ["backlash: too few samples where the load changes its sign"]) + unlike  # fmt: skip
     return SweepResult(usable, lower, upper, play, asymmetry, directions, tuple(remarks))
 
 
@@ -276,7 +276,7 @@ def _lash(
             continue
         x, q = motion[begin : begin + near.size], SIGN[way] * near
         pulled, pushed = (comes, goes) if way == "forward" else (goes, comes)
-        found.append(lash(x[pulled], q[pulled], x[pushed], q[pushed]))
+        found.append(backlash(x[pulled], q[pulled], x[pushed], q[pushed]))
     widest = WIDEST_LASH * float(np.ptp(motion))
     found = [f for f in found if f.converged and f.high - f.low <= 2 * widest]
     if not found:

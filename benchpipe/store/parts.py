@@ -15,6 +15,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from benchpipe.config.renamed import BEFORE, name_now
 from benchpipe.errors import DamageError, StoreError
 from benchpipe.store.files import finish, sha256_of, unfinished
 from benchpipe.store.manifest import Part
@@ -147,9 +148,20 @@ def read_part(run_folder: Path, part: Part, columns: list[str] | None = None) ->
 
     try:
         with open_part(run_folder, part) as file:
-            return file.read(columns=columns)
+            return _named_now(file.read(columns=[_in_file(name, file) for name in columns] if columns else None))
     except (OSError, pa.ArrowException) as error:
         raise unread(run_folder / part.path, error) from None
+
+
+def _in_file(name: str, file: pq.ParquetFile) -> str:
+    """What a column is called in a part: an older version wrote it under another name."""
+    before = BEFORE.get(name)
+    return before if before is not None and before in file.schema_arrow.names else name
+
+
+def _named_now(rows: pa.Table) -> pa.Table:
+    names = [name_now(name) for name in rows.column_names]
+    return rows if names == rows.column_names else rows.rename_columns(names)
 
 
 def damaged(path: Path, why: str) -> DamageError:

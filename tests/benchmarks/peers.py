@@ -3,7 +3,7 @@
 Each reads the samples of a clean log (``time_us``, ``load``, ``motion``, ``temperature``) and gives
 :data:`FIGURES` of every cycle between upward crossings of ``level``, named and defined as in the cycles
 table. None of them knows noise, gaps, stops, flags, or files that end inside a cycle. Left out, since such
-scripts have no need of them: the parts of the fundamental, waveform error, lash, segments and counter.
+scripts have no need of them: the parts of the fundamental, waveform error, backlash, segments and counter.
 
 (c) is the plain script, on data frames inside the loop (taking NumPy arrays out of them first makes it four times
 as fast); (d) and (e) are the fastest forms that were found: Polars reads with pyarrow, which is
@@ -25,7 +25,7 @@ Floats = np.ndarray
 FIGURES = (
     "period_s", "samples", "peak_load", "valley_load", "peak_time_s", "valley_time_s", "motion_at_peak",
     "motion_at_valley", "load_range", "load_mean", "motion_max", "motion_min", "motion_range", "motion_mean",
-    "energy_j", "secant_stiffness", "loading_stiffness", "unloading_stiffness", "loss_factor", "closure_gap",
+    "energy_j", "secant_stiffness", "loading_stiffness", "unloading_stiffness", "loss_factor", "closure_error",
     "temperature_c",
 )  # fmt: skip
 COLUMNS = ["time_us", "load", "motion", "temperature"]
@@ -269,7 +269,7 @@ def apart(theirs: dict[str, Floats], mine: dict[str, Floats]) -> tuple[float, st
         They have another number of cycles.
     """
     scale = {name: np.abs(mine[name]) for name in FIGURES}
-    motions = ("closure_gap", "motion_at_peak", "motion_at_valley", "motion_min")
+    motions = ("closure_error", "motion_at_peak", "motion_at_valley", "motion_min")
     scale |= dict.fromkeys(motions, mine["motion_range"])
     scale |= dict.fromkeys(("peak_time_s", "valley_time_s"), mine["period_s"])
     count = len(mine["period_s"])

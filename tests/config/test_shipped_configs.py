@@ -12,6 +12,7 @@ from pydantic import BaseModel
 
 from benchpipe.bumper.target import TargetConfig
 from benchpipe.check.validate_limits import limits_fit
+from benchpipe.compare.study import StudyConfig
 from benchpipe.config.lab import LabConfig
 from benchpipe.config.limits import LimitsConfig
 from benchpipe.config.model import ConfigModel, load_model
@@ -36,6 +37,7 @@ def kind_of(path: Path) -> type[ConfigModel]:
     for kind, mark in (
         (ScenarioConfig, "seed"),
         (LabConfig, "plans"),
+        (StudyConfig, "variants"),
         (RigConfig, "channel"),
         (PlanConfig, "block"),
         (LimitsConfig, "limit"),
@@ -43,7 +45,7 @@ def kind_of(path: Path) -> type[ConfigModel]:
     ):
         if mark in keys:
             return kind
-    raise AssertionError(f"{path} is none of the six kinds of config file")
+    raise AssertionError(f"{path} is none of the seven kinds of config file")
 
 
 def bare_keys(text: str) -> Iterator[tuple[int, str]]:
@@ -124,7 +126,7 @@ def test_the_templates_show_every_key_there_is() -> None:
 
 
 def test_files_were_found() -> None:
-    kinds = {ScenarioConfig, LabConfig, RigConfig, PlanConfig, LimitsConfig, TargetConfig}
+    kinds = {ScenarioConfig, LabConfig, StudyConfig, RigConfig, PlanConfig, LimitsConfig, TargetConfig}
     assert {kind_of(path) for path in SHIPPED} == kinds
 
 

@@ -106,9 +106,9 @@ def test_a_measure_that_is_null_in_half_of_the_cycles_still_shows_its_step() -> 
 
 def test_a_measure_with_hardly_a_value_is_named_and_one_without_any_is_none() -> None:
     cycles = cycles_of()
-    energy, lash = np.full(CYCLES, np.nan), np.full(CYCLES, np.nan)
+    energy, backlash = np.full(CYCLES, np.nan), np.full(CYCLES, np.nan)
     energy[:20] = cycles.values["energy_j"][:20]
-    values = {**cycles.values, "energy_j": energy, "loss_factor": lash}
+    values = {**cycles.values, "energy_j": energy, "loss_factor": backlash}
     result = drift_night(block_of(), replace(cycles, values=values), complete=True)
     assert result.events == []
     assert any("too few usable bins: energy_j" in remark for remark in result.remarks)

@@ -195,8 +195,8 @@ def test_how_the_cycles_came_does_not_matter() -> None:
 
 
 def test_reasons_of_one_cycle_are_joined_and_cycles_that_are_not_there_are_left_out() -> None:
-    reached = Reached(first=1, last=90, extremes=(("lash", 1, 0.1, 90, 0.2),))
+    reached = Reached(first=1, last=90, extremes=(("backlash", 1, 0.1, 90, 0.2),))
     row = {"event": 1, "alarm": True, "cycle_low": 40, "cycle_high": 95}
     assert wanted_loops(reached, (20, 900), [row, row | {"event": 0, "cycle_low": 5}]) == {
-        1: "first; smallest lash", 20: "first of the baseline", 39: "before event 1", 90: "largest lash; last",
+        1: "first; smallest backlash", 20: "first of the baseline", 39: "before event 1", 90: "largest backlash; last",
     }  # fmt: skip

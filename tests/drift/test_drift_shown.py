@@ -118,14 +118,14 @@ def test_the_command_draws_it(sample_lab: Path, capsys: pytest.CaptureFixture[st
 ROW = {
     "block": "main", "event": 2, "measure": "energy_j", "kind": "slope", "found": "online", "alarm": True,
     "cycle": 1_200_000, "cycle_low": 1_100_000, "cycle_high": 1_300_000, "size": 0.05, "low": 0.04, "high": 0.06,
-    "together": "energy_j,lash", "near": "stop,zero_shift",
+    "together": "energy_j,backlash", "near": "stop,zero_shift",
 }  # fmt: skip
 
 
 def test_words_of_an_event() -> None:
     assert event_words(ROW) == (
         "energy changes by +5 % (+4 to +6 %) a million cycles from cycle 1,200,000 on (1,100,000 to 1,300,000); "
-        "with it lash; near it: stop, zero shift"
+        "with it backlash; near it: stop, zero shift"
     )
     assert event_words(ROW | {"kind": "scatter", "low": None, "near": "", "together": "energy_j"}) == (
         "scatter of energy changed by +5 % at cycle 1,200,000 (1,100,000 to 1,300,000)"

@@ -1,4 +1,4 @@
-"""End stops, range of motion and lash. All data are invented, with known truth."""
+"""End stops, range of motion and backlash. All data are invented, with known truth."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.kernels.breakpoints import end_stop, lash, range_of_motion
+from benchpipe.kernels.breakpoints import backlash, end_stop, range_of_motion
 
 
 def leg(
@@ -147,14 +147,14 @@ def branches(seed: int, gap: float = 0.3) -> tuple[np.ndarray, np.ndarray, np.nd
 def test_lash_is_the_gap_at_zero_load() -> None:
     hits = 0
     for seed in range(300):
-        found = lash(*branches(seed))
+        found = backlash(*branches(seed))
         hits += found.low <= 0.3 <= found.high
     assert 0.92 <= hits / 300 <= 0.985
-    assert lash(*branches(0, gap=0.0)).value == pytest.approx(0.0, abs=0.02)
-    assert not lash([1.0], [1.0], [1.0], [1.0]).converged
+    assert backlash(*branches(0, gap=0.0)).value == pytest.approx(0.0, abs=0.02)
+    assert not backlash([1.0], [1.0], [1.0], [1.0]).converged
 
 
 def test_lash_of_a_noiseless_joint_has_no_width() -> None:
     q = np.array([1.0, 2.0, 3.0, 4.0])
-    found = lash(q, q, q - 0.5, q)
+    found = backlash(q, q, q - 0.5, q)
     assert (found.value, found.low, found.high) == pytest.approx((0.5, 0.5, 0.5))

@@ -67,7 +67,7 @@ def test_a_coulomb_loop_has_a_square_shoulder_and_four_f_x() -> None:
     np.testing.assert_allclose(got["energy"], 4 * 5 * 3, rtol=1e-3)
     np.testing.assert_allclose(got["loading_stiffness"], 10, rtol=1e-6)
     np.testing.assert_allclose(got["unloading_stiffness"], 10, rtol=1e-6)
-    np.testing.assert_allclose(got["lash"], 2 * 5 / 10, rtol=1e-6)  # the branches stand 2 F / k apart
+    np.testing.assert_allclose(got["backlash"], 2 * 5 / 10, rtol=1e-6)  # the branches stand 2 F / k apart
 
 
 def test_a_spring_damper_gives_its_constants_whatever_the_sampling() -> None:
@@ -155,9 +155,9 @@ def test_lash_is_known_only_where_the_loop_comes_to_zero_load(valley: float, pea
     motion = load / 10 - 0.5 * np.sign(np.cos(turns))  # two branches, 1 apart
     got = measured(load, motion, 500, middle - 0.3 * half, middle + 0.3 * half)
     if known:
-        np.testing.assert_allclose(got["lash"], 1.0, rtol=1e-6)
+        np.testing.assert_allclose(got["backlash"], 1.0, rtol=1e-6)
     else:
-        assert np.isnan(got["lash"]).all()
+        assert np.isnan(got["backlash"]).all()
     np.testing.assert_allclose(got["loading_stiffness"], 10, rtol=1e-6)
 
 

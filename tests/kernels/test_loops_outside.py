@@ -105,4 +105,4 @@ def test_a_bilinear_loop_has_its_closed_form(k: float, share: float, slip: float
     np.testing.assert_allclose(got["energy"][steady], 4 * slip * (half - slip / own), rtol=5e-3)
     np.testing.assert_allclose(got["peak_load"][steady], k2 * half + slip, rtol=1e-4)
     np.testing.assert_allclose(got["motion_max"][steady] - got["motion_min"][steady], 2 * half, rtol=1e-4)
-    np.testing.assert_allclose(got["closure_gap"][steady], 0.0, atol=1e-3)
+    np.testing.assert_allclose(got["closure_error"][steady], 0.0, atol=1e-3)

@@ -1,4 +1,4 @@
-"""One sweep of an invented free joint with known stops, lash, friction and breakaway."""
+"""One sweep of an invented free joint with known stops, backlash, friction and breakaway."""
 
 from __future__ import annotations
 
@@ -76,19 +76,19 @@ def test_stops_and_resistance_of_a_plain_joint(noise: float) -> None:
 def test_lash_is_the_play_at_zero_load(play: float) -> None:
     x = path(speed=0.5)  # slow: samples enough where the load changes its sign
     found = measured(x, joint(x, play))
-    assert found.lash.converged
-    assert found.lash.value == pytest.approx(play, abs=0.02)
+    assert found.backlash.converged
+    assert found.backlash.value == pytest.approx(play, abs=0.02)
     noisy = measured(x, joint(x, play), 0.01)
-    assert noisy.lash.low - 0.01 <= play <= noisy.lash.high + 0.01
+    assert noisy.backlash.low - 0.01 <= play <= noisy.backlash.high + 0.01
 
 
 def test_a_fast_sweep_tells_no_lash_and_no_stop() -> None:
     x = path(speed=48.0)
     found = measured(x, joint(x, 0.5), 0.03)
-    assert isnan(found.lash.value)
+    assert isnan(found.backlash.value)
     assert not found.upper.converged
     said = "; ".join(found.remarks)
-    assert "lash: too few samples" in said
+    assert "backlash: too few samples" in said
     assert "upper end stop: not reached, or too few samples in it" in said
 
 

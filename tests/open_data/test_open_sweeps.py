@@ -54,8 +54,8 @@ def test_a_real_backlash_and_its_loop_are_measured(open_data: Path, tmp_path: Pa
     level = float(np.median(np.abs(force[np.abs(x) < 0.5 * INCH])))
     plain = float(np.median(dead_zones(x, force, level)))
     for sweep in sweeps[1:4]:  # at full amplitude all through
-        assert sweep["lash"] == pytest.approx(plain, rel=0.25)
-        assert sweep["lash_u"] < 0.5 * sweep["lash"]
+        assert sweep["backlash"] == pytest.approx(plain, rel=0.25)
+        assert sweep["backlash_u"] < 0.5 * sweep["backlash"]
         # no stop is there, and none is seen
         assert sweep["range_of_motion"] is None
         assert "upper end stop: not reached" in sweep["remark"]

@@ -31,14 +31,14 @@ def measured(n: int) -> dict[str, NDArray[np.float32]]:
         "secant_stiffness": 140.0 * wear * (1.0 + 0.0015 * rng.standard_normal(n)),
         "energy_j": 1.1 / wear * (1.0 + 0.004 * rng.standard_normal(n)),
         "loss_factor": 0.13 / wear * (1.0 + 0.004 * rng.standard_normal(n)),
-        "lash": 0.05 + 0.02 * t + 0.002 * rng.standard_normal(n),
+        "backlash": 0.05 + 0.02 * t + 0.002 * rng.standard_normal(n),
         "motion_range": 8.4 / wear * (1.0 + 0.0016 * rng.standard_normal(n)),
         "temperature_c": warm + 0.004 * rng.standard_normal(n),
     }
     spikes = rng.choice(n, max(1, n // 20_000), replace=False)
     for values in made.values():
         values[spikes] *= 0.93
-    made["lash"][rng.choice(n, max(1, n // 1000), replace=False)] = np.nan
+    made["backlash"][rng.choice(n, max(1, n // 1000), replace=False)] = np.nan
     return {name: values.astype(np.float32) for name, values in made.items()}
 
 

@@ -146,7 +146,7 @@ def test_a_carrier_with_noise_of_30_per_cent_of_its_range(seed: int, per_cycle: 
 def test_lash_plateaus_and_stick_slip(
     seed: int, dwell: float, level: float, slips: int, drop: float, learnt: bool
 ) -> None:
-    """The load stands still at a level on its way up and down (lash), and drops again and again while it rises."""
+    """The load stands still at a level on its way up and down (backlash), and drops again and again while it rises."""
     at = turns(50, 200.0) % 1.0
     up, down = np.arccos(1 - 2 * level) / (2 * np.pi), 1 - np.arccos(1 - 2 * level) / (2 * np.pi)
     half = dwell / 2

@@ -34,7 +34,7 @@ RATE = 100
 LOAD = {"load_min": Quantity(5.0, "torque"), "load_max": Quantity(80.0, "torque")}
 MOTION = {"motion_min": Quantity(5.0, "angle"), "motion_max": Quantity(80.0, "angle")}
 BOUNDS = {
-    "energy_j": "20 J", "motion_range": "9 deg", "load_range": "90 N*m", "closure_gap": "1 deg",
+    "energy_j": "20 J", "motion_range": "9 deg", "load_range": "90 N*m", "closure_error": "1 deg",
     "loss_factor": "0.9", "motion_mean": "9 deg",
 }  # fmt: skip
 TARGETS = ('load_min = "5 N*m"\nload_max = "80 N*m"', 'motion_min = "0.2 deg"\nmotion_max = "4 deg"')
@@ -100,7 +100,7 @@ def test_a_motion_that_stands_still_has_no_stiffness_and_no_phase(at: float, low
     assert len(got["period_s"]) == 29
     assert stood_still(got).all()
     rows, _ = measured(WAVE, np.full(len(WAVE), at), **LOAD, lowpass=lowpass)
-    for name in ("storage_stiffness", "loss_stiffness", "lash"):
+    for name in ("storage_stiffness", "loss_stiffness", "backlash"):
         assert np.isnan(kernel(name, rows)).all(), name
     np.testing.assert_allclose(kernel("waveform_error", rows), 0.0, atol=0.01)  # the load is what it is
 

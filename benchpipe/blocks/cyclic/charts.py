@@ -15,8 +15,8 @@ from benchpipe.blocks.figures import Figure, of_block
 from benchpipe.columns import floats, unit_text
 
 Floats = NDArray[np.float64]
-MAIN = ("secant_stiffness", "energy_j", "loss_factor", "lash", "motion_range", "temperature_c")
-LABELS = {"lash": "backlash", "energy_j": "loop energy", "temperature_c": "temperature", "period_s": "period"}
+MAIN = ("secant_stiffness", "energy_j", "loss_factor", "backlash", "motion_range", "temperature_c")
+LABELS = {"energy_j": "loop energy", "temperature_c": "temperature", "period_s": "period"}
 NO_TREND = ("cycle", "segment", "start_us", "flags", "counter", "peak_time_s", "valley_time_s")
 NEIGHBOURS = 101  # cycles whose median a cycle is compared with
 RUN_IN = 100  # cycles that are left out of it, where the plan has no baseline

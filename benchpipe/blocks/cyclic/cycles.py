@@ -29,7 +29,7 @@ Floats = NDArray[np.float64]
 # Loop fields that an under-sampled, gapped or saturated cycle, or one that stood still, does not have.
 LOOP_FIELDS = (
     "load_mean", "motion_mean", "energy_j", "secant_stiffness", "loading_stiffness", "unloading_stiffness",
-    "loss_factor", "closure_gap", "storage_stiffness", "loss_stiffness", "phase_deg", "lash", "waveform_error",
+    "loss_factor", "closure_error", "storage_stiffness", "loss_stiffness", "phase_deg", "backlash", "waveform_error",
 )  # fmt: skip
 # Load and motion at the extremes of both.
 _LOADS = ("peak_load", "valley_load", "load_at_motion_max", "load_at_motion_min")

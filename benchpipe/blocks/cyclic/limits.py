@@ -66,7 +66,7 @@ MEASURES: tuple[Measure, ...] = (
     _cyclic("loading_stiffness", "load/motion", 1, -1, "stiffness of the loading branch", tangent=True),
     _cyclic("unloading_stiffness", "load/motion", 1, -1, "stiffness of the unloading branch", tangent=True),
     _cyclic("loss_factor", "1", 0, 0, "loss factor", phase="loss factor", of="phase"),
-    Measure("closure_gap", "cyclic", "cycles", ("closure_gap",), "motion", 0, 1, "closure gap of the loop",
+    Measure("closure_error", "cyclic", "cycles", ("closure_error",), "motion", 0, 1, "closure error of the loop",
             absolute=True, statistics=OF_VALUES | {"change"}, in_window=True,
             machine=True, hangs_on=(), values=cycle_values),
     _cyclic("period_s", "s", 0, 0, "length of a cycle"),

@@ -221,7 +221,7 @@ def _measures(result: SweepResult) -> dict[str, Any]:
         **_stop("lower", result.lower), **_stop("upper", result.upper),
         "range_of_motion": span.value, "range_of_motion_u": _half(span, span.value), "range_of_motion_dof": span.dof,
         "usable_range": result.usable.value, "usable_range_u": result.usable.u,
-        "lash": result.lash.value, "lash_u": _half(result.lash, result.lash.value),
+        "backlash": result.backlash.value, "backlash_u": _half(result.backlash, result.backlash.value),
         "resistance_forward": there.peak, "resistance_forward_u": there.peak_u,
         "resistance_back": back.peak, "resistance_back_u": back.peak_u,
         "asymmetry": result.asymmetry.value, "asymmetry_u": result.asymmetry.u,

@@ -23,7 +23,7 @@ def sweep_view(block: SweepBlock, units: dict[str, str], manifest: Manifest, sto
     for column, label, of in (
         ("range_of_motion", "range of motion", "motion"),
         ("usable_range", "usable range", "motion"),
-        ("lash", "lash", "motion"),
+        ("backlash", "backlash", "motion"),
         ("resistance_forward", "resistance forward", "load"),
         ("resistance_back", "resistance back", "load"),
         ("asymmetry", "asymmetry", "load"),
