@@ -30,6 +30,10 @@ def compare(
     page: Annotated[
         Path | None, typer.Option("--page", metavar="FILE", help="Write a page to look at too: loops, differences.")
     ] = None,
+    tables: Annotated[
+        Path | None,
+        typer.Option("--tables", metavar="FOLDER", help="Write readings.csv and comparisons.csv to a folder too."),
+    ] = None,
     as_json: Json = False,
     lab: Lab = None,
 ) -> None:
@@ -52,6 +56,8 @@ def compare(
     found = compare_study(study)
     if page is not None:
         write_study_page(page, study, found)
+    if tables is not None:
+        _write_tables(tables, found)
     if as_json:
         from benchpipe.report.document import json_text, plain
 
@@ -74,6 +80,17 @@ def write_study_page(target: Path, study: Study, found: StudyResult) -> None:
     with refused(target.absolute(), "name another file with --page"):
         target.parent.mkdir(parents=True, exist_ok=True)
         write_whole(target.absolute(), text.encode())
+
+
+def _write_tables(folder: Path, found: StudyResult) -> None:
+    from benchpipe.store.refusals import refused
+    from benchpipe.views.comparison import comparison_tables
+    from benchpipe.views.table_files import write_table
+
+    with refused(folder.absolute(), "name another folder with --tables"):
+        folder.mkdir(parents=True, exist_ok=True)
+    for name, table in comparison_tables(found).items():
+        write_table(iter([table]), "csv", folder / f"{name}.csv")
 
 
 def _draft(named: list[str], out: Path | None, lab: Path | None) -> None:

@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchpipe.compare.result import Comparison, LifeResult, MeasureResult, StudyResult
 from benchpipe.errors import ExitCode
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 VERSION = 1
 BAR = 31  # cells of the picture of an interval: odd, so that nought has its own
@@ -18,6 +21,22 @@ REACH = 3.0  # margins on each side of it
 def comparison_document(result: StudyResult) -> dict[str, Any]:
     """The same for other programs; NaN becomes null where it is written."""
     return {"document": "benchpipe comparison", "version": VERSION, **asdict(result)}
+
+
+def comparison_tables(result: StudyResult) -> dict[str, pa.Table]:
+    """The figures of a study as tables: ``readings``, a row a run and measure; ``comparisons``, a row each."""
+    import pyarrow as pa
+
+    def table(rows: list[dict[str, Any]]) -> pa.Table:
+        plain = [{k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in r.items()} for r in rows]
+        return pa.Table.from_pylist(plain)
+
+    def of(found: MeasureResult) -> dict[str, Any]:
+        return {"measure": found.measure, "block": found.block, "stage": found.stage}
+
+    readings = [of(m) | asdict(r) for m in result.measures for r in m.readings]
+    compared = [of(m) | asdict(c) | {"runs": " ".join(c.runs)} for m in result.measures for c in m.comparisons]
+    return {name: table(rows) for name, rows in (("readings", readings), ("comparisons", compared)) if rows}
 
 
 def exit_code_of(result: StudyResult) -> ExitCode:

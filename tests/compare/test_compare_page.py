@@ -95,6 +95,16 @@ def test_the_command_writes_the_page_and_refuses_a_folder(study: Study, tmp_path
     assert (code, err) == (0, "")
     assert "BEYOND THE MARGIN" in out
     assert (tmp_path / "new" / "page.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+    code, out, err = run(["compare", file, "--page", "p.html", "--tables", "made"], tmp_path)
+    assert (code, err) == (0, "")
+    made = [(tmp_path / "made" / f"{n}.csv").read_text().splitlines() for n in ("readings", "comparisons")]
+    readings, compared = made
+    assert len(readings) == 1 + 2 * 9
+    assert len(compared) == 1 + 4
+    assert '"soft-1 firm-1' in compared[1]
+    code, out, err = run(["compare", file, "--tables", "made"], tmp_path)
+    assert code == 2
+    assert "readings.csv" in err  # never overwritten
     code, out, err = run(["compare", file, "--page", "new"], tmp_path)
     assert code == 2
     assert "a folder is there" in err
