@@ -66,6 +66,23 @@ class BlockState(RejectState):
         return set(self.parts)
 
 
+class ResumingState(BlockState):
+    """State of a kind that goes on where the last night ended, from an anchor, and keeps the parts that are final."""
+
+    anchor: object | None = None
+    settled: tuple[str, ...] = ()
+
+    @property
+    def resumes(self) -> bool:
+        """Whether the block can go on from here."""
+        return self.anchor is not None
+
+    @property
+    def named(self) -> set[str]:
+        """Parts that going on from here needs."""
+        return {*self.parts, *self.settled}
+
+
 class NoHold(State):
     """The part of a block's state that says why nothing was held in it."""
 

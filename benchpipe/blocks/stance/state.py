@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from benchpipe.blocks.state import BlockState
+from benchpipe.blocks.state import ResumingState
 
 
 @dataclass(frozen=True)
@@ -49,18 +49,7 @@ class OpenStretch:
         return replace(self, start_us=-1, last_us=-1, taken=False, longest_us=max(self.longest_us, lost))
 
 
-class StanceState(BlockState):
+class StanceState(ResumingState):
     """State of the search, and the parts of the windows so far."""
 
     anchor: OpenStretch | None = None
-    settled: tuple[str, ...] = ()
-
-    @property
-    def resumes(self) -> bool:
-        """Whether the block can go on from here."""
-        return self.anchor is not None
-
-    @property
-    def named(self) -> set[str]:
-        """Parts that going on from here needs."""
-        return {*self.parts, *self.settled}
