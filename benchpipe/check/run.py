@@ -47,7 +47,7 @@ STEP = "check"
 Rows = tuple[dict[str, Any], list[dict[str, Any]]]
 
 
-class Outcome(State):
+class CheckOutcome(State):
     """One verdict in short, which outlives the table: states are compared by it."""
 
     limits_file: str
@@ -64,7 +64,7 @@ class CheckState(State):
     tables alone."""
 
     today: str = ""
-    verdicts: tuple[Outcome, ...] = Field(default=(), strict=False)
+    verdicts: tuple[CheckOutcome, ...] = Field(default=(), strict=False)
 
 
 def _settings(night: Night) -> dict[str, Any]:
@@ -88,7 +88,7 @@ def check_run(task: StepTask[CheckState]) -> StepResult[CheckState]:
     parts = []
     for name, content in (("verdicts", [row for row, _ in rows]), ("budgets", [b for _, some in rows for b in some])):
         parts.append(task.store.write(name, pa.Table.from_pylist(content, schema=schema(name)), task.key))
-    short = tuple(Outcome(**{name: row[name] for name in Outcome.model_fields}) for row, _ in rows)
+    short = tuple(CheckOutcome(**{name: row[name] for name in CheckOutcome.model_fields}) for row, _ in rows)
     today = task.today.isoformat() if _asks_for_calibration(run) else ""
     state = CheckState(today=today, verdicts=short)
     return StepResult(state, tuple(parts), (*_without_hold(run, tables), *_calibrations(run, manifest)))

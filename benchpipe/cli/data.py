@@ -27,9 +27,9 @@ Limits = Annotated[
 ]
 
 
-def _numbered(what: str) -> Any:
-    """The option for numbers of one kind of thing."""
-    return typer.Option(f"--{what.split(' w')[0].replace(' ', '-')}", metavar="N or N-M", help=f"Number of a {what}.")
+def _numbered(what: str, called: str = "") -> Any:
+    """The option for numbers of one kind of thing, and what that is called."""
+    return typer.Option(f"--{what.replace(' ', '-')}", metavar="N or N-M", help=f"Number of a {called or what}.")
 
 
 def export(
@@ -80,8 +80,8 @@ def trace(
     hold: Annotated[str, _numbered("hold")] = "",
     relaxation: Annotated[str, _numbered("relaxation")] = "",
     sweep: Annotated[str, _numbered("sweep")] = "",
-    stance: Annotated[str, _numbered("stance window")] = "",
-    roll: Annotated[str, _numbered("pass")] = "",
+    stance: Annotated[str, _numbered("stance", "stance window")] = "",
+    roll: Annotated[str, _numbered("roll", "pass")] = "",
     proof: Annotated[str, _numbered("proof")] = "",
     lock_change: Annotated[str, _numbered("lock change")] = "",
     limit: Annotated[str, typer.Option("--limit", metavar="LIMIT", help="All that a limit was judged on.")] = "",

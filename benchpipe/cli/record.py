@@ -21,7 +21,7 @@ from benchpipe.escapes import quoted
 if TYPE_CHECKING:
     from benchpipe.ledger.document_keys import DocumentKey
     from benchpipe.run import RunConfig
-    from benchpipe.views.record.model import Record
+    from benchpipe.views.record.model import RunRecord
 
 
 def record(
@@ -149,7 +149,7 @@ def _write(target: Path, document: bytes) -> None:
         write_whole(target.absolute(), document)
 
 
-def _note(config: RunConfig, made: Record, target: Path, plain: bytes) -> None:
+def _note(config: RunConfig, made: RunRecord, target: Path, plain: bytes) -> None:
     """Note in the store where the record is."""
     from hashlib import sha256
 

@@ -45,8 +45,8 @@ N_FIELDS = len(FIELDS)
 (
     PERIOD_S, START_OFFSET_S, LONGEST_STEP_S, PEAK_LOAD, VALLEY_LOAD, PEAK_TIME_S, VALLEY_TIME_S, MOTION_AT_PEAK,
     MOTION_AT_VALLEY, LOAD_MEAN, MOTION_MAX, MOTION_MIN, LOAD_AT_MOTION_MAX, LOAD_AT_MOTION_MIN, MOTION_MEAN, ENERGY,
-    LOADING_STIFFNESS, UNLOADING_STIFFNESS, CLOSURE_GAP, TEMPERATURE_C, STORAGE_STIFFNESS, LOSS_STIFFNESS,
-    WAVEFORM_ERROR, LASH, LOAD_REPEATS, MOTION_REPEATS,
+    LOADING_STIFFNESS, UNLOADING_STIFFNESS, CLOSURE_ERROR, TEMPERATURE_C, STORAGE_STIFFNESS, LOSS_STIFFNESS,
+    WAVEFORM_ERROR, BACKLASH, LOAD_REPEATS, MOTION_REPEATS,
 ) = range(N_FIELDS)  # fmt: skip
 LEAST_SLOPE_SAMPLES = 3
 LEAST_EVEN = 8  # samples
@@ -249,7 +249,7 @@ def _measure(
     band = (low, high, l0, m0)
     out[LOADING_STIFFNESS, c], loading_zero = _branch(load, motion, first, end, valley, peak, band)
     out[UNLOADING_STIFFNESS, c], unloading_zero = _branch(load, motion, first, end, peak, valley, band)
-    out[CLOSURE_GAP, c] = m1 - m0
+    out[CLOSURE_ERROR, c] = m1 - m0
     out[TEMPERATURE_C, c] = mean_of_known(temperature, first, end) if temperature.size > 0 else np.nan
     l_cos, l_sin, m_cos, m_sin = fundamental(
         sums, period, (lead, trail), (load_mean, motion_mean),
@@ -264,7 +264,7 @@ def _measure(
     rest = max(square_mean - load_mean * load_mean - sine, 0.0)
     out[WAVEFORM_ERROR, c] = np.sqrt(rest / sine) if sine > 0.0 else np.nan
     comes_to_zero = bottom_load <= NEAR_ZERO * width and top_load >= -NEAR_ZERO * width
-    out[LASH, c] = unloading_zero - loading_zero if comes_to_zero else np.nan
+    out[BACKLASH, c] = unloading_zero - loading_zero if comes_to_zero else np.nan
     out[LOAD_REPEATS, c] = load_repeats if load_repeats < 2 else longest_repeat(load, first, end)  # one is in a row
     out[MOTION_REPEATS, c] = motion_repeats if motion_repeats < 2 else longest_repeat(motion, first, end)
 

@@ -37,7 +37,7 @@ STEP = 1e-3
 
 
 @dataclass(frozen=True)
-class Figure:
+class PassFigure:
     """A figure of one pass with its standard uncertainty and degrees of freedom; NaN where not known."""
 
     value: float = nan
@@ -55,9 +55,9 @@ class PassResult:
     forty neighbours, in order.
     """
 
-    curvature: Figure = Figure()
-    slope: Figure = Figure()
-    stiffness: Figure = Figure()
+    curvature: PassFigure = PassFigure()
+    slope: PassFigure = PassFigure()
+    stiffness: PassFigure = PassFigure()
     thirds: tuple[float, float, float] = (nan, nan, nan)
     length: float = nan
     front: float = nan
@@ -124,7 +124,7 @@ def measure_pass(cop: Floats, ankle: Floats, tilt: Floats, travel: Floats, force
     if why:
         return PassResult(why=why)
     own = correlated_u(arc.gradient, arc.distance / arc.scale, 0)
-    curvature = Figure(arc.curvature, own.u / arc.scale, own.dof)
+    curvature = PassFigure(arc.curvature, own.u / arc.scale, own.dof)
     stiff = _line(np.degrees(tilt), force * (cop[0] - ankle[0]))
     edges = np.linspace(0, n, min(n, POINTS) + 1).astype(np.intp)
     means = [np.add.reduceat(v, edges[:-1], axis=-1) / np.diff(edges) for v in (cop, ankle, tilt)]
@@ -160,15 +160,15 @@ def _too_short(arc: ArcResult) -> str:
     return ""
 
 
-def _line(x: Floats, y: Floats) -> Figure:
+def _line(x: Floats, y: Floats) -> PassFigure:
     """Slope of a least-squares line, its uncertainty for correlated noise."""
     middle, spread = float(x.mean()), float(x.std())
     if not spread > 0:
-        return Figure()
+        return PassFigure()
     design = np.column_stack([np.ones_like(x), (x - middle) / spread])
     level, slope = float(y.mean()), float(design[:, 1] @ y) / x.size
     own = correlated_u(design, y - level - slope * design[:, 1], 1)
-    return Figure(slope / spread, own.u / spread, own.dof)
+    return PassFigure(slope / spread, own.u / spread, own.dof)
 
 
 def _thirds(tilt: Floats, travel: Floats) -> tuple[float, float, float]:

@@ -24,7 +24,7 @@ Answer = Literal["yes", "no", "undecided", "not known"]
 
 
 @dataclass(frozen=True)
-class Standing:
+class RockerStanding:
     """Answers, and the figures they rest on.
 
     ``shape``: the curvature's interval lies below ``most_curvature`` [1/m]. ``stiff``: the interval of the stiffness
@@ -47,7 +47,7 @@ def standing(
     height_m: float,
     weight_n: float | None,
     legs: int,
-) -> Standing:
+) -> RockerStanding:
     """Judge a rocker against a centre of mass.
 
     Parameters
@@ -66,10 +66,10 @@ def standing(
     shape = _below(curvature.low, curvature.high, most)
     share = weight_n / legs if weight_n is not None else nan
     if weight_n is None or not abs(force_n / share - 1.0) <= SAME_LOAD:
-        return Standing(shape, "not known", most, nan, stiffness.value, stiffness.low, stiffness.high)
+        return RockerStanding(shape, "not known", most, nan, stiffness.value, stiffness.low, stiffness.high)
     least = weight_n * height_m / legs * pi / 180.0
     stiff = _below(-stiffness.high, -stiffness.low, -least)
-    return Standing(shape, stiff, most, least, stiffness.value, stiffness.low, stiffness.high)
+    return RockerStanding(shape, stiff, most, least, stiffness.value, stiffness.low, stiffness.high)
 
 
 def _below(low: float, high: float, limit: float) -> Answer:

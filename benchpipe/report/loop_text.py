@@ -7,7 +7,6 @@ from itertools import pairwise
 
 import numpy as np
 
-from benchpipe.columns import floats
 from benchpipe.report.page.scales import Scale, linear_scale, tick_texts
 from benchpipe.report.signs import number, unit_shown
 from benchpipe.report.trend_text import ASCII, UNICODE
@@ -23,7 +22,7 @@ def loop_lines(loop: Loop, *, plain: bool) -> Iterator[str]:
     """Lines of a loop. ``plain``: ASCII alone."""
     pen = ASCII if plain else UNICODE
     units = {name: unit if plain else unit_shown(unit) for name, unit in loop.units.items()}
-    motion, load = floats(loop.points.column("motion")), floats(loop.points.column("load"))
+    motion, load = loop.motion, loop.load
     good = np.isfinite(motion) & np.isfinite(load)
     x, y = linear_scale([motion[good]], 0.0, float(COLUMNS)), linear_scale([load[good]], float(ROWS), 0.0)
     yield f"{loop.block}, cycle {loop.cycle:,}: load [{units['load']}] over motion [{units['motion']}]"

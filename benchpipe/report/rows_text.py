@@ -42,7 +42,7 @@ def rows_lines(found: RawRows, state: LogState | None, *, dated: bool) -> Iterat
         text = f"{taken:,} row(s) compared with their samples, {found.differing:,} differ"
         yield f"  {text if taken else 'no sample of these rows is kept: nothing to compare with'}"
     if found.more:
-        yield f"  and {found.more:,} more rows: benchpipe trace with --rows prints all"
+        yield f"  and {found.more:,} more rows: trace --rows prints all of them"
 
 
 def _heads(column: RawColumn, *, gone: bool) -> list[tuple[str, str]]:

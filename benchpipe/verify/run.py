@@ -40,10 +40,10 @@ class Verifying:
         Head of the ledger that a person gives, from a record, a page or a message.
     signers : sequence of SignerConfig or None
         Those of the lab file; None where there is none.
-    records : sequence of Path
-        Records that a person names, of the one run that is verified.
     recompute : bool
         Make figures and verdicts again from the logs too, in a scratch folder.
+    records : sequence of Path
+        Records that a person names, of the one run that is verified.
     """
 
     store: Path
@@ -51,8 +51,8 @@ class Verifying:
     heads: Heads | None = None
     head: Head | None = None
     signers: Sequence[SignerConfig] | None = None
-    records: Sequence[Path] = ()
     recompute: bool = False
+    records: Sequence[Path] = ()
 
 
 def verify(asked: Verifying, tell: Tell = lambda _: None) -> list[Line]:

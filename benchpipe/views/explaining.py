@@ -13,7 +13,7 @@ from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 from benchpipe.views.origin import origin_of
 from benchpipe.views.raw_rows import RawRows, raw_rows
-from benchpipe.views.trace import LogState, log_states, traced
+from benchpipe.views.trace import LogState, log_states, logs_after, traced
 
 MOST_ROWS = 200  # of one log, in an explanation
 
@@ -93,10 +93,14 @@ def rows_behind(
         By log.
     """
     what = found["origin"]["what"]
-    named = re.fullmatch(r"[a-z ]+ ([\d,]+)", found["at"] or "")
-    number = int(named[1].replace(",", "")) if named else found["last"]
+    named = re.fullmatch(r"(after )?[a-z ]+ ([\d,]+)", found["at"] or "")
+    number = int(named[2].replace(",", "")) if named else found["last"]
     if not what or number is None:
         return "", (), {}
-    behind = traced(run, store, manifest, found["block"], what, number)
-    rows = tuple(raw_rows(run, store, manifest, one, MOST_ROWS) for one in behind.logs)
-    return f"{what.replace('_', ' ')} {number:,}", rows, log_states(run, manifest, behind.logs)
+    called = f"{what.replace('_', ' ')} {number:,}"
+    if named and named[1]:  # an incomplete one has no number of its own
+        called, logs = f"after {called}", logs_after(run, store, manifest, found["block"], what, number)
+    else:
+        logs = traced(run, store, manifest, found["block"], what, number).logs
+    rows = tuple(raw_rows(run, store, manifest, one, MOST_ROWS) for one in logs)
+    return called, rows, log_states(run, manifest, logs)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.final_cycles import cycle_places, last_cycles
 from benchpipe.blocks.cyclic.loops import loops_table
@@ -44,9 +45,19 @@ class Loop:
     why: str
 
     @property
+    def load(self) -> NDArray[np.float64]:
+        """Loads of its points."""
+        return floats(self.points.column("load"))
+
+    @property
+    def motion(self) -> NDArray[np.float64]:
+        """Motions of its points."""
+        return floats(self.points.column("motion"))
+
+    @property
     def area(self) -> float:
         """Area inside the loop, in units of load times motion (shoelace formula)."""
-        x, y = floats(self.points.column("motion")), floats(self.points.column("load"))
+        x, y = self.motion, self.load
         return float(0.5 * np.sum((x[1:] + x[:-1]) * np.diff(y)))
 
 

@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 from benchpipe.blocks.cyclic.tables import flag_names
 from benchpipe.columns import floats
 from benchpipe.errors import ConfigError, nearest
-from benchpipe.process.origins import end_us, events_of
+from benchpipe.process.origins import end_us, events_of, spans
 from benchpipe.run import RunConfig
 from benchpipe.samples.edges import edge_rows
 from benchpipe.samples.inputs import sample_inputs
@@ -83,6 +83,27 @@ def traced(run: RunConfig, store: RunStore, manifest: Manifest, block: str, what
     ends = pc.min_max(rows.column(what)).as_py()
     row = rows.slice(0, 1).to_pylist()[0]
     return Traced(row, logs, rows.num_rows, samples, first_us, last_us, int(ends["min"]), int(ends["max"]))
+
+
+def logs_after(
+    run: RunConfig, store: RunStore, manifest: Manifest, block: str, what: str, number: int
+) -> tuple[LogRows, ...]:
+    """Where what lies between a cycle or sweep and the next one comes from: incomplete ones are there.
+
+    From the first sample of the block where ``number`` is 0; none where the samples were dropped.
+    """
+    if manifest.closed:
+        return ()
+    of = spans(store, manifest, block, events_of(run)[what])
+    before, after = np.flatnonzero(of.number == number), np.flatnonzero(of.number == number + 1)
+    files = next(b.files for b in run.plan.block if b.name == block)
+    inputs = sample_inputs(manifest, files)
+    known = [us for one in inputs for us in (one.first_us, one.last_us) if us is not None]
+    first_us = int(of.end_us[before[0]]) if before.size else min(known, default=0)
+    last_us = int(of.start_us[after[0]]) if after.size else max(known, default=first_us)
+    taken = {source.file: source.sha256 for source in manifest.sources}
+    found = edge_rows(store.folder, inputs, first_us, last_us)
+    return tuple(LogRows(file, *ends, taken[file]) for file, ends in found.items())
 
 
 def event_rows(

@@ -74,7 +74,7 @@ def test_several_holds_are_compared_and_many_are_not_all_drawn() -> None:
     found = charts("hold", holds=holds, creep_points=points).charts
     assert [c.name for c in found] == ["creep-1", *(f"creep-{k}" for k in range(6, 11)), "all-holds"]
     assert words(found[-1].answer) == "From the first hold to the last, creep at the end went from 0.1 mm to 1 mm."
-    assert words(found[0].answer).startswith("Settling and leaking: creep of 0.1 mm after 1 min at ")
+    assert words(found[0].answer).startswith("Decaying and steady creep: creep of 0.1 mm after 1 min at ")
     assert found[0].answer[-1] == "; no law fits."
 
 

@@ -123,6 +123,9 @@ def test_the_largest_value_leads_to_its_own_rows(sample_lab: Path, capsys: pytes
                 of = row["at"] if named else f"sweep {row['last']}"  # "forward" is a direction, not a sweep
                 out = capsys.readouterr().out
                 assert f"raw rows of {of}\n" in out
+                if str(row["at"]).startswith("after "):  # an incomplete one is between two, and has no number
+                    assert "row(s) compared with their samples, 0 differ" in out
+                    continue
                 assert "compared with their samples, 0 differ" in out
                 found += bool(named)
     assert found

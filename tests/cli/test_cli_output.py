@@ -6,6 +6,7 @@ import json
 import os
 import pty
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -166,12 +167,13 @@ def test_ingest_tells_of_a_log_that_is_not_what_was_taken(tmp_path: Path) -> Non
     assert "! logs/a.csv: the log has shrunk since it was taken" in out
 
 
-def test_standard_error_may_be_closed(sample_lab: Path) -> None:
+def test_standard_error_may_be_closed(sample_lab: Path, tmp_path: Path) -> None:
+    shutil.copytree(sample_lab.parents[1], tmp_path, dirs_exist_ok=True)
     with subprocess.Popen(
         ["/bin/sh", "-c", f"exec '{os.sys.executable}' -m benchpipe demo . 2>&-"],  # type: ignore[attr-defined]
-        cwd=sample_lab.parent, env=environment(), stdout=subprocess.PIPE,
+        cwd=tmp_path / "sample_runs", env=environment(), stdout=subprocess.PIPE,
     ) as job:  # fmt: skip
-        out, _ = job.communicate(timeout=60)
+        out, _ = job.communicate(timeout=120)
         assert job.returncode == 0
     assert b"wearing" in out
 

@@ -116,7 +116,7 @@ def test_from_a_key_to_a_signed_run_that_is_verified(desk: Desk) -> None:
         "holds      healthy: manifest: state 5 is sealed, is the copy of that number, and follows from 4 before\n"
         "holds      healthy: ledger entry 2: approved by A. Reviewer, laboratory on TIME (state 4)\n"
         "holds      healthy: configuration: 5 file(s) are what their names say, and 1 list(s) are complete\n"
-        "holds      healthy: parts: 19 of 19, N MB\n"
+        "holds      healthy: parts: 21 of 21, N MB\n"
         "holds      healthy: logs: 2 of 2, N MB as it was taken\n"
     )
     assert desk.run("drop", "healthy")[0] == 0

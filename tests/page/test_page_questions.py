@@ -26,7 +26,7 @@ DESIGNER = (
     ("What changed, and by how much?", "wearing", "changed", "+38.2 %"),
     ("When did it begin?", "wearing", "changed", "cycle 1,113"),
     ("How do the loops differ from first to last?", "wearing", "loops", "the motion of a cycle grew by 22 %"),
-    ("Does the locked joint creep or leak?", "creeping-lock", "load", "Settling and leaking: creep of"),
+    ("Does the locked joint creep or leak?", "creeping-lock", "load", "Decaying and steady creep: creep of"),
     ("How does the free joint resist, and what is it made of?", "healthy", "free", "Coulomb friction"),
 )
 QUALITY = (

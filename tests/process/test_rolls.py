@@ -14,7 +14,7 @@ import pytest
 from benchpipe.blocks.roll.passes import passes_of
 from benchpipe.blocks.roll.plan import RollBlock
 from benchpipe.blocks.roll.reading import RollSamples
-from benchpipe.blocks.roll.stretches import Stretch, StretchFinder
+from benchpipe.blocks.roll.stretches import RollStretch, StretchFinder
 from benchpipe.pipeline import work
 from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
@@ -314,7 +314,7 @@ def test_a_stretch_without_a_value_of_a_channel_is_reported() -> None:
     )
     values = np.full((9, 50), np.nan)
     values[0] = 500.0
-    stretch = Stretch(RollSamples(np.arange(50) * 10_000, values), True, True, 0.0, 490_000.0)
+    stretch = RollStretch(RollSamples(np.arange(50) * 10_000, values), True, True, 0.0, 490_000.0)
     assert [one.why for one in passes_of(stretch, block)] == ["a channel of the block has no value in it"]
 
 

@@ -11,7 +11,7 @@ import pytest
 from benchpipe.report.record.document import record_document
 from benchpipe.run import load_run
 from benchpipe.views.record.gather import record_of
-from benchpipe.views.record.model import Record
+from benchpipe.views.record.model import RunRecord
 
 pytest.importorskip("typst")
 pypdf = pytest.importorskip("pypdf")
@@ -20,7 +20,7 @@ RUNS = ("healthy", "wearing", "creeping-lock")
 _WHITE = re.compile(r"[\s\u200b]+")
 
 
-def record(lab: Path, run: str) -> Record:
+def record(lab: Path, run: str) -> RunRecord:
     """The record of a sample run."""
     config = load_run(lab.parent / run / "plan.toml")
     return record_of(config, config.open_store())

@@ -29,7 +29,7 @@ from benchpipe.store.manifest import Head, Remark, SignOff
 from benchpipe.store.run_store import MANIFEST
 from benchpipe.views.caution import CAUTION
 from benchpipe.views.record.gather import record_of
-from benchpipe.views.record.model import Record
+from benchpipe.views.record.model import RunRecord
 from tests.conftest import copy_samples
 from tests.record.records import RUNS, attached, document, packed, record, texts
 
@@ -57,12 +57,12 @@ public class Preflight {
 
 
 @pytest.fixture(scope="module")
-def records(sample_lab: Path) -> dict[str, Record]:
+def records(sample_lab: Path) -> dict[str, RunRecord]:
     return {run: record(sample_lab, run) for run in RUNS}
 
 
 @pytest.fixture(scope="module")
-def documents(records: dict[str, Record]) -> dict[str, bytes]:
+def documents(records: dict[str, RunRecord]) -> dict[str, bytes]:
     return {run: made_by.record_document(one) for run, one in records.items()}
 
 
@@ -110,7 +110,7 @@ def test_every_font_is_in_the_document(documents: dict[str, bytes], run: str) ->
 
 @pytest.mark.parametrize("run", RUNS)
 def test_a_reader_of_its_text_finds_each_judged_figure_its_rule_uncertainty_and_origin(
-    records: dict[str, Record], documents: dict[str, bytes], run: str
+    records: dict[str, RunRecord], documents: dict[str, bytes], run: str
 ) -> None:
     text = packed(" ".join(re.sub(r"Record of run .*\n.*\n?.*$", "", page) for page in texts(documents[run])))
     seen = 0
@@ -134,7 +134,7 @@ def test_a_reader_of_its_text_finds_each_judged_figure_its_rule_uncertainty_and_
 
 
 def test_the_state_the_run_and_the_manifest_are_at_the_foot_of_each_page(
-    records: dict[str, Record], documents: dict[str, bytes]
+    records: dict[str, RunRecord], documents: dict[str, bytes]
 ) -> None:
     pages = texts(documents["wearing"])
     for number, page in enumerate(pages, start=1):
@@ -155,7 +155,7 @@ def test_the_same_state_gives_the_same_bytes_in_another_place_and_at_another_tim
     assert not list(tmp_path.glob("benchpipe-record-*"))
 
 
-def test_its_date_is_of_the_last_sample_or_of_the_last_signature(records: dict[str, Record]) -> None:
+def test_its_date_is_of_the_last_sample_or_of_the_last_signature(records: dict[str, RunRecord]) -> None:
     one = records["wearing"]
     assert one.date is not None
     assert one.page.view.last_us is not None
@@ -165,7 +165,7 @@ def test_its_date_is_of_the_last_sample_or_of_the_last_signature(records: dict[s
 
 @pytest.mark.parametrize("run", RUNS)
 def test_another_library_reads_the_attached_files_and_they_are_those_of_the_store(
-    sample_lab: Path, records: dict[str, Record], documents: dict[str, bytes], run: str
+    sample_lab: Path, records: dict[str, RunRecord], documents: dict[str, bytes], run: str
 ) -> None:
     files, folder = attached(documents[run]), sample_lab.parent / "store" / run
     assert files["manifest.json"] == (folder / MANIFEST).read_bytes()
@@ -186,7 +186,7 @@ def test_another_library_reads_the_attached_files_and_they_are_those_of_the_stor
     assert len(figures["verdicts"]) == len(records[run].judged)
 
 
-def small(one: Record) -> Record:
+def small(one: RunRecord) -> RunRecord:
     """The beginning of a record, which is read in less time."""
     page = replace(one.page, trends=(), charts=one.page.charts[:1], margins=one.page.margins[:2])
     return replace(one, page=page, judged=one.judged[:2], plan=one.plan[:1], rig=(), origin=one.origin[:1])
@@ -203,7 +203,7 @@ HOSTILE = {
 
 
 @pytest.mark.parametrize("kind", HOSTILE)
-def test_a_name_is_shown_and_never_obeyed(records: dict[str, Record], kind: str) -> None:
+def test_a_name_is_shown_and_never_obeyed(records: dict[str, RunRecord], kind: str) -> None:
     name, one = HOSTILE[kind], small(records["wearing"])
     row = one.judged[0].row | {"limit": name, "source": name, "remark": name, "block": name, "left_out": name}
     judged = (replace(one.judged[0], margin=replace(one.judged[0].margin, row=row)), *one.judged[1:])
@@ -228,7 +228,7 @@ def test_a_name_is_shown_and_never_obeyed(records: dict[str, Record], kind: str)
 
 
 def test_letters_that_only_fail_beside_others_are_shown_as_escapes(
-    records: dict[str, Record], monkeypatch: pytest.MonkeyPatch
+    records: dict[str, RunRecord], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(made_by, "_has", lambda _: lambda _letter: True)  # as if each letter alone could be shown
     one = small(records["wearing"])
@@ -252,7 +252,7 @@ def test_ten_thousand_remarks_are_a_document_that_can_be_read(
     assert [one["count"] for one in json.loads(attached(pdf)["remarks.json"])] == list(range(MANY))
 
 
-def test_signatures_and_deviations_are_named(records: dict[str, Record]) -> None:
+def test_signatures_and_deviations_are_named(records: dict[str, RunRecord]) -> None:
     one = SignOff(
         who="A. Reviewer", role="laboratory", when="2031-05-01T09:30:00+00:00", note="figures seen", sequence=3,
         manifest_sha256="0" * 64, process="p", verdicts="v", verdict="fail", meaning="approved", entry=2,
@@ -288,7 +288,7 @@ def test_a_run_of_which_nothing_is_stored_has_none(tmp_path: Path) -> None:
 
 
 def test_the_same_template_is_valid_pdf_a_1b_by_an_independent_checker(
-    records: dict[str, Record], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    records: dict[str, RunRecord], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Debian's libpdfbox2-java knows PDF/A-1b only: no attached file, nothing transparent, no bookmark of headings (it
     cannot read a destination that is an object of its own, which PDF allows)."""

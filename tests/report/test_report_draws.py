@@ -13,12 +13,13 @@ from benchpipe.report.values import figure_text
 
 REPORT = Path(__file__).parents[2] / "benchpipe" / "report"
 # Results, words and notation. Of check: what verdicts are called, and how a figure is rounded. Of the store: the hash
-# that names a state.
+# that names a state, and the words for a file that cannot be written.
 DRAWN_FROM = (
     "benchpipe", "benchpipe.views", "benchpipe.report", "benchpipe.blocks.charts", "benchpipe.blocks.figures",
     "benchpipe.check.decision", "benchpipe.check.rounding", "benchpipe.drift.words", "benchpipe.errors",
     "benchpipe.escapes", "benchpipe.health.rules", "benchpipe.inspect.findings", "benchpipe.inspect.heading",
-    "benchpipe.survey.seen", "benchpipe.store.manifest", "benchpipe.survey.stretches", "benchpipe.tables",
+    "benchpipe.survey.seen", "benchpipe.store.manifest",
+    "benchpipe.store.refusals", "benchpipe.survey.stretches", "benchpipe.tables",
 )  # fmt: skip
 STATISTICS = {
     "average", "corrcoef", "cov", "mean", "median", "nanmean", "nanmedian", "nanstd", "percentile", "polyfit",

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from benchpipe.blocks.roll.plan import RollBlock
 from benchpipe.blocks.roll.reading import FORCE, OPPOSITE, TILT, RollSamples
-from benchpipe.blocks.roll.stretches import Stretch
+from benchpipe.blocks.roll.stretches import RollStretch
 from benchpipe.kernels.rocker_cuts import Traverse, traverses
 
 SHARE = 0.5
@@ -36,7 +36,7 @@ class Pass:
     why: str = ""
 
 
-def passes_of(stretch: Stretch, block: RollBlock) -> Iterator[Pass]:
+def passes_of(stretch: RollStretch, block: RollBlock) -> Iterator[Pass]:
     """Passes of a stretch, in order."""
     own = stretch.samples
     usable = own.usable
@@ -68,7 +68,7 @@ def _chosen(part: RollSamples, window: NDArray[np.intp]) -> RollSamples:
     return RollSamples(part.time_us[window], part.values[:, window])
 
 
-def _window(part: RollSamples, block: RollBlock, peak_n: float, stretch: Stretch) -> NDArray[np.intp]:
+def _window(part: RollSamples, block: RollBlock, peak_n: float, stretch: RollStretch) -> NDArray[np.intp]:
     """Places of the samples in the window."""
     values = part.values
     keep = part.usable & (values[FORCE] >= block.force_from * peak_n)

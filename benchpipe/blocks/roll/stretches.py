@@ -13,7 +13,7 @@ PATIENCE_S = 0.02
 
 
 @dataclass(frozen=True, eq=False)
-class Stretch:
+class RollStretch:
     """Samples from contact to lift-off.
 
     ``begun``, ``ended``: the log shows no load just before, just after. ``contact_us``, ``lift_us``: when the force
@@ -40,7 +40,7 @@ class StretchFinder:
         self.too_long = 0
         self._leaving = False
 
-    def feed(self, new: RollSamples) -> list[Stretch]:
+    def feed(self, new: RollSamples) -> list[RollStretch]:
         """Stretches that are over by the end of these samples."""
         if not len(new):
             return []
@@ -49,11 +49,11 @@ class StretchFinder:
         samples = self._held.followed_by(new) if self._held is not None else new
         return self._cut(samples, over=False)
 
-    def rest(self) -> list[Stretch]:
+    def rest(self) -> list[RollStretch]:
         """The stretch that is still open where the samples end."""
         return self._cut(self._held, over=True) if self._held is not None and len(self._held) else []
 
-    def _cut(self, samples: RollSamples, *, over: bool) -> list[Stretch]:
+    def _cut(self, samples: RollSamples, *, over: bool) -> list[RollStretch]:
         loaded = np.flatnonzero(samples.values[FORCE] >= self._contact_n)
         last = len(samples) - 1
         if not loaded.size:
@@ -61,7 +61,7 @@ class StretchFinder:
             return []
         time = samples.time_us
         runs = np.split(loaded, np.flatnonzero(np.diff(time[loaded]) > self._patience_us) + 1)
-        found: list[Stretch] = []
+        found: list[RollStretch] = []
         self._held = samples.part(last, last + 1)
         for run in runs:
             first, end = int(run[0]), int(run[-1])
@@ -79,7 +79,7 @@ class StretchFinder:
             ended = end < last and bool(time[end + 1] - time[end] <= self._gap_us)
             contact_us = self._crossing(samples, first, first - 1) if begun else float(time[first])
             lift_us = self._crossing(samples, end, end + 1) if ended else float(time[end])
-            found.append(Stretch(samples.part(first, end + 1), begun, ended, contact_us, lift_us))
+            found.append(RollStretch(samples.part(first, end + 1), begun, ended, contact_us, lift_us))
         return found
 
     def _crossing(self, samples: RollSamples, loaded: int, beside: int) -> float:

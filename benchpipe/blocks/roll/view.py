@@ -14,7 +14,7 @@ from benchpipe.blocks.roll.reference import ARC_OF_LEG, published_radius
 from benchpipe.columns import floats
 from benchpipe.kernels.robust import median
 from benchpipe.kernels.rocker_passes import PassesMean, Ratio, radius_words
-from benchpipe.kernels.rocker_standing import Standing, standing
+from benchpipe.kernels.rocker_standing import RockerStanding, standing
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 
@@ -143,7 +143,7 @@ WORDS = {"yes": "flat enough to stand on", "no": "too curved to stand on", **NEI
 STIFF = {"yes": "stiff enough", "no": "too soft", **NEITHER}
 
 
-def standing_of(block: RollBlock, here: RollRows) -> Standing | None:
+def standing_of(block: RollBlock, here: RollRows) -> RockerStanding | None:
     """What the passes say of standing; None without a height of the centre of mass."""
     person = block.person
     if person.centre_of_mass is None:

@@ -18,7 +18,7 @@ from benchpipe.report.signs import UNICODE, clock, number, unit_shown, with_unit
 from benchpipe.report.values import allowed_text, headline_words, measured_text
 from benchpipe.views.caution import CAUTION, UNVERIFIED
 from benchpipe.views.page.model import Drift, Facts
-from benchpipe.views.record.model import Judged, Record
+from benchpipe.views.record.model import JudgedLimit, RunRecord
 
 COLOUR = {Verdict.PASS: "pass", Verdict.FAIL: "fail", Verdict.INCONCLUSIVE: "doubt", Verdict.NOT_EVALUATED: "doubt"}
 OWN = f"{UNVERIFIED}, or the lab's own"
@@ -33,7 +33,7 @@ BOUND = (
 )
 
 
-def record_data(record: Record) -> tuple[dict[str, Any], dict[str, str]]:
+def record_data(record: RunRecord) -> tuple[dict[str, Any], dict[str, str]]:
     """Texts of the record, and its drawings by the name of their file."""
     page, view = record.page, record.page.view
     strip, drawn = strip_picture(page), list(pictures(page))
@@ -88,7 +88,7 @@ def record_data(record: Record) -> tuple[dict[str, Any], dict[str, str]]:
 SOURCES = ("plan", "rig", "limits")
 
 
-def _identification(record: Record) -> Iterator[tuple[str, str]]:
+def _identification(record: RunRecord) -> Iterator[tuple[str, str]]:
     view = record.page.view
     yield "run", view.run
     yield "specimen", view.specimen
@@ -113,7 +113,7 @@ def _identification(record: Record) -> Iterator[tuple[str, str]]:
     yield "drawn by", f"benchpipe {__version__}"
 
 
-def _results(record: Record, judged: list[Judged]) -> dict[str, Any]:
+def _results(record: RunRecord, judged: list[JudgedLimit]) -> dict[str, Any]:
     head = ("verdict", "limit", "block", "measured ± U", "allowed", "margin")
     rows = [
         (_verdict(one)["text"], one.row["limit"], one.row["block"], measured_text(one.row), allowed_text(one.row),
@@ -125,7 +125,7 @@ def _results(record: Record, judged: list[Judged]) -> dict[str, Any]:
     return rows_of(FigureTable(tuple(map(Axis, head)), tuple(rows)), note) | {"colours": colours}
 
 
-def _verdict(one: Judged) -> dict[str, str]:
+def _verdict(one: JudgedLimit) -> dict[str, str]:
     verdict = Verdict(one.row["verdict"])
     if not one.row["due"]:
         return {"text": "○ not due yet", "colour": "soft"}
@@ -133,7 +133,7 @@ def _verdict(one: Judged) -> dict[str, str]:
     return {"text": f"{SIGN[verdict]} {verdict}{near}", "colour": COLOUR[verdict]}
 
 
-def _judged(one: Judged) -> dict[str, Any]:
+def _judged(one: JudgedLimit) -> dict[str, Any]:
     row = one.row
     return {
         "title": f"{row['limit']} ({row['block']})",
@@ -143,7 +143,7 @@ def _judged(one: Judged) -> dict[str, Any]:
     }
 
 
-def _pairs(one: Judged) -> Iterator[tuple[str, str]]:
+def _pairs(one: JudgedLimit) -> Iterator[tuple[str, str]]:
     row = one.row
     yield "measured", _measured(row)
     yield "allowed", f"{allowed_text(row)} ({row['limits_file']})"
@@ -183,7 +183,7 @@ def _measured(row: dict[str, Any]) -> str:
     return f"{measured_text(row)}{' (95 %)' if row['expanded_u'] else ''}{at}"
 
 
-def _uncertainty(one: Judged) -> str:
+def _uncertainty(one: JudgedLimit) -> str:
     row = one.row
     if not row["expanded_u"]:
         return "none: the value is counted" if row["measured"] is not None else "none: nothing was measured"
@@ -193,7 +193,7 @@ def _uncertainty(one: Judged) -> str:
     return f"U {expanded} (95 %{freedom}), u {standard}"
 
 
-def _budget(one: Judged) -> dict[str, Any]:
+def _budget(one: JudgedLimit) -> dict[str, Any]:
     unit = one.row["unit"]
     scale = 100.0 if unit == "1" else 1.0
     head = (Axis("uncertainty from"), Axis("type"), Axis("standard u", "%" if unit == "1" else unit), Axis("share"),
@@ -207,7 +207,7 @@ def _budget(one: Judged) -> dict[str, Any]:
     return rows_of(FigureTable(head, rows))
 
 
-def _changed(record: Record) -> Iterator[dict[str, Any]]:
+def _changed(record: RunRecord) -> Iterator[dict[str, Any]]:
     page = record.page
     rows = tuple(
         (c.label, c.block, UNICODE.none if c.change is None else f"{100.0 * c.change:+.3g} %",
@@ -232,7 +232,7 @@ def _events(drift: Drift) -> Facts:
     return Facts("events", FigureTable(tuple(map(Axis, head)), rows), "" if rows else "No sudden change was found.")
 
 
-def _deviations(record: Record, judged: list[Judged]) -> Iterator[str]:
+def _deviations(record: RunRecord, judged: list[JudgedLimit]) -> Iterator[str]:
     texts = [(one.deviation, one) for one in record.signed if one.deviation]
     for text, one in texts:
         yield f"Deviation (state {one.sequence}), signed by {one.who}, {one.role} on {one.when[:10]}: {text}"
@@ -244,7 +244,7 @@ def _deviations(record: Record, judged: list[Judged]) -> Iterator[str]:
         yield "No deviation was signed."
 
 
-def _signed(record: Record) -> dict[str, Any]:
+def _signed(record: RunRecord) -> dict[str, Any]:
     head = ("who", "role", "when", "meaning", "verdict", "reason", "state", "ledger entry")
     rows = tuple(
         (s.who, s.role, s.when, s.meaning, s.verdict, s.note, str(s.sequence),

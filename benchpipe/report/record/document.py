@@ -12,7 +12,7 @@ from benchpipe.errors import MissingExtraError, install_extra
 from benchpipe.report.record.data import record_data
 from benchpipe.report.record.glyphs import Letters
 from benchpipe.store.refusals import refused
-from benchpipe.views.record.model import Record
+from benchpipe.views.record.model import RunRecord
 
 TEMPLATE = Path(__file__).parent / "record.typ"
 STANDARDS = ["a-3a", "ua-1"]
@@ -37,7 +37,7 @@ def library() -> Any:
         ) from None
 
 
-def record_document(record: Record) -> bytes:
+def record_document(record: RunRecord) -> bytes:
     """The document.
 
     Raises
@@ -75,7 +75,7 @@ def _has(typst: Any) -> Any:
     return has
 
 
-def _compiled(typst: Any, record: Record, data: dict[str, Any], drawings: dict[str, str], letters: Letters) -> bytes:
+def _compiled(typst: Any, record: RunRecord, data: dict[str, Any], drawings: dict[str, str], letters: Letters) -> bytes:
     """The document from a folder of its own, which is removed. No other file can be read from there."""
     files = {
         "record.typ": TEMPLATE.read_bytes(),

@@ -22,7 +22,7 @@ from benchpipe.views.page.run_page import run_page
 from benchpipe.views.record.attachments import CONTENTS, REMARKS, attachments
 from benchpipe.views.record.attachments import MANIFEST as ATTACHED_MANIFEST
 from benchpipe.views.record.configuration import ConfigFile, configuration_files
-from benchpipe.views.record.model import Attachment, Judged, Record
+from benchpipe.views.record.model import Attachment, JudgedLimit, RunRecord
 from benchpipe.views.record.origins import Origins
 from benchpipe.views.record.written import plan_facts, rig_file_facts
 from benchpipe.views.run_view import run_view
@@ -32,7 +32,7 @@ TABLES = {"rejected rows": "rejects", "remarks": "remarks"}
 OF_LIMIT = ("limits_file", "limit", "block")  # what names a verdict
 
 
-def record_of(run: RunConfig, store: RunStore) -> Record:
+def record_of(run: RunConfig, store: RunStore) -> RunRecord:
     """The record of a run as the store has it; the caller holds the store, or no job writes to it.
 
     Raises
@@ -54,10 +54,10 @@ def record_of(run: RunConfig, store: RunStore) -> Record:
         row = margin.row
         budget = tuple(one for one in page.budgets if all(one[key] == row[key] for key in OF_LIMIT))
         known = measures.get(row["measure"])
-        judged.append(Judged(margin, known.meaning if known is not None else "", budget, origins.of(row)))
+        judged.append(JudgedLimit(margin, known.meaning if known is not None else "", budget, origins.of(row)))
     verdicts, budgets = (store.read(manifest, table).to_pylist() for table in ("verdicts", "budgets"))
     attached = attachments(manifest, document, store, files, view.remarks, verdicts, budgets)
-    return Record(
+    return RunRecord(
         page=page, state=manifest.sequence, manifest=hashlib.sha256(document).hexdigest(),
         date=_date(run, manifest, view.last_us), ledger=manifest.ledger, signed=manifest.signed, judged=tuple(judged),
         plan=plan_facts(files), rig=rig_file_facts(files),

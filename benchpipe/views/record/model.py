@@ -28,7 +28,7 @@ class Attachment:
 
 
 @dataclass(frozen=True)
-class Judged:
+class JudgedLimit:
     """One judged figure.
 
     Attributes
@@ -53,7 +53,7 @@ class Judged:
 
 
 @dataclass(frozen=True, eq=False)
-class Record:
+class RunRecord:
     """Everything in the record of a run.
 
     Attributes
@@ -72,7 +72,7 @@ class Record:
     date: datetime | None
     ledger: Head | None
     signed: tuple[SignOff, ...]
-    judged: tuple[Judged, ...]
+    judged: tuple[JudgedLimit, ...]
     plan: tuple[Facts, ...]
     rig: tuple[Facts, ...]
     left_out: tuple[Facts, ...]
