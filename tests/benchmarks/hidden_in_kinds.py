@@ -79,13 +79,13 @@ def log_of(rng: np.random.Generator, load: Floats, motion: Floats, bad: np.ndarr
 
 
 def sweep(rng: np.random.Generator, broken: bool) -> Log:
-    """Five sweeps of +-14 deg in 20 s; a catch of 0.16 to 4 s, forward and clear of the stops, in one of the middle."""
+    """Five sweeps of +-14 deg in 20 s; a catch of 0.3 to 4 s, forward and clear of the stops, in one of the middle."""
     at = np.arange(5 * 1000)
     part = (at / 1000) % 1
     motion, way = -14 + 28 * (1 - np.abs(2 * part - 1)), np.where(part < 0.5, 1.0, -1.0)
     bad = np.zeros(at.size, bool)
     first = np.flatnonzero((at // 1000 == rng.integers(1, 4)) & (motion > rng.uniform(-3, 5)) & (way > 0))[0]
-    bad[first : first + rng.integers(8, 200)] = broken
+    bad[first : first + rng.integers(14, 200)] = broken
     return log_of(rng, 0.8 * way + 0.03 * motion + 2.5 * bad, motion, bad, 0)
 
 
