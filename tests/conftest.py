@@ -14,7 +14,7 @@ import pytest
 from hypothesis import settings
 
 # No deadlines: a busy machine is not a defect. "ci" draws the same examples every time; "dev" searches on.
-settings.register_profile("ci", deadline=None, derandomize=True, database=None, print_blob=True)
+settings.register_profile("ci", deadline=None, derandomize=True, database=None, print_blob=True, max_examples=50)
 settings.register_profile("dev", deadline=None)
 settings.register_profile("soak", deadline=None)
 # In the background of a script Control-C is ignored, and what is started from here would ignore it too.
