@@ -69,7 +69,13 @@ def _cache_folder(room: Path) -> str | None:
 
 
 def kept_kernels() -> bool | None:
-    """Whether compiled kernels are there to be used again; None where no folder for them can be written."""
+    """Whether compiled kernels are there to be used again; None where no folder for them can be written.
+
+    Returns
+    -------
+    bool or None
+        True where a kernel of this version is kept; None: no writable folder.
+    """
     folder = _chosen_folder() or _cache_folder(Path(__file__).parent)
     return None if not folder else any(Path(folder).rglob("*.nbi"))
 
@@ -144,7 +150,20 @@ class Kernel(_Deferred):
 
 
 def deferred(module: str, *names: str) -> tuple[Any, ...]:
-    """Things of a module that kernels name and Python does not: it is imported when a kernel is made."""
+    """Things of a module that kernels name and Python does not: it is imported when a kernel is made.
+
+    Parameters
+    ----------
+    module : str
+        Dotted name.
+    *names : str
+        What kernels use of it.
+
+    Returns
+    -------
+    tuple
+        A stand-in for each name, in order.
+    """
 
     def of(name: str) -> _Deferred:
         return _Deferred(lambda: getattr(import_module(module), name))
@@ -161,6 +180,16 @@ def compiled(function: CallableT) -> CallableT:
 
     What Python calls gives arrays, numbers and plain tuples of them. A named tuple is made by running Python: an
     interrupt that came while the kernel ran is raised in there, and numba goes on without the tuple, into a crash.
+
+    Parameters
+    ----------
+    function : callable
+        A kernel in the part of Python that numba compiles.
+
+    Returns
+    -------
+    callable
+        To be called like ``function``; it is compiled at its first call for each kind of arguments.
     """
     return _compile(function)
 
@@ -168,7 +197,18 @@ def compiled(function: CallableT) -> CallableT:
 def compiled_scan(
     state: Callable[..., State],
 ) -> Callable[[Callable[Given, tuple[Found, tuple[Any, ...]]]], Callable[Given, tuple[Found, State]]]:
-    """Compile a scan that gives what it found and, as a plain tuple, the state after it: Python names that one."""
+    """Compile a scan that gives what it found and, as a plain tuple, the state after it: Python names that one.
+
+    Parameters
+    ----------
+    state : callable
+        Class of the state, a named tuple: it is made of the plain tuple, field by field.
+
+    Returns
+    -------
+    callable
+        Decorator of the scan; what it makes gives ``(found, state)``.
+    """
 
     def made(function: Callable[Given, tuple[Found, tuple[Any, ...]]]) -> Callable[Given, tuple[Found, State]]:
         kernel = compiled(function)
@@ -191,10 +231,31 @@ def compiled_sums(function: CallableT) -> CallableT:
     the same bits, wherever they stand in memory. Call such a kernel from Python alone: a kernel that calls
     it would hold a copy that went through the compiler twice, with sums in another order, and which of the
     two runs depends on what came from the cache. Parts of kernels are :func:`inlined_sums`.
+
+    Parameters
+    ----------
+    function : callable
+        As for :func:`compiled`; all that it adds is finite.
+
+    Returns
+    -------
+    callable
+        To be called like ``function``, from Python alone.
     """
     return _compile(function, fastmath=VECTORS)
 
 
 def inlined_sums(function: CallableT) -> CallableT:
-    """Like :func:`compiled_sums`, and put into its callers: a loop is short, and calls cost a third of it."""
+    """Like :func:`compiled_sums`, and put into its callers: a loop is short, and calls cost a third of it.
+
+    Parameters
+    ----------
+    function : callable
+        As for :func:`compiled_sums`.
+
+    Returns
+    -------
+    callable
+        To be called from kernels.
+    """
     return _compile(function, fastmath=VECTORS, inline="always")

@@ -282,6 +282,11 @@ def step_left(step: ArrayLike, spread: ArrayLike) -> Floats:
         q, >= 0.
     spread : array_like
         Standard deviation of single readings about the truth, their rounding included.
+
+    Returns
+    -------
+    float64 array, shape of both broadcast
+        In the unit of the step; 0 where there is no step, at most 0.289 q.
     """
     q, size = np.broadcast_arrays(np.asarray(step, np.float64), np.asarray(spread, np.float64))
     with np.errstate(divide="ignore", invalid="ignore"):

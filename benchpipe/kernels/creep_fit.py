@@ -246,7 +246,19 @@ def _motion(at: float) -> Figure:
 
 
 def creep_between(since: float, at: float) -> Figure:
-    """Motion from one time to another, s, as a figure to be estimated over all laws."""
+    """Motion from one time to another, s, as a figure to be estimated over all laws.
+
+    Parameters
+    ----------
+    since, at : float
+        Times since load entered its band [s], > 0.
+
+    Returns
+    -------
+    callable
+        Takes a law and its parameters; gives the motion between the two times [unit of the motion], and its gradient by
+        the parameters.
+    """
     t = np.array([since, at])
 
     def figure(law: CreepLaw, p: Floats) -> tuple[float, Floats]:
@@ -323,6 +335,20 @@ def local_slope(fits: LawFits) -> LocalSlope:
 
     The family holds leak (n = 1), power, log (n = 0) and what falls faster; the slope is n − 1. Its
     interval holds each n that the sum of squares does not exclude (Bates & Watts 1988, ch. 6).
+
+    Parameters
+    ----------
+    fits : LawFits
+        Laws fitted to the averages of a hold.
+
+    Returns
+    -------
+    LocalSlope
+        Without unit; all NaN where no law fits or the last decade has fewer than five averages.
+
+    Notes
+    -----
+    The chapter is from memory, not looked up.
     """
     none = LocalSlope(nan, nan, nan, fits.coverage)
     late = fits.time_s >= fits.time_s[-1] / 10 if fits.chosen else np.zeros(0, bool)

@@ -229,6 +229,15 @@ LAWS = (
 def law_named(name: str) -> CreepLaw:
     """Row of the table by its name.
 
+    Parameters
+    ----------
+    name : str
+        As in `LAWS`.
+
+    Returns
+    -------
+    CreepLaw
+
     Raises
     ------
     BenchpipeError

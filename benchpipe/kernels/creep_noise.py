@@ -54,7 +54,20 @@ class NoiseResult:
 
 
 def white_noise(time_s: Floats, count: Floats) -> NoiseResult:
-    """Noise without memory; the reading interval comes from the averages' times and counts."""
+    """Noise without memory; the reading interval comes from the averages' times and counts.
+
+    Parameters
+    ----------
+    time_s : float64 array, shape (n,)
+        Mean time of each average [s], rising.
+    count : float64 array, shape (n,)
+        Readings in each.
+
+    Returns
+    -------
+    NoiseResult
+        ``interval_s`` is 0 with fewer than two averages; ``measured`` is false.
+    """
     between = (count[1:] + count[:-1]) / 2
     interval = float(np.median(np.diff(time_s) / between)) if time_s.size > 1 else 0.0
     return NoiseResult(0.0, 0.0, 1.0, interval, False)
@@ -64,6 +77,24 @@ def averages_covariance(time_s: Floats, count: Floats, noise: NoiseResult) -> Fl
     """Covariance of averages of ``count`` evenly spaced readings of variance 1, shape (n, n).
 
     Sums exp(−Δt/τ) over all pairs of readings in closed form: geometric series in each average.
+
+    Parameters
+    ----------
+    time_s : float64 array, shape (n,)
+        Mean time of each average [s], rising.
+    count : float64 array, shape (n,)
+        Readings in each, at least one.
+    noise : NoiseResult
+        Of the single readings.
+
+    Returns
+    -------
+    float64 array, shape (n, n)
+        In units of the variance of one reading.
+
+    Notes
+    -----
+    Plain arithmetic.
     """
     n = np.asarray(count, np.float64)
     if noise.correlation_s <= 0:

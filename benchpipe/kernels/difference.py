@@ -139,7 +139,20 @@ def welch(values: ArrayLike, reference: ArrayLike, shared_u: float = 0.0) -> Dif
 
 
 def pooled(values: ArrayLike, reference: ArrayLike, shared_u: float = 0.0) -> Difference:
-    """The same with one variance for both groups (Student)."""
+    """Mean of ``values`` less mean of ``reference``, with one variance for both groups (Student).
+
+    Parameters
+    ----------
+    values, reference : array_like, shape (n,) and (m,), float64
+        One value a specimen, all finite.
+    shared_u : float
+        Standard uncertainty of errors that all specimens share and that do not cancel, in the unit of the values.
+
+    Returns
+    -------
+    Difference
+        ``converged`` is false, and the figures NaN, with an empty group or fewer than three values in all.
+    """
     a, b = _good(values), _good(reference)
     dof = a.size + b.size - 2
     if min(a.size, b.size) < 1 or dof < 1:
@@ -152,6 +165,18 @@ def pooled(values: ArrayLike, reference: ArrayLike, shared_u: float = 0.0) -> Di
 
 def paired(values: ArrayLike, reference: ArrayLike, shared_u: float = 0.0) -> Difference:
     """Mean of differences of pairs: the same specimen under both.
+
+    Parameters
+    ----------
+    values, reference : array_like, shape (n,), float64
+        In the same order of specimens, all finite.
+    shared_u : float
+        As for :func:`pooled`.
+
+    Returns
+    -------
+    Difference
+        ``converged`` is false, and the figures NaN, with fewer than two pairs.
 
     Raises
     ------
@@ -168,7 +193,18 @@ def paired(values: ArrayLike, reference: ArrayLike, shared_u: float = 0.0) -> Di
 
 
 def welch_refuses(n: int, m: int) -> str:
-    """Why Welch's test is not made of groups of ``n`` and ``m``; empty where it is."""
+    """Why Welch's test is not made of groups of ``n`` and ``m``; empty where it is.
+
+    Parameters
+    ----------
+    n, m : int
+        Specimens of the two groups.
+
+    Returns
+    -------
+    str
+        In words for a report.
+    """
     if min(n, m) < LEAST_GROUP:
         return f"{min(n, m)} specimens in a group: Welch's test needs {LEAST_GROUP}"
     if max(n, m) > MOST_IMBALANCE * min(n, m):
@@ -190,6 +226,16 @@ def exact_unpaired(values: ArrayLike, reference: ArrayLike) -> ExactResult:
     """All ways to label the specimens, by the size of the difference of means.
 
     ``converged`` is false (and ``p`` NaN) with more than 20,000 ways: of so many Student's test is as good.
+
+    Parameters
+    ----------
+    values, reference : array_like, shape (n,) and (m,), float64
+        One value a specimen, all finite.
+
+    Returns
+    -------
+    ExactResult
+        ``p`` is two-sided, without unit; ``least_p`` is given also where ``p`` is NaN.
     """
     a, b = _good(values), _good(reference)
     count = comb(a.size + b.size, a.size)
@@ -204,7 +250,18 @@ def exact_unpaired(values: ArrayLike, reference: ArrayLike) -> ExactResult:
 
 
 def exact_paired(differences: ArrayLike) -> ExactResult:
-    """All signs of the differences, by the size of their mean."""
+    """All signs of the differences, by the size of their mean.
+
+    Parameters
+    ----------
+    differences : array_like, shape (n,), float64
+        One a pair, all finite.
+
+    Returns
+    -------
+    ExactResult
+        ``p`` is two-sided; NaN, and ``converged`` false, without a pair or with more than 20,000 ways to set the signs.
+    """
     d = _good(differences)
     count = 2**d.size
     if count > MOST_LABELLINGS or d.size < 1:
@@ -223,5 +280,15 @@ def _good(values: ArrayLike) -> Floats:
 
 
 def finite(difference: Difference) -> bool:
-    """Whether a difference can be shown with an interval."""
+    """Whether a difference can be shown with an interval.
+
+    Parameters
+    ----------
+    difference : Difference
+
+    Returns
+    -------
+    bool
+        False where its value or its standard error from scatter is NaN or infinite.
+    """
     return difference.converged and isfinite(difference.value) and isfinite(difference.scatter_u)

@@ -140,6 +140,11 @@ def between(low: Branches, high: Branches, share: float) -> Branches:
     share : float
         0 is ``low``, 1 is ``high``.
 
+    Returns
+    -------
+    Branches
+        On a grid of as many points as that of ``low``, in its units.
+
     Notes
     -----
     The branches are divided by secant · motion range before they are mixed, so that a stiffer loop of the same shape
@@ -166,6 +171,19 @@ def motion_at(branches: Branches, load: float, *, falling: bool = False) -> floa
     """Motion at a load on a branch; NaN where the branch does not reach it: no extrapolation.
 
     Where a branch crosses the load several times, the crossing farthest from the other end in the load's direction.
+
+    Parameters
+    ----------
+    branches : Branches
+    load : float
+        In the unit of the branches' load.
+    falling : bool
+        On the branch of falling motion instead of the rising one.
+
+    Returns
+    -------
+    float
+        In the unit of the branches' motion; NaN where the branch does not reach the load.
     """
     y = branches.falling if falling else branches.rising
     above = y >= load
@@ -182,6 +200,17 @@ def energy_return(branches: Branches, *, positive: bool = True) -> float:
     """Area under the unloading branch over that under the loading one, on one side of zero load.
 
     The base is zero load: of loops that pulsate from a preload it is an apparent figure.
+
+    Parameters
+    ----------
+    branches : Branches
+    positive : bool
+        On the side of loads above zero; else on that below.
+
+    Returns
+    -------
+    float
+        Without unit; NaN where nothing is stored on that side.
     """
     load = (branches.rising, branches.falling) if positive else (-branches.falling, -branches.rising)
     stored, returned = (float(np.trapezoid(np.maximum(y, 0.0), branches.motion)) for y in load)
@@ -189,7 +218,18 @@ def energy_return(branches: Branches, *, positive: bool = True) -> float:
 
 
 def rms_difference(one: Branches, other: Branches) -> float:
-    """Rms of the load of ``one`` less that of ``other``, at the motions of ``other``, over both branches."""
+    """Rms of the load of ``one`` less that of ``other``, at the motions of ``other``, over both branches.
+
+    Parameters
+    ----------
+    one, other : Branches
+        In the same units. Beyond its ends ``one`` counts with its last load.
+
+    Returns
+    -------
+    float
+        In the unit of the load.
+    """
     rising, falling = (
         np.interp(other.motion, one.motion, getattr(one, name)) - getattr(other, name) for name in ("rising", "falling")
     )
@@ -197,7 +237,18 @@ def rms_difference(one: Branches, other: Branches) -> float:
 
 
 def largest_difference(one: Branches, other: Branches) -> float:
-    """The largest of the same, by its size."""
+    """The largest difference in load of ``one`` and ``other``, by its size, at the motions of ``other``.
+
+    Parameters
+    ----------
+    one, other : Branches
+        As for :func:`rms_difference`.
+
+    Returns
+    -------
+    float
+        In the unit of the load, not below 0.
+    """
     return float(
         max(
             np.abs(np.interp(other.motion, one.motion, getattr(one, name)) - getattr(other, name)).max()

@@ -45,6 +45,15 @@ def take_curve_off(values: Floats) -> tuple[Floats, NoiseFit, int]:
     Parameters
     ----------
     values : ndarray, shape (N,), float64, varying
+
+    Returns
+    -------
+    readings : float64 array, shape (N,)
+        In the unit of the values, about zero.
+    noise : NoiseFit
+        Of these readings.
+    columns : int
+        0 where no curve was taken off, 1 for a straight line, else the pieces of the curve.
     """
     best = values - values.mean()
     noise, columns = fit_noise(best), 0

@@ -31,7 +31,24 @@ SLIGHT = 1e-7
 
 
 def exponential_sum(tau: Floats, n: int) -> Floats:
-    """Σᵢⱼ φ^|i − j| over n readings: n(1 + φ)/(1 − φ) − 2φ(1 − φⁿ)/(1 − φ)², φ = exp(−1/τ)."""
+    """Σᵢⱼ φ^|i − j| over n readings: n(1 + φ)/(1 − φ) − 2φ(1 − φⁿ)/(1 − φ)², φ = exp(−1/τ).
+
+    Parameters
+    ----------
+    tau : float64 array, shape (models,)
+        Correlation times in readings, > 0.
+    n : int
+        Readings, at least one.
+
+    Returns
+    -------
+    float64 array, shape (models,)
+        Without unit, from n (white) to n².
+
+    Notes
+    -----
+    Two geometric series; plain arithmetic.
+    """
     phi, rest = np.exp(-1 / tau), -np.expm1(-1 / tau)
     return np.asarray(n * (1 + phi) / rest + 2 * phi * np.expm1(-n / tau) / rest**2)
 
@@ -46,7 +63,22 @@ def _apart(tau: Floats, first: int, n: int, other: int, m: int) -> Floats:
 
 
 def exponential_cross(tau: Floats, first: int, n: int, other: int, m: int) -> Floats:
-    """Σᵢⱼ φ^|i − j| over two windows of n and m readings that begin at ``first`` and ``other``; they may overlap."""
+    """Σᵢⱼ φ^|i − j| over two windows of n and m readings that begin at ``first`` and ``other``; they may overlap.
+
+    Parameters
+    ----------
+    tau : float64 array, shape (models,)
+        Correlation times in readings, > 0.
+    first, n : int
+        First reading of a window, and how many it has.
+    other, m : int
+        The same of the other window.
+
+    Returns
+    -------
+    float64 array, shape (models,)
+        Without unit.
+    """
     if other < first:
         first, n, other, m = other, m, first, n
     end, end_other = first + n, other + m
@@ -61,14 +93,40 @@ def exponential_cross(tau: Floats, first: int, n: int, other: int, m: int) -> Fl
 
 @lru_cache(maxsize=128)
 def mean_factor(models: NoiseModels, n: int) -> Floats:
-    """Variance of the mean of n consecutive readings over that of one: n⁻² ΣΣ ρᵢⱼ, shape (models,)."""
+    """Variance of the mean of n consecutive readings over that of one: n⁻² ΣΣ ρᵢⱼ, shape (models,).
+
+    Parameters
+    ----------
+    models : NoiseModels
+    n : int
+        Readings of the window, at least one.
+
+    Returns
+    -------
+    float64 array, shape (models,)
+        Without unit: 1/n for white noise, 1 where all readings move together. It is kept: do not change it in place.
+    """
     taus, which = np.unique(models.tau, return_inverse=True)
     flicker = float(exponential_sum(flicker_times(models.size), n).mean())
     return models.mix(exponential_sum(taus, n)[which], flicker, float(n)) / n**2
 
 
 def mean_covariance(models: NoiseModels, first: int, n: int, other: int, m: int) -> Floats:
-    """Covariance of the means of two windows over the variance of one reading, shape (models,)."""
+    """Covariance of the means of two windows over the variance of one reading, shape (models,).
+
+    Parameters
+    ----------
+    models : NoiseModels
+    first, n : int
+        First reading of a window, and how many it has.
+    other, m : int
+        The same of the other window; they may overlap.
+
+    Returns
+    -------
+    float64 array, shape (models,)
+        Without unit.
+    """
     taus, which = np.unique(models.tau, return_inverse=True)
     flicker = float(exponential_cross(flicker_times(models.size), first, n, other, m).mean())
     shared = float(max(min(first + n, other + m) - max(first, other), 0))
@@ -76,7 +134,22 @@ def mean_covariance(models: NoiseModels, first: int, n: int, other: int, m: int)
 
 
 def median_of_few(n: int) -> float:
-    """Variance of the median of n independent normal readings over (π/2)/n; 1 − 1.34/n or 1 − 0.44/n beyond 20."""
+    """Variance of the median of n independent normal readings over (π/2)/n; 1 − 1.34/n or 1 − 0.44/n beyond 20.
+
+    Parameters
+    ----------
+    n : int
+        Readings, at least one.
+
+    Returns
+    -------
+    float
+        Without unit, from 0.64 for one to 1 for many.
+
+    Notes
+    -----
+    Up to 20 from a table (its source is beside it); 1 − c/n goes on from there (0.002 off at 20).
+    """
     if n <= len(MEDIAN_OF_FEW):
         return MEDIAN_OF_FEW[n - 1]
     return 1 - (0.44 if n % 2 else 1.34) / n
@@ -98,6 +171,21 @@ def median_factor(models: NoiseModels, n: int) -> Floats:
     slower than the window, whose median then is close to its mean: at most v (1 + (cπ/2 − 1)(1 − ρ̄)), v the
     factor of the mean and ρ̄ the mean correlation of two readings (simulated: 5 % below to 10 %
     above the true one).
+
+    Parameters
+    ----------
+    models : NoiseModels
+    n : int
+        Readings of the window, at least one.
+
+    Returns
+    -------
+    float64 array, shape (models,)
+        Without unit. It is kept: do not change it in place.
+
+    Notes
+    -----
+    E(sgn x sgn y) = (2/π) arcsin ρ of two normal values is from memory, not looked up.
     """
     mean = mean_factor(models, n)
     if n < 3:
@@ -114,7 +202,20 @@ def median_factor(models: NoiseModels, n: int) -> Floats:
 
 
 def statistic_factor(models: NoiseModels, n: int, statistic: Statistic) -> Floats:
-    """Variance of the mean or median of n consecutive readings over that of one."""
+    """Variance of the mean or median of n consecutive readings over that of one.
+
+    Parameters
+    ----------
+    models : NoiseModels
+    n : int
+        Readings of the window, at least one.
+    statistic : "mean" or "median"
+
+    Returns
+    -------
+    float64 array, shape (models,)
+        Without unit, as of :func:`mean_factor` and :func:`median_factor`.
+    """
     return mean_factor(models, n) if statistic == "mean" else median_factor(models, n)
 
 

@@ -102,7 +102,20 @@ class Bands:
 
 @lru_cache(maxsize=32)
 def bands_of(size: int, dropped: int) -> Bands:
-    """Logarithmic bands of the ordinates ``dropped`` + 1 … (N − 1)//2: neither the mean nor the last is compared."""
+    """Logarithmic bands of the ordinates ``dropped`` + 1 … (N − 1)//2: neither the mean nor the last is compared.
+
+    Parameters
+    ----------
+    size : int
+        Readings N of the block.
+    dropped : int
+        How many of the lowest frequencies are left out.
+
+    Returns
+    -------
+    Bands
+        At most `BANDS` - 1 of them. They are kept: do not change them in place.
+    """
     grid = np.geomspace(1 + dropped, (size - 1) // 2 + 1, BANDS)
     edges = np.unique(np.round(grid).astype(np.intp))
     sampled = [
@@ -114,7 +127,20 @@ def bands_of(size: int, dropped: int) -> Bands:
 
 
 def banded_periodogram(values: Floats, bands: Bands) -> Floats:
-    """Periodogram |FFT|²/N of the values, mean of each band, shape (bands,)."""
+    """Periodogram |FFT|²/N of the values, mean of each band, shape (bands,).
+
+    Parameters
+    ----------
+    values : float64 array, shape (N,)
+        Evenly spaced readings, in any unit.
+    bands : Bands
+        Of a block of N readings.
+
+    Returns
+    -------
+    float64 array, shape (bands,)
+        In the unit of the values squared: white noise gives its variance in each band.
+    """
     spectrum = np.fft.rfft(values)[bands.edges[0] : bands.edges[-1]]
     power = spectrum.real**2 + spectrum.imag**2
     return np.asarray(np.add.reduceat(power, bands.edges[:-1] - bands.edges[0]) / bands.counts / values.size)
@@ -125,6 +151,20 @@ def expected_periodogram(size: int, taus: Floats, bands: Bands) -> Floats:
 
     2 Re Σ (1 − k/N) zᵏ − 1 over k = 0 … N − 1, z = exp(−1/τ − 2πi j/N). At Fourier frequencies the sum is
     1/(1 − z) − z (1 − e^(−N/τ))/(N (1 − z)²).
+
+    Parameters
+    ----------
+    size : int
+        Readings N of the block.
+    taus : float64 array, shape (t,)
+        Correlation times in readings, > 0.
+    bands : Bands
+        Of a block of N readings.
+
+    Returns
+    -------
+    float64 array, shape (t, bands)
+        For a variance of 1.
     """
     z = np.exp(-1 / taus[:, None] - 2j * np.pi * bands.sampled / size)
     away = 1 - z
@@ -152,12 +192,35 @@ class NoiseGrid:
 
 
 def flicker_times(size: int) -> Floats:
-    """Correlation times whose sum is 1/f noise in a block of N readings."""
+    """Correlation times whose sum is 1/f noise in a block of N readings.
+
+    Parameters
+    ----------
+    size : int
+        Readings N of the block.
+
+    Returns
+    -------
+    float64 array, shape (FLICKER_TIMES,)
+        In readings, rising from 0.5 to 2 N in equal ratios.
+    """
     return np.geomspace(0.5, 2.0 * size, FLICKER_TIMES)
 
 
 def make_grid(models: NoiseModels, bands: Bands) -> NoiseGrid:
-    """Spectra of the models."""
+    """Expected spectra of the models in the bands, ready to be compared with a periodogram.
+
+    Parameters
+    ----------
+    models : NoiseModels
+    bands : Bands
+        Of a block as long as that of the models.
+
+    Returns
+    -------
+    NoiseGrid
+        Spectra are those of a variance of 1.
+    """
     taus, which = np.unique(models.tau, return_inverse=True)
     slow = expected_periodogram(models.size, taus, bands)[which]
     flicker = expected_periodogram(models.size, flicker_times(models.size), bands).mean(axis=0)
@@ -176,7 +239,20 @@ def _models(size: int, taus: Floats, shares: Floats, levels: Floats) -> NoiseMod
 
 @lru_cache(maxsize=32)
 def noise_grid(size: int, dropped: int) -> NoiseGrid:
-    """All noises tried on a block of N readings, kept: blocks of one length share them."""
+    """All noises tried on a block of N readings, kept: blocks of one length share them.
+
+    Parameters
+    ----------
+    size : int
+        Readings N of the block.
+    dropped : int
+        How many of the lowest frequencies are left out.
+
+    Returns
+    -------
+    NoiseGrid
+        It is kept: do not change it in place.
+    """
     longest = max(float(size), LONGEST_TAU)
     taus = np.geomspace(SHORTEST_TAU, longest, int(log(longest / SHORTEST_TAU) / log(TAU_RATIO)) + 1)
     return make_grid(_models(size, taus, np.array(SHARES), np.array(FLICKER_SHARES)), bands_of(size, dropped))
@@ -191,6 +267,11 @@ def fit_noise(values: Floats, dropped: int = 0) -> NoiseFit:
         They must vary. Their mean does not matter.
     dropped : int
         How many of the lowest frequencies to leave out: a curve that was taken off took their noise with it.
+
+    Returns
+    -------
+    NoiseFit
+        ``variance`` in the unit of the values squared.
     """
     grid = noise_grid(values.size, dropped)
     power = banded_periodogram(values, grid.bands)

@@ -85,6 +85,24 @@ def aicc(mean_square: float, parameters: int, n_effective: float) -> float:
 
     To compare curves fitted to the same rows give them one ``n_effective``. Infinite where too few
     readings are left to judge by.
+
+    Parameters
+    ----------
+    mean_square : float
+        Of the residuals, in the unit of y squared, >= 0.
+    parameters : int
+        Fitted ones, the variance not counted.
+    n_effective : float
+        Independent rows that the data are worth.
+
+    Returns
+    -------
+    float
+        Without unit, the smaller the better: only differences mean something. Infinite where it cannot be judged.
+
+    Notes
+    -----
+    K. P. Burnham & D. R. Anderson, *Model Selection and Multimodel Inference* (Springer 2002) §7.4.
     """
     k, n = parameters + 1, n_effective
     if not (n - k - 1 > 0 and isfinite(mean_square)):
@@ -94,7 +112,24 @@ def aicc(mean_square: float, parameters: int, n_effective: float) -> float:
 
 
 def standard_error(gradient: ArrayLike, covariance: ArrayLike) -> Floats:
-    """√(gᵀCg) for each row g of ``gradient``; parameters with NaN covariance count as fixed."""
+    """√(gᵀCg) for each row g of ``gradient``; parameters with NaN covariance count as fixed.
+
+    Parameters
+    ----------
+    gradient : array_like, shape (..., k)
+        Derivatives of each figure by the k parameters.
+    covariance : array_like, shape (k, k)
+        Of the parameters.
+
+    Returns
+    -------
+    float64 array, shape (...)
+        In the unit of the figures.
+
+    Notes
+    -----
+    D. M. Bates & D. G. Watts, *Nonlinear Regression Analysis and Its Applications* (Wiley 1988) §2.3.
+    """
     c = np.nan_to_num(np.asarray(covariance, np.float64))
     g = np.asarray(gradient, np.float64)
     return np.asarray(np.sqrt(np.maximum(np.sum((g @ c) * g, axis=-1), 0.0)))
@@ -105,6 +140,20 @@ def complex_step(model: Model) -> Gradient:
 
     W. Squire & G. Trapp, SIAM Review 40 (1998) 110. The model must take complex parameters and
     use no absolute value, comparison or conjugate of them.
+
+    Parameters
+    ----------
+    model : callable
+        Takes x, shape (n,), and parameters, shape (k,); gives y, shape (n,).
+
+    Returns
+    -------
+    callable
+        Takes the same; gives derivatives by the parameters, shape (n, k).
+
+    Notes
+    -----
+    Tests compare the gradient with analytic ones.
     """
 
     def gradient(x: Floats, p: Floats) -> Floats:
@@ -190,6 +239,21 @@ def whitening(covariance: ArrayLike) -> Callable[[Floats], Floats]:
     Multiplies by the inverse of the Cholesky factor: (n,) to (n,), or each column of (n, k). The
     inverse is by NumPy: SciPy's triangular solver starts threads, which on a busy machine cost a
     thousand times what matrices of this size take.
+
+    Parameters
+    ----------
+    covariance : array_like, shape (n, n)
+        Symmetric, positive definite.
+
+    Returns
+    -------
+    callable
+        Takes and gives float64 arrays, shape (n,) or (n, k).
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        The covariance is not positive definite.
     """
     inverse = np.linalg.inv(np.linalg.cholesky(np.asarray(covariance, np.float64)))
     return lambda v: np.asarray(inverse @ v, np.float64)

@@ -128,7 +128,24 @@ def _gaps(time_s: Floats, gap_s: float) -> bool:
 
 
 def reading(time_s: Floats, values: Floats) -> Reading:
-    """Mean over time and its standard uncertainty, neighbours' correlation counted."""
+    """Mean over time and its standard uncertainty, neighbours' correlation counted.
+
+    Parameters
+    ----------
+    time_s : float64 array, shape (n,)
+        Times of the samples [s], rising.
+    values : float64 array, shape (n,)
+        Load or motion, in its own unit.
+
+    Returns
+    -------
+    Reading
+        In the unit of the values; both figures NaN with fewer than three samples.
+
+    Notes
+    -----
+    u = s/√n_eff with n_eff = n(1 − ρ)/(1 + ρ), see :func:`~benchpipe.kernels.robust.effective_size`.
+    """
     n = values.size
     if n < 3:
         return Reading()
@@ -140,6 +157,16 @@ def slope_u(x: Floats, y: Floats) -> float:
     """Standard uncertainty of a line's slope from the noise of y: what a cubic leaves, its correlation counted.
 
     The bend of a branch is no noise: the slope of the same branch comes out the same again.
+
+    Parameters
+    ----------
+    x, y : float64 arrays, shape (n,)
+        Motion and load of one branch, in their own units.
+
+    Returns
+    -------
+    float
+        Unit of y over unit of x; NaN with fewer than eight samples.
     """
     if x.size < 8:
         return nan

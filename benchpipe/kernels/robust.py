@@ -19,21 +19,55 @@ MAD_TO_SIGMA = 1.482602218505602
 
 
 def median(values: ArrayLike) -> float:
-    """Median of the finite values; NaN where there are none."""
+    """Median of the finite values; NaN where there are none.
+
+    Parameters
+    ----------
+    values : array_like, any shape
+        In any unit; values that are not finite are left out.
+
+    Returns
+    -------
+    float
+        In the unit of the values; NaN where none is finite.
+    """
     v = np.asarray(values, np.float64)
     v = v[np.isfinite(v)]
     return float(np.median(v)) if v.size else nan
 
 
 def mad_sigma(values: ArrayLike) -> float:
-    """Standard deviation estimated as 1.4826 × the median absolute deviation from the median."""
+    """Standard deviation estimated as 1.4826 × the median absolute deviation from the median.
+
+    Parameters
+    ----------
+    values : array_like, any shape
+        In any unit; values that are not finite are left out.
+
+    Returns
+    -------
+    float
+        In the unit of the values; NaN where none is finite, 0 where more than half are equal.
+
+    Notes
+    -----
+    1.4826 = 1/Φ⁻¹(3/4), the ratio for normal values.
+    """
     return MAD_TO_SIGMA * median(np.abs(np.asarray(values, np.float64) - median(values)))
 
 
 def lag1_autocorrelation(values: ArrayLike) -> float:
     """Lag-1 autocorrelation Σ(vᵢ − v̄)(vᵢ₊₁ − v̄)/Σ(vᵢ − v̄)² (NIST/SEMATECH e-Handbook §1.3.3.1).
 
-    NaN for fewer than three values; 0 where they do not vary.
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        Evenly spaced readings in order, all finite.
+
+    Returns
+    -------
+    float
+        Without unit, from -1 to 1; NaN for fewer than three values, 0 where they do not vary.
     """
     v = np.asarray(values, np.float64)
     if v.size < 3:
@@ -47,6 +81,22 @@ def effective_size(n: int, rho: float) -> float:
     """Independent readings that n correlated ones are worth: n(1 − ρ)/(1 + ρ), at most n.
 
     A negative ρ gives n: alternating errors are not trusted to make a mean better.
+
+    Parameters
+    ----------
+    n : int
+        Readings.
+    rho : float
+        Their lag-1 autocorrelation, below 1.
+
+    Returns
+    -------
+    float
+        From 0 to ``n``; NaN where ρ is NaN.
+
+    Notes
+    -----
+    The formula is that of first-order autocorrelated noise, common practice; from memory, not looked up.
     """
     return n * (1 - max(rho, 0.0)) / (1 + max(rho, 0.0))
 
@@ -133,6 +183,16 @@ def runs_test(residuals: ArrayLike) -> RunsResult:
     """Wald-Wolfowitz runs test about zero (NIST/SEMATECH e-Handbook §1.3.5.13), normal approximation.
 
     Zeros and non-finite values are left out. NaN where one sign is absent.
+
+    Parameters
+    ----------
+    residuals : array_like, shape (n,)
+        In the order of the fit, in any unit.
+
+    Returns
+    -------
+    RunsResult
+        NaN where one sign is absent; the counts are always given.
     """
     v = np.asarray(residuals, np.float64)
     above = v[np.isfinite(v) & (v != 0)] > 0

@@ -54,6 +54,15 @@ def without_steps(values: ArrayLike, places: ArrayLike) -> Floats:
     ----------
     values : array_like, shape (n,)
     places : array_like of int
+
+    Returns
+    -------
+    float64 array, shape (n,)
+        In the unit of the values; the part before the first step is as it was.
+
+    Notes
+    -----
+    Plain arithmetic: medians of neighbours on both sides of each place, the places in the given order.
     """
     v = np.array(values, np.float64)
     for place in np.asarray(places, np.int64).tolist():

@@ -67,7 +67,20 @@ class StopRows:
 
 @compiled
 def beyond(motion: Floats, low: Floats, high: Floats, at: float) -> Floats:
-    """Mean of max(x − at, 0) in each average, its motions taken as spread evenly from ``low`` to ``high``."""
+    """Mean of max(x − at, 0) in each average, its motions taken as spread evenly from ``low`` to ``high``.
+
+    Parameters
+    ----------
+    motion, low, high : float64 arrays, shape (n,)
+        Mean, smallest and largest motion of each average [deg or mm].
+    at : float
+        Trial point of engagement, in the same unit.
+
+    Returns
+    -------
+    float64 array, shape (n,)
+        In the same unit, 0 where the whole average lies before ``at``.
+    """
     out = np.empty(motion.size)
     for t in range(motion.size):
         if high[t] <= at:
@@ -191,7 +204,18 @@ class StopFits:
 
 
 def columns_of(model: int) -> list[int]:
-    """Which columns a model has: alone, line and curve, or neighbours."""
+    """Which columns a model has: alone, line and curve, or neighbours.
+
+    Parameters
+    ----------
+    model : int
+        Number of the model: 0 is the line alone, the curves follow alone, then with the line, then neighbours together.
+
+    Returns
+    -------
+    list of int
+        One or two of the columns of a line and all curves.
+    """
     if model <= CURVES:
         return [model]
     if model <= 2 * CURVES:
@@ -200,7 +224,20 @@ def columns_of(model: int) -> list[int]:
 
 
 def curve_columns(pressed: Floats, model: int) -> Floats:
-    """Columns of a model, shape (1 or 2, n)."""
+    """Columns of a model, shape (1 or 2, n).
+
+    Parameters
+    ----------
+    pressed : float64 array, shape (n,)
+        Way beyond the engagement, from 0 to 1 of that at the largest motion.
+    model : int
+        As for :func:`columns_of`.
+
+    Returns
+    -------
+    float64 array, shape (1 or 2, n)
+        Without unit.
+    """
     return np.asarray(_columns(pressed, np.array(POWERS), np.array(RATES))[columns_of(model)])
 
 
@@ -213,6 +250,11 @@ def fit_curves(rows: StopRows, trials: Floats, noise: StopNoise) -> StopFits:
     trials : float64 array, shape (c,)
         Below ``rows.top``.
     noise : StopNoise
+
+    Returns
+    -------
+    StopFits
+        ``log_weight`` is of shape (c, models), -inf where a stiffness is negative.
 
     Notes
     -----

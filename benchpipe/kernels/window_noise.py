@@ -75,6 +75,12 @@ def fit_block_noise(values: ArrayLike) -> BlockNoise:
     values : array_like, shape (N,)
         One reading a cycle, in order. Those that are not finite are left out and their neighbours closed up. Plain
         steps are taken off: a specimen that comes loose is no noise.
+
+    Returns
+    -------
+    BlockNoise
+        ``fit`` is None, and ``tau`` and ``white_share`` NaN, with fewer than `FEWEST_READINGS` readings or where they
+        do not vary.
     """
     v = np.asarray(values, np.float64)
     finite = np.isfinite(v)
@@ -97,6 +103,11 @@ def window_u(noise: BlockNoise, n: int, statistic: Statistic) -> StandardU:
     n : int
         Finite readings in the window, 1 … N.
     statistic : "mean" or "median"
+
+    Returns
+    -------
+    StandardU
+        ``u`` in the unit of the readings; NaN for a window that is empty or longer than the block.
     """
     if not 1 <= n <= noise.size:
         return StandardU(nan, nan, False, f"a window of {n} cycles in a block of {noise.size} with a value", nan)
@@ -116,6 +127,15 @@ def reading_u(noise: BlockNoise) -> StandardU:
 
     It is the scatter of the readings about the block's curve. Scatter of the true values is in it, which keeps
     both bounds (only wider).
+
+    Parameters
+    ----------
+    noise : BlockNoise
+
+    Returns
+    -------
+    StandardU
+        ``u`` in the unit of the readings.
     """
     return window_u(noise, 1, "mean")
 
@@ -140,6 +160,12 @@ def change_u(
     statistic : "mean" or "median"
     base_value, window_value : float
         The two figures. To first order u² = (1/b)² u_w² + (w/b²)² u_b² − 2 (w/b³) cov (GUM 5.2.2).
+
+    Returns
+    -------
+    StandardU
+        ``u`` is relative to the base, without unit; NaN where the base is zero, or a figure or its uncertainty is not
+        finite.
     """
     base, window = window_u(noise, base_n, statistic), window_u(noise, window_n, statistic)
     if not (np.isfinite(base.u + window.u) and np.isfinite(base_value + window_value) and base_value != 0):

@@ -24,7 +24,20 @@ def _load(context: Any, builder: Any, signature: Any, arguments: Any, kind: Any)
 
 @intrinsic
 def word_at(context: Any, data: Any, index: Any) -> Any:
-    """The word at a place in an array of bytes. The caller knows that eight bytes stand there."""
+    """The word at a place in an array of bytes. The caller knows that eight bytes stand there.
+
+    Parameters
+    ----------
+    context : numba typing context
+    data : array of uint8, shape (n,), contiguous
+    index : int64
+        First of the eight bytes: 0 … n - 8, not verified.
+
+    Returns
+    -------
+    uint64
+        The lowest byte is the first in the array.
+    """
 
     def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         return _load(context, builder, signature, arguments, ir.IntType(64))
@@ -34,7 +47,22 @@ def word_at(context: Any, data: Any, index: Any) -> Any:
 
 @intrinsic
 def found_at(context: Any, data: Any, index: Any, wanted: Any) -> Any:
-    """Which of the LONG bytes at a place equal one: bit 0 is the first. The caller knows that so many stand there."""
+    """Which of the LONG bytes at a place equal one: bit 0 is the first. The caller knows that so many stand there.
+
+    Parameters
+    ----------
+    context : numba typing context
+    data : array of uint8, shape (n,), contiguous
+    index : int64
+        First of the bytes: 0 … n - LONG, not verified.
+    wanted : uint8
+        The byte that is looked for.
+
+    Returns
+    -------
+    uint64
+        A bit for each byte.
+    """
 
     def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         kind = ir.VectorType(ir.IntType(8), LONG)
@@ -49,7 +77,20 @@ def found_at(context: Any, data: Any, index: Any, wanted: Any) -> Any:
 
 @intrinsic
 def item(context: Any, array: Any, index: Any) -> Any:
-    """An item of a contiguous array; the place is not below zero, which costs three instructions to look after."""
+    """An item of a contiguous array; the place is not below zero, which costs three instructions to look after.
+
+    Parameters
+    ----------
+    context : numba typing context
+    array : array, shape (n,), contiguous
+    index : int64
+        0 … n - 1, not verified.
+
+    Returns
+    -------
+    scalar
+        Of the array's kind.
+    """
 
     def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         first = _array(signature.args[0])(context, builder, arguments[0]).data
@@ -60,7 +101,22 @@ def item(context: Any, array: Any, index: Any) -> Any:
 
 @intrinsic
 def put(context: Any, array: Any, index: Any, value: Any) -> Any:
-    """Set an item of a contiguous array; as :func:`item`."""
+    """Set an item of a contiguous array; as :func:`item`.
+
+    Parameters
+    ----------
+    context : numba typing context
+    array : array, shape (n,), contiguous
+    index : int64
+        0 … n - 1, not verified.
+    value : scalar
+        Of the array's kind.
+
+    Returns
+    -------
+    None
+        ``array`` is changed in its place.
+    """
 
     def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         first = _array(signature.args[0])(context, builder, arguments[0]).data
@@ -72,7 +128,18 @@ def put(context: Any, array: Any, index: Any, value: Any) -> Any:
 
 @intrinsic
 def lowest_bit(context: Any, word: Any) -> Any:
-    """Place of the lowest bit that is set; 64 where there is none."""
+    """Place of the lowest bit that is set; 64 where there is none.
+
+    Parameters
+    ----------
+    context : numba typing context
+    word : uint64
+
+    Returns
+    -------
+    int64
+        From 0, the lowest place, to 64.
+    """
 
     def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         return builder.cttz(arguments[0], ir.Constant(ir.IntType(1), 0))
@@ -82,7 +149,18 @@ def lowest_bit(context: Any, word: Any) -> Any:
 
 @intrinsic
 def bits(context: Any, word: Any) -> Any:
-    """How many bits are set."""
+    """How many bits are set.
+
+    Parameters
+    ----------
+    context : numba typing context
+    word : uint64
+
+    Returns
+    -------
+    int64
+        From 0 to 64.
+    """
 
     def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         return builder.ctpop(arguments[0])
