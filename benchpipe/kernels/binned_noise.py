@@ -59,7 +59,20 @@ class WhitenedResult:
 
 
 def noise_models(spacing_s: float, span_s: float) -> BinnedNoiseModels:
-    """The models that are averaged: white, and all shares at correlation times from ``spacing_s`` on."""
+    """The models that are averaged: white, and all shares at correlation times from ``spacing_s`` on.
+
+    Parameters
+    ----------
+    spacing_s : float
+        From one bin to the next [s], > 0.
+    span_s : float
+        Length of the history [s].
+
+    Returns
+    -------
+    BinnedNoiseModels
+        The first is white.
+    """
     top = max(LONGEST * span_s, spacing_s)
     count = max(2, int(np.ceil(np.log(top / (SHORTEST * spacing_s)) / np.log(RATIO))) + 1)
     taus = np.geomspace(SHORTEST * spacing_s, top, count)
@@ -85,6 +98,10 @@ def whiten(
     columns : ndarray, shape (k, c)
     contrast : ndarray, shape (k,)
 
+    Returns
+    -------
+    WhitenedResult
+
     Notes
     -----
     The average of exp(−|t − t'|/τ) over bins of widths W and W' that do not overlap is
@@ -99,7 +116,26 @@ def whiten(
 def whitened(
     models: BinnedNoiseModels, time_s: Floats, width_s: Floats, weight: Floats, columns: Floats, contrast: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Columns that each model makes white, shape (m, k, c), log |C| and aᵀ C a, both (m,); arguments of `whiten`."""
+    """Columns that each model makes white, shape (m, k, c), log |C| and aᵀ C a, both (m,); arguments of `whiten`.
+
+    Parameters
+    ----------
+    models : BinnedNoiseModels
+        m of them.
+    time_s, width_s, weight : float64 arrays, shape (k,)
+        As for :func:`whiten`.
+    columns : float64 array, shape (k, c)
+    contrast : float64 array, shape (k,)
+
+    Returns
+    -------
+    white : float64 array, shape (m, k, c)
+        In the unit of the columns over the standard deviation of the noise of an average bin.
+    log_det : float64 array, shape (m,)
+        log |C|.
+    quadratic : float64 array, shape (m,)
+        aᵀ C a of the contrast.
+    """
     tau, share = models.tau_s[:, None], models.share[:, None]
     x = np.where(share > 0, width_s[None, :] / (2 * tau), 1.0)
     small = x < 1e-3

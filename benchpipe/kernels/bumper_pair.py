@@ -112,7 +112,24 @@ class PairFit:
 
 
 def pair_torque(motion_deg: Floats, rate_sign: float | Floats, parameters: Floats, shape: PairShape) -> Floats:
-    """Torque [N·m] of a pair at motions [deg], on the branch of rising (1) or falling (-1) motion."""
+    """Torque [N·m] of a pair at motions [deg], on the branch of rising (1) or falling (-1) motion.
+
+    Parameters
+    ----------
+    motion_deg : float64 array, shape (n,)
+        [deg]
+    rate_sign : float or float64 array, shape (n,)
+        1 or -1; 0: without loss.
+    parameters : float64 array, shape (p,)
+        Of the law of the bumper that rising motion presses, of the other one's, both preloads or gaps, then two of
+        friction or `PROFILE` of the profile: in the order of the names of a :class:`PairFit`.
+    shape : PairShape
+
+    Returns
+    -------
+    float64 array, shape (n,)
+        [N·m]
+    """
     law = LAWS[shape.law]
     own = len(law.names) - int(shape.heights is not None and "height" in law.names)
     fixed = shape.heights or (nan, nan)
@@ -148,6 +165,11 @@ def fit_pair(branches: Branches, shape: PairShape, noise: float = 0.0) -> PairFi
     shape : PairShape
     noise : float
         Least standard deviation of a residual [N·m], where it is known.
+
+    Returns
+    -------
+    PairFit
+        ``converged`` is false where the search ended early.
 
     Notes
     -----

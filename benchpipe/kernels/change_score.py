@@ -50,7 +50,20 @@ class ScoresResult:
 
 
 def coarse_models(spacing_s: float, span_s: float) -> BinnedNoiseModels:
-    """White noise, and shares of slow noise from half a bin's spacing to a quarter of the history."""
+    """White noise, and shares of slow noise from half a bin's spacing to a quarter of the history.
+
+    Parameters
+    ----------
+    spacing_s : float
+        From one bin to the next [s], > 0.
+    span_s : float
+        Length of the history [s].
+
+    Returns
+    -------
+    BinnedNoiseModels
+        The first is white.
+    """
     top = max(LONGEST * span_s, spacing_s)
     taus = np.geomspace(0.5 * spacing_s, top, max(2, int(np.ceil(np.log(2 * top / spacing_s) / np.log(RATIO))) + 1))
     return BinnedNoiseModels(
@@ -169,6 +182,19 @@ class ChangeTable:
 
 
 def normal_score(t: Floats, dof: float) -> Floats:
-    """Normal deviate that is as improbable as Student's t with ``dof`` degrees of freedom (Wallace 1959)."""
+    """Normal deviate that is as improbable as Student's t with ``dof`` degrees of freedom (Wallace 1959).
+
+    Parameters
+    ----------
+    t : float64 array, any shape
+        Student's t, without unit.
+    dof : float
+        Degrees of freedom, > 0.
+
+    Returns
+    -------
+    float64 array, same shape
+        With the sign of t; NaN where t is NaN.
+    """
     part = (8 * dof + 1) / (8 * dof + 3)
     return np.asarray(np.sign(t) * part * np.sqrt(dof * np.log1p(t**2 / dof)))

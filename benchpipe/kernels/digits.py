@@ -19,7 +19,18 @@ Floats = NDArray[np.float64]
 
 
 def rounding(values: NDArray[Any]) -> float:
-    """Step of single precision at the largest of some values, shape (n,): they are known no better."""
+    """Step of single precision at the largest of some values, shape (n,): they are known no better.
+
+    Parameters
+    ----------
+    values : array, shape (n,)
+        In any unit.
+
+    Returns
+    -------
+    float
+        In the unit of the values; next to nothing without values or where all are zero.
+    """
     return float(np.spacing(np.abs(np.asarray(values)).max(initial=0.0).astype(np.float32)))
 
 
@@ -71,7 +82,20 @@ def _finer(changes: Floats, step: float) -> float:
 
 
 def range_of_parts(values: NDArray[Any], size: int) -> float:
-    """Median range of consecutive parts of so many values; the whole range where there is no whole part."""
+    """Median range of consecutive parts of so many values; the whole range where there is no whole part.
+
+    Parameters
+    ----------
+    values : array, shape (n,)
+        In any unit, in order.
+    size : int
+        Values in a part, at least one.
+
+    Returns
+    -------
+    float
+        In the unit of the values; 0 without values.
+    """
     parts = len(values) // size
     if parts < 1:
         return float(np.ptp(values)) if len(values) else 0.0

@@ -17,6 +17,11 @@ def smooth(values: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray
     values : float array, shape (n,)
     weights : float64 array, shape (h + 1,)
         Centre first; ``weights[0] + 2 * sum(weights[1:]) == 1``.
+
+    Returns
+    -------
+    float64 array, shape (n,)
+        In the unit of the values.
     """
     n = values.size
     out = np.empty(n, np.float64)
@@ -35,7 +40,22 @@ def smooth(values: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray
 def smooth_loops(
     values: NDArray[np.float64], start: NDArray[np.int64], end: NDArray[np.int64], weights: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Each stretch ``start[c] … end[c] - 1`` smoothed for itself, one after the other."""
+    """Each stretch ``start[c] … end[c] - 1`` smoothed for itself, one after the other.
+
+    Parameters
+    ----------
+    values : float64 array, shape (n,)
+        In any unit.
+    start, end : int64 arrays, shape (c,)
+        First sample of each stretch, and the one after its last.
+    weights : float64 array, shape (h + 1,)
+        As for :func:`smooth`.
+
+    Returns
+    -------
+    float64 array, shape (sum of all lengths,)
+        In the unit of the values.
+    """
     out = np.empty((end - start).sum(), np.float64)
     at = 0
     for c in range(start.size):
@@ -50,6 +70,18 @@ def gaussian_weights(cutoff_hz: float | None, sample_rate_hz: float) -> NDArray[
 
     The half-transmission cut-off is that of the Gaussian profile filter of
     ISO 16610-21 (written from memory; not checked against the standard).
+
+    Parameters
+    ----------
+    cutoff_hz : float or None
+        Cut-off [Hz], > 0; None: no filter.
+    sample_rate_hz : float
+        [Hz]
+
+    Returns
+    -------
+    float64 array, shape (h + 1,)
+        Without unit, centre first, to four standard deviations; [1] without a cut-off.
     """
     if cutoff_hz is None:
         return np.ones(1)

@@ -15,6 +15,16 @@ def surely_finite(values: NDArray[Any]) -> bool:
     """Whether the sum of a float array, shape (n,), is finite: then so is each value.
 
     Finite values whose sum is beyond the largest number give false.
+
+    Parameters
+    ----------
+    values : float array, shape (n,)
+        In any unit.
+
+    Returns
+    -------
+    bool
+        False does not say that a value is not finite.
     """
     total = values.dtype.type(0.0)
     for k in range(values.size):

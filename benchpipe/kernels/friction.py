@@ -23,27 +23,104 @@ LIKE = 0.1  # rates and amplitudes within 10 % of each other count as one
 
 
 def berg_turn(amplitude: float, most: float, x2: float) -> float:
-    """Friction force at the turn of a steady cycle of ± amplitude: F_max/(2 x2) (√(x2² + X² + 6 x2 X) - x2 - X)."""
+    """Friction force at the turn of a steady cycle of ± amplitude: F_max/(2 x2) (√(x2² + X² + 6 x2 X) - x2 - X).
+
+    Parameters
+    ----------
+    amplitude : float
+        X, half of the motion's range, in any unit.
+    most : float
+        F_max, in any unit of load.
+    x2 : float
+        Way from no friction at which half of F_max is reached, in the unit of the amplitude, > 0.
+
+    Returns
+    -------
+    float
+        In the unit of ``most``, below it.
+
+    Notes
+    -----
+    M. Berg, Vehicle System Dynamics 30 (1998) 197; from memory, not looked up.
+    """
     x = amplitude
     return most / (2.0 * x2) * (sqrt(x2**2 + x**2 + 6.0 * x2 * x) - x2 - x)
 
 
 def berg_area(amplitude: float, most: float, x2: float) -> float:
-    """Loss of a steady cycle: 2 F_max (2 X - x2 (1 + μ)² ln((x2 (1 + μ) + 2 X)/(x2 (1 + μ)))), μ = F_turn/F_max."""
+    """Loss of a steady cycle: 2 F_max (2 X - x2 (1 + μ)² ln((x2 (1 + μ) + 2 X)/(x2 (1 + μ)))), μ = F_turn/F_max.
+
+    Parameters
+    ----------
+    amplitude, most, x2 : float
+        As for :func:`berg_turn`; ``most`` and ``amplitude`` are above zero.
+
+    Returns
+    -------
+    float
+        In the unit of ``most`` times that of ``amplitude``, for one cycle.
+
+    Notes
+    -----
+    The branches of :func:`berg_branch` between the turns, integrated; plain arithmetic.
+    """
     mu = berg_turn(amplitude, most, x2) / most
     edge = x2 * (1.0 + mu)
     return 2.0 * most * (2.0 * amplitude - edge * (1.0 + mu) * log((edge + 2.0 * amplitude) / edge))
 
 
 def berg_branch(x: ArrayLike, start_x: float, start_force: float, most: float, x2: float, sign: float) -> Floats:
-    """Friction force after a reversal at (start_x, start_force), motion of ``sign`` (1 rising, -1 falling)."""
+    """Friction force after a reversal at (start_x, start_force), motion of ``sign`` (1 rising, -1 falling).
+
+    Parameters
+    ----------
+    x : array_like, any shape
+        Motion after the reversal, in the unit of ``x2``.
+    start_x, start_force : float
+        Motion and friction force at the reversal.
+    most, x2 : float
+        As for :func:`berg_turn`.
+    sign : float
+        1 or -1.
+
+    Returns
+    -------
+    float64 array, same shape
+        In the unit of ``most``.
+
+    Notes
+    -----
+    F = F_s + (x − x_s)(F_max ∓ F_s)/(x₂(1 ∓ μ) ± (x − x_s)), μ = F_s/F_max: M. Berg, Vehicle System Dynamics 30
+    (1998) 197; from memory, not looked up.
+    """
     d = np.abs(np.asarray(x, np.float64) - start_x)
     mu = start_force / most
     return np.asarray(start_force + sign * d * most * (1.0 - sign * mu) / (x2 * (1.0 - sign * mu) + d))
 
 
 def spring_pot(rate: float, stiffness: float, tau: float, alpha: float) -> tuple[float, float]:
-    """Storage and loss stiffness at an angular rate [rad/s]."""
+    """Storage and loss stiffness at an angular rate [rad/s].
+
+    Parameters
+    ----------
+    rate : float
+        Angular rate ω [rad/s], > 0.
+    stiffness : float
+        K, stiffness at rest, in any unit.
+    tau : float
+        τ [s], > 0.
+    alpha : float
+        α, from 0 (all storage) to 1 (all viscous).
+
+    Returns
+    -------
+    storage, loss : float
+        In the unit of ``stiffness``.
+
+    Notes
+    -----
+    T* = K (1 + (iωτ)^α), fractional Kelvin-Voigt; from memory, not looked up.
+    """
     b = (rate * tau) ** alpha
     return stiffness * (1.0 + b * cos(0.5 * pi * alpha)), stiffness * b * sin(0.5 * pi * alpha)
 
@@ -81,7 +158,18 @@ class LossLaw:
 
 
 def distinct(values: Sequence[float]) -> list[float]:
-    """Values apart by more than 10 %, rising."""
+    """Values apart by more than 10 %, rising.
+
+    Parameters
+    ----------
+    values : sequence of float
+        Above zero, in any unit.
+
+    Returns
+    -------
+    list of float
+        The least of each group of like ones.
+    """
     found: list[float] = []
     for value in sorted(values):
         if not found or value > (1.0 + LIKE) * found[-1]:
@@ -96,6 +184,11 @@ def loss_laws(points: Sequence[LossPoint]) -> tuple[LossLaw, ...]:
     ----------
     points : sequence of LossPoint
         Loops of one set at one setting.
+
+    Returns
+    -------
+    tuple of LossLaw
+        Coulomb, Berg and spring-pot, in this order.
 
     Notes
     -----

@@ -31,6 +31,11 @@ def t_quantile(coverage: float, dof: float) -> float:
         Fraction covered, between 0 and 1.
     dof : float
         Degrees of freedom; NaN is returned where it is not positive.
+
+    Returns
+    -------
+    float
+        Without unit; NaN where ``dof`` is not positive.
     """
     from scipy.special import stdtrit
 
@@ -133,7 +138,20 @@ class LineResult:
 
 
 def usable_rows(x: ArrayLike, y: ArrayLike, weight: ArrayLike | None) -> tuple[Floats, Floats, Floats]:
-    """Return finite rows of x, y and weight as float64."""
+    """Return finite rows of x, y and weight as float64.
+
+    Parameters
+    ----------
+    x, y : array_like, shape (n,)
+        In any unit.
+    weight : array_like, shape (n,), or None
+        None: all 1.
+
+    Returns
+    -------
+    x, y, weight : float64 arrays, shape (m,)
+        Rows where all three are finite and the weight is above zero, in order.
+    """
     x, y = np.asarray(x, np.float64).ravel(), np.asarray(y, np.float64).ravel()
     w = np.ones_like(x) if weight is None else np.asarray(weight, np.float64).ravel()
     keep = np.isfinite(x) & np.isfinite(y) & np.isfinite(w) & (w > 0)

@@ -43,7 +43,20 @@ class LoopSums(NamedTuple):
 
 @inlined_sums
 def step_ends(time_us: NDArray[np.int64], first: int, last: int) -> tuple[int, int]:
-    """Shortest and longest step between the samples; 0 of a lone one."""
+    """Shortest and longest step between the samples; 0 of a lone one.
+
+    Parameters
+    ----------
+    time_us : int64 array, shape (n,)
+        Times of the samples [µs], rising.
+    first, last : int
+        The loop's samples are ``first … last - 1``.
+
+    Returns
+    -------
+    shortest, longest : int
+        [µs]
+    """
     if last - first < 2:
         return 0, 0
     shortest = longest = time_us[first + 1] - time_us[first]
@@ -55,7 +68,21 @@ def step_ends(time_us: NDArray[np.int64], first: int, last: int) -> tuple[int, i
 
 @inlined_sums
 def value_ends(values: Floats, first: int, last: int) -> tuple[float, float, int]:
-    """Smallest and largest value, and how many samples equal the one before."""
+    """Smallest and largest value, and how many samples equal the one before.
+
+    Parameters
+    ----------
+    values : float array, shape (n,)
+        In any unit.
+    first, last : int
+        The loop's samples are ``first … last - 1``, one at least.
+
+    Returns
+    -------
+    low, high : float
+        In the unit of the values.
+    repeats : int
+    """
     low = high = values[last - 1]
     repeats = np.int32(0)
     for k in range(PLACE(first), PLACE(last - 1)):
@@ -66,7 +93,21 @@ def value_ends(values: Floats, first: int, last: int) -> tuple[float, float, int
 
 @inlined_sums
 def places_of(values: Floats, first: int, last: int, low: float, high: float) -> tuple[int, int]:
-    """Places of the first values that equal ``low`` and ``high``, which are there."""
+    """Places of the first values that equal ``low`` and ``high``, which are there.
+
+    Parameters
+    ----------
+    values : float array, shape (n,)
+    first, last : int
+        The loop's samples are ``first … last - 1``.
+    low, high : float
+        Values of :func:`value_ends`.
+
+    Returns
+    -------
+    bottom, top : int
+        Indices into ``values``.
+    """
     size = np.int32(last - first)  # 32 bits: eight places at once
     bottom = top = np.int32(size - 1)
     for k in range(PLACE(last - first)):
@@ -83,6 +124,22 @@ def even_sums(
     """All sums by the trapezium rule with equal steps [s] and known phasors: the inner samples whole, the ends half.
 
     The sums of the phasors alone are closed: those of a geometric series.
+
+    Parameters
+    ----------
+    load, motion : float arrays, shape (n,)
+        N·m or N, and deg or mm.
+    first, last : int
+        The loop's samples are ``first … last - 1``, two at least.
+    cosines, sines : float64 arrays, shape (last - first or more,)
+        Of the phase since the first sample, see :func:`turn_phasors`.
+    step : float
+        From one sample to the next [s].
+
+    Returns
+    -------
+    LoopSums
+        Integrals in the units of load and motion and s.
     """
     area, loads, motions, squares = 0.0, 0.0, 0.0, 0.0
     lc, ls, mc, ms = 0.0, 0.0, 0.0, 0.0
@@ -115,7 +172,24 @@ def even_sums(
 def timed_sums(
     time_us: NDArray[np.int64], load: Floats, motion: Floats, first: int, last: int, turn: float
 ) -> LoopSums:
-    """The same sums for any steps; the phase turns by ``turn`` [rad/s]."""
+    """The same sums for any steps; the phase turns by ``turn`` [rad/s].
+
+    Parameters
+    ----------
+    time_us : int64 array, shape (n,)
+        Times of the samples [µs], rising.
+    load, motion : float arrays, shape (n,)
+        N·m or N, and deg or mm.
+    first, last : int
+        The loop's samples are ``first … last - 1``, one at least.
+    turn : float
+        2π times the frequency [rad/s].
+
+    Returns
+    -------
+    LoopSums
+        As of :func:`even_sums`.
+    """
     area, loads, motions, squares, cosine, sine = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     lc, ls, mc, ms = 0.0, 0.0, 0.0, 0.0
     f, x, c, s = np.float64(load[first]), np.float64(motion[first]), 1.0, 0.0
@@ -145,6 +219,22 @@ def timed_mean(
 
     ``places`` are the samples before the first, the first, the last and after the last; ``parts`` where the boundaries
     lie in their steps.
+
+    Parameters
+    ----------
+    time_us : int64 array, shape (n,)
+        Times of the samples [µs], rising.
+    values : float array, shape (n,)
+        In any unit; one NaN between the boundaries gives NaN.
+    places : tuple of four int
+        Before the first, first, last, after the last.
+    parts : tuple of two float
+        From 0 to 1, of the step to the first sample and of that after the last.
+
+    Returns
+    -------
+    float
+        In the unit of the values; that of the first sample where the cycle has no length.
     """
     before, first, last, after = places
     v0, v1 = np.float64(values[first]), np.float64(values[last])
@@ -165,6 +255,19 @@ def turn_phasors(cosines: Floats, sines: Floats, size: int, angle: float) -> Non
     """Cosines and sines of 0, ``angle``, 2 ``angle``, …: what is there is turned on, twice as much each time.
 
     ``angle`` is below a quarter turn.
+
+    Parameters
+    ----------
+    cosines, sines : float64 arrays, shape (size or more,)
+        Written into.
+    size : int
+        How many, one at least.
+    angle : float
+        [rad]
+
+    Returns
+    -------
+    None
     """
     cosines[0], sines[0] = 1.0, 0.0
     turn_s = np.sin(angle)
@@ -182,7 +285,20 @@ def turn_phasors(cosines: Floats, sines: Floats, size: int, angle: float) -> Non
 
 @inlined_sums
 def mean_of_known(values: Floats, first: int, last: int) -> float:
-    """Mean of the values that are not NaN; NaN where none is."""
+    """Mean of the values that are not NaN; NaN where none is.
+
+    Parameters
+    ----------
+    values : float array, shape (n,)
+        In any unit, NaN where not known.
+    first, last : int
+        The loop's samples are ``first … last - 1``, one at least.
+
+    Returns
+    -------
+    float
+        In the unit of the values.
+    """
     total = 0.0
     for k in range(PLACE(first), PLACE(last)):
         total += np.float64(values[k])
@@ -203,6 +319,20 @@ def timed_mean_of_known(
     """Mean over time, from boundary to boundary, of a path through the values that are not NaN; NaN where none is.
 
     ``places`` and ``parts`` as in :func:`timed_mean`. Up to the first value known, and from the last, it is constant.
+
+    Parameters
+    ----------
+    time_us : int64 array, shape (n,)
+        Times of the samples [µs], rising.
+    values : float array, shape (n,)
+        In any unit, NaN where not known.
+    places : tuple of four int
+    parts : tuple of two float
+
+    Returns
+    -------
+    float
+        In the unit of the values.
     """
     before, first, last, after = places
     total, at, value, used = 0.0, 0.0, np.nan, 0
@@ -230,7 +360,24 @@ def timed_mean_of_known(
 def band_sums(
     load: Floats, motion: Floats, first: int, last: int, low: float, high: float, l0: float, m0: float
 ) -> tuple[float, float, float, float, float]:
-    """Count and sums of motion, load, motion², motion x load of the samples whose load is in a band."""
+    """Count and sums of motion, load, motion², motion x load of the samples whose load is in a band.
+
+    Parameters
+    ----------
+    load, motion : float arrays, shape (n,)
+        N·m or N, and deg or mm.
+    first, last : int
+        The branch's samples are ``first … last - 1``.
+    low, high : float
+        The band, both ends in it, in the unit of the load.
+    l0, m0 : float
+        Load and motion near the middle, which are taken off: sums of large numbers would lose digits.
+
+    Returns
+    -------
+    count, motion, load, motion_squared, product : float
+        Sums of the values less ``m0`` and ``l0``, in their units; all 0 where no sample is in the band.
+    """
     count, ms, ls, mm, ml = 0.0, 0.0, 0.0, 0.0, 0.0
     for k in range(PLACE(first), PLACE(last)):
         x, f = np.float64(motion[k]) - m0, np.float64(load[k])
