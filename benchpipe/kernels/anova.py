@@ -33,7 +33,24 @@ class AnovaRow:
 
 
 def anova_row(squares: float, dof: int, error: float, error_dof: int) -> AnovaRow:
-    """A row with its F against an error sum of squares; F is NaN where there is no error to compare with."""
+    """A row with its F against an error sum of squares; F is NaN where there is no error to compare with.
+
+    Parameters
+    ----------
+    squares : float
+        Sum of squares of the source, in the unit of the values squared.
+    dof : int
+        Its degrees of freedom.
+    error : float
+        Sum of squares of what it is compared with.
+    error_dof : int
+        Degrees of freedom of that.
+
+    Returns
+    -------
+    AnovaRow
+        F and p are without unit; NaN where a number of degrees of freedom or ``error`` is not above zero.
+    """
     from scipy.special import fdtrc
 
     if dof < 1 or error_dof < 1 or not error > 0.0:
@@ -60,6 +77,11 @@ def one_way(groups: Sequence[ArrayLike]) -> OneWayResult:
     ----------
     groups : sequence of array_like, float64
         One array a group, each with a value at least.
+
+    Returns
+    -------
+    OneWayResult
+        Means in the unit of the values, sums in that unit squared. F and p are NaN with one group or no repeats.
 
     Raises
     ------

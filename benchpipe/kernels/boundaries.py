@@ -267,6 +267,22 @@ def find_records(
     """Scan for breaks: where each stretch of the log without a gap is one cycle.
 
     Parameters and results are those of :func:`find_boundaries`.
+
+    Parameters
+    ----------
+    time_us : int64 array, shape (n,)
+        Rising times [µs].
+    first : int
+        First sample not scanned yet.
+    break_us : int
+        A step longer than this is a break [µs].
+    state : ScanState
+
+    Returns
+    -------
+    events : int64 array, shape (k, 4)
+        ``start, end, kind, segment``, all closed and each a segment of its own.
+    state : ScanState
     """
     breaks = np.flatnonzero(np.diff(time_us, prepend=time_us[:1]) > break_us)
     breaks = breaks[breaks >= first]

@@ -198,6 +198,16 @@ def range_of_motion(lower: BreakpointResult, upper: BreakpointResult) -> SpanRes
     Noise of the two is independent. What is not known of the curve errs the same way on both, since stops of one
     joint are alike: half-intervals add with a correlation (JCGM 100:2008, 5.2.2) of ALIKE × the geometric mean of
     their ``curve_part``, 1 at most.
+
+    Parameters
+    ----------
+    lower, upper : BreakpointResult
+        Stops at the smaller and the larger motion [deg or mm].
+
+    Returns
+    -------
+    SpanResult
+        In the unit of the motion; NaN and not ``converged`` where one of the stops was not found.
     """
     if not (lower.converged and upper.converged):
         return SpanResult(nan, nan, nan, upper.coverage, False)

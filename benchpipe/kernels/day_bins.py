@@ -47,6 +47,11 @@ def time_bins(start_us: Indices, width_us: int) -> TimeBins:
     ----------
     start_us : ndarray of int64, shape (n,)
     width_us : int
+
+    Returns
+    -------
+    TimeBins
+        Shape (k,), in the order of time.
     """
     index = start_us // width_us
     first = np.flatnonzero(np.diff(index, prepend=index[0] - 1)) if index.size else np.zeros(0, np.int64)
@@ -58,6 +63,19 @@ def bin_figures(bins: TimeBins, value: Readings) -> BinFigures:
 
     The mean has values beyond 5 robust standard deviations drawn in to there. The scatter is 1.4826 times the median of
     |v[i + 1] − v[i]|, over √2: the robust standard deviation from cycle to cycle, without wear and warmth of the bin.
+
+    Parameters
+    ----------
+    bins : TimeBins
+        k of them.
+    value : float array, shape (n,)
+        One a cycle, in any unit.
+
+    Returns
+    -------
+    BinFigures
+        Shape (k,), in the unit of the values. Mean and median are NaN in a bin without a value, the scatter with fewer
+        than `FEWEST_SCATTER`.
     """
     k = bins.index.size
     count, figures = np.zeros(k, np.int64), np.full((3, k), np.nan)

@@ -31,6 +31,11 @@ def dunnett_p(t: float, shares: ArrayLike, dof: float) -> float:
         √(share_i share_j).
     dof : float
 
+    Returns
+    -------
+    float
+        From 0 to 1.
+
     Notes
     -----
     Two Gauss-Legendre quadratures, over the control's error and over χ/√ν: deterministic, unlike a quasi-Monte-Carlo
@@ -57,6 +62,20 @@ def tukey_p(t: float, groups: int, dof: float) -> float:
 
     P(range < w) = k ∫ φ(z) (Φ(z) - Φ(z - w))^(k-1) dz, over χ/√ν as in :func:`dunnett_p`: a hundred times faster than
     scipy's adaptive integral.
+
+    Parameters
+    ----------
+    t : float
+        Difference over its standard error.
+    groups : int
+        Two at least.
+    dof : float
+        Degrees of freedom of the standard error, > 0.
+
+    Returns
+    -------
+    float
+        From 0 to 1.
     """
     from scipy.special import ndtr
     from scipy.stats import chi
@@ -73,7 +92,22 @@ def tukey_p(t: float, groups: int, dof: float) -> float:
 
 
 def tukey_factor(groups: int, dof: float, risk: float = 0.05) -> float:
-    """Factor on the standard error of a difference: q(1 - risk; groups, dof)/√2."""
+    """Factor on the standard error of a difference: q(1 - risk; groups, dof)/√2.
+
+    Parameters
+    ----------
+    groups : int
+        Two at least.
+    dof : float
+        Degrees of freedom of the standard error, > 0.
+    risk : float
+        Of the whole family, between 0 and 1.
+
+    Returns
+    -------
+    float
+        Without unit.
+    """
     from scipy.optimize import brentq
     from scipy.special import stdtrit
 
@@ -85,7 +119,22 @@ def tukey_factor(groups: int, dof: float, risk: float = 0.05) -> float:
 
 
 def dunnett_factor(shares: ArrayLike, dof: float, risk: float = 0.05) -> float:
-    """Factor on the standard error of each difference from the control."""
+    """Factor on the standard error of each difference from the control.
+
+    Parameters
+    ----------
+    shares : array_like, shape (k,)
+        As for :func:`dunnett_p`.
+    dof : float
+        Degrees of freedom of the standard error, > 0.
+    risk : float
+        Of the whole family, between 0 and 1.
+
+    Returns
+    -------
+    float
+        Without unit.
+    """
     from scipy.optimize import brentq
     from scipy.special import stdtrit
 
@@ -97,7 +146,22 @@ def dunnett_factor(shares: ArrayLike, dof: float, risk: float = 0.05) -> float:
 
 
 def holm_p(p: ArrayLike) -> Floats:
-    """Adjusted p of a few tests: step-down, (m - rank) p, never falling."""
+    """Adjusted p of a few tests: step-down, (m - rank) p, never falling.
+
+    Parameters
+    ----------
+    p : array_like, shape (m,)
+        Of each test by itself.
+
+    Returns
+    -------
+    float64 array, shape (m,)
+        In the given order, at most 1.
+
+    Notes
+    -----
+    S. Holm, Scand. J. Stat. 6 (1979) 65; from memory, not looked up.
+    """
     raw = np.asarray(p, np.float64)
     order = np.argsort(raw, kind="stable")
     stepped = np.minimum(np.maximum.accumulate(raw[order] * (raw.size - np.arange(raw.size))), 1.0)

@@ -72,6 +72,11 @@ def gauge_study(values: ArrayLike) -> GaugeResult:
     values : array_like, shape (parts, appraisers, trials), float64
         At least two of each, all finite. A negative variance counts as 0.
 
+    Returns
+    -------
+    GaugeResult
+        Standard deviations in the unit of the values.
+
     Raises
     ------
     ValueError
@@ -108,7 +113,18 @@ def gauge_study(values: ArrayLike) -> GaugeResult:
 
 
 def gauge_by_ranges(values: ArrayLike) -> GaugeResult:
-    """The same by ranges, as a check by hand; it has no interaction and no analysis of variance."""
+    """The same as :func:`gauge_study` by ranges, as a check by hand; it has no interaction and no analysis of variance.
+
+    Parameters
+    ----------
+    values : array_like, shape (parts, appraisers, trials), float64
+        At least two of each, all finite; not verified.
+
+    Returns
+    -------
+    GaugeResult
+        Standard deviations in the unit of the values; the interval and the rows of the analysis are NaN.
+    """
     x = np.asarray(values, np.float64)
     p, a, t = x.shape
     repeat = float(np.ptp(x, axis=2).mean()) / range_factor(t)
@@ -133,7 +149,24 @@ def _result(
 
 
 def range_factor(n: int, *, single: bool = False) -> float:
-    """Mean range of ``n`` normal values over their standard deviation (d2); of a single range its rms (d2*)."""
+    """Mean range of ``n`` normal values over their standard deviation (d2); of a single range its rms (d2*).
+
+    Parameters
+    ----------
+    n : int
+        Values in a range, two at least.
+    single : bool
+        d2* instead of d2.
+
+    Returns
+    -------
+    float
+        Without unit.
+
+    Notes
+    -----
+    By numerical integration of the distribution of a normal sample's ends; no table is copied.
+    """
     z = np.linspace(-9.0, 9.0, 1801)
     from scipy.special import ndtr
 

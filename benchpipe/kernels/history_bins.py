@@ -44,7 +44,18 @@ class HistoryBins:
 
 
 def history_gaps(time_s: Floats) -> Indices:
-    """Index of the cycle after each gap: the longest ``MOST_GAPS`` of those that count as one."""
+    """Index of the cycle after each gap: the longest ``MOST_GAPS`` of those that count as one.
+
+    Parameters
+    ----------
+    time_s : float64 array, shape (n,)
+        Times of the cycles [s], not falling.
+
+    Returns
+    -------
+    int64 array, shape (g,)
+        Rising; empty with fewer than three cycles.
+    """
     if time_s.size < 3:
         return np.zeros(0, np.int64)
     steps = np.diff(time_s)
@@ -120,10 +131,21 @@ def _drawn_in_mean(values: NDArray[np.floating]) -> tuple[float, int]:
 
 
 def window_weights(bins: HistoryBins, finite: Indices, first: Indices, last: Indices) -> Floats:
-    """Share of each window's values that lies in each bin, shape (j, k), sums 1 (0 where it has none).
+    """Share of each window's values that lies in each bin.
 
-    ``finite`` : ndarray, shape (n + 1,), how many cycles before each index have a value; ``first`` and
-    ``last`` : ndarray, shape (j,), of the windows.
+    Parameters
+    ----------
+    bins : HistoryBins
+        k of them.
+    finite : int64 array, shape (n + 1,)
+        How many cycles before each index have a value.
+    first, last : int64 arrays, shape (j,)
+        First and last cycle of each window; both belong to it.
+
+    Returns
+    -------
+    float64 array, shape (j, k)
+        Rows add up to 1; all 0 where a window has no value.
     """
     a = np.maximum(bins.first[None, :], first[:, None])
     b = np.maximum(np.minimum(bins.last[None, :], last[:, None]) + 1, a)
@@ -134,6 +156,14 @@ def window_weights(bins: HistoryBins, finite: Indices, first: Indices, last: Ind
 
 def like_windows(bins: HistoryBins, first: int, last: int, most_bins: int = 5) -> tuple[Indices, int]:
     """Windows elsewhere in the history that lie to the bins' edges as the given one does.
+
+    Parameters
+    ----------
+    bins : HistoryBins
+    first, last : int
+        First and last cycle of the given window; both belong to it.
+    most_bins : int
+        Longest window, in bins of the usual size.
 
     Returns
     -------

@@ -50,7 +50,13 @@ FRESH_HOLD = HoldState(False, -1, -1, -1, -1, np.nan, np.nan, 0.0, 0.0, 0, 0, np
 
 
 def fresh_bins() -> NDArray[np.float64]:
-    """Empty sums, shape (N_BINS, 8)."""
+    """Empty sums, shape (N_BINS, 8).
+
+    Returns
+    -------
+    float64 array, shape (N_BINS, 8)
+        All 0; the columns are COUNT … N_TEMPERATURE.
+    """
     return np.zeros((N_BINS, 8))
 
 

@@ -63,6 +63,11 @@ def log_rank(
     seed : int
         Of the drawn labellings.
 
+    Returns
+    -------
+    LogRankResult
+        ``converged`` is false, and the figures NaN, without a failure or with an empty group.
+
     Notes
     -----
     The permutation is exact where the specimens of both groups were stopped for the same reasons.
@@ -151,6 +156,17 @@ def two_weibulls(
     """Fit two groups of censored lives by maximum likelihood, one shape for both.
 
     ``converged`` is false where a group has no failure: its scale has no upper end then.
+
+    Parameters
+    ----------
+    time, reference_time : array_like, shape (n,) and (m,), float64
+        Time or cycles to failure or to the end without one, > 0.
+    failed, reference_failed : array_like of bool, shape (n,) and (m,)
+
+    Returns
+    -------
+    TwoWeibulls
+        Scales in the unit of the times; the figures are NaN where not ``converged``.
     """
     from scipy.optimize import brentq
     from scipy.special import chdtrc

@@ -153,6 +153,15 @@ def measure_unlock(
 ) -> tuple[int, float, float, float]:
     """Measure an unlock from its first sample on; parameters as for :func:`measure_lock`.
 
+    Parameters
+    ----------
+    time_s : float64 array, shape (n,)
+        From the change on [s], rising.
+    load, motion : float64 arrays, shape (n,)
+        N·m or N, and deg or mm.
+    carry, still, still_s : float
+        As for :func:`measure_lock`: in the units of load, motion and s.
+
     Returns
     -------
     outcome : int

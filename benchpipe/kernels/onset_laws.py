@@ -100,6 +100,11 @@ def crossing(
         Cycle of the baseline's middle, and the steps since then.
     turns : ndarray, shape (n,)
         Standard normal deviates of the draws: how the rate will turn.
+
+    Returns
+    -------
+    CrossingResult
+        In cycles; an end is infinite where no crossing is to be expected within ten times the history.
     """
     now = laws.now
     ahead = np.concatenate([[0.0], np.geomspace(1e-3, AHEAD, PLACES - 1)]) * now

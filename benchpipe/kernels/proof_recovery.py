@@ -45,6 +45,11 @@ def recovery(time_s: Floats, motion: Floats, load: Floats, stiffness: float) -> 
     stiffness : float
         load/motion
 
+    Returns
+    -------
+    ProofRecoveryResult
+        Rates in the unit of the motion over s; NaN and not ``known`` with fewer than `FEWEST` samples in the last half.
+
     Notes
     -----
     The rate is a line's slope over the last half of the stay, with the correlation of its residuals counted. Recovery

@@ -136,6 +136,17 @@ def first_fall(
 ) -> tuple[int, int]:
     """First fall by ``drop`` within ``drop_s``, in samples ``first … end - 1``; (-1, -1) where there is none.
 
+    Parameters
+    ----------
+    time_s, load : float64 arrays, shape (n,)
+        Rising times [s], and the load turned so that the proof load is positive [N·m or N].
+    first, end : int
+        The samples are ``first … end - 1``.
+    drop : float
+        In the unit of the load, > 0.
+    drop_s : float
+        [s]
+
     Returns
     -------
     top, bottom : int
@@ -159,7 +170,20 @@ def first_fall(
 
 @compiled
 def longest_still(motion: NDArray[np.float64], first: int, end: int) -> int:
-    """Samples of the longest run of exactly equal values in ``first … end - 1``."""
+    """Samples of the longest run of exactly equal values in ``first … end - 1``.
+
+    Parameters
+    ----------
+    motion : float64 array, shape (n,)
+        In any unit.
+    first, end : int
+        The samples are ``first … end - 1``.
+
+    Returns
+    -------
+    int
+        0 where there are no samples.
+    """
     longest, run = 0, 0
     for k in range(first, end):
         run = run + 1 if k > first and motion[k] == motion[k - 1] else 1

@@ -47,6 +47,11 @@ def rank_trend(x: ArrayLike, y: ArrayLike, coverage: float = 0.95) -> RankTrendR
     x, y : array_like, shape (n,)
         x increasing; rows with a value that is not finite are left out; at most 2,000 are left.
 
+    Returns
+    -------
+    RankTrendResult
+        Slope in the unit of y over that of x; all figures NaN with fewer than four rows.
+
     Raises
     ------
     ValueError

@@ -30,6 +30,11 @@ def record_kind(trigger: NDArray[Any], length_s: float, planned_s: float) -> Rec
     planned_s : float
         Planned period [s]; NaN: none.
 
+    Returns
+    -------
+    "loop", "several", "part" or "ramp"
+        "loop" too where the signal does not move.
+
     Notes
     -----
     One loop crosses the middle of its range at most twice between two states, low and high, and ends near where it

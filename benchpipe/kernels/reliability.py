@@ -33,6 +33,11 @@ def success_run_size(reliability: float, confidence: float) -> int:
     reliability, confidence : float
         Both above 0 and below 1.
 
+    Returns
+    -------
+    int
+        One at least.
+
     Raises
     ------
     ValueError

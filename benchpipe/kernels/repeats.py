@@ -53,7 +53,20 @@ def _most_repeats(
 
 @compiled
 def longest_repeat(values: NDArray[Any], first: int, end: int) -> int:
-    """Most samples in a row that equal the one before, among ``first … end - 1``."""
+    """Most samples in a row that equal the one before, among ``first … end - 1``.
+
+    Parameters
+    ----------
+    values : array, shape (n,)
+        In any unit.
+    first, end : int
+        The samples are ``first … end - 1``.
+
+    Returns
+    -------
+    int
+        One less than the samples of the longest run of equal values; 0 where none are equal.
+    """
     best, at, last = 0, first, end - 1
     while at + best < last:  # a longer run that is not done with holds the pair that begins here
         at += best

@@ -91,7 +91,22 @@ def many_guard(many: float, u: float, dof: float, shared_u: float, risk: float) 
 
 
 def normal_risk(factor: float) -> float:
-    """Probability 1 − Φ(factor): the risk that a guard band of so many standard uncertainties leaves."""
+    """Probability 1 − Φ(factor): the risk that a guard band of so many standard uncertainties leaves.
+
+    Parameters
+    ----------
+    factor : float
+        Guard band over standard uncertainty.
+
+    Returns
+    -------
+    float
+        From 0 to 1; NaN gives NaN.
+
+    Notes
+    -----
+    Plain arithmetic: the normal distribution's tail.
+    """
     return 0.5 * erfc(factor / sqrt(2.0))
 
 
@@ -189,7 +204,20 @@ def global_risks(
 
 
 def normal_prior(mean: float, sd: float) -> tuple[Density, tuple[float, float]]:
-    """Return the density and support of items that are normally distributed, for `global_risks`."""
+    """Return the density and support of items that are normally distributed, for `global_risks`.
+
+    Parameters
+    ----------
+    mean, sd : float
+        Of the items, in their unit; ``sd`` is above zero.
+
+    Returns
+    -------
+    density : callable
+        Takes values, shape (n,); gives their density in one over the unit, shape (n,).
+    support : tuple of float
+        All but `TAIL` at each end.
+    """
     from scipy.special import ndtri
 
     reach = -float(ndtri(TAIL)) * sd
@@ -201,7 +229,22 @@ def normal_prior(mean: float, sd: float) -> tuple[Density, tuple[float, float]]:
 
 
 def gamma_prior(shape: float, scale: float) -> tuple[Density, tuple[float, float]]:
-    """Return the density and support of items that are gamma distributed (never negative), for `global_risks`."""
+    """Return the density and support of items that are gamma distributed (never negative), for `global_risks`.
+
+    Parameters
+    ----------
+    shape : float
+        > 0.
+    scale : float
+        In the unit of the items, > 0; their mean is ``shape`` times it.
+
+    Returns
+    -------
+    density : callable
+        As of :func:`normal_prior`.
+    support : tuple of float
+        From 0 to all but `TAIL`.
+    """
     from scipy.special import gammainccinv, gammaln, xlogy
 
     def density(y: Floats) -> Floats:
@@ -213,6 +256,19 @@ def gamma_prior(shape: float, scale: float) -> tuple[Density, tuple[float, float
 
 def acceptance_limit(prior: Density, support: tuple[float, float], u: float, high: float, consumer: float) -> float:
     """Acceptance limit below an upper tolerance limit that leaves a given consumer's risk (JCGM 106, 9.5.4).
+
+    Parameters
+    ----------
+    prior : callable
+        Density of the items, see :func:`normal_prior`.
+    support : tuple of float
+        Where it is not zero.
+    u : float
+        Standard uncertainty of a measured value, > 0.
+    high : float
+        Upper tolerance limit, in the unit of the items.
+    consumer : float
+        Consumer's risk to be left, a probability of the whole population.
 
     Returns
     -------
@@ -236,6 +292,18 @@ def with_normal_prior(value: float, u: float, mean: float, sd: float) -> tuple[f
     """Value and standard uncertainty of an item from a normal population (JCGM 106, 6.2: Bayes).
 
     Weights are the inverse variances of the measurement and of the population.
+
+    Parameters
+    ----------
+    value, u : float
+        Measured value and its standard uncertainty.
+    mean, sd : float
+        Of the population; ``sd`` or ``u`` is above zero.
+
+    Returns
+    -------
+    value, u : float
+        In the same unit.
     """
     weight = sd**2 / (sd**2 + u**2)
     return mean + weight * (value - mean), u * sqrt(weight)

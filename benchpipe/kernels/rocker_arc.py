@@ -148,6 +148,11 @@ def curvature_change(arc: ArcResult, x: Floats, y: Floats, dx: Floats, dy: Float
         The points.
     dx, dy : float64 arrays, shape (n,)
         Their moves; the result is for moves of this size.
+
+    Returns
+    -------
+    float
+        [1/unit of x]; NaN where the arc's fit did not converge.
     """
     if not arc.converged:
         return nan

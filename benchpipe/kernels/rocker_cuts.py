@@ -35,6 +35,11 @@ def traverses(tilt: Floats) -> list[Traverse]:
     Parameters
     ----------
     tilt : float64 array, shape (n,), deg
+
+    Returns
+    -------
+    list of Traverse
+        In the order of time; empty with fewer than three samples, and without stretches in which the shank rests.
     """
     n = int(tilt.size)
     if n < 3:

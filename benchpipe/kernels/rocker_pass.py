@@ -80,6 +80,11 @@ def in_shank_axes(cop: Floats, ankle: Floats, tilt: Floats) -> tuple[Floats, Flo
     cop, ankle : float64 arrays, shape (2, n), m
         Forward and up.
     tilt : float64 array, shape (n,), rad
+
+    Returns
+    -------
+    x, y : float64 arrays, shape (n,), m
+        Across the shank, forward, and along it, up, from the ankle.
     """
     forward, up = cop[0] - ankle[0], cop[1] - ankle[1]
     sine, cosine = np.sin(tilt), np.cos(tilt)
@@ -99,6 +104,11 @@ def measure_pass(cop: Floats, ankle: Floats, tilt: Floats, travel: Floats, force
         Centre of pressure along the plate: for the rolling slope.
     force : float64 array, shape (n,), N
         Vertical.
+
+    Returns
+    -------
+    PassResult
+        Without figures, and with ``why``, where the pass cannot be measured.
     """
     n = int(tilt.size)
     if n < FEWEST:

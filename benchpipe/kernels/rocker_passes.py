@@ -61,7 +61,18 @@ class PassesMean:
 
 
 def student(dof: float) -> float:
-    """Student's factor of a two-sided interval of 95 %."""
+    """Student's factor of a two-sided interval of 95 %.
+
+    Parameters
+    ----------
+    dof : float
+        Degrees of freedom, > 0; not finite: the normal factor.
+
+    Returns
+    -------
+    float
+        Without unit.
+    """
     from scipy.special import ndtri, stdtrit
 
     return float(ndtri(HALF) if not isfinite(dof) else stdtrit(dof, HALF))
@@ -125,6 +136,17 @@ def ratio_of(top: PassesMean, bottom: PassesMean) -> Ratio:
 
     The interval holds each ratio r that the data do not refuse: ``|a - r b| <= t(r) sqrt(u_a² + r² u_b²)``, Student's
     factor t for Welch's degrees of freedom of that difference.
+
+    Parameters
+    ----------
+    top, bottom : PassesMean
+        a and b, each in its own unit.
+
+    Returns
+    -------
+    Ratio
+        In the unit of a over that of b; NaN, with ``why``, where it or its interval is not known. An end may
+        be infinite.
     """
     if not (isfinite(top.value) and isfinite(bottom.value)):
         return Ratio(nan, nan, nan, "one of the two was not measured")
@@ -159,7 +181,20 @@ def _end(top: PassesMean, bottom: PassesMean, value: float, side: float) -> floa
 
 
 def radius_words(mean: PassesMean, unit: str = "m") -> str:
-    """Radius of a curvature [1/m] in words: with its ± where it is separable from zero, else a bound."""
+    """Radius of a curvature [1/m] in words: with its ± where it is separable from zero, else a bound.
+
+    Parameters
+    ----------
+    mean : PassesMean
+        Curvature [1/unit].
+    unit : str
+        Of the radius.
+
+    Returns
+    -------
+    str
+        Empty where nothing is known of the radius.
+    """
     if not (isfinite(mean.value) and isfinite(mean.u)):
         return f"R about {1.0 / mean.value:.3g} {unit}" if isfinite(mean.value) and mean.value > 0 else ""
     if mean.low > 0 and mean.value > SURE * mean.u:

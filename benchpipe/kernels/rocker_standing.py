@@ -61,6 +61,11 @@ def standing(
         another load, and not judged where a leg carries another one.
     height_m, weight_n, legs
         Height of the centre of mass above the ankle, m g, and the legs it is on.
+
+    Returns
+    -------
+    RockerStanding
+        ``stiff`` is "not known", and ``least_stiffness`` NaN, where the weight is not given or the load is another one.
     """
     most = 1.0 / height_m
     shape = _below(curvature.low, curvature.high, most)

@@ -10,25 +10,79 @@ MOST_SPECIMENS = 1_000
 
 
 def paired_half_width(n: int, coverage: float = 0.95) -> float:
-    """Half-width of the interval of a mean of ``n`` differences, in standard deviations of one: t/√n."""
+    """Half-width of the interval of a mean of ``n`` differences, in standard deviations of one: t/√n.
+
+    Parameters
+    ----------
+    n : int
+        Pairs.
+    coverage : float
+        Of the interval, between 0 and 1.
+
+    Returns
+    -------
+    float
+        Without unit; infinite with fewer than two.
+    """
     return float(student_guard(0.5 * (1.0 - coverage), n - 1.0)) / sqrt(n) if n >= 2 else inf
 
 
 def unpaired_half_width(n: int, m: int, coverage: float = 0.95) -> float:
-    """The same of a difference of two means, in standard deviations of one specimen, which both groups have."""
+    """The same of a difference of two means, in standard deviations of one specimen, which both groups have.
+
+    Parameters
+    ----------
+    n, m : int
+        Specimens of the two groups, one at least.
+    coverage : float
+        Of the interval, between 0 and 1.
+
+    Returns
+    -------
+    float
+        Without unit; infinite with fewer than three in all.
+    """
     dof = n + m - 2.0
     return float(student_guard(0.5 * (1.0 - coverage), dof)) * sqrt(1 / n + 1 / m) if dof > 0 else inf
 
 
 def least_p(n: int, m: int | None = None) -> float:
-    """Smallest two-sided p of an exact test: of ``n`` pairs by their signs, of groups of ``n`` and ``m`` by labels."""
+    """Smallest two-sided p of an exact test: of ``n`` pairs by their signs, of groups of ``n`` and ``m`` by labels.
+
+    Parameters
+    ----------
+    n : int
+        Pairs, or specimens of one group.
+    m : int, optional
+        Specimens of the other group; None: pairs.
+
+    Returns
+    -------
+    float
+        A probability, plain counting of signs or labels.
+    """
     if m is None:
         return float(2.0 ** (1 - n))
     return (2.0 if n == m else 1.0) / float(comb(n + m, n))
 
 
 def paired_power(n: int, effect: float, sd: float, risk: float = 0.05) -> float:
-    """Probability that ``n`` pairs detect ``effect`` at a two-sided risk: noncentral Student."""
+    """Probability that ``n`` pairs detect ``effect`` at a two-sided risk: noncentral Student.
+
+    Parameters
+    ----------
+    n : int
+        Pairs.
+    effect, sd : float
+        True difference and standard deviation of a pair's difference, in one unit.
+    risk : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    float
+        A probability; 0 with fewer than two pairs, NaN where it cannot be computed.
+    """
     from scipy.special import nctdtr, stdtrit
 
     if n < 2:
@@ -44,6 +98,20 @@ def equivalence_power(n: int, margin: float, sd: float, risk: float = 0.05) -> f
     """Probability that ``n`` pairs without a true difference show equivalence within ± ``margin``.
 
     ∫ over the sample's standard deviation s of P(|mean| < margin - t s/√n), exact for normal differences.
+
+    Parameters
+    ----------
+    n : int
+        Pairs.
+    margin, sd : float
+        Margin and standard deviation of a pair's difference, in one unit, > 0.
+    risk : float
+        Of each of the two one-sided tests.
+
+    Returns
+    -------
+    float
+        A probability; 0 with fewer than two pairs.
     """
     import numpy as np
     from scipy.special import ndtr, stdtrit
@@ -67,6 +135,11 @@ def pairs_needed(margin: float, sd: float, power: float = 0.8, risk: float = 0.0
     ----------
     margin, sd : float
         Both in one unit (of ratios: logarithms); ``sd`` that of a difference of a pair.
+
+    Returns
+    -------
+    detect, show : int
+        Pairs; 0 where a thousand are not enough.
     """
     detect = next((n for n in range(2, MOST_SPECIMENS) if paired_power(n, margin, sd, risk) >= power), 0)
     show = next((n for n in range(2, MOST_SPECIMENS) if equivalence_power(n, margin, sd, risk) >= power), 0)
@@ -77,6 +150,20 @@ def groups_needed(margin: float, sd: float, power: float = 0.8, risk: float = 0.
     """Least specimens in each of two groups that detect a difference of ``margin``; 0: over 1,000.
 
     ``sd`` is that of one specimen.
+
+    Parameters
+    ----------
+    margin, sd : float
+        Difference and standard deviation of one specimen, in one unit (of ratios: logarithms), > 0.
+    power : float
+        Probability of detecting it, between 0 and 1.
+    risk : float
+        Two-sided, between 0 and 1.
+
+    Returns
+    -------
+    int
+        Specimens in each group; 0 where a thousand are not enough.
     """
     from scipy.special import nctdtr, stdtrit
 

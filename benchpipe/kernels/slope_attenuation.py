@@ -64,7 +64,18 @@ def attenuation(noise_sd_motion: ArrayLike, band_range_motion: ArrayLike, sample
 
 
 def attenuation_u(noise_sd_motion: ArrayLike, band_range_motion: ArrayLike, samples: ArrayLike) -> Floats:
-    """Relative standard uncertainty of a slope from its attenuation: rms of anything from nothing to the bound."""
+    """Relative standard uncertainty of a slope from its attenuation: rms of anything from nothing to the bound.
+
+    Parameters
+    ----------
+    noise_sd_motion, band_range_motion, samples : array_like, shape (n,)
+        As for :func:`attenuation`.
+
+    Returns
+    -------
+    float64 array, shape (n,)
+        Relative to the true slope, without unit; NaN where :func:`attenuation` gives NaN.
+    """
     return np.asarray(attenuation(noise_sd_motion, band_range_motion, samples) / sqrt(3.0))
 
 

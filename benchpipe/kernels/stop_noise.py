@@ -43,7 +43,22 @@ class StopNoise:
 
 @compiled
 def prediction(n: int, rho: float, share: float) -> tuple[Floats, Floats]:
-    """Kalman gain of each of ``n`` rows, and the standard deviation of the error of its prediction, both (n,)."""
+    """Kalman gain of each of ``n`` rows, and the standard deviation of the error of its prediction, both (n,).
+
+    Parameters
+    ----------
+    n : int
+        Rows.
+    rho : float
+        Correlation of the slow part from one row to the next, from 0 to 1.
+    share : float
+        Of the variance that is slow, from 0 to 1.
+
+    Returns
+    -------
+    gains, sizes : float64 arrays, shape (n,)
+        Without unit, for noise of variance 1.
+    """
     gains, sizes = np.empty(n), np.empty(n)
     left = share  # variance of the slow part that the rows before leave
     for t in range(n):

@@ -53,7 +53,20 @@ def turning_points(series: ArrayLike, hysteresis: float) -> Floats:
 
 
 def turning_places(series: ArrayLike, hysteresis: float) -> NDArray[np.int64]:
-    """Where the :func:`turning_points` stand, shape (m,)."""
+    """Where the :func:`turning_points` stand, shape (m,).
+
+    Parameters
+    ----------
+    series : array_like, shape (n,)
+        Finite values in the order of time.
+    hysteresis : float
+        As for :func:`turning_points`, in the unit of the series, > 0.
+
+    Returns
+    -------
+    int64 array, shape (m,)
+        Indices, rising; [0] where nothing moves by ``hysteresis``, empty without values.
+    """
     x = np.asarray(series, np.float64).tolist()
     if not x:
         return np.zeros(0, np.int64)
@@ -94,6 +107,11 @@ def count_swings(series: ArrayLike, swing: float, floor: float = 0.0) -> SwingsR
     -------
     SwingsResult
         ``swings`` = Σ min(move, swing) / (2 swing) over the moves between turning points.
+
+    Raises
+    ------
+    ValueError
+        ``swing`` is not above zero.
     """
     if not swing > 0:
         raise ValueError("swing must be above zero")

@@ -90,7 +90,22 @@ class HistoryFit:
 
 
 def wear_columns(place: Floats) -> Floats:
-    """Cubic B-splines over ``WEAR_KNOTS`` (constant and line among them), and log(1 + x/LOG_FROM), x in 0 to 1."""
+    """Cubic B-splines over ``WEAR_KNOTS`` (constant and line among them), and log(1 + x/LOG_FROM), x in 0 to 1.
+
+    Parameters
+    ----------
+    place : float64 array, shape (k,)
+        Place of each bin in the history, from 0 to 1.
+
+    Returns
+    -------
+    float64 array, shape (k, c)
+        Without unit: seven splines and the logarithm less a line.
+
+    Notes
+    -----
+    Plain arithmetic; that wear has such shapes is common practice, no source.
+    """
     from scipy.interpolate import BSpline
 
     x = np.clip(place, 0.0, 1.0)

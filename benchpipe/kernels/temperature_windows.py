@@ -52,7 +52,21 @@ class WindowsResult:
 
 
 def window_statistic(value: Readings, span: Span, statistic: Statistic) -> float:
-    """Median or mean of a window's finite values; NaN where there are none."""
+    """Median or mean of a window's finite values; NaN where there are none.
+
+    Parameters
+    ----------
+    value : float array, shape (n,)
+        One a cycle, in any unit.
+    span : tuple of int
+        First and last index; both belong to it.
+    statistic : "median" or "mean"
+
+    Returns
+    -------
+    float
+        In the unit of the values.
+    """
     part = value[span[0] : span[1] + 1].astype(np.float64)
     part = part[np.isfinite(part)]
     if not part.size:
@@ -83,6 +97,11 @@ def compare_windows(
     statistic : "median" or "mean"
     coefficient : float, optional
         The likeliest, relative per kelvin: without it the regression's own.
+
+    Returns
+    -------
+    WindowsResult
+        Temperatures in K and °C, variances relative to the baseline's figure squared.
     """
     bins = history_bins(time_s, value)
     finite = np.concatenate([[0], np.cumsum(np.isfinite(value))])

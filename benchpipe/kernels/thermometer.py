@@ -60,6 +60,11 @@ def thermometer_faults(
         degC, NaN where missing.
     base, window : tuple of int
         First and last index of the windows that are compared.
+
+    Returns
+    -------
+    ThermometerResult
+        The first fault found, missing readings before stuck ones; noise and step in K.
     """
     good = np.isfinite(temperature_c)
     noise, step = _noise(temperature_c)

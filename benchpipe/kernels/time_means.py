@@ -35,6 +35,20 @@ def means_over(time_s: Floats, values: Floats, length_s: float) -> Floats:
     """Means over time of whole stretches of ``length_s`` [s], the last with the rest; of all where it is shorter.
 
     Borders are interpolated.
+
+    Parameters
+    ----------
+    time_s : float64 array, shape (n,)
+        Rising times [s].
+    values : float64 array, shape (n,)
+        In any unit, finite.
+    length_s : float
+        [s], > 0.
+
+    Returns
+    -------
+    float64 array, shape (m,)
+        In the unit of the values; one plain mean where the samples have no length in time.
     """
     count = max(int((time_s[-1] - time_s[0]) / length_s), 1)
     edges = np.append(time_s[0] + length_s * np.arange(count), time_s[-1])

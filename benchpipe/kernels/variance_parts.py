@@ -60,6 +60,11 @@ def random_effect(specimens: Sequence[ArrayLike], coverage: float = 0.95) -> Ran
     specimens : sequence of array_like, float64
         Repeats of each specimen; at least two specimens, one of them with two repeats.
 
+    Returns
+    -------
+    RandomEffect
+        Means in the unit of the values, variances in that unit squared.
+
     Raises
     ------
     ValueError
@@ -151,7 +156,18 @@ class Agreement:
 
 
 def intraclass(ratings: ArrayLike) -> Agreement:
-    """Intraclass correlations (Shrout and Fleiss 1979) of a complete table, shape (targets, raters)."""
+    """Intraclass correlations (Shrout and Fleiss 1979) of a complete table, shape (targets, raters).
+
+    Parameters
+    ----------
+    ratings : array_like, shape (targets, raters), float64
+        Two of each at least, all finite.
+
+    Returns
+    -------
+    Agreement
+        Without unit, at most 1; NaN or infinite where nothing varies.
+    """
     x = np.asarray(ratings, np.float64)
     n, k = x.shape
     x = x - x[0, 0]
@@ -182,7 +198,20 @@ class MethodAgreement:
 
 
 def method_agreement(one: ArrayLike, other: ArrayLike, factor: float = 2.0) -> MethodAgreement:
-    """Limits of agreement, mean ± ``factor`` sd (Bland and Altman 1986); each limit's standard error √(3/n) sd."""
+    """Limits of agreement, mean ± ``factor`` sd (Bland and Altman 1986); each limit's standard error √(3/n) sd.
+
+    Parameters
+    ----------
+    one, other : array_like, shape (n,), float64
+        The same things by both methods, in one unit; two at least.
+    factor : float
+        Without unit.
+
+    Returns
+    -------
+    MethodAgreement
+        In the unit of the values.
+    """
     d = np.asarray(one, np.float64) - np.asarray(other, np.float64)
     mean, sd = float(d.mean()), float(d.std(ddof=1))
     return MethodAgreement(mean, sd, (mean - factor * sd, mean + factor * sd), sqrt(3.0 / d.size) * sd, d.size)

@@ -33,7 +33,18 @@ class EpisodesResult:
 
 
 def move_columns(temperature: Floats) -> Floats:
-    """Wear in proportion to each one-way move of the temperature, from 0 before it to 1 after it, shape (k, moves)."""
+    """Wear in proportion to each one-way move of the temperature, from 0 before it to 1 after it.
+
+    Parameters
+    ----------
+    temperature : float64 array, shape (k,)
+        Of each bin [°C], finite.
+
+    Returns
+    -------
+    float64 array, shape (k, moves)
+        Without unit; no columns where the temperature does not move.
+    """
     span = float(np.ptp(temperature))
     if not span > 0:
         return np.zeros((temperature.size, 0))
@@ -48,12 +59,38 @@ def move_columns(temperature: Floats) -> Floats:
 
 
 def step_columns(bins: int) -> Floats:
-    """Wear at once before each bin but the first, shape (k, k − 1)."""
+    """Wear at once before each bin but the first, shape (k, k − 1).
+
+    Parameters
+    ----------
+    bins : int
+        k, one at least.
+
+    Returns
+    -------
+    float64 array, shape (k, k − 1)
+        0 before the step and 1 from it on.
+    """
     return np.asarray((np.arange(bins)[:, None] > np.arange(bins - 1)[None, :]) * 1.0)
 
 
 def choose_episodes(moves: Floats, steps: Floats, gain_moves: Floats, gain_steps: Floats) -> EpisodesResult:
-    """The likeliest moves and steps by what each gains in likelihood; a step may fall inside the bin before it."""
+    """The likeliest moves and steps by what each gains in likelihood; a step may fall inside the bin before it.
+
+    Parameters
+    ----------
+    moves : float64 array, shape (k, m)
+        Columns of :func:`move_columns`.
+    steps : float64 array, shape (k, s)
+        Columns of :func:`step_columns`.
+    gain_moves, gain_steps : float64 arrays, shape (m,) and (s,)
+        How likely the history is with each, on any scale that rises with likelihood.
+
+    Returns
+    -------
+    EpisodesResult
+        At most `MOST_MOVES` moves and `MOST_STEPS` steps, the likeliest first.
+    """
     best = np.argsort(-gain_moves, kind="stable")[:MOST_MOVES]
     taken: list[int] = []
     for k in np.argsort(-gain_steps, kind="stable").tolist():
