@@ -75,8 +75,8 @@ def one_way(groups: Sequence[ArrayLike]) -> OneWayResult:
 
     Parameters
     ----------
-    groups : sequence of array_like, float64
-        One array a group, each with a value at least.
+    groups : sequence of array_like, shapes (n_i,), float64
+        One array a group, each with a value at least, all in one unit.
 
     Returns
     -------
@@ -148,6 +148,7 @@ def within_blocks(value: ArrayLike, variant: Codes, block: Codes) -> BlocksResul
     Parameters
     ----------
     value : array_like, shape (n,), float64
+        In one unit, finite.
     variant, block : int64 arrays, shape (n,)
         Codes from 0, each used.
 

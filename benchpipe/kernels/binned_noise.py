@@ -96,7 +96,9 @@ def whiten(
     weight : ndarray, shape (k,)
         Readings in the bin over those of an average bin: the white part goes with 1/weight.
     columns : ndarray, shape (k, c)
+        Of the regression, in any units.
     contrast : ndarray, shape (k,)
+        a: what is asked of the bins.
 
     Returns
     -------
@@ -125,7 +127,9 @@ def whitened(
     time_s, width_s, weight : float64 arrays, shape (k,)
         As for :func:`whiten`.
     columns : float64 array, shape (k, c)
+        Of the regression, in any units.
     contrast : float64 array, shape (k,)
+        a: what is asked of the bins.
 
     Returns
     -------

@@ -162,7 +162,9 @@ def bounds_of(events: Whole, trigger: Floats, level: float) -> Bounds:
     Parameters
     ----------
     events : int64 array, shape (k, 4)
+        ``start, end, kind, segment`` of each row.
     trigger : float array, shape (n,)
+        Load or motion; finite.
     level : float
         The upper threshold, in the trigger's unit.
 

@@ -189,6 +189,7 @@ def fit_laws(
     time_s : array_like, shape (n,), s
         Rising, > 0, counted from the load's entry into its band.
     motion : array_like, shape (n,)
+        Mean motion of each average [deg or mm].
     count : array_like, shape (n,), optional
         Readings in each average; 1 where not given.
     common : sequence of array_like, shape (n,), unit of motion

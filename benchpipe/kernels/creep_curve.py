@@ -278,10 +278,10 @@ def step_left(step: ArrayLike, spread: ArrayLike) -> Floats:
 
     Parameters
     ----------
-    step : array_like
-        q, >= 0.
-    spread : array_like
-        Standard deviation of single readings about the truth, their rounding included.
+    step : array_like, any shape
+        q, >= 0, in the unit of the motion.
+    spread : array_like, any shape that fits
+        Standard deviation of single readings about the truth, their rounding included, in the same unit.
 
     Returns
     -------

@@ -141,6 +141,7 @@ def fit_creep(
     time_s : array_like, shape (n,), s
         Rising, > 0, from the load's entry into its band; the first is where the ramp's part ends.
     motion : array_like, shape (n,)
+        Mean motion of each average [deg or mm].
     count : array_like, shape (n,), optional
         Readings in each average; 1 where not given.
     end_s : float, optional

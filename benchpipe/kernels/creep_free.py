@@ -105,6 +105,7 @@ def free_creep(
     layout : CurveLayout, optional
         Of these times and counts, where many holds have the same.
     coverage : float
+        Of every interval, between 0 and 1.
 
     Returns
     -------

@@ -46,7 +46,9 @@ def time_bins(start_us: Indices, width_us: int) -> TimeBins:
     Parameters
     ----------
     start_us : ndarray of int64, shape (n,)
+        Starts of the cycles [µs].
     width_us : int
+        Of a bin [µs], > 0.
 
     Returns
     -------

@@ -116,6 +116,7 @@ def welch(values: ArrayLike, reference: ArrayLike, shared_u: float = 0.0) -> Dif
     values, reference : array_like, shape (n,) and (m,), float64
         One value a specimen, all finite.
     shared_u : float
+        As for :func:`pooled`.
 
     Returns
     -------

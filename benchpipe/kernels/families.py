@@ -26,10 +26,12 @@ def dunnett_p(t: float, shares: ArrayLike, dof: float) -> float:
     Parameters
     ----------
     t : float
+        Difference over its standard error.
     shares : array_like, shape (k,)
         v0 / (v0 + v_i): share of the control's variance in that of each difference. Correlations are
         √(share_i share_j).
     dof : float
+        Degrees of freedom of the standard error, > 0.
 
     Returns
     -------

@@ -15,6 +15,7 @@ def smooth(values: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray
     Parameters
     ----------
     values : float array, shape (n,)
+        Evenly spaced, in any unit.
     weights : float64 array, shape (h + 1,)
         Centre first; ``weights[0] + 2 * sum(weights[1:]) == 1``.
 

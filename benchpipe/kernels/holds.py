@@ -79,9 +79,13 @@ def scan_hold(
     Parameters
     ----------
     time_us : int64 array, shape (n,)
+        Rising times [µs].
     load, motion : float arrays, shape (n,)
+        N·m or N, and deg or mm.
     temperature : float array, shape (n,) or (0,)
+        [°C]; (0,): not logged.
     first : int
+        First sample not scanned yet.
     target, tolerance : float
         The band is ``|load - target| <= tolerance``, in the load's unit.
     patience_us : int
@@ -89,6 +93,7 @@ def scan_hold(
         through its band is not held), or at a gap that is not bridged: a short one is, with the load
         in its band on both sides.
     gap_us : int
+        A longer step is a gap [µs].
     state : HoldState
     bins : float64 array, shape (N_BINS, 8)
         Sums of the hold in progress; changed in place. Motion and load are summed

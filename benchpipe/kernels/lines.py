@@ -171,6 +171,7 @@ def straight_line(
     Parameters
     ----------
     x, y : array_like, shape (n,), float64
+        Each in any unit.
     weight : array_like, shape (n,), optional
         Inverse relative variances; 1 where not given.
     coverage : float

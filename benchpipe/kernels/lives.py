@@ -57,9 +57,10 @@ def log_rank(
 
     Parameters
     ----------
-    time, reference_time : array_like, float64
+    time, reference_time : array_like, shape (n,) and (m,), float64
         Time or cycles to failure or to the end without one.
-    failed, reference_failed : array_like of bool
+    failed, reference_failed : array_like of bool, shape (n,) and (m,)
+        False: ended without a failure (censored).
     seed : int
         Of the drawn labellings.
 
@@ -162,6 +163,7 @@ def two_weibulls(
     time, reference_time : array_like, shape (n,) and (m,), float64
         Time or cycles to failure or to the end without one, > 0.
     failed, reference_failed : array_like of bool, shape (n,) and (m,)
+        False: ended without a failure (censored).
 
     Returns
     -------

@@ -51,8 +51,11 @@ def find_changes(
     Parameters
     ----------
     time_us : int64 array, shape (n,)
+        Rising times [µs].
     mode : float array, shape (n,)
         Values other than ``locked`` and ``unlocked``, NaN too, say nothing.
+    locked, unlocked : float
+        What the channel shows in the two modes.
     bounce_us : int
         A value that lasts a shorter time is a bounce; a bounce without a change is a glitch.
     gap_us : int
@@ -109,7 +112,7 @@ def measure_lock(
     Parameters
     ----------
     time_s, load, motion : float64 arrays, shape (n,), n >= 1
-        Samples from the change of the mode to the end of the time it has.
+        Samples from the change of the mode to the end of the time it has: s, N·m or N, deg or mm.
     compliance : float
         Motion per load of the locked joint; it is taken off the motion. 0: nothing is.
     carry, still, still_s : float

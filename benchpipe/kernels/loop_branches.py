@@ -87,6 +87,8 @@ def branches_of(motion: ArrayLike, load: ArrayLike, points: int = POINTS) -> Bra
     motion, load : array_like, shape (n,), float64
         One closed loop in order of time; rows that are not finite are left out. It may begin anywhere: the end is
         joined to the beginning.
+    points : int
+        Of the grid, two at least.
 
     Returns
     -------
@@ -137,6 +139,8 @@ def between(low: Branches, high: Branches, share: float) -> Branches:
 
     Parameters
     ----------
+    low, high : Branches
+        In the same units, on grids of as many points.
     share : float
         0 is ``low``, 1 is ``high``.
 

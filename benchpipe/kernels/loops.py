@@ -78,10 +78,13 @@ def measure_loops(
     Parameters
     ----------
     time_us : int64 array, shape (n,)
+        Rising times [µs].
     load, motion : float arrays, shape (n,)
+        N·m or N, and deg or mm.
     temperature : float array, shape (n,) or (0,)
-        Taken in single precision, as samples are kept.
+        [°C], taken in single precision, as samples are kept; (0,): not logged.
     start, end : int64 arrays, shape (k,)
+        First sample of each loop, and the one after its last.
     start_part, end_part : float64 arrays, shape (k,)
         Parts of a step, 0 to 1; a ``start_part`` of 1 begins a loop at its first sample, and the one before need not
         be there (a lone sample may stand at place 0 only); an ``end_part`` of 0 ends it at its last.

@@ -45,6 +45,7 @@ def take_curve_off(values: Floats) -> tuple[Floats, NoiseFit, int]:
     Parameters
     ----------
     values : ndarray, shape (N,), float64, varying
+        One a cycle, in order, in any unit.
 
     Returns
     -------

@@ -226,6 +226,7 @@ def mixture_u(fit: NoiseFit, factor: Floats, dof: float) -> tuple[float, float]:
     ----------
     fit : NoiseFit
     factor : ndarray, shape (models,)
+        Variance of the figure over that of one reading.
     dof : float
         Degrees of freedom of the figure in one noise.
 

@@ -94,12 +94,20 @@ def crossing(
 
     Parameters
     ----------
+    laws : OnsetLaws
+        l of them.
+    draws : LawDraws
+        n of them, in the unit of ``limit``.
     limit : float
         Change since ``base`` that counts as crossed, with its sign.
     base, offset : float
         Cycle of the baseline's middle, and the steps since then.
+    planned_end : float
+        Cycle at which the test is planned to end.
     turns : ndarray, shape (n,)
         Standard normal deviates of the draws: how the rate will turn.
+    coverage : float
+        Of the interval, between 0 and 1.
 
     Returns
     -------

@@ -91,6 +91,7 @@ def measure_proof(
     load : float64 array, shape (n,)
         Turned so that the proof load is positive.
     motion : float64 array, shape (n,)
+        Angle [deg] or displacement [mm].
     targets : ProofTargets
     start_s, return_s : float
         Last sample before the rise, and first one back at the settling load; None: the log ends before.

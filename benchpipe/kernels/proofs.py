@@ -83,7 +83,9 @@ def find_attempts(
     Parameters
     ----------
     time_us : int64 array, shape (n,)
+        Rising times [µs].
     load : float array, shape (n,)
+        As logged, not turned [N·m or N].
     way : float
         1, or -1 where the proof load is negative; all other loads are turned by it.
     target, settling, band, attempt : float
@@ -91,6 +93,7 @@ def find_attempts(
     least_stay_us : int
         Shortest stay at the settling load from which a rise that does not reach the load is a proof.
     gap_us : int
+        A longer step is a gap [µs].
     state : AttemptState
 
     Returns

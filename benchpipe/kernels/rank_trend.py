@@ -46,6 +46,8 @@ def rank_trend(x: ArrayLike, y: ArrayLike, coverage: float = 0.95) -> RankTrendR
     ----------
     x, y : array_like, shape (n,)
         x increasing; rows with a value that is not finite are left out; at most 2,000 are left.
+    coverage : float
+        Of the slope's interval, between 0 and 1.
 
     Returns
     -------

@@ -181,7 +181,9 @@ def weibull_fit(time: ArrayLike, failed: ArrayLike, *, coverage: float = 0.95) -
     time : array_like of float64, shape (n,)
         Above 0; rows that are not finite or not above 0 are left out.
     failed : array_like of bool, shape (n,)
+        False: ended without a failure (censored).
     coverage : float
+        Of the intervals, between 0 and 1.
 
     Returns
     -------

@@ -90,8 +90,8 @@ def chance_repeats(noise: float, step: float, samples: float) -> float:
 
     Parameters
     ----------
-    noise : float
-        Standard deviation of one sample, and ``step`` of the last digit, in one unit.
+    noise, step : float
+        Standard deviation of one sample, and step of the last digit, in one unit.
     samples : float
         Number of samples in which the run may lie.
 
@@ -164,6 +164,7 @@ def chance_beside(
     Parameters
     ----------
     before, after : float arrays, shapes (m,), (n,)
+        Samples on both sides, in one unit.
     step, both_sides
         As in :func:`stuck_samples`.
 

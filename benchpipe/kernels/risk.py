@@ -33,14 +33,14 @@ def student_guard(risk: ArrayLike, dof: ArrayLike) -> Floats:
 
     Parameters
     ----------
-    risk : array_like, float64
+    risk : array_like, any shape, float64
         Probability beyond the factor, above 0 and at most 0.5.
-    dof : array_like, float64
+    dof : array_like, any shape that fits, float64
         Degrees of freedom; infinite gives the normal factor.
 
     Returns
     -------
-    ndarray of float64
+    float64 array, shape of both broadcast
         NaN where the risk or the degrees of freedom are out of range.
     """
     from scipy.special import stdtrit
@@ -66,6 +66,7 @@ def many_guard(many: float, u: float, dof: float, shared_u: float, risk: float) 
     shared_u : float
         Standard uncertainty of the error that all have in common.
     risk : float
+        Between 0 and 0.5.
 
     Returns
     -------
@@ -123,6 +124,7 @@ def conformance(value: float, u: float, low: float = -inf, high: float = inf, do
     low, high : float
         Limits; an infinite one does not count.
     dof : float
+        Degrees of freedom of ``u``, > 0; infinite: normal.
 
     Returns
     -------

@@ -144,15 +144,17 @@ def curvature_change(arc: ArcResult, x: Floats, y: Floats, dx: Floats, dy: Float
 
     Parameters
     ----------
+    arc : ArcResult
+        Fitted to the points.
     x, y : float64 arrays, shape (n,)
-        The points.
+        The points, in the unit of the fit.
     dx, dy : float64 arrays, shape (n,)
-        Their moves; the result is for moves of this size.
+        Their moves, in the same unit; the result is for moves of this size.
 
     Returns
     -------
     float
-        [1/unit of x]; NaN where the arc's fit did not converge.
+        In one over that unit; NaN where the arc's fit did not converge.
     """
     if not arc.converged:
         return nan

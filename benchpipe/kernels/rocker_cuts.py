@@ -35,6 +35,7 @@ def traverses(tilt: Floats) -> list[Traverse]:
     Parameters
     ----------
     tilt : float64 array, shape (n,), deg
+        In the order of time.
 
     Returns
     -------

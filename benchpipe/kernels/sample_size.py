@@ -135,6 +135,10 @@ def pairs_needed(margin: float, sd: float, power: float = 0.8, risk: float = 0.0
     ----------
     margin, sd : float
         Both in one unit (of ratios: logarithms); ``sd`` that of a difference of a pair.
+    power : float
+        Probability of showing it, between 0 and 1.
+    risk : float
+        As for :func:`paired_power` and :func:`equivalence_power`.
 
     Returns
     -------

@@ -13,6 +13,7 @@ def shortest(value: float, allowed: float) -> float:
     Parameters
     ----------
     value : float
+        In any unit.
     allowed : float
         In the unit of the value, >= 0.
 

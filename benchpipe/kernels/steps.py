@@ -31,7 +31,7 @@ def find_steps(values: ArrayLike) -> NDArray[np.int64]:
 
     Returns
     -------
-    int64 array, rising
+    int64 array, shape (k,), rising
         First value after each step.
     """
     v = np.asarray(values, np.float64)
@@ -53,7 +53,9 @@ def without_steps(values: ArrayLike, places: ArrayLike) -> Floats:
     Parameters
     ----------
     values : array_like, shape (n,)
-    places : array_like of int
+        Finite values in order, in any unit.
+    places : array_like of int, shape (k,)
+        First value after each step, above 0 and below n; see :func:`find_steps`.
 
     Returns
     -------

@@ -103,7 +103,9 @@ def choose_noise(design: Floats, load: Floats) -> StopNoise:
     Parameters
     ----------
     design : float64 array, shape (k, n)
+        Columns of the model, one a row of the array.
     load : float64 array, shape (n,)
+        In order of the way into the stop, in any unit.
 
     Returns
     -------

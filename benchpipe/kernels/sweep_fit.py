@@ -99,6 +99,7 @@ def local_speed(time_s: ArrayLike, motion: ArrayLike, half_width: int = 5) -> Fl
     Parameters
     ----------
     time_s, motion : array_like, shape (n,)
+        Rising times [s], and angle [deg] or displacement [mm].
     half_width : int
         Samples to each side: wide enough that noise of the motion is small against the dead band.
 
@@ -127,6 +128,7 @@ def fit_resistance(
     Parameters
     ----------
     speed : array_like, shape (n,), motion/s
+        See :func:`local_speed`; rows with NaN are left out.
     load : array_like, shape (n,)
         Load that the rig applies, zero taken off: positive while motion rises against resistance.
         Rows clear of the end stops, in order of time.

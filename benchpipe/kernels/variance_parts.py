@@ -57,8 +57,10 @@ def random_effect(specimens: Sequence[ArrayLike], coverage: float = 0.95) -> Ran
 
     Parameters
     ----------
-    specimens : sequence of array_like, float64
+    specimens : sequence of array_like, shapes (n_i,), float64
         Repeats of each specimen; at least two specimens, one of them with two repeats.
+    coverage : float
+        Of the interval of the variance between, between 0 and 1.
 
     Returns
     -------
