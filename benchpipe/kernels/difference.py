@@ -6,7 +6,8 @@ certificate) is no part of their scatter; it is given as ``shared_u`` and widens
 References
 ----------
 B. L. Welch, Biometrika 34 (1947) 28: unequal variances. D. J. Schuirmann, J. Pharmacokin. Biopharm. 15 (1987) 657:
-two one-sided tests. Both written from memory; the numbers are verified against worked sets in the tests.
+two one-sided tests. Both written from memory. In the tests the two one-sided tests give the numbers of the R package
+equivalence, as the tests of statsmodels (test_tost.py) have them; the others are verified against worked sets.
 """
 
 from __future__ import annotations

@@ -5,7 +5,8 @@ All probabilities are plain numbers from 0 to 1; values, limits and uncertaintie
 References
 ----------
 JCGM 106:2012, *The role of measurement uncertainty in conformity assessment*: 7.3 and 7.4 (conformance
-probability), 9.5 (consumer's and producer's risk). Clause numbers written from memory.
+probability), 9.5 (consumer's and producer's risk). Clause numbers written from memory; the worked answers of 7.3.1 (a
+Zener diode) and 9.5.4 (ball bearings), from memory too, are recomputed in the tests.
 """
 
 from __future__ import annotations

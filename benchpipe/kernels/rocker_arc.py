@@ -7,7 +7,9 @@ offset), ``e = v - k(u² + v²)/2`` and ``q = sqrt(1 - 2 k e)``, the signed dist
 
 References
 ----------
-V. Karimäki, Nucl. Instrum. Meth. A 305 (1991) 187 (the form of the distance); written from memory, not checked.
+V. Karimäki, Nucl. Instrum. Meth. A 305 (1991) 187 (the form of the distance); written from memory, not checked. Its
+fits of the points of W. Gander, G. H. Golub & R. Strebel, BIT 34 (1994) 558, and of the SciPy cookbook ("Least Squares
+Circle") are compared with their answers in the tests.
 The derivatives follow from ``d - k d²/2 = e``. G. Taubin, IEEE Trans. PAMI 13 (1991) 1115: one of the two starts;
 written from memory, compared with an independent package in the tests.
 """
