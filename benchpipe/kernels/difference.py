@@ -115,7 +115,7 @@ def welch(values: ArrayLike, reference: ArrayLike, shared_u: float = 0.0) -> Dif
     Parameters
     ----------
     values, reference : array_like, shape (n,) and (m,), float64
-        One value a specimen, all finite.
+        One value a specimen; those that are not finite are left out.
     shared_u : float
         As for :func:`pooled`.
 
@@ -146,7 +146,7 @@ def pooled(values: ArrayLike, reference: ArrayLike, shared_u: float = 0.0) -> Di
     Parameters
     ----------
     values, reference : array_like, shape (n,) and (m,), float64
-        One value a specimen, all finite.
+        One value a specimen; those that are not finite are left out.
     shared_u : float
         Standard uncertainty of errors that all specimens share and that do not cancel, in the unit of the values.
 
@@ -171,7 +171,7 @@ def paired(values: ArrayLike, reference: ArrayLike, shared_u: float = 0.0) -> Di
     Parameters
     ----------
     values, reference : array_like, shape (n,), float64
-        In the same order of specimens, all finite.
+        In the same order of specimens; pairs with a value that is not finite are left out.
     shared_u : float
         As for :func:`pooled`.
 
@@ -232,7 +232,7 @@ def exact_unpaired(values: ArrayLike, reference: ArrayLike) -> ExactResult:
     Parameters
     ----------
     values, reference : array_like, shape (n,) and (m,), float64
-        One value a specimen, all finite.
+        One value a specimen; those that are not finite are left out.
 
     Returns
     -------
@@ -257,7 +257,7 @@ def exact_paired(differences: ArrayLike) -> ExactResult:
     Parameters
     ----------
     differences : array_like, shape (n,), float64
-        One a pair, all finite.
+        One a pair; those that are not finite are left out.
 
     Returns
     -------

@@ -169,6 +169,11 @@ def two_weibulls(
     -------
     TwoWeibulls
         Scales in the unit of the times; the figures are NaN where not ``converged``.
+
+    Raises
+    ------
+    ValueError
+        Times and failures of a group are not of one length.
     """
     from scipy.optimize import brentq
     from scipy.special import chdtrc

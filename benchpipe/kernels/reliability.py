@@ -122,7 +122,7 @@ def weibayes_life(time: ArrayLike, failed: ArrayLike, shape: float, confidence: 
     Raises
     ------
     ValueError
-        Shape or confidence is outside.
+        Shape or confidence is outside, or times and failures are not of one length.
     """
     _inside("confidence", confidence)
     if not (shape > 0.0 and isfinite(shape)):
@@ -189,6 +189,11 @@ def weibull_fit(time: ArrayLike, failed: ArrayLike, *, coverage: float = 0.95) -
     -------
     WeibullResult
         ``converged`` is false, and the figures NaN, where there is no failure before the longest time.
+
+    Raises
+    ------
+    ValueError
+        Times and failures are not of one length.
     """
     t, ended = _lives(time, failed, least=np.finfo(float).tiny)
     r = int(ended.sum())
