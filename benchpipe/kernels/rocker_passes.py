@@ -19,13 +19,15 @@ from math import inf, isfinite, nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.kernels.lines import t_quantile
+
 Floats = NDArray[np.float64]
 
 SURE = 4.0
 """Standard uncertainties that a curvature is from zero for a radius to be stated."""
 DIFFER = 0.05
 """Probability below which plates differ."""
-HALF = 0.975
+COVERAGE = 0.95
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,7 @@ class PassesMean:
     @property
     def half(self) -> float:
         """Half-width of the 95 % interval."""
-        return student(self.dof) * self.u if self.dof > 0 else nan
+        return t_quantile(COVERAGE, self.dof) * self.u
 
     @property
     def low(self) -> float:
@@ -58,24 +60,6 @@ class PassesMean:
     def high(self) -> float:
         """Upper end of the interval."""
         return self.value + self.half
-
-
-def student(dof: float) -> float:
-    """Student's factor of a two-sided interval of 95 %.
-
-    Parameters
-    ----------
-    dof : float
-        Degrees of freedom, > 0; not finite: the normal factor.
-
-    Returns
-    -------
-    float
-        Without unit.
-    """
-    from scipy.special import ndtri, stdtrit
-
-    return float(ndtri(HALF) if not isfinite(dof) else stdtrit(dof, HALF))
 
 
 def mean_of_passes(values: Floats, plates: Floats | None = None) -> PassesMean:
@@ -153,7 +137,7 @@ def ratio_of(top: PassesMean, bottom: PassesMean) -> Ratio:
     value = top.value / bottom.value if bottom.value else nan
     if not (isfinite(top.u) and isfinite(bottom.u)):
         return Ratio(value, nan, nan, "fewer than two passes: the scatter between passes is not known")
-    if not abs(bottom.value) > student(bottom.dof) * bottom.u:
+    if not abs(bottom.value) > t_quantile(COVERAGE, bottom.dof) * bottom.u:
         return Ratio(nan, nan, nan, "the divisor is not separable from zero")
     if top.u == 0.0 and bottom.u == 0.0:
         return Ratio(value, value, value)
@@ -168,7 +152,7 @@ def _end(top: PassesMean, bottom: PassesMean, value: float, side: float) -> floa
         u = sqrt(top.u**2 + (ratio * bottom.u) ** 2)
         parts = ((top.u, top.dof), (abs(ratio) * bottom.u, bottom.dof))
         inverse = sum((one / u) ** 4 / dof for one, dof in parts if one > 0 and dof > 0)
-        return abs(top.value - ratio * bottom.value) - student(1.0 / inverse if inverse else inf) * u
+        return abs(top.value - ratio * bottom.value) - t_quantile(COVERAGE, 1.0 / inverse if inverse else inf) * u
 
     step = 4.0 * (top.u + abs(value) * bottom.u) / abs(bottom.value)
     far = value + side * step

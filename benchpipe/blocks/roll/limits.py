@@ -15,7 +15,8 @@ from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.roll.means import RollRows, last_remark, rows_from
 from benchpipe.blocks.roll.plan import RollBlock
 from benchpipe.blocks.values import Asked, Through, Values, nothing, of_rows, values_of
-from benchpipe.kernels.rocker_passes import PassesMean, Ratio, ratio_of, student
+from benchpipe.kernels.lines import t_quantile
+from benchpipe.kernels.rocker_passes import COVERAGE, PassesMean, Ratio, ratio_of
 
 FEWEST = 2
 """Passes from which on their scatter is known."""
@@ -92,7 +93,7 @@ def _ratio(asked: Asked, rows: pa.Table) -> Values:
     if not found.known:
         return nothing(found.why or "the ratio has no bound", due=True)
     half = max(found.high - found.value, found.value - found.low)
-    values = _one(asked, rows, found.value, half / student(inf), inf, "")
+    values = _one(asked, rows, found.value, half / t_quantile(COVERAGE, inf), inf, "")
     own, free = rows_from(rows, asked.block.direction), rows_from(others, asked.block.direction)
     top, bottom = follows(own, "curvature_per_m"), follows(free, "curvature_per_m")
     apart = {one: top[one] - bottom[one] for one in top if one in bottom}  # what both share cancels
