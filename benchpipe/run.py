@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from benchpipe.blocks.registry import KINDS, kind_of, kinds_of
 from benchpipe.columns import Column
 from benchpipe.config.lab import LabConfig
+from benchpipe.config.lab_file import LAB_FILE, find_lab
 from benchpipe.config.limits import LimitsConfig, LimitSet
 from benchpipe.config.model import Quantity, load_model, together
 from benchpipe.config.rig import RigConfig
@@ -23,7 +24,6 @@ from benchpipe.units import a_quantity
 if TYPE_CHECKING:
     from benchpipe.store.run_store import RunStore
 
-LAB_FILE = "lab.toml"
 
 
 @dataclass(frozen=True)
@@ -135,14 +135,6 @@ def _known_runs(plans: list[Path]) -> dict[str, KnownRun]:
         except ConfigError:  # reported by the run itself
             runs[plan.name] = KnownRun.of(plan, None)
     return runs
-
-
-def find_lab(start: Path) -> Path | None:
-    """Nearest ``lab.toml`` in a folder or above it."""
-    for folder in (start, *start.parents):
-        if (folder / LAB_FILE).is_file():
-            return folder / LAB_FILE
-    return None
 
 
 def find_plan(run: str, lab_path: Path | None) -> Path:

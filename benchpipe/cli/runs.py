@@ -31,10 +31,11 @@ def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> 
     from dataclasses import replace
     from datetime import UTC, datetime
 
+    from benchpipe.config.lab_file import find_lab
     from benchpipe.config.watching import HealthConfig
     from benchpipe.night.lab import with_known_alarms
     from benchpipe.night.one import healthy_view
-    from benchpipe.run import find_lab, load_lab
+    from benchpipe.run import load_lab
     from benchpipe.verify.share import verified_since
     from benchpipe.views.exit_codes import exit_code
 
@@ -77,7 +78,7 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
 
 
 def _heads_kept(config: RunConfig, lab: Path | None) -> None:
-    from benchpipe.run import find_lab
+    from benchpipe.config.lab_file import find_lab
 
     heads_kept(lab or find_lab(config.plan_path.parent), config.store, [config.name])
 

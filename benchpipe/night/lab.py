@@ -10,8 +10,8 @@ from pathlib import Path
 
 from benchpipe.check.specimens import LabTestResult
 from benchpipe.errors import BenchpipeError, ConfigError, ExitCode, StoreError
+from benchpipe.health.finding import Finding
 from benchpipe.health.look import nobody_named, store_health
-from benchpipe.health.rules import Finding
 from benchpipe.ingest.logs import find_logs
 from benchpipe.night.apart import WorkerEvent, work_apart
 from benchpipe.night.one import Bug, Done, Task, broken, work_run

@@ -21,7 +21,8 @@ from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 from benchpipe.views.exit_codes import exit_code
 from benchpipe.views.model import RunView, StepUse
-from benchpipe.views.run_view import archived_view, failed_view, run_view, with_health
+from benchpipe.views.rig_advice import with_health
+from benchpipe.views.run_view import archived_view, failed_view, run_view
 
 Bug = Callable[[BaseException, list[str]], str]
 Tell = Callable[[str], None]

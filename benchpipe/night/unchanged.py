@@ -8,7 +8,7 @@ from pathlib import Path
 
 from benchpipe.config.watching import VerifyConfig
 from benchpipe.errors import StoreError
-from benchpipe.health.rules import Finding
+from benchpipe.health.finding import Finding
 from benchpipe.ledger.heads import keep_heads
 from benchpipe.run import RunConfig
 from benchpipe.verify.line import Status
