@@ -58,7 +58,7 @@ def _settings(night: Night) -> dict[str, Any]:
         "limits": [limits.config.model_dump(mode="json") for limits in run.limits],
         "rig": run.rig.model_dump(mode="json", exclude={"log", "name"}),
         "blocks": [b.model_dump(mode="json") for b in run.plan.block],
-        "today": night.today.isoformat() if _asks_for_calibration(run) else "",
+        "today": night.today.isoformat() if asks_for_calibration(run) else "",
         **({"drift": drift.key} if drift is not None and _asks_for_drift(run) else {}),
     }
 
@@ -104,7 +104,8 @@ def _asks_for_drift(run: RunConfig) -> bool:
     return any(limit.statistic in OF_DRIFT for s in run.limits for limit in s.config.limit)
 
 
-def _asks_for_calibration(run: RunConfig) -> bool:
+def asks_for_calibration(run: RunConfig) -> bool:
+    """Whether a limit is on the days to the next calibration: the verdicts depend on the date then."""
     known = measures_of(run)
     return any(known[limit.measure].today for s in run.limits for limit in s.config.limit)
 

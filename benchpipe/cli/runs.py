@@ -18,7 +18,7 @@ from benchpipe.errors import ConfigError, ExitCode
 
 if TYPE_CHECKING:
     from benchpipe.hints import Names
-    from benchpipe.night.lab import NightResult
+    from benchpipe.night.result import NightResult
     from benchpipe.run import RunConfig
     from benchpipe.views.model import RunView
 
@@ -33,10 +33,10 @@ def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> 
 
     from benchpipe.config.lab_file import find_lab
     from benchpipe.config.watching import HealthConfig
-    from benchpipe.night.lab import with_known_alarms
+    from benchpipe.night.alarms_kept import with_known_alarms
     from benchpipe.night.one import healthy_view
     from benchpipe.run import load_lab
-    from benchpipe.verify.share import verified_since
+    from benchpipe.verify.share import verified_words
     from benchpipe.views.exit_codes import exit_code
 
     lab, now = lab or find_lab(run.plan_path.parent), datetime.now(UTC)
@@ -44,9 +44,7 @@ def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> 
     kept = run.open_store()
     view = healthy_view(run, kept.manifest(), kept, rules, now)
     code = exit_code(view)
-    since = verified_since(run.store, run.name)
-    if since is not None:
-        view = replace(view, verified=f"logs verified since {datetime.fromtimestamp(since):%Y-%m-%d}")
+    view = replace(view, verified=verified_words(run.store, run.name))
     give_runs([with_known_alarms(view, run.store, now)], code, lambda _: called, as_json=as_json)
     return code
 
@@ -132,7 +130,25 @@ def show(
     """
     if trend is not None:
         return draw_trend(loaded(run, lab, store), trend)
+    known = None if store is not None else _last_view(run, lab, as_json=as_json)
+    if known is not None:
+        return known
     return _show(loaded(run, lab, store), lab, names_given(run, lab, store), as_json=as_json)
+
+
+def _last_view(run: str, lab: Path | None, *, as_json: bool) -> ExitCode | None:
+    """Show a run as the last night saw it, where nothing that it was made from has changed; None where it has."""
+    from datetime import UTC, datetime
+
+    from benchpipe.night.last_view import last_view
+    from benchpipe.views.exit_codes import exit_code
+
+    view = last_view(run, lab, datetime.now(UTC))
+    if view is None:
+        return None
+    code = exit_code(view)
+    give_runs([view], code, lambda _: names_given(run, lab, None), as_json=as_json)
+    return code
 
 
 def draw_trend(run: RunConfig, measure: str) -> ExitCode:
@@ -199,6 +215,10 @@ def nightly(
 
 def write_pages_of(lab: Path, night: NightResult, not_told: tuple[str, ...] = ()) -> None:
     """Write the lab's pages, and say where the board is."""
+    from benchpipe.config.lab_file import read_lab
+
+    if read_lab(lab)[0].page is None:
+        return
     from benchpipe.night.pages import write_pages
 
     written = write_pages(lab, night, partial(names_in, lab), not_told)
@@ -216,12 +236,9 @@ def work_night(lab: Path, *, wait_s: float = 0.0, jobs: int = 1, new_store: bool
     """A night over a lab, with its progress on standard error."""
     from benchpipe.cli.bugs import bug_report
     from benchpipe.cli.progress import watching
-    from benchpipe.run import load_lab
+    from benchpipe.night.lab import lab_of, work_lab
 
-    plans = load_lab(lab, with_tests=True)[1]  # before anything heavy is imported
-    from benchpipe.night.lab import work_lab
-
-    with watching(len(plans)) as watch:
+    with watching(len(lab_of(lab)[1])) as watch:
         return work_lab(
             lab, bug=bug_report, jobs=jobs or default_jobs(), wait_s=wait_s, watch=watch, new_store=new_store
         )

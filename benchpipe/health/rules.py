@@ -198,6 +198,24 @@ STORE_RULES: tuple[HealthRule[StoreFacts], ...] = (
 )  # fmt: skip
 
 
+TIMED = frozenset({"clock", "rig-stopped", "calibration-due"})  # what they find depends on the hour
+
+
+def findings_at(kept: tuple[Finding, ...], facts: RunFacts, config: HealthConfig) -> tuple[Finding, ...]:
+    """What :data:`RUN_RULES` find at another hour of the same data.
+
+    Parameters
+    ----------
+    kept : tuple of Finding
+        What they found then.
+    facts : RunFacts
+        Of this hour. Of cycles and channels it need not know: only rules of :data:`TIMED` look at it.
+    """
+    again = findings(tuple(rule for rule in RUN_RULES if rule.code in TIMED), facts, config)
+    found = (*again, *(one for one in kept if one.code not in TIMED))
+    return tuple(one for rule in RUN_RULES for one in found if one.code == rule.code)
+
+
 def span(seconds: float) -> str:
     """A length of time in the largest unit that fits: ``4.8 h``."""
     for unit, length in (("d", DAY_S), ("h", 3600.0), ("min", 60.0)):

@@ -13,8 +13,8 @@ import pytest
 
 from benchpipe.cli.bugs import bug_report
 from benchpipe.errors import ExitCode
-from benchpipe.night.apart import WorkerEvent, work_apart
-from benchpipe.night.one import Task
+from benchpipe.night.apart import work_apart
+from benchpipe.night.task import Task, WorkerEvent
 from tests.cli.commands import REPO, environment
 from tests.conftest import copy_samples
 
