@@ -72,7 +72,9 @@ def _stopped(facts: RunFacts, config: HealthConfig) -> Found:
     """Its place holds the time: a rig that was started and stopped again before the next night is news."""
     if facts.seen_us is None or facts.over:
         return
-    least = max(config.stopped_after, facts.longest_cycle_s)
+    cycles = facts.cycles
+    longest_s = cycles.block.longest_cycle_s if cycles else facts.longest_cycle_s
+    least = max(config.stopped_after, longest_s)
     silent = (facts.now_us - facts.seen_us) / 1e6
     if silent > least:
         since = f"since {moment(facts.seen_us)}"
