@@ -14,6 +14,7 @@ from benchpipe.config.lab_file import read_lab
 from benchpipe.errors import BenchpipeError, ConfigError, ExitCode
 from benchpipe.health.look import nobody_named, store_health
 from benchpipe.night.alarms_kept import with_alarms
+from benchpipe.night.executor import Executor, executor_of
 from benchpipe.night.glance import Glance, file_hash, keep_glance, unchanged
 from benchpipe.night.result import NightResult as NightResult
 from benchpipe.night.task import Bug, Done, LabMark, Task, WorkerEvent
@@ -74,7 +75,7 @@ def work_lab(
     with hold_store(store, wait_s=wait_s):
         note = note_store(lab, store, (one.name for _, one in loaded if not isinstance(one, Exception)))
         loaded = [(one, _still(one, found)) for one, found in loaded]
-        done = list(_work(loaded, jobs, watch))
+        done = list(_work(loaded, executor_of(config.engine, jobs, lab), watch))
         views = with_alarms(_with_steps(done, store), store, now)
         known = [one for _, one in loaded if not isinstance(one, Exception)]
         changed = what_changed(lab, store, list(map(_shared, known)), config.verify, now, new_store=new_store)
@@ -150,7 +151,7 @@ def _shared(known: Glance | RunConfig) -> SharedRun:
     return SharedRun.of(known)
 
 
-def _work(loaded: list[tuple[Task, Loaded]], jobs: int, watch: Watch) -> Iterator[Done]:
+def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: Watch) -> Iterator[Done]:
     """Runs that have nothing new are looked at here; the others side by side, if more than one may."""
     names: dict[str, Path] = {}
     apart: list[Task] = []
@@ -171,7 +172,7 @@ def _work(loaded: list[tuple[Task, Loaded]], jobs: int, watch: Watch) -> Iterato
                 yield _ended(named, glanced, watch)
                 continue
             config = _config(task)
-        if jobs > 1 and not isinstance(config, Exception) and _seems_new(config):
+        if not executor.alone and not isinstance(config, Exception) and _seems_new(config):
             apart.append(named)
         else:
             from benchpipe.night.one import work_run
@@ -179,9 +180,7 @@ def _work(loaded: list[tuple[Task, Loaded]], jobs: int, watch: Watch) -> Iterato
             watch(WorkerEvent("begins", named))
             yield _kept(_ended(named, work_run(named, partial(_reads, named, watch)), watch), named)
     if apart:
-        from benchpipe.night.apart import work_apart
-
-        for event in work_apart(apart, jobs):
+        for event in executor.work(apart):
             watch(event)
             if event.done is not None:
                 yield _kept(event.done, event.task)
