@@ -42,6 +42,10 @@ Jobs = Annotated[
     int,
     typer.Option("--jobs", metavar="N", min=0, help="Runs at once, each in its own process; 0: half the processors."),
 ]
+Shard = Annotated[
+    str | None,
+    typer.Option("--shard", metavar="I/N", help="Only share I of N of the runs, beside other shares; no pages."),
+]
 Junit = Annotated[Path | None, typer.Option("--junit", metavar="FILE", help="Write the verdicts as JUnit XML too.")]
 
 

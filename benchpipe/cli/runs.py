@@ -10,7 +10,7 @@ import typer
 
 from benchpipe.cli.heads import heads_kept
 from benchpipe.cli.naming import names_given, names_in
-from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Store, Wait, default_jobs, lab_file, loaded
+from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Shard, Store, Wait, default_jobs, lab_file, loaded
 from benchpipe.cli.output import give_runs, say, tell
 from benchpipe.cli.progress import tell_of_kernels
 from benchpipe.cli.telling import tell_of
@@ -176,6 +176,7 @@ def nightly(
     wait: Wait = 0.0,
     jobs: Jobs = 0,
     junit: Junit = None,
+    shard: Shard = None,
     details: Annotated[
         bool | None,
         typer.Option("--details/--brief", help=f"Each run's summary too (else up to {DETAILED} runs), or the table."),
@@ -190,6 +191,8 @@ def nightly(
     """
     if junit is not None and junit.is_dir():  # before hours of work
         raise ConfigError("a folder is there", where=junit, do_next="name a file with --junit")
+    if shard is not None:
+        return _share(lab_file(lab), shard, wait_s=wait, jobs=jobs, as_json=as_json, details=details)
     night = work_night(lab_file(lab), wait_s=wait, jobs=jobs, new_store=new_store)
     if night.note:
         tell(f"note: {night.note}")
@@ -211,6 +214,30 @@ def nightly(
         with refused(junit.absolute(), "name another file with --junit (the night itself is done)"):
             write_whole(junit.absolute(), to_junit(views, night.began))
     return code
+
+
+def _share(
+    lab: Path, shard: str, *, wait_s: float, jobs: int, as_json: bool, details: bool | None
+) -> ExitCode:  # fmt: skip
+    """Work on a share of the runs, and show them."""
+    from benchpipe.cli.bugs import bug_report
+    from benchpipe.cli.progress import watching
+    from benchpipe.night.lab import work_shard
+    from benchpipe.night.shard import Shard
+    from benchpipe.views.lab_view import Besides
+
+    asked = Shard.parse(shard)
+    with watching(0) as watch:
+        night = work_shard(lab, asked, bug=bug_report, jobs=jobs or default_jobs(), wait_s=wait_s, watch=watch)
+    if night.note:
+        tell(f"note: {night.note}")
+    if not night.views:
+        tell(f"no run of the lab is in share {shard}")
+        return ExitCode.OK
+    details = len(night.views) <= DETAILED if details is None else details
+    names = partial(names_in, lab)
+    give_runs(list(night.views), night.code, names, as_json=as_json, details=details, besides=Besides(night.store))
+    return night.code
 
 
 def write_pages_of(lab: Path, night: NightResult, not_told: tuple[str, ...] = ()) -> None:

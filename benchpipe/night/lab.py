@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime
@@ -12,15 +13,19 @@ from typing import TYPE_CHECKING, TypeAlias
 from benchpipe.check.specimens import LabTestResult
 from benchpipe.config.lab_file import read_lab
 from benchpipe.errors import BenchpipeError, ConfigError, ExitCode
+from benchpipe.health.finding import Finding
 from benchpipe.health.look import nobody_named, store_health
-from benchpipe.night.alarms_kept import with_alarms
+from benchpipe.ledger.heads import keep_heads
+from benchpipe.night.alarms_kept import with_alarms, with_known_alarms
 from benchpipe.night.executor import Executor, executor_of
 from benchpipe.night.glance import Glance, file_hash, keep_glance, unchanged
 from benchpipe.night.result import NightResult as NightResult
+from benchpipe.night.shard import Shard
 from benchpipe.night.task import Bug, Done, LabMark, Task, WorkerEvent
-from benchpipe.night.unchanged import CHANGED, what_changed
+from benchpipe.night.unchanged import CHANGED, VERIFY, what_changed
 from benchpipe.store.identity import must_be_there, note_store
 from benchpipe.store.lock import hold_store
+from benchpipe.store.shared_lock import hold_notes, share_store
 from benchpipe.store.step_uses import read_step_uses, write_step_uses
 from benchpipe.verify.share import SharedRun
 from benchpipe.views.exit_codes import SEVERITY, exit_code
@@ -87,6 +92,56 @@ def work_lab(
     code = ExitCode.CHANGED if any(one.code == CHANGED for one in changed) else ExitCode.OK
     worst = min(code, found[0][0].code, key=SEVERITY.index)
     return NightResult(worst, tuple(view for _, view in found), now, unwell, note, _tests(config, views, known))
+
+
+def work_shard(
+    lab: Path, shard: Shard, *, bug: Bug, jobs: int = 1, wait_s: float = 0.0, watch: Watch = lambda _: None,
+    now: datetime | None = None,
+) -> NightResult:  # fmt: skip
+    """Ingest, process and check the runs of a share of a lab, at the same time as other shares (see
+    :mod:`benchpipe.night.shard`).
+
+    Raises
+    ------
+    StoreBusyError
+        Another job holds the store or one of these runs, and did not leave within ``wait_s``.
+    StoreGoneError
+        The store that the lab had is not there.
+    PlaceError
+        The store is among the raw logs of a run: nothing is written there.
+    """
+    mark = LabMark(lab.absolute(), file_hash(lab))
+    config, plans, store = lab_of(lab)
+    now = now or datetime.now(UTC)
+    must_be_there(lab, store)
+    task = Task(lab, store, "", bug, config.retention, config.health, now, date.today(), datetime.now(UTC), mark)
+    every = [_loaded(replace(task, plan=plan)) for plan in plans]
+    names = [one.name for _, one in every if not isinstance(one, Exception)]
+    mine = [(one, found) for one, found in every if _is_in(shard, one, found)]
+    held = [found.name for _, found in mine if not isinstance(found, Exception)]
+    with share_store(store, held, wait_s=wait_s):
+        with hold_notes(store):
+            note = note_store(lab, store, names)
+        mine = [(one, _still(one, found)) for one, found in mine]
+        done = list(_work(mine, executor_of(config.engine, jobs, lab), watch))
+        with hold_notes(store):
+            views = _with_steps(done, store)
+            problems = keep_heads(lab, store, held)
+    views = [with_known_alarms(view, store, now) for view in views]
+    found = sorted(zip(done, views, strict=True), key=lambda pair: SEVERITY.index(pair[0].code))
+    changed = tuple(Finding(CHANGED, one, f"stored data changed: {one}", VERIFY) for one in problems)
+    codes = [ExitCode.CHANGED if changed else ExitCode.OK, *(one.code for one, _ in found[:1])]
+    return NightResult(
+        min(codes, key=SEVERITY.index), tuple(view for _, view in found), now, changed, note
+    )
+
+
+def _is_in(shard: Shard, task: Task, found: Loaded) -> bool:
+    """Whether a run is in a share; one that cannot be read goes by its plan's path in the lab."""
+    if isinstance(found, Exception):
+        folder = task.lab.path.parent if task.lab is not None else task.plan.parent
+        return shard.has(os.path.relpath(task.plan, folder))
+    return shard.has(found.name)
 
 
 def lab_of(lab: Path) -> tuple[LabConfig, list[Path], Path]:
