@@ -135,7 +135,7 @@ def test_a_worker_of_another_program_is_refused(
     cluster: Any, sample_lab: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(dask_engine, "program_facts", lambda *a: {**program_facts(*a), "benchpipe": "9.9.9"})
-    with pytest.raises(InputError, match="no worker of .* can work on the runs") as refused:
+    with pytest.raises(InputError, match="can work on the runs") as refused:
         list(DaskExecutor(cluster.scheduler_address, sample_lab).work(tasks(sample_lab, ("healthy",))))
     assert "here 9.9.9" in str(refused.value)
     assert "nothing is lost" in str(refused.value)
