@@ -105,9 +105,11 @@ class _Night:
     def events(self) -> Iterator[WorkerEvent]:
         self._client.subscribe_topic(self._topic, self._hear)
         try:
+            looked, workers = float("-inf"), list[str]()
             while self._waiting or self._given:
-                workers = self._workers()
-                yield from self._lost(workers)
+                if time.monotonic() - looked >= LOOK_S:
+                    workers, looked = self._workers(), time.monotonic()
+                    yield from self._lost(workers)
                 self._give(workers)
                 yield from self._heard()
         except BaseException:  # Control-C, or a caller that leaves: nothing is begun any more

@@ -45,7 +45,7 @@ def cluster_of(workers: int, folder: Path) -> tuple[subprocess.Popen[str], str]:
     """A scheduler and workers, and its address once all are there."""
     made = subprocess.Popen(
         [sys.executable, "-c", CLUSTER, str(workers)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-        cwd=folder, env=os.environ | {"PYTHONPATH": str(REPO)},
+        cwd=folder, env=os.environ | {"PYTHONPATH": str(REPO), "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "false"},
     )  # fmt: skip
     return made, made.stdout.readline().strip() if made.stdout else ""
 
