@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -23,7 +24,7 @@ from benchpipe.night.dask_worker import program_facts
 from benchpipe.night.lab import work_lab
 from benchpipe.night.task import Task, WorkerEvent
 from benchpipe.store.identity import note_store
-from tests.cli.commands import REPO, environment
+from tests.cli.commands import environment
 from tests.conftest import copy_samples
 from tests.night.test_night_apart import Rules, alive
 from tests.store.kept import tree
@@ -190,12 +191,19 @@ def test_a_section_that_does_not_fit_is_refused(
     assert words in capsys.readouterr().err
 
 
-def test_workers_and_scheduler_started_by_hand_do_a_night(sample_lab: Path, tmp_path: Path) -> None:
+def test_workers_and_scheduler_started_by_hand_do_a_night(
+    sample_lab: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """As the guide has it: a scheduler, a worker, and a night, each a command."""
     lab = copy_samples(tmp_path)
-    address = "tcp://127.0.0.1:18786"
-    scheduler = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", address, "--no-dashboard"]
-    worker = [sys.executable, "-m", "distributed.cli.dask_worker", address, "--nthreads", "1", "--no-dashboard"]
+    monkeypatch.setattr(dask_engine, "ANSWERS_S", 60.0)
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    address = f"tcp://127.0.0.1:{port}"
+    dask = [sys.executable, "-m", "dask"]
+    scheduler = [*dask, "scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard"]
+    worker = [*dask, "worker", address, "--nthreads", "1", "--no-dashboard"]
     options: dict[str, Any] = {
         "cwd": tmp_path, "env": environment(), "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL,
     }  # fmt: skip
@@ -206,4 +214,3 @@ def test_workers_and_scheduler_started_by_hand_do_a_night(sample_lab: Path, tmp_
             for one in (second, first):
                 one.terminate()
     assert tree(lab.parent / "store") == tree(sample_lab.parent / "store")
-    assert REPO.is_dir()
