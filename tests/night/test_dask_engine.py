@@ -205,7 +205,8 @@ def test_workers_and_scheduler_started_by_hand_do_a_night(
     scheduler = [*dask, "scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard"]
     worker = [*dask, "worker", address, "--nthreads", "1", "--no-dashboard"]
     options: dict[str, Any] = {
-        "cwd": tmp_path, "env": environment(), "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL,
+        "cwd": tmp_path, "env": environment(PYTHONWARNINGS="default"), "stdout": subprocess.DEVNULL,
+        "stderr": subprocess.DEVNULL,
     }  # fmt: skip
     with subprocess.Popen(scheduler, **options) as first, subprocess.Popen(worker, **options) as second:
         try:

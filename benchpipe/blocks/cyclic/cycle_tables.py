@@ -71,7 +71,7 @@ class CycleTables:
     def __iter__(self) -> Iterator[pa.Table]:
         return map(self._table, rows_at_once(self._pieces(), ROWS_AT_ONCE))
 
-    def _pieces(self) -> Iterator[list[CycleRows]]:
+    def _pieces(self) -> Iterator[Sequence[CycleRows]]:
         """Rows as the chunks of samples give them."""
         for one, lost, ends in self._chunks():
             self._dropped += [lost] if len(lost) else []
@@ -162,7 +162,7 @@ class CycleTables:
         return sum(int(one.between(after, until)[0]) for one in (self._rejects, in_order(self._dropped)))
 
 
-def rows_at_once(pieces: Iterable[list[CycleRows]], most: int) -> Iterator[CycleRows]:
+def rows_at_once(pieces: Iterable[Sequence[CycleRows]], most: int) -> Iterator[CycleRows]:
     """The same rows, so many at once and the rest at the end: a file's bytes do not depend on how they came."""
     waiting: list[CycleRows] = []
     for some in pieces:
