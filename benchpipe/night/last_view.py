@@ -55,9 +55,10 @@ def last_view(run: str, lab: Path | None, now: datetime) -> RunView | None:
 
 
 def _shown(glance: Glance, health: dict[str, Any], store: Path, now: datetime) -> RunView:
+    from benchpipe.config.model import FROM_FILE
     from benchpipe.config.watching import HealthConfig
 
-    view = glance.view(HealthConfig.model_validate(health), now)
+    view = glance.view(HealthConfig.model_validate(health, context=FROM_FILE), now)
     view = replace(view, verified=verified_words(store, glance.name))
     return with_known_alarms(view, store, now)
 
