@@ -9,8 +9,9 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from benchpipe.config.lab_file import LAB_FILE, find_lab
 from benchpipe.errors import BenchpipeError, ConfigError, nearest
-from benchpipe.run import LAB_FILE, RunConfig, find_lab, find_plan, load_run
+from benchpipe.run import RunConfig, find_plan, load_run
 from benchpipe.store.identity import must_be_there
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from benchpipe.blocks.registry import KINDS, kind_of, kinds_of
 from benchpipe.columns import Column
 from benchpipe.config.lab import LabConfig
+from benchpipe.config.lab_file import LAB_FILE, beside, find_lab, read_lab
 from benchpipe.config.limits import LimitsConfig, LimitSet
 from benchpipe.config.model import Quantity, load_model, together
 from benchpipe.config.rig import RigConfig
@@ -24,7 +25,6 @@ from benchpipe.units import a_quantity
 if TYPE_CHECKING:
     from benchpipe.store.run_store import RunStore
 
-LAB_FILE = "lab.toml"
 
 
 @dataclass(frozen=True)
@@ -80,13 +80,13 @@ def load_run(plan_path: Path, store: Path | None = None, lab: Path | None = None
         A file is missing or wrong, the files contradict one another, or the store is among the raw logs.
     """
     plan, plan_file = load_plan(plan_path)
-    rig_path = _beside(plan_path, plan.rig)
+    rig_path = beside(plan_path, plan.rig)
     _must_exist(rig_path, plan_file, ("rig",))
     rig, rig_file = load_model(RigConfig, rig_path)
     limit_sets: list[LimitSet] = []
     problems: list[ConfigError] = []
     for i, relative in enumerate(plan.limits):
-        path = _beside(plan_path, relative)
+        path = beside(plan_path, relative)
         _must_exist(path, plan_file, ("limits", i))
         config, file = load_model(LimitsConfig, path)
         limit_sets.append(LimitSet(file, config))
@@ -120,14 +120,13 @@ def load_lab(lab_path: Path, *, with_tests: bool = False) -> tuple[LabConfig, li
     ConfigError
         The file is wrong, or a test names a run, block or limit file that is not there.
     """
-    lab, file = load_model(LabConfig, lab_path)
-    plans = [_beside(lab_path, relative) for relative in lab.plans]
+    lab, plans, store, file = read_lab(lab_path)
     if lab.test and with_tests:
         runs = _known_runs(plans)
         problems = list(lab_tests_fit(lab.test, file, runs, all_known=len(runs) == len(plans)))
         if problems:
             raise together(problems)
-    return lab, plans, _beside(lab_path, lab.store)
+    return lab, plans, store
 
 
 def _known_runs(plans: list[Path]) -> dict[str, KnownRun]:
@@ -139,19 +138,11 @@ def _known_runs(plans: list[Path]) -> dict[str, KnownRun]:
         except ConfigError:
             continue
         try:
-            names = tuple(load_model(LimitsConfig, _beside(path, one))[0].name for one in plan.limits)
+            names = tuple(load_model(LimitsConfig, beside(path, one))[0].name for one in plan.limits)
             runs[plan.name] = KnownRun.of(plan, names)
         except ConfigError:  # reported by the run itself
             runs[plan.name] = KnownRun.of(plan, None)
     return runs
-
-
-def find_lab(start: Path) -> Path | None:
-    """Nearest ``lab.toml`` in a folder or above it."""
-    for folder in (start, *start.parents):
-        if (folder / LAB_FILE).is_file():
-            return folder / LAB_FILE
-    return None
 
 
 def find_plan(run: str, lab_path: Path | None) -> Path:
@@ -183,10 +174,6 @@ def _lab_settings(lab: Path | None, run: str) -> list[SettingsFile]:
         return [] if lab is None else [lab_settings(lab / LAB_FILE if lab.is_dir() else lab, run)]
     except ConfigError:
         return []
-
-
-def _beside(path: Path, relative: Path) -> Path:
-    return Path(relative) if Path(relative).is_absolute() else (path.parent / relative).absolute()
 
 
 def _must_exist(path: Path, file: TomlFile, keys: tuple[str | int, ...]) -> None:

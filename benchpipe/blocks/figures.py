@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
+if TYPE_CHECKING:
+    import numpy as np
+    import pyarrow as pa
 
 TREND_POINTS = 16
 COVERAGE_FACTOR = 2.0  # of the figures that are shown beside the verdicts
@@ -61,11 +61,15 @@ class BlockView:
 
 def of_block(table: pa.Table, block: str) -> pa.Table:
     """Rows of one block."""
+    import pyarrow.compute as pc
+
     return table.filter(pc.equal(table.column("block"), block))
 
 
 def thinned(values: np.ndarray[Any, Any]) -> list[float]:
     """At most :data:`TREND_POINTS` medians of neighbours, for a small trend."""
+    import numpy as np
+
     pieces = np.array_split(values, min(len(values), TREND_POINTS))
     return [float(np.median(piece)) for piece in pieces]
 

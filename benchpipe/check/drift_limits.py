@@ -22,7 +22,7 @@ from benchpipe.check.decision import Verdict
 from benchpipe.check.figure import JudgedFigure
 from benchpipe.check.judge import not_judged, unconfirmed
 from benchpipe.check.rules import Guards, decide
-from benchpipe.drift.watched import CYCLIC
+from benchpipe.drift.measures import CYCLIC
 from benchpipe.kernels.onset_laws import AHEAD
 
 Row = Mapping[str, Any]

@@ -13,10 +13,11 @@ from __future__ import annotations
 
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from math import isfinite
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 DIGITS = 2
 MOST_LOST = Decimal("0.025")
@@ -32,13 +33,18 @@ def decimal_of(value: float) -> float:
 
     Samples and the figures of cycles are kept so. Any other double, and an integer, stays as it is.
     """
-    with np.errstate(over="ignore", invalid="ignore"):
+    if not isfinite(value) or float(value).is_integer():
+        return value
+    import numpy as np
+
+    with np.errstate(over="ignore"):
         single = np.float32(value)
-    return float(str(single)) if float(single) == value and not float(value).is_integer() else value
+    return float(str(single)) if float(single) == value else value
 
 
 def decimals_of(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """:func:`decimal_of` of each; shape (n,)."""
+    import numpy as np
     import pyarrow as pa
 
     with np.errstate(over="ignore", invalid="ignore"):

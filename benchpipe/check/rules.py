@@ -22,6 +22,7 @@ import numpy as np
 from benchpipe.check.budget import Budget
 from benchpipe.check.decision import Verdict
 from benchpipe.check.rounding import risk_text
+from benchpipe.check.together import TogetherResult
 from benchpipe.kernels.risk import normal_risk
 
 UNGUARDED = 0.5
@@ -218,29 +219,6 @@ def decide_exceptions(cycles: int, over: int, hidden: int, share: float = 0.0) -
     if over > allowed:
         return Verdict.FAIL
     return Verdict.PASS if over + hidden <= allowed else Verdict.INCONCLUSIVE
-
-
-@dataclass(frozen=True)
-class TogetherResult:
-    """What some passes risk together, each item being no better than exactly at its limit.
-
-    ``expected`` is the largest expected number of false passes, ``any_false`` the largest probability of one or
-    more, whatever the figures have in common (Bonferroni).
-    """
-
-    passes: int
-    expected: float
-    any_false: float
-
-    @property
-    def text(self) -> str:
-        """Return it in words."""
-        if not self.passes:
-            return "no pass"
-        passes = (
-            f"{self.passes} {'pass' if self.passes == 1 else 'passes'}: on average at most {self.expected:.2g} false"
-        )
-        return passes if self.any_false >= 1.0 else f"{passes}, any at all with at most {risk_text(self.any_false)}"
 
 
 def false_passes_together(risks: Iterable[float]) -> TogetherResult:

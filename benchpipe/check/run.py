@@ -75,7 +75,7 @@ def _settings(night: Night) -> dict[str, Any]:
         "limits": [limits.config.model_dump(mode="json") for limits in run.limits],
         "rig": run.rig.model_dump(mode="json", exclude={"log", "name"}),
         "blocks": [b.model_dump(mode="json") for b in run.plan.block],
-        "today": night.today.isoformat() if _asks_for_calibration(run) else "",
+        "today": night.today.isoformat() if asks_for_calibration(run) else "",
         **({"drift": drift.key} if drift is not None and _asks_for_drift(run) else {}),
     }
 
@@ -89,7 +89,7 @@ def check_run(task: StepTask[CheckState]) -> StepResult[CheckState]:
     for name, content in (("verdicts", [row for row, _ in rows]), ("budgets", [b for _, some in rows for b in some])):
         parts.append(task.store.write(name, pa.Table.from_pylist(content, schema=schema(name)), task.key))
     short = tuple(CheckOutcome(**{name: row[name] for name in CheckOutcome.model_fields}) for row, _ in rows)
-    today = task.today.isoformat() if _asks_for_calibration(run) else ""
+    today = task.today.isoformat() if asks_for_calibration(run) else ""
     state = CheckState(today=today, verdicts=short)
     return StepResult(state, tuple(parts), (*_without_hold(run, tables), *_calibrations(run, manifest)))
 
@@ -124,7 +124,8 @@ def _asks_for_drift(run: RunConfig) -> bool:
     return any(limit.statistic in OF_DRIFT for s in run.limits for limit in s.config.limit)
 
 
-def _asks_for_calibration(run: RunConfig) -> bool:
+def asks_for_calibration(run: RunConfig) -> bool:
+    """Whether a limit is on the days to the next calibration: the verdicts depend on the date then."""
     known = measures_of(run)
     return any(known[limit.measure].today for s in run.limits for limit in s.config.limit)
 

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchpipe.check.decision import Verdict, applies, worst
 from benchpipe.check.survival import Survival, survival
-from benchpipe.config.lab_tests import LabSpecimenConfig, LabStageConfig, LabTestConfig
+
+if TYPE_CHECKING:
+    from benchpipe.config.lab_tests import LabSpecimenConfig, LabStageConfig, LabTestConfig
 
 OF_RUN = "run"  # block of the verdicts that are of the run as a whole
 CYCLIC, IDLE = "cyclic", "idle"

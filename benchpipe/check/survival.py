@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from math import floor, isfinite, log10
 
 from benchpipe.check.decision import Verdict
-from benchpipe.kernels.reliability import reliability_bound, weibayes_life
 
 
 @dataclass(frozen=True)
@@ -71,6 +70,8 @@ def survival(
     so_far = any(one[1] for one in tested)
     done = [one[2] for one in alive]
     cycles = min((n for n in done if n is not None), default=None) if None not in done else None
+    from benchpipe.kernels.reliability import reliability_bound, weibayes_life
+
     bound = reliability_bound(len(alive), len(tested) - len(alive), confidence) if tested else None
     life = None
     if weibull_shape is not None and cycles:

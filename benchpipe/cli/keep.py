@@ -25,8 +25,8 @@ def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> No
 
     Example: benchpipe drop sample_runs/creeping-lock/plan.toml
     """
+    from benchpipe.config.lab_file import find_lab
     from benchpipe.retention import drop_samples
-    from benchpipe.run import find_lab
     from benchpipe.store.lock import hold_store
 
     config = loaded(run, lab, store)

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
+import threading
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -105,7 +108,11 @@ def _options(
 
 
 def run(arguments: list[str] | None = None) -> None:
-    """Run a command and exit with its code; no traceback reaches the user."""
+    """Run a command and exit with its code; no traceback reaches the user.
+
+    The command of the shell (no ``arguments``) ends without the interpreter's clean-up, which takes a fifth of a second
+    where tables were read: all files are closed and all output is flushed by then.
+    """
     open_streams()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
@@ -121,7 +128,18 @@ def run(arguments: list[str] | None = None) -> None:
         drop_output()
         tell_error(f"the output could not be written: {error.strerror}")
         code = ExitCode.BAD_INPUT
+    if arguments is None:
+        _leave(int(code))
     sys.exit(int(code))
+
+
+def _leave(code: int) -> None:
+    """End this process at once, unless a thread still works."""
+    if any(not one.daemon for one in threading.enumerate() if one is not threading.main_thread()):
+        return
+    with suppress(OSError, ValueError):
+        sys.stderr.flush()
+    os._exit(code)
 
 
 def call(arguments: list[str]) -> int:

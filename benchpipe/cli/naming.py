@@ -53,7 +53,7 @@ def with_names(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def _lab_of(run: str, lab: Path | None) -> str | None:
     """The word for the lab of a run; None where it has none."""
-    from benchpipe.run import find_lab
+    from benchpipe.config.lab_file import find_lab
 
     if lab is not None:
         return quoted(lab)
@@ -65,7 +65,7 @@ def _lab_of(run: str, lab: Path | None) -> str | None:
 
 def _lab_word(lab: Path) -> str:
     """A lab file as a word; empty where commands typed here find it by themselves."""
-    from benchpipe.run import find_lab
+    from benchpipe.config.lab_file import find_lab
 
     nearest = find_lab(Path.cwd())
     if nearest is not None and nearest.samefile(lab):

@@ -42,6 +42,10 @@ Jobs = Annotated[
     int,
     typer.Option("--jobs", metavar="N", min=0, help="Runs at once, each in its own process; 0: half the processors."),
 ]
+Shard = Annotated[
+    str | None,
+    typer.Option("--shard", metavar="I/N", help="Only share I of N of the runs, beside other shares; no pages."),
+]
 Junit = Annotated[Path | None, typer.Option("--junit", metavar="FILE", help="Write the verdicts as JUnit XML too.")]
 
 
@@ -59,7 +63,7 @@ def lab_file(path: Path | None) -> Path:
     ConfigError
         None was given and there is none here or above, or the folder has none.
     """
-    from benchpipe.run import LAB_FILE, find_lab
+    from benchpipe.config.lab_file import LAB_FILE, find_lab
 
     if path is not None and path.is_dir() and not (path / LAB_FILE).exists():
         raise ConfigError(
@@ -84,7 +88,8 @@ def loaded(run: str, lab: Path | None, store: Path | None) -> RunConfig:
     StoreError
         Its store is not the one that its lab has seen there.
     """
-    from benchpipe.run import find_lab, find_plan, load_run
+    from benchpipe.config.lab_file import find_lab
+    from benchpipe.run import find_plan, load_run
     from benchpipe.store.identity import must_be_there
 
     config = load_run(find_plan(run, lab), store, lab)

@@ -63,7 +63,7 @@ def _page(config: RunConfig, lab: Path | None, names: Names, every: bool) -> Run
     """The page of a run, with commands that can be pasted here."""
     from datetime import UTC, datetime
 
+    from benchpipe.config.lab_file import find_lab
     from benchpipe.night.pages import page_of
-    from benchpipe.run import find_lab
 
     return page_of(config, lab or find_lab(config.plan_path.parent), names, datetime.now(UTC), every=every)

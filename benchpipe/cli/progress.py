@@ -14,7 +14,7 @@ from benchpipe.escapes import visible
 if TYPE_CHECKING:
     from rich.progress import TaskID
 
-    from benchpipe.night.apart import WorkerEvent
+    from benchpipe.night.task import WorkerEvent
 
 Watch = Callable[["WorkerEvent"], None]
 
@@ -37,21 +37,40 @@ def tell_of_kernels() -> None:
 @contextmanager
 def watching(runs: int) -> Iterator[Watch]:
     """Function that shows the progress of a night over so many runs."""
-    tell_of_kernels()
     error = sys.stderr
     if error is None or not error.isatty() or os.environ.get("TERM", "dumb") == "dumb":
-        yield log_line
+        yield _with_kernels(log_line)
     else:
         with _display(runs) as watch:
-            yield watch
+            yield _with_kernels(watch)
+
+
+def _with_kernels(watch: Watch) -> Watch:
+    """The same, and before the first run that is worked on what is to be said of the kernels."""
+    said: list[bool] = []
+
+    def watching_first(event: WorkerEvent) -> None:
+        if event.kind == "begins" and not said:
+            said.append(True)
+            tell_of_kernels()
+        watch(event)
+
+    return watching_first
 
 
 def log_line(event: WorkerEvent) -> None:
     """A line for each log that is read, and one for each run that had work."""
     if event.kind == "reads":
         tell(f"{event.task.name}: reading {event.text}")
+    if event.kind == "again":
+        tell(again(event))
     for line in ended(event):
         tell(line)
+
+
+def again(event: WorkerEvent) -> str:
+    """Why a run is tried again."""
+    return f"{event.task.name}: {event.text}; it is tried once more"
 
 
 def ended(event: WorkerEvent) -> list[str]:
@@ -83,6 +102,8 @@ def _display(runs: int) -> Iterator[Watch]:
                 rows[name] = display.add_task(visible(name), total=None)
             if event.kind == "reads":
                 display.update(rows[name], description=visible(f"{name}: reading {event.text}")[-50:])
+            if event.kind == "again":
+                display.console.print(Text(visible(again(event))))
             if event.kind == "ends":
                 display.advance(whole)
                 if name in rows:

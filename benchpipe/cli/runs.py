@@ -10,7 +10,7 @@ import typer
 
 from benchpipe.cli.heads import heads_kept
 from benchpipe.cli.naming import names_given, names_in
-from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Store, Wait, default_jobs, lab_file, loaded
+from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Shard, Store, Wait, default_jobs, lab_file, loaded
 from benchpipe.cli.output import give_runs, say, tell
 from benchpipe.cli.progress import tell_of_kernels
 from benchpipe.cli.telling import tell_of
@@ -18,7 +18,7 @@ from benchpipe.errors import ConfigError, ExitCode
 
 if TYPE_CHECKING:
     from benchpipe.hints import Names
-    from benchpipe.night.lab import NightResult
+    from benchpipe.night.result import NightResult
     from benchpipe.run import RunConfig
     from benchpipe.views.model import RunView
 
@@ -31,11 +31,12 @@ def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> 
     from dataclasses import replace
     from datetime import UTC, datetime
 
+    from benchpipe.config.lab_file import find_lab
     from benchpipe.config.watching import HealthConfig
-    from benchpipe.night.lab import with_known_alarms
+    from benchpipe.night.alarms_kept import with_known_alarms
     from benchpipe.night.one import healthy_view
-    from benchpipe.run import find_lab, load_lab
-    from benchpipe.verify.share import verified_since
+    from benchpipe.run import load_lab
+    from benchpipe.verify.share import verified_words
     from benchpipe.views.exit_codes import exit_code
 
     lab, now = lab or find_lab(run.plan_path.parent), datetime.now(UTC)
@@ -43,9 +44,7 @@ def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> 
     kept = run.open_store()
     view = healthy_view(run, kept.manifest(), kept, rules, now)
     code = exit_code(view)
-    since = verified_since(run.store, run.name)
-    if since is not None:
-        view = replace(view, verified=f"logs verified since {datetime.fromtimestamp(since):%Y-%m-%d}")
+    view = replace(view, verified=verified_words(run.store, run.name))
     give_runs([with_known_alarms(view, run.store, now)], code, lambda _: called, as_json=as_json)
     return code
 
@@ -77,7 +76,7 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
 
 
 def _heads_kept(config: RunConfig, lab: Path | None) -> None:
-    from benchpipe.run import find_lab
+    from benchpipe.config.lab_file import find_lab
 
     heads_kept(lab or find_lab(config.plan_path.parent), config.store, [config.name])
 
@@ -131,7 +130,25 @@ def show(
     """
     if trend is not None:
         return draw_trend(loaded(run, lab, store), trend)
+    known = None if store is not None else _last_view(run, lab, as_json=as_json)
+    if known is not None:
+        return known
     return _show(loaded(run, lab, store), lab, names_given(run, lab, store), as_json=as_json)
+
+
+def _last_view(run: str, lab: Path | None, *, as_json: bool) -> ExitCode | None:
+    """Show a run as the last night saw it, where nothing that it was made from has changed; None where it has."""
+    from datetime import UTC, datetime
+
+    from benchpipe.night.last_view import last_view
+    from benchpipe.views.exit_codes import exit_code
+
+    view = last_view(run, lab, datetime.now(UTC))
+    if view is None:
+        return None
+    code = exit_code(view)
+    give_runs([view], code, lambda _: names_given(run, lab, None), as_json=as_json)
+    return code
 
 
 def draw_trend(run: RunConfig, measure: str) -> ExitCode:
@@ -159,6 +176,7 @@ def nightly(
     wait: Wait = 0.0,
     jobs: Jobs = 0,
     junit: Junit = None,
+    shard: Shard = None,
     details: Annotated[
         bool | None,
         typer.Option("--details/--brief", help=f"Each run's summary too (else up to {DETAILED} runs), or the table."),
@@ -173,6 +191,8 @@ def nightly(
     """
     if junit is not None and junit.is_dir():  # before hours of work
         raise ConfigError("a folder is there", where=junit, do_next="name a file with --junit")
+    if shard is not None:
+        return _share(lab_file(lab), shard, wait_s=wait, jobs=jobs, as_json=as_json, details=details)
     night = work_night(lab_file(lab), wait_s=wait, jobs=jobs, new_store=new_store)
     if night.note:
         tell(f"note: {night.note}")
@@ -196,8 +216,36 @@ def nightly(
     return code
 
 
+def _share(
+    lab: Path, shard: str, *, wait_s: float, jobs: int, as_json: bool, details: bool | None
+) -> ExitCode:  # fmt: skip
+    """Work on a share of the runs, and show them."""
+    from benchpipe.cli.bugs import bug_report
+    from benchpipe.cli.progress import watching
+    from benchpipe.night.lab import work_shard
+    from benchpipe.night.shard import Shard
+    from benchpipe.views.lab_view import Besides
+
+    asked = Shard.parse(shard)
+    with watching(0) as watch:
+        night = work_shard(lab, asked, bug=bug_report, jobs=jobs or default_jobs(), wait_s=wait_s, watch=watch)
+    if night.note:
+        tell(f"note: {night.note}")
+    if not night.views:
+        tell(f"no run of the lab is in share {shard}")
+        return ExitCode.OK
+    details = len(night.views) <= DETAILED if details is None else details
+    names = partial(names_in, lab)
+    give_runs(list(night.views), night.code, names, as_json=as_json, details=details, besides=Besides(night.store))
+    return night.code
+
+
 def write_pages_of(lab: Path, night: NightResult, not_told: tuple[str, ...] = ()) -> None:
     """Write the lab's pages, and say where the board is."""
+    from benchpipe.config.lab_file import read_lab
+
+    if read_lab(lab)[0].page is None:
+        return
     from benchpipe.night.pages import write_pages
 
     written = write_pages(lab, night, partial(names_in, lab), not_told)
@@ -215,12 +263,9 @@ def work_night(lab: Path, *, wait_s: float = 0.0, jobs: int = 1, new_store: bool
     """A night over a lab, with its progress on standard error."""
     from benchpipe.cli.bugs import bug_report
     from benchpipe.cli.progress import watching
-    from benchpipe.run import load_lab
+    from benchpipe.night.lab import lab_of, work_lab
 
-    plans = load_lab(lab, with_tests=True)[1]  # before anything heavy is imported
-    from benchpipe.night.lab import work_lab
-
-    with watching(len(plans)) as watch:
+    with watching(len(lab_of(lab)[1])) as watch:
         return work_lab(
             lab, bug=bug_report, jobs=jobs or default_jobs(), wait_s=wait_s, watch=watch, new_store=new_store
         )

@@ -224,7 +224,7 @@ def _store_of(path: Path) -> Path:
 
 
 def _lab_of(plan: Path, lab: Path | None) -> Path:
-    from benchpipe.run import find_lab
+    from benchpipe.config.lab_file import find_lab
 
     found = lab.absolute() if lab is not None else find_lab(plan.parent)
     if found is None:

@@ -45,9 +45,9 @@ def try_out(
 
 def tell_of(lab: Path, night: NightResult) -> tuple[ExitCode, tuple[str, ...]]:
     """Send the notifications of a night; returns its exit code, and who could not be reached, and why."""
-    from benchpipe.run import load_lab
+    from benchpipe.config.lab_file import read_lab
 
-    config, _, store = load_lab(lab)
+    config, _, store, _ = read_lab(lab)
     if not config.tell:
         return night.code, ()
     from benchpipe.notify.night import tell_night

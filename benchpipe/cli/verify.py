@@ -115,7 +115,7 @@ def _asked(run: str | None, lab: Path | None, store: Path | None, head: Head | N
 
 
 def _lab_path(run: str | None, lab: Path | None, store: Path | None) -> Path | None:
-    from benchpipe.run import find_lab
+    from benchpipe.config.lab_file import find_lab
 
     if lab is not None:
         return lab_file(lab)

@@ -6,6 +6,7 @@ from typing import Self
 
 from pydantic import Field, model_validator
 
+from benchpipe.config.engine import EngineConfig
 from benchpipe.config.lab_tests import LabTestConfig
 from benchpipe.config.model import ConfigModel, Many, PathText, Seconds
 from benchpipe.config.signing import SignerConfig, SigningConfig
@@ -27,6 +28,7 @@ class LabConfig(ConfigModel):
     plans: Many[PathText] = Field(min_length=1)
     retention: RetentionConfig = RetentionConfig()
     health: HealthConfig = HealthConfig()
+    engine: EngineConfig = EngineConfig()
     page: PageConfig | None = None
     verify: VerifyConfig = VerifyConfig()
     tell: Many[TellConfig] = ()

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.drift.history import History
-from benchpipe.drift.watched import LogEntry, Watched
+from benchpipe.drift.measures import Watched
+from benchpipe.drift.watched import LogEntry
 
 Floats = NDArray[np.float64]
 

@@ -23,8 +23,9 @@ from benchpipe.drift.columns import (
 )
 from benchpipe.drift.events import SETTLED_DAYS, Event
 from benchpipe.drift.history import FEWEST_BINS, History
+from benchpipe.drift.measures import Watched
 from benchpipe.drift.threshold import SLOPE, STEP
-from benchpipe.drift.watched import Coefficient, DriftBlock, LogEntry, Watched
+from benchpipe.drift.watched import Coefficient, DriftBlock, LogEntry
 from benchpipe.kernels.binned_noise import BinnedNoiseModels
 from benchpipe.kernels.change_score import ChangeTable, ScoresResult, coarse_models
 from benchpipe.kernels.lines import t_quantile

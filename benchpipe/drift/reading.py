@@ -11,7 +11,8 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.trends import NOT_JUDGED
-from benchpipe.drift.watched import CycleColumns, Watched
+from benchpipe.drift.measures import Watched
+from benchpipe.drift.watched import CycleColumns
 from benchpipe.store.manifest import Part
 from benchpipe.store.parts import open_part, unread
 from benchpipe.store.run_store import RunStore

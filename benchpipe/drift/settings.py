@@ -8,7 +8,8 @@ from typing import Any
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.config.limits import LimitConfig
-from benchpipe.drift.watched import CYCLIC, DAY_US, PEAKS, Coefficient, DriftBlock, DriftLimit, LogEntry
+from benchpipe.drift.measures import CYCLIC, PEAKS
+from benchpipe.drift.watched import DAY_US, Coefficient, DriftBlock, DriftLimit, LogEntry
 from benchpipe.run import RunConfig
 from benchpipe.store.manifest import key_of
 from benchpipe.store.run_notes import RunNote

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from math import isfinite
 from typing import Any
 
-from benchpipe.drift.watched import CYCLIC
+from benchpipe.drift.measures import CYCLIC
 
 STEP, WEAR_OUT, LIMIT_AHEAD, QUIET_DRIFT = "step", "wear-out", "limit-ahead", "drift"
 TOLD = frozenset({STEP, WEAR_OUT, LIMIT_AHEAD})

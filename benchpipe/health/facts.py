@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
-from benchpipe.blocks.cyclic.plan import CyclicBlock
+    from benchpipe.blocks.cyclic.plan import CyclicBlock
 
-Floats = NDArray[np.float64]
+    Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,8 @@ class CycleTail:
 
     def last(self, name: str, most: int) -> Floats:
         """A column of the last complete cycles, at most so many."""
+        import numpy as np
+
         complete = np.asarray(self.columns["complete"], bool)
         values: Floats = np.asarray(self.columns[name], np.float64)[complete][-most:]
         return values
@@ -90,6 +94,8 @@ class RunFacts:
         Channels and the day their calibration is due.
     a_day : float
         Bytes by which its tables grow in a day of logs; 0 where it does not go on, or too little is known.
+    longest_cycle_s : float
+        A cycle of the block lasts no longer [s]; 0 where it is not cyclic.
     """
 
     now_us: int
@@ -103,6 +109,7 @@ class RunFacts:
     channels: tuple[ChannelTail, ...]
     due: tuple[tuple[str, date], ...]
     a_day: float = 0.0
+    longest_cycle_s: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime
 from fnmatch import fnmatch
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +23,7 @@ from benchpipe.config.watching import HealthConfig
 from benchpipe.errors import InputError
 from benchpipe.health.facts import ChannelTail, CycleTail, RunFacts
 from benchpipe.health.growth import growth
+from benchpipe.health.now import in_us, now_us, tells_zone, wall
 from benchpipe.ingest.logs import find_logs
 from benchpipe.plan import Block
 from benchpipe.run import RunConfig
@@ -36,7 +37,6 @@ from benchpipe.store.tails import last_rows_of
 if TYPE_CHECKING:
     import pyarrow as pa
 
-IN_UTC = ("%z", "%:z", "%#z", "%s")  # parts of a time format that tell its distance from UTC
 COLUMNS = [*dict.fromkeys([*REMARK_COLUMNS, "period_s"])]
 ROWS = 1 << 16  # of the samples that are looked back through
 MOVES = 0.1  # of its largest size: a signal that moves by so much moves
@@ -61,10 +61,10 @@ def run_facts(
     if last is None or manifest.approved or manifest.closed:
         return None
     seen_us, by_row = _last_row(run.rig, last)
-    now_us = now_of(run.rig, now) if by_row else _us(_wall(now))
-    written_us = _written_since(run, manifest, last) if now_us - seen_us > 1e6 * config.stopped_after else None
+    at_us = now_of(run.rig, now) if by_row else in_us(wall(now))
+    written_us = _written_since(run, manifest, last) if at_us - seen_us > 1e6 * config.stopped_after else None
     if written_us is not None:
-        seen_us, by_row, now_us = written_us, False, _us(_wall(now))
+        seen_us, by_row, at_us = written_us, False, in_us(wall(now))
     tail = _samples(store, manifest, last, run.rig)
     blocks = _blocks(run, last, tail)
     cyclic = next((b for b in blocks if isinstance(b, CyclicBlock)), None)
@@ -72,8 +72,8 @@ def run_facts(
     cycles = _cycles(cyclic, run.rig, manifest, store, config) if cyclic and not over else None
     alone = len(blocks) == 1 and written_us is None
     return RunFacts(
-        now_us=now_us,
-        today=_wall(now).date(),
+        now_us=at_us,
+        today=wall(now).date(),
         seen_us=seen_us,
         by_row=by_row,
         block=(cyclic or blocks[0]).name if blocks else "",
@@ -83,22 +83,13 @@ def run_facts(
         channels=tuple(_still(tail, blocks, run.rig)) if not over else (),
         due=tuple((c.name, c.due) for c in run.rig.channel if c.due is not None),
         a_day=0.0 if over else growth(manifest),
+        longest_cycle_s=cycles.block.longest_cycle_s if cycles else 0.0,
     )
 
 
 def now_of(rig: RigConfig, now: datetime) -> int:
     """Now [µs] by a rig's clock: local time as the rig's log writes it, or UTC where the log tells which."""
-    told = any(part in (rig.time.format or "") for part in IN_UTC)
-    return _us(now.astimezone(UTC) if told else _wall(now))
-
-
-def _wall(now: datetime) -> datetime:
-    """Local time as if it were UTC: the times of logs that tell no zone are read so too."""
-    return now.astimezone().replace(tzinfo=UTC)
-
-
-def _us(time: datetime) -> int:
-    return round(1e6 * time.timestamp())
+    return now_us(now, utc=tells_zone(rig.time.format))
 
 
 def _last(manifest: Manifest) -> Source | None:
@@ -116,7 +107,7 @@ def _last_row(rig: RigConfig, last: Source) -> tuple[int, bool]:
     """When the last row was written, by the rig's clock (true), or by its file where that shows no dates."""
     if rig.time.dated and last.native_last_us is not None:
         return last.native_last_us, True
-    return _us(_wall(datetime.fromtimestamp(last.mtime_ns / 1e9).astimezone())), False
+    return in_us(wall(datetime.fromtimestamp(last.mtime_ns / 1e9).astimezone())), False
 
 
 def _written_since(run: RunConfig, manifest: Manifest, last: Source) -> int | None:
@@ -131,7 +122,7 @@ def _written_since(run: RunConfig, manifest: Manifest, last: Source) -> int | No
                     times.append(found.st_mtime_ns)
     except (OSError, InputError):  # the share is away: what the store knows is all there is
         return None
-    return _us(_wall(datetime.fromtimestamp(max(times) / 1e9).astimezone())) if times else None
+    return in_us(wall(datetime.fromtimestamp(max(times) / 1e9).astimezone())) if times else None
 
 
 def _samples(store: RunStore, manifest: Manifest, last: Source, rig: RigConfig) -> dict[str, NDArray[Any]]:

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from fnmatch import fnmatch
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from benchpipe.config.lab import LabConfig
-from benchpipe.config.watching import HealthConfig
 from benchpipe.errors import BenchpipeError, nearest
-from benchpipe.health.facts import StoreFacts
-from benchpipe.health.gather import run_facts, watched
-from benchpipe.health.rules import RUN_RULES, STORE_RULES, Finding, findings
-from benchpipe.run import RunConfig
-from benchpipe.store.manifest import Manifest
-from benchpipe.store.run_store import RunStore
+from benchpipe.health.facts import RunFacts, StoreFacts
+from benchpipe.health.finding import Finding
+from benchpipe.health.rules import RUN_RULES, STORE_RULES, findings
+
+if TYPE_CHECKING:
+    from benchpipe.config.lab import LabConfig
+    from benchpipe.config.watching import HealthConfig
+    from benchpipe.run import RunConfig
+    from benchpipe.store.manifest import Manifest
+    from benchpipe.store.run_store import RunStore
 
 NOT_LOOKED_AT = "not-looked-at"
 
@@ -26,23 +29,29 @@ NOT_LOOKED_AT = "not-looked-at"
 class RunHealth:
     """How a run's rig is: what is not well, worst first, and the bytes a day its tables grow by.
 
-    ``looked_at``: without it, that nothing was found says nothing.
+    ``looked_at``: without it, that nothing was found says nothing. ``facts``: what the rules looked at, where there
+    is any.
     """
 
     findings: tuple[Finding, ...] = ()
     a_day: float = 0.0
     looked_at: bool = False
+    facts: RunFacts | None = field(default=None, compare=False, repr=False)
 
 
 def run_health(run: RunConfig, manifest: Manifest, store: RunStore, config: HealthConfig, now: datetime) -> RunHealth:
     """Look at a run's rig; that it could not be looked at is a finding too."""
+    from benchpipe.health.gather import run_facts, watched
+
     if not watched(run.name, config):
         return RunHealth()
     try:
         facts = run_facts(run, manifest, store, config, now)
     except (BenchpipeError, OSError) as error:
         return RunHealth((_not_looked_at(error),))
-    return RunHealth(findings(RUN_RULES, facts, config), facts.a_day, True) if facts is not None else RunHealth()
+    if facts is None:
+        return RunHealth()
+    return RunHealth(findings(RUN_RULES, facts, config), facts.a_day, True, facts)
 
 
 def store_health(store: Path, a_day: Mapping[str, float], config: HealthConfig) -> tuple[Finding, ...]:

@@ -9,14 +9,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Generic, TypeVar
-
-import numpy as np
-from numpy.typing import NDArray
+from math import isfinite
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 from benchpipe.blocks.cyclic.tables import CycleFlag
-from benchpipe.config.watching import HealthConfig
 from benchpipe.health.facts import CycleTail, RunFacts, StoreFacts
+from benchpipe.health.finding import Finding
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from benchpipe.config.watching import HealthConfig
 
 F = TypeVar("F")
 Found = Iterator[tuple[str, str]]  # place (which one it is, from night to night), what is wrong
@@ -47,16 +51,6 @@ class HealthRule(Generic[F]):
     do_next: str
 
 
-@dataclass(frozen=True)
-class Finding:
-    """Something about a rig that is not well."""
-
-    code: str
-    where: str
-    text: str
-    do_next: str
-
-
 def findings(rules: tuple[HealthRule[F], ...], facts: F, config: HealthConfig) -> tuple[Finding, ...]:
     """All that the rules find, in their order: worst first."""
     return tuple(
@@ -79,7 +73,8 @@ def _stopped(facts: RunFacts, config: HealthConfig) -> Found:
     if facts.seen_us is None or facts.over:
         return
     cycles = facts.cycles
-    least = max(config.stopped_after, cycles.block.longest_cycle_s if cycles else 0.0)
+    longest_s = cycles.block.longest_cycle_s if cycles else facts.longest_cycle_s
+    least = max(config.stopped_after, longest_s)
     silent = (facts.now_us - facts.seen_us) / 1e6
     if silent > least:
         since = f"since {moment(facts.seen_us)}"
@@ -101,7 +96,7 @@ def _stuck(facts: RunFacts, config: HealthConfig) -> Found:
 def _off_target(facts: RunFacts, config: HealthConfig) -> Found:
     if facts.cycles is None:
         return
-    flags = facts.cycles.last("flags", config.last_cycles).astype(np.int64)
+    flags = facts.cycles.last("flags", config.last_cycles).astype("int64")
     if flags.size == 0:
         return
     share = float(((flags & int(CycleFlag.OFF_TARGET)) != 0).mean())
@@ -114,6 +109,8 @@ def _reached(cycles: CycleTail, off: NDArray[np.bool_], config: HealthConfig) ->
     """What the cycles off target reached at either end, and what was asked for."""
     if cycles.block.targets is None:
         return ""
+    import numpy as np
+
     low, high = cycles.block.targets
     names = ("valley_load", "peak_load") if cycles.block.load_min is not None else ("motion_min", "motion_max")
     at = [float(np.median(cycles.last(name, config.last_cycles)[off])) for name in names]
@@ -124,6 +121,8 @@ def _reached(cycles: CycleTail, off: NDArray[np.bool_], config: HealthConfig) ->
 def _dropped(facts: RunFacts, config: HealthConfig) -> Found:
     if facts.cycles is None:
         return
+    import numpy as np
+
     period, samples = (facts.cycles.last(name, config.last_cycles) for name in ("period_s", "samples"))
     due = float(np.nansum(period)) * facts.cycles.rate
     if due > 0.0 and 1.0 - samples.sum() / due > config.dropped_samples:
@@ -137,6 +136,8 @@ def _dropped(facts: RunFacts, config: HealthConfig) -> Found:
 def _slow(facts: RunFacts, config: HealthConfig) -> Found:
     if facts.cycles is None:
         return
+    import numpy as np
+
     period = facts.cycles.last("period_s", config.last_cycles)
     planned = facts.cycles.block.frequency
     rate = 1.0 / float(np.nanmedian(period)) if np.isfinite(period).any() else np.nan
@@ -146,7 +147,7 @@ def _slow(facts: RunFacts, config: HealthConfig) -> Found:
 
 def _counter(facts: RunFacts, config: HealthConfig) -> Found:
     cycles = facts.cycles
-    if cycles is None or not cycles.counted or not np.isfinite(cycles.differ):
+    if cycles is None or not cycles.counted or not isfinite(cycles.differ):
         return
     if abs(cycles.differ) > config.counter_apart * cycles.counted:
         counted = cycles.counted + cycles.differ
@@ -197,6 +198,24 @@ STORE_RULES: tuple[HealthRule[StoreFacts], ...] = (
     HealthRule("disk-space", "growth of the tables against free space", ("space_for",), _space,
          "free space on that disk, or move runs that are finished to an archive"),
 )  # fmt: skip
+
+
+TIMED = frozenset({"clock", "rig-stopped", "calibration-due"})  # what they find depends on the hour
+
+
+def findings_at(kept: tuple[Finding, ...], facts: RunFacts, config: HealthConfig) -> tuple[Finding, ...]:
+    """What :data:`RUN_RULES` find at another hour of the same data.
+
+    Parameters
+    ----------
+    kept : tuple of Finding
+        What they found then.
+    facts : RunFacts
+        Of this hour. Of cycles and channels it need not know: only rules of :data:`TIMED` look at it.
+    """
+    again = findings(tuple(rule for rule in RUN_RULES if rule.code in TIMED), facts, config)
+    found = (*again, *(one for one in kept if one.code not in TIMED))
+    return tuple(one for rule in RUN_RULES for one in found if one.code == rule.code)
 
 
 def span(seconds: float) -> str:

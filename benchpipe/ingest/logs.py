@@ -7,11 +7,14 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from benchpipe.errors import InputError
-from benchpipe.run import RunConfig
 from benchpipe.store.files import natural_order
 from benchpipe.store.manifest import Remark
+
+if TYPE_CHECKING:
+    from benchpipe.run import RunConfig
 
 MOST_NAMED = 5
 
@@ -25,7 +28,12 @@ class FoundLogs:
 
 
 def find_logs(run: RunConfig) -> FoundLogs:
-    """Find the log files of a run.
+    """Find the log files of a run (see :func:`logs_in`)."""
+    return logs_in(run.folder, run.name, run.plan.logs)
+
+
+def logs_in(folder: Path, run: str, patterns: Iterable[str]) -> FoundLogs:
+    """Find the log files of a run in the folder of its plan.
 
     A link that leads out of the run's folder, to nothing, or to a log that is there under its own name
     is no log, and a remark.
@@ -35,14 +43,14 @@ def find_logs(run: RunConfig) -> FoundLogs:
     InputError
         No file matches the plan's patterns, or a name cannot be written down.
     """
-    home = run.folder.resolve()
-    matched = dict.fromkeys(path for pattern in run.plan.logs for path in _matches(run.folder, pattern))
-    links = _links(matched, run.folder)
-    own = {home / path.relative_to(run.folder) for path in matched if path not in links}
+    home, patterns = folder.resolve(), tuple(patterns)
+    matched = dict.fromkeys(path for pattern in patterns for path in _matches(folder, pattern))
+    links = _links(matched, folder)
+    own = {home / path.relative_to(folder) for path in matched if path not in links}
     files: dict[str, Path] = {}
     remarks: list[Remark] = []
     for path in matched:
-        name = path.relative_to(run.folder).as_posix()
+        name = path.relative_to(folder).as_posix()
         why = _left_out(path, home / name, home, own, link=path in links)
         if why is None:
             files[_writable(name, path)] = path
@@ -50,8 +58,8 @@ def find_logs(run: RunConfig) -> FoundLogs:
             remarks.append(_remark("not-taken", _writable(name, path), f"it is not taken: {why}"))
     if not files:
         raise InputError(
-            f"run '{run.name}' has no logs: no file matches {', '.join(run.plan.logs)}",
-            where=run.folder,
+            f"run '{run}' has no logs: no file matches {', '.join(patterns)}",
+            where=folder,
             got="; ".join(f"{r.where}: {r.text}" for r in remarks) or None,
             do_next="check 'logs' in the plan, and that the rig's folder can be reached",
         )

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
 
-from benchpipe.config.lab import RetentionConfig
 from benchpipe.config.watching import HealthConfig
 from benchpipe.errors import BenchpipeError, DamageError, ExitCode, InputError
 from benchpipe.escapes import visible
-from benchpipe.health.gather import now_of
-from benchpipe.health.look import run_health
+from benchpipe.health.look import RunHealth, run_health
+from benchpipe.health.now import tells_zone
+from benchpipe.night.glance import RigNow
+from benchpipe.night.keeping import kept_glance
+from benchpipe.night.task import Done, Task, Tell
 from benchpipe.pipeline import Outcome, run_steps
 from benchpipe.retention import retain
 from benchpipe.run import RunConfig, load_run
@@ -21,42 +21,7 @@ from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 from benchpipe.views.exit_codes import exit_code
 from benchpipe.views.model import RunView, StepUse
-from benchpipe.views.run_view import archived_view, failed_view, run_view, with_health
-
-Bug = Callable[[BaseException, list[str]], str]
-Tell = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class Task:
-    """A run to be worked on.
-
-    ``bug`` writes down an error that is ours and says where (a plain function); ``now`` is what the health of
-    its rig is compared with, this computer's time if None; ``lab``: the lab file.
-    """
-
-    plan: Path
-    store: Path
-    name: str
-    bug: Bug
-    retention: RetentionConfig
-    health: HealthConfig = field(default_factory=HealthConfig)
-    now: datetime | None = None
-    lab: Path | None = None
-
-
-@dataclass(frozen=True)
-class Done:
-    """What came of a run.
-
-    ``steps`` did something this night; those that found nothing new are not there. ``said`` is
-    what was done besides, in sentences.
-    """
-
-    code: ExitCode
-    view: RunView
-    steps: tuple[StepUse, ...] = ()
-    said: tuple[str, ...] = ()
+from benchpipe.views.run_view import archived_view, failed_view, run_view
 
 
 def work_run(task: Task, tell: Tell) -> Done:
@@ -68,18 +33,21 @@ def work_run(task: Task, tell: Tell) -> Done:
         Called with the name of each log that is read.
     """
     try:
-        config = load_run(task.plan, task.store, task.lab)
+        config = load_run(task.plan, task.store, task.lab_path)
         away = read_away(config.store / config.name)
         if away is not None and away.state == "leaving":
             return Done(ExitCode.OK, archived_view(config, away))
-        outcome = run_steps(config, tell=tell)
-        manifest, said = _retained(config, outcome.manifest, task.retention)
+        outcome = run_steps(config, tell=tell, today=task.today)
+        manifest, said = _retained(config, outcome.manifest, task)
         try:
-            view = _view(config, manifest, task)
+            bare, rig = looked_at(config, manifest, config.open_store(), _rules(task), _now(task))
         except DamageError:  # in what no step had to read
-            outcome = run_steps(config, tell=tell, verify=True)
-            view = _view(config, outcome.manifest, task)
-        return Done(exit_code(view), view, _steps(outcome), said)
+            outcome = run_steps(config, tell=tell, today=task.today, verify=True)
+            manifest = outcome.manifest
+            bare, rig = looked_at(config, manifest, config.open_store(), _rules(task), _now(task))
+        view = rig.view_at(bare, _rules(task), _now(task))
+        kept = kept_glance(task, config, manifest, bare, rig, settled=not (outcome.worked or said))
+        return Done(exit_code(view), view, _steps(outcome), said, kept)
     except Exception as error:
         done = broken(task, error)
         return replace(done, view=replace(done.view, stored=_stored(task)))
@@ -88,7 +56,7 @@ def work_run(task: Task, tell: Tell) -> Done:
 def _stored(task: Task) -> RunView | None:
     """What the store has of a run that could not be processed, as it was; None where there is nothing to show."""
     try:
-        config = load_run(task.plan, task.store, task.lab)
+        config = load_run(task.plan, task.store, task.lab_path)
         manifest = config.open_store().manifest()
         return run_view(config, manifest, config.open_store()) if manifest.sources else None
     except (BenchpipeError, OSError):
@@ -107,10 +75,10 @@ def broken(task: Task, error: Exception) -> Done:
     return Done(code, failed_view(task.plan, why, task.name))
 
 
-def _retained(config: RunConfig, manifest: Manifest, rules: RetentionConfig) -> tuple[Manifest, tuple[str, ...]]:
+def _retained(config: RunConfig, manifest: Manifest, task: Task) -> tuple[Manifest, tuple[str, ...]]:
     """Drop the samples of the run if the lab's rules say so."""
     try:
-        gone = retain(config, config.open_store(), manifest, rules, datetime.now(UTC))
+        gone = retain(config, config.open_store(), manifest, task.retention, task.began or datetime.now(UTC))
     except InputError as error:
         return manifest, (f"samples are due to be dropped, and are kept: {error}",)
     if gone is None:
@@ -119,20 +87,30 @@ def _retained(config: RunConfig, manifest: Manifest, rules: RetentionConfig) -> 
     return gone.manifest, (text,)
 
 
-def _view(config: RunConfig, manifest: Manifest, task: Task) -> RunView:
-    return healthy_view(config, manifest, config.open_store(), task.health, task.now or datetime.now(UTC))
+def _rules(task: Task) -> HealthConfig:
+    return task.health or HealthConfig()
+
+
+def _now(task: Task) -> datetime:
+    return task.now or datetime.now(UTC)
+
+
+def looked_at(
+    config: RunConfig, manifest: Manifest, store: RunStore, rules: HealthConfig, now: datetime
+) -> tuple[RunView, RigNow]:
+    """What is shown of a run whatever the hour, and how its rig is now."""
+    health: RunHealth = run_health(config, manifest, store, rules, now)
+    time = config.rig.time
+    rig = RigNow(time.dated, tells_zone(time.format), health.looked_at, health.facts, health.findings)
+    return run_view(config, manifest, store), rig
 
 
 def healthy_view(
     config: RunConfig, manifest: Manifest, store: RunStore, rules: HealthConfig, now: datetime
 ) -> RunView:
     """What is shown of a run, and how its rig is now."""
-    health = run_health(config, manifest, store, rules, now)
-    view = run_view(config, manifest, store)
-    pace = view.pace
-    if pace is not None and config.rig.time.dated:
-        view = replace(view, pace=pace.seen_at(now_of(config.rig, now)))
-    return replace(with_health(view, health.findings), bytes_a_day=health.a_day, watched=health.looked_at)
+    view, rig = looked_at(config, manifest, store, rules, now)
+    return rig.view_at(view, rules, now)
 
 
 def _steps(outcome: Outcome) -> tuple[StepUse, ...]:

@@ -17,8 +17,9 @@ from benchpipe.config.watching import HealthConfig
 from benchpipe.errors import BenchpipeError, ConfigError
 from benchpipe.hints import Names
 from benchpipe.ingest.logs import find_logs
-from benchpipe.night.lab import NightResult, with_known_alarms
+from benchpipe.night.alarms_kept import with_known_alarms
 from benchpipe.night.one import healthy_view
+from benchpipe.night.result import NightResult
 from benchpipe.report.page.board import board_document
 from benchpipe.report.page.document import STATE, run_document
 from benchpipe.run import RunConfig, load_lab, load_run

@@ -5,21 +5,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from benchpipe.config.watching import VerifyConfig
 from benchpipe.errors import StoreError
-from benchpipe.health.rules import Finding
+from benchpipe.health.finding import Finding
 from benchpipe.ledger.heads import keep_heads
-from benchpipe.run import RunConfig
 from benchpipe.verify.line import Status
-from benchpipe.verify.share import VERIFIED, verify_share
+from benchpipe.verify.share import VERIFIED, SharedRun, verify_share
+
+if TYPE_CHECKING:
+    from benchpipe.config.watching import VerifyConfig
 
 CHANGED = "changed"  # code of a finding: stored or logged data are not what they were
 VERIFY = "find out what changed it: benchpipe verify --lab LAB"
 
 
 def what_changed(
-    lab: Path, store: Path, runs: Sequence[RunConfig], rules: VerifyConfig, now: datetime, *, new_store: bool
+    lab: Path, store: Path, runs: Sequence[SharedRun], rules: VerifyConfig, now: datetime, *, new_store: bool
 ) -> tuple[Finding, ...]:
     """Note beside the lab file what the store holds now, and verify a share of logs and parts; the caller holds the
     store.
@@ -32,7 +34,7 @@ def what_changed(
     return (*_heads(lab, store, runs, new_store=new_store), *_share(store, runs, rules, now))
 
 
-def _heads(lab: Path, store: Path, runs: Sequence[RunConfig], *, new_store: bool) -> tuple[Finding, ...]:
+def _heads(lab: Path, store: Path, runs: Sequence[SharedRun], *, new_store: bool) -> tuple[Finding, ...]:
     try:
         problems = keep_heads(lab, store, [run.name for run in runs], new_store=new_store)
     except StoreError as error:
@@ -40,7 +42,7 @@ def _heads(lab: Path, store: Path, runs: Sequence[RunConfig], *, new_store: bool
     return tuple(Finding(CHANGED, one, f"stored data changed: {one}", VERIFY) for one in problems)
 
 
-def _share(store: Path, runs: Sequence[RunConfig], rules: VerifyConfig, now: datetime) -> tuple[Finding, ...]:
+def _share(store: Path, runs: Sequence[SharedRun], rules: VerifyConfig, now: datetime) -> tuple[Finding, ...]:
     try:
         lines = verify_share(store, runs, rules.every, now)
     except StoreError as error:

@@ -14,8 +14,8 @@ from pathlib import Path
 from benchpipe.config.lab import LabConfig
 from benchpipe.config.watching import HEALTH_CODES, TellConfig
 from benchpipe.errors import BenchpipeError, StoreError
+from benchpipe.health.finding import Finding
 from benchpipe.health.look import NOT_LOOKED_AT
-from benchpipe.health.rules import Finding
 from benchpipe.notify.addresses import Address, addresses
 from benchpipe.notify.message import body, title
 from benchpipe.notify.sending import send

@@ -19,7 +19,7 @@ from benchpipe.blocks.figures import BlockView, Figure
 from benchpipe.check.decision import NOT_APPLICABLE, Verdict, applies
 from benchpipe.drift.words import TOLD, based_lines, event_place, event_words, forecast_words, told_events
 from benchpipe.escapes import visible
-from benchpipe.health.rules import Finding
+from benchpipe.health.finding import Finding
 from benchpipe.report.signs import ASCII, UNICODE, Marks, clock, number, unit_shown, with_unit
 from benchpipe.report.small_trends import common_scale, scale_words, small_trend
 from benchpipe.report.values import allowed_text, figure_text, headline_words, measured_text

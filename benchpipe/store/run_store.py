@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from benchpipe import __version__
 from benchpipe.columns import Column, schema_of
-from benchpipe.errors import DamageError, StoreError
+from benchpipe.errors import DamageError, StoreBusyError, StoreError
 from benchpipe.store.archive_note import must_be_here, must_be_no_archive
 from benchpipe.store.files import remove_unfinished, sync_folder, write_whole
 from benchpipe.store.ledger_file import head_of
@@ -120,6 +120,12 @@ class RunStore:
         path = self.folder / MANIFEST
         document = path.read_bytes() if path.exists() else b""
         before = self.proven(document) if document else Manifest(run=self.run)
+        if before.sequence > manifest.sequence:
+            raise StoreBusyError(
+                f"run '{self.run}' was worked on by another job meanwhile: what this one made does not count",
+                where=self.folder, expected=f"state {manifest.sequence}", got=f"state {before.sequence}",
+                do_next="nothing is lost: run again",
+            )  # fmt: skip
         new = manifest.model_copy(
             update={
                 "sequence": manifest.sequence + 1,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import sys
 from contextlib import suppress
 from pathlib import Path
@@ -34,3 +35,19 @@ def collect_rarely() -> None:
     It took a tenth of the time of a cycle run. For processes that are benchpipe's own.
     """
     gc.set_threshold(100_000, 50, 50)
+
+
+def resident_mb(pid: int | None) -> float:
+    """Memory that a process holds now [MB of 2^20 bytes]; 0 where the system does not say (Linux does)."""
+    with suppress(OSError, ValueError, IndexError):
+        pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
+        return pages * os.sysconf("SC_PAGE_SIZE") / (1 << 20)
+    return 0.0
+
+
+def give_back() -> None:
+    """Give memory back to the system that the last run has left unused."""
+    gc.collect()
+    arrow = sys.modules.get("pyarrow")
+    if arrow is not None:
+        arrow.default_memory_pool().release_unused()

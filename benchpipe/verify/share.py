@@ -13,17 +13,16 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchpipe.errors import BenchpipeError, DamageError
-from benchpipe.run import RunConfig
-from benchpipe.store.configuration import list_path, read_list
 from benchpipe.store.files import write_whole
-from benchpipe.store.manifest import Manifest, Part, Source
 from benchpipe.store.notes import NIGHTS
-from benchpipe.verify.files import log_fault, part_fault
 from benchpipe.verify.line import Line
-from benchpipe.verify.settings import settings_fault
+
+if TYPE_CHECKING:
+    from benchpipe.run import RunConfig
+    from benchpipe.store.manifest import Manifest, Part, Source
 
 VERIFIED = f"{NIGHTS}/verified.json"
 VERSION = 1
@@ -39,7 +38,33 @@ class _File:
     record: Source | Part | tuple[str, str]
 
 
-def verify_share(store: Path, runs: Sequence[RunConfig], every_s: float, now: datetime) -> list[Line]:
+@dataclass(frozen=True)
+class SharedRun:
+    """A run of which a share is verified; ``files`` are the names of its logs and parts, None: the manifest says."""
+
+    name: str
+    folder: Path
+    store: Path
+    files: tuple[str, ...] | None = None
+
+    @classmethod
+    def of(cls, run: RunConfig) -> SharedRun:
+        """A run whose manifest is read."""
+        return cls(run.name, run.folder, run.store)
+
+    def manifest(self) -> Manifest:
+        """Its manifest."""
+        from benchpipe.store.run_store import RunStore
+
+        return RunStore(self.store, self.name).manifest()
+
+
+def file_names(folder: Path, manifest: Manifest) -> Iterator[str]:
+    """Names by which the verification of the logs, parts and settings files of a run is noted; its folder."""
+    return (file.name for file in _files(folder, manifest))
+
+
+def verify_share(store: Path, runs: Sequence[SharedRun], every_s: float, now: datetime) -> list[Line]:
     """Verify the files whose turn it is, and note it; the caller holds the store.
 
     A file that is seen for the first time was read and hashed this night: its turn comes later.
@@ -63,18 +88,21 @@ def verify_share(store: Path, runs: Sequence[RunConfig], every_s: float, now: da
     after: Moments = dict(before)
     lines: list[Line] = []
     for run in runs:
+        files: dict[str, _File] | None = None
         try:
-            manifest = run.open_store().manifest()
+            if run.files is None:
+                files = _by_name(run)
         except BenchpipeError:  # reported by the run itself; its moments stay
             continue
         known, mine = before.get(run.name, {}), dict[str, float]()
-        for file in _files(run, manifest):
-            mine[file.name] = known.get(file.name, moment)
-            if not _due(f"{run.name}/{file.name}", mine[file.name], moment, every_s):
+        for name in files or run.files or ():
+            mine[name] = known.get(name, moment)
+            if not _due(f"{run.name}/{name}", mine[name], moment, every_s):
                 continue
-            line = _verified(run, file)
+            files = files if files is not None else _by_name(run)
+            line = _verified(run, files[name])
             if line is None:
-                mine[file.name] = moment
+                mine[name] = moment
             else:
                 lines.append(line)
         after[run.name] = mine
@@ -90,13 +118,25 @@ def verified_since(store: Path, run: str) -> float | None:
     return min(logs, default=None)
 
 
+def verified_words(store: Path, run: str) -> str:
+    """:func:`verified_since` in words; empty where it is not known."""
+    since = verified_since(store, run)
+    return "" if since is None else f"logs verified since {datetime.fromtimestamp(since):%Y-%m-%d}"
+
+
 def _due(name: str, last_s: float, now_s: float, every_s: float) -> bool:
     """Whether a file's own moment has come since it was last verified."""
     phase = int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big") / 2**64 * every_s
     return (now_s - phase) // every_s > (last_s - phase) // every_s
 
 
-def _files(run: RunConfig, manifest: Manifest) -> Iterator[_File]:
+def _by_name(run: SharedRun) -> dict[str, _File]:
+    return {file.name: file for file in _files(run.store / run.name, run.manifest())}
+
+
+def _files(folder: Path, manifest: Manifest) -> Iterator[_File]:
+    from benchpipe.store.configuration import list_path, read_list
+
     for source in manifest.sources:
         yield _File(f"log {source.file} {source.sha256}", source)
     for part in manifest.parts():
@@ -104,11 +144,15 @@ def _files(run: RunConfig, manifest: Manifest) -> Iterator[_File]:
     for used in sorted(set(manifest.configuration.values())):
         yield _File(f"settings {list_path(used)}", (list_path(used), used))
         with suppress(DamageError):  # the list has a turn of its own
-            for one in read_list(run.store / run.name, used):
+            for one in read_list(folder, used):
                 yield _File(f"settings {one.path}", (one.path, one.sha256))
 
 
-def _verified(run: RunConfig, file: _File) -> Line | None:
+def _verified(run: SharedRun, file: _File) -> Line | None:
+    from benchpipe.store.manifest import Part
+    from benchpipe.verify.files import log_fault, part_fault
+    from benchpipe.verify.settings import settings_fault
+
     if isinstance(file.record, tuple):
         what, fault = file.record[0], settings_fault(run.store / run.name / file.record[0], file.record[1])
     elif isinstance(file.record, Part):

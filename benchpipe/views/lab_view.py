@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchpipe.check.specimens import LabTestResult
-from benchpipe.health.rules import Finding
+from benchpipe.health.finding import Finding
 
 
 @dataclass(frozen=True)

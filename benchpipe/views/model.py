@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchpipe.blocks.figures import BlockView
 from benchpipe.check.decision import Verdict
-from benchpipe.check.rules import TogetherResult
-from benchpipe.health.rules import Finding
-from benchpipe.store.manifest import Remark
-from benchpipe.views.pace import Pace
+from benchpipe.check.together import TogetherResult
+from benchpipe.health.finding import Finding
+
+if TYPE_CHECKING:
+    from benchpipe.store.manifest import Remark
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,35 @@ class Alarm:
     def identity(self) -> tuple[str, str, str]:
         """What makes it the same alarm as another night's."""
         return self.run, self.code, self.where
+
+
+@dataclass(frozen=True)
+class Pace:
+    """Complete cycles of all cyclic blocks of a run.
+
+    Attributes
+    ----------
+    done : int
+        By the count that decides in each block (``planned_by``).
+    planned : int, optional
+        None where the plan does not say.
+    per_day : float, optional
+        Cycles a day over the last day of the logs: stops and known pauses included, pauses of unknown length not;
+        None where no cycle was found, or the logs are too short.
+    end_us : int, optional
+        Time of the last planned cycle at that pace, by the run's clock; None where there is nothing
+        to expect: no plan, all done, or no cycle in the last day.
+    """
+
+    done: int
+    planned: int | None
+    per_day: float | None
+    end_us: int | None
+
+    def seen_at(self, now_us: int) -> Pace:
+        """The pace at a time of the run's axis: an end that is over was none."""
+        over = self.end_us is not None and self.end_us <= now_us
+        return replace(self, end_us=None) if over else self
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 from benchpipe.blocks.cyclic.final_cycles import last_cycles
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.planned_end import block_end
@@ -11,38 +9,10 @@ from benchpipe.run import RunConfig
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.pauses import NO_RESTART, RunClock
 from benchpipe.store.run_store import RunStore
+from benchpipe.views.model import Pace
 
 DAY_US = 86_400_000_000
 LEAST_US = 30 * 60_000_000  # of logs, without pauses: a shorter piece says nothing of a day
-
-
-@dataclass(frozen=True)
-class Pace:
-    """Complete cycles of all cyclic blocks of a run.
-
-    Attributes
-    ----------
-    done : int
-        By the count that decides in each block (``planned_by``).
-    planned : int, optional
-        None where the plan does not say.
-    per_day : float, optional
-        Cycles a day over the last day of the logs: stops and known pauses included, pauses of unknown length not;
-        None where no cycle was found, or the logs are shorter than :data:`LEAST_US`.
-    end_us : int, optional
-        Time of the last planned cycle at that pace, by the run's clock; None where there is nothing
-        to expect: no plan, all done, or no cycle in the last day.
-    """
-
-    done: int
-    planned: int | None
-    per_day: float | None
-    end_us: int | None
-
-    def seen_at(self, now_us: int) -> Pace:
-        """The pace at a time of the run's axis: an end that is over was none."""
-        over = self.end_us is not None and self.end_us <= now_us
-        return replace(self, end_us=None) if over else self
 
 
 def pace_of(

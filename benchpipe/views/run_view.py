@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import replace
 from math import isclose
 from pathlib import Path
@@ -19,7 +19,6 @@ from benchpipe.check.rules import false_passes_together
 from benchpipe.check.signing import signed_words
 from benchpipe.check.specimens import waits_for_more
 from benchpipe.escapes import quoted
-from benchpipe.health.rules import Finding
 from benchpipe.plan import Block
 from benchpipe.run import RunConfig
 from benchpipe.samples.signals import signal_units
@@ -32,16 +31,11 @@ from benchpipe.tables import VERDICTS
 from benchpipe.views.model import RunView
 from benchpipe.views.pace import pace_of
 from benchpipe.views.remark_ranks import ranked
+from benchpipe.views.rig_advice import LET_RUN, with_health
 from benchpipe.views.settings import settings_differ
 
 # A row of the verdicts table that an older version judged lacks some columns.
 NOTHING_SAID: dict[str, Any] = {column.name: None if column.null else "" for column in VERDICTS}
-LET_RUN = "nothing to do: let it run"
-# Findings on a rig that is not to be left running as it is.
-NOT_LEFT = frozenset(
-    {"clock", "rig-stopped", "sensor-stuck", "load-not-reached", "dropped-samples", "rig-slow", "counter-apart"}
-)
-OFF_TARGET_PART = 0.05  # of the cycles: a remark on so many says that the rig is off its target
 
 
 def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
@@ -96,26 +90,6 @@ def run_view(run: RunConfig, manifest: Manifest, store: RunStore) -> RunView:
 def _guarded(row: dict[str, Any]) -> bool:
     """Whether a verdict is a pass that a decision rule gave a risk."""
     return bool(row["due"] and row["expanded_u"] and row["verdict"] == Verdict.PASS)
-
-
-def with_health(view: RunView, health: tuple[Finding, ...]) -> RunView:
-    """The run with what is not well with its rig; the advice agrees with it."""
-    return replace(view, health=health, do_next=tuple(_agreeing(view.do_next, view, health)))
-
-
-def _agreeing(steps: Iterable[str], view: RunView, health: tuple[Finding, ...]) -> Iterator[str]:
-    """Advice without "let it run" where the rig has stopped or is off its target."""
-    wrong = [one for one in health if one.code in NOT_LEFT]
-    done = {block.name: block.done for block in view.blocks}
-    many = {name: OFF_TARGET_PART * max(count, 1) for name, count in done.items()}
-    off = [r for r in view.remarks if r.code == "off-target" and r.count > many.get(r.where, 0.0)]
-    for step in steps:
-        if step != LET_RUN or not (wrong or off):
-            yield step
-        elif wrong:
-            yield f"see to the rig: {wrong[0].code}: {wrong[0].do_next}"
-        else:
-            yield f"see to the rig: {off[0].count:,} cycles of '{off[0].where}' are off target: check its control"
 
 
 def _as_judged(block: BlockView, limits: list[dict[str, Any]]) -> BlockView:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.check.decision import Verdict
 from benchpipe.check.specimens import BlockDone, LabTestResult, RunState, SpecimenResult, lab_test_result
-from benchpipe.config.lab import LabConfig
-from benchpipe.plan import PlanConfig
 from benchpipe.views.model import RunView
+
+if TYPE_CHECKING:
+    from benchpipe.config.lab import LabConfig
+    from benchpipe.plan import PlanConfig
 
 Line = tuple[str, str, Verdict | None]  # mark, text, and the verdict that colours it
 
@@ -40,6 +41,8 @@ def _state(view: RunView, plan: PlanConfig) -> RunState:
 
 def _archived(plan: PlanConfig, limits: tuple[dict[str, Any], ...]) -> Iterable[BlockDone]:
     """Blocks of a run whose tables are in an archive: of its cycles the verdicts tell how many there were."""
+    from benchpipe.blocks.cyclic.plan import CyclicBlock
+
     for block in plan.block:
         if not isinstance(block, CyclicBlock):
             yield BlockDone(block.name, block.kind, None, None, False)

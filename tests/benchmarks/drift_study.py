@@ -23,9 +23,10 @@ from benchpipe.drift.bins import RunBins
 from benchpipe.drift.changes import level_of
 from benchpipe.drift.forecast import forecast
 from benchpipe.drift.history import history_of
+from benchpipe.drift.measures import Watched
 from benchpipe.drift.night import drift_night
 from benchpipe.drift.watch import Watch
-from benchpipe.drift.watched import CycleColumns, DriftBlock, DriftLimit, Watched
+from benchpipe.drift.watched import CycleColumns, DriftBlock, DriftLimit
 from tests.benchmarks import drift_runs as runs
 from tests.benchmarks.drift_runs import DAY_S, HOUR_S, Hours, Wear
 

@@ -49,6 +49,7 @@ def test_help_does_not_even_need_the_config_models(tmp_path: Path) -> None:
 
 
 def test_the_libraries_are_seen_where_they_are_needed(sample_lab: Path, tmp_path: Path) -> None:
-    code, libraries = loaded("show", str(sample_lab.parent / "healthy" / "plan.toml"), folder=tmp_path)
+    plan = str(sample_lab.parent / "healthy" / "plan.toml")
+    code, libraries = loaded("show", plan, "--store", str(sample_lab.parent / "store"), folder=tmp_path)
     assert code != 2  # the run was read
     assert {"pyarrow", "numpy", "pydantic"} <= libraries

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from benchpipe.drift.watched import Coefficient, CycleColumns, DriftBlock, DriftLimit, Watched
+from benchpipe.drift.measures import Watched
+from benchpipe.drift.watched import Coefficient, CycleColumns, DriftBlock, DriftLimit
 
 PERIOD_S = 100.0
 CYCLES = 12_000

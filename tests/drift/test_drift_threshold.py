@@ -9,8 +9,8 @@ import pytest
 
 from benchpipe.cli.guide import page
 from benchpipe.drift.looks import number_of_tests, step_threshold
+from benchpipe.drift.measures import CYCLIC
 from benchpipe.drift.threshold import SLOPE, STEP
-from benchpipe.drift.watched import CYCLIC
 from tests.drift.drawn import block_of
 
 

@@ -14,10 +14,10 @@ import pytest
 
 from benchpipe.cli.bugs import bug_report
 from benchpipe.config.watching import HealthConfig
+from benchpipe.health.finding import Finding
 from benchpipe.health.gather import now_of, run_facts
 from benchpipe.health.growth import growth
 from benchpipe.health.look import NOT_LOOKED_AT, RunHealth, run_health, store_health
-from benchpipe.health.rules import Finding
 from benchpipe.night.lab import work_lab
 from benchpipe.pipeline import work
 from benchpipe.run import load_run

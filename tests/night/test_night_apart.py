@@ -13,8 +13,9 @@ import pytest
 
 from benchpipe.cli.bugs import bug_report
 from benchpipe.errors import ExitCode
-from benchpipe.night.apart import WorkerEvent, work_apart
-from benchpipe.night.one import Task
+from benchpipe.night import apart
+from benchpipe.night.apart import RunLimits, work_apart
+from benchpipe.night.task import Task, WorkerEvent
 from tests.cli.commands import REPO, environment
 from tests.conftest import copy_samples
 
@@ -37,6 +38,16 @@ class Rules:
             os.kill(os.getpid(), getattr(signal, self.what))
         if self.what == "leave":
             os._exit(3)
+        if self.what == "once" and not self.file.exists():
+            self.file.write_text("lost once")
+            os.kill(os.getpid(), signal.SIGKILL)
+        if self.what == "pids":
+            with self.file.open("a") as file:
+                file.write(f"{os.getpid()}\n")
+        if self.what == "grow":
+            held = bytearray(400 << 20)
+            time.sleep(600)
+            del held
         if self.what == "raise":
             raise ZeroDivisionError("ours")
 
@@ -101,6 +112,56 @@ def test_a_run_that_ends_early_is_reported_and_the_other_goes_on(
     assert bad.code == code
     assert said in (bad.view.failed or "")
     assert all(good is not None and good.view.failed is None for good in done.values())
+
+
+def with_rules(lab: Path, what: str, file: Path, runs: tuple[str, ...] = RUNS) -> list[Task]:
+    """Tasks whose rules write to one file."""
+    made = [task(lab, run, what) for run in runs]
+    for one in made:
+        one.retention.file = file  # type: ignore[attr-defined]
+    return made
+
+
+def test_a_process_takes_one_run_after_the_other(sample_lab: Path, tmp_path: Path) -> None:
+    assert set(ends(list(work_apart(with_rules(sample_lab, "pids", tmp_path / "pids"), 1)))) == set(RUNS)
+    assert len(set((tmp_path / "pids").read_text().split())) == 1
+
+
+def test_a_process_that_holds_much_after_a_run_is_replaced(
+    sample_lab: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(apart, "KEEP_MB", 1.0)
+    events = list(work_apart(with_rules(sample_lab, "pids", tmp_path / "pids"), 1))
+    assert all(one.done is not None and one.done.view.failed is None for one in ends(events).values())
+    assert len(set((tmp_path / "pids").read_text().split())) == 2
+
+
+def test_a_run_that_was_lost_once_is_tried_again_and_reported(sample_lab: Path, tmp_path: Path) -> None:
+    events = list(work_apart(with_rules(sample_lab, "once", tmp_path / "lost", RUNS[:1]), 2))
+    assert [event.kind for event in events] == ["begins", "again", "ends"]
+    assert "SIGKILL" in events[1].text
+    assert events[2].done is not None
+    assert events[2].done.view.failed is None
+
+
+@pytest.mark.parametrize(
+    ("what", "limits", "words"),
+    [
+        ("grow", RunLimits(memory_mb=300.0), "allowed are 300 MB"),
+        ("sleep", RunLimits(time_s=2.0), "allowed are 2 s"),
+    ],
+)
+def test_a_run_that_takes_more_than_it_may_is_ended(
+    sample_lab: Path, tmp_path: Path, what: str, limits: RunLimits, words: str
+) -> None:
+    events = list(work_apart(with_rules(sample_lab, what, tmp_path / "file", RUNS[:1]), 1, limits))
+    assert [event.kind for event in events] == ["begins", "again", "ends"]
+    assert words in events[1].text
+    done = events[2].done
+    assert done is not None
+    assert done.code == ExitCode.INTERRUPTED
+    assert words in (done.view.failed or "")
+    assert "[engine]" in (done.view.failed or "")
 
 
 def test_leaving_early_leaves_no_process(sample_lab: Path, tmp_path: Path) -> None:

@@ -11,12 +11,13 @@ from hypothesis import strategies as st
 from benchpipe.blocks.figures import BlockView
 from benchpipe.check.decision import NOT_APPLICABLE, Verdict
 from benchpipe.check.specimens import waits_for_more
-from benchpipe.health.rules import Finding
+from benchpipe.health.finding import Finding
 from benchpipe.report.terminal import headline
 from benchpipe.store.manifest import Manifest, Remark, Step
 from benchpipe.views.model import RunView
 from benchpipe.views.remark_ranks import RANKS, USUAL, rank_of, ranked
-from benchpipe.views.run_view import LET_RUN, NOTHING_SAID, _do_next, failed_view, with_health
+from benchpipe.views.rig_advice import LET_RUN, with_health
+from benchpipe.views.run_view import NOTHING_SAID, _do_next, failed_view
 
 VIEW = replace(failed_view(Path("lab/one/plan.toml"), ""), failed=None, judged=True, do_next=(LET_RUN,))
 CODES = sorted({code for codes in (*RANKS, USUAL) for code in codes} | {"new-code"})

@@ -20,7 +20,7 @@ from benchpipe.check.specimens import lab_test_result
 from benchpipe.cli.runs import run_lab
 from benchpipe.config.lab_tests import LabTestConfig
 from benchpipe.errors import ExitCode
-from benchpipe.health.rules import Finding
+from benchpipe.health.finding import Finding
 from benchpipe.report.document import FIELDS, VERSION, document, to_json
 from benchpipe.tables import TABLES, columns
 from benchpipe.views.lab_view import Besides

@@ -17,7 +17,7 @@ REPORT = Path(__file__).parents[2] / "benchpipe" / "report"
 DRAWN_FROM = (
     "benchpipe", "benchpipe.views", "benchpipe.report", "benchpipe.blocks.charts", "benchpipe.blocks.figures",
     "benchpipe.check.decision", "benchpipe.check.rounding", "benchpipe.drift.words", "benchpipe.errors",
-    "benchpipe.escapes", "benchpipe.health.rules", "benchpipe.inspect.findings", "benchpipe.inspect.heading",
+    "benchpipe.escapes", "benchpipe.health.finding", "benchpipe.inspect.findings", "benchpipe.inspect.heading",
     "benchpipe.survey.seen", "benchpipe.store.manifest",
     "benchpipe.store.refusals", "benchpipe.survey.stretches", "benchpipe.tables",
 )  # fmt: skip

@@ -16,7 +16,7 @@ from benchpipe.check.decision import Verdict
 from benchpipe.config.lab import LabConfig
 from benchpipe.config.model import load_model
 from benchpipe.errors import ConfigError, MissingExtraError
-from benchpipe.health.rules import Finding
+from benchpipe.health.finding import Finding
 from benchpipe.notify.addresses import Address, addresses
 from benchpipe.notify.message import MOST
 from benchpipe.notify.night import TellResult, send_test, tell_night

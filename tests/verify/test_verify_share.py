@@ -14,7 +14,7 @@ from benchpipe.night.lab import work_lab
 from benchpipe.run import RunConfig, load_run
 from benchpipe.verify import share
 from benchpipe.verify.line import Line
-from benchpipe.verify.share import VERIFIED, _due, verified_since, verify_share
+from benchpipe.verify.share import VERIFIED, SharedRun, _due, verified_since, verify_share
 from tests.verify.labs import RUNS, write_kept
 
 DAY_S = 86_400.0
@@ -33,7 +33,7 @@ def runs_of(lab: Path) -> list[RunConfig]:
 
 
 def test_every_file_has_its_turn_once_in_the_time(lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    runs, looked = runs_of(lab), list[str]()
+    runs, looked = list(map(SharedRun.of, runs_of(lab))), list[str]()
 
     def noted(run: RunConfig, file: share._File) -> Line | None:
         looked.append(f"{run.name}/{file.name}")
@@ -47,9 +47,8 @@ def test_every_file_has_its_turn_once_in_the_time(lab: Path, monkeypatch: pytest
     verify_share(lab.parent / "store", runs, 10 * DAY_S, START + timedelta(days=10))
     every = sorted(looked)
     assert every == sorted(set(every))
-    assert len(every) == sum(len(one.open_store().manifest().parts()) for one in runs) + sum(
-        len(one.open_store().manifest().sources) for one in runs
-    ) + sum(len(one.files) + 1 for one in runs)  # settings files and their list
+    tables = sum(len(one.manifest().parts()) + len(one.manifest().sources) for one in runs)
+    assert len(every) == tables + sum(len(one.files) + 1 for one in runs_of(lab))  # settings files and their list
     verify_share(lab.parent / "store", runs, 10 * DAY_S, START + timedelta(days=25))  # nights that were missed
     assert sorted(looked) == sorted([*every, *every])
     verify_share(lab.parent / "store", runs, 10 * DAY_S, START + timedelta(days=25, minutes=1))
@@ -95,5 +94,5 @@ def test_a_note_that_cannot_be_read_is_written_again(lab: Path) -> None:
     for text in ("", "[]", '{"version": 9}', '{"version": 1, "runs": {"wearing": 3}}'):
         (store / VERIFIED).write_text(text)
         assert verified_since(store, "wearing") is None
-        verify_share(store, runs_of(lab), DAY_S, START)
+        verify_share(store, list(map(SharedRun.of, runs_of(lab))), DAY_S, START)
         assert set(json.loads((store / VERIFIED).read_bytes())["runs"]) == set(RUNS)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -69,17 +69,15 @@ class CycleTables:
         self._change_us = anchor.change_us if anchor else 0
 
     def __iter__(self) -> Iterator[pa.Table]:
-        waiting: list[CycleRows] = []
+        return map(self._table, rows_at_once(self._pieces(), ROWS_AT_ONCE))
+
+    def _pieces(self) -> Iterator[Sequence[CycleRows]]:
+        """Rows as the chunks of samples give them."""
         for one, lost, ends in self._chunks():
             self._dropped += [lost] if len(lost) else []
             chunk = joined(self._chunk, self._after_change(one, ends), self._settings)
-            waiting += chunk.pieces
             self._chunk = without_rows(chunk)
-            if sum(map(len, waiting)) >= ROWS_AT_ONCE:
-                yield self._table(joined_rows(waiting))
-                waiting = []
-        if waiting:
-            yield self._table(joined_rows(waiting))
+            yield chunk.pieces
 
     def open_cycle(self) -> pa.Table:
         """The cycle in which the log ends, as a table (one row, or none)."""
@@ -162,6 +160,19 @@ class CycleTables:
         """Rows lost after the last cycle that ended, up to a time."""
         after, until = np.array([self._last_us]), np.array([until_us])
         return sum(int(one.between(after, until)[0]) for one in (self._rejects, in_order(self._dropped)))
+
+
+def rows_at_once(pieces: Iterable[Sequence[CycleRows]], most: int) -> Iterator[CycleRows]:
+    """The same rows, so many at once and the rest at the end: a file's bytes do not depend on how they came."""
+    waiting: list[CycleRows] = []
+    for some in pieces:
+        waiting += some
+        while sum(map(len, waiting)) >= most:
+            rows = joined_rows(waiting)
+            yield rows.part(0, most)
+            waiting = [rows.part(most, len(rows))] if len(rows) > most else []
+    if any(map(len, waiting)):
+        yield joined_rows(waiting)
 
 
 def _found(rows: CycleRows, uncrossed: NDArray[np.int64]) -> tuple[CycleRows, NDArray[np.int64]]:

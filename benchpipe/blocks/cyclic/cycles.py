@@ -161,6 +161,12 @@ class CycleRows:
             return self
         return CycleRows(*(np.asfortranarray(getattr(self, one.name)[which]) for one in fields(self)))
 
+    def part(self, first: int, last: int) -> CycleRows:
+        """The rows from one place to before another."""
+        if first == 0 and last == len(self):
+            return self
+        return CycleRows(*(np.asfortranarray(getattr(self, one.name)[first:last]) for one in fields(self)))
+
     def later(self, segments: int) -> CycleRows:
         """The same rows, their segments counted on by so many."""
         return replace(self, segment=self.segment + segments) if segments else self

@@ -9,7 +9,7 @@ from datetime import datetime
 from benchpipe.blocks.figures import Figure
 from benchpipe.check.decision import Verdict
 from benchpipe.check.specimens import LabTestResult
-from benchpipe.health.rules import Finding
+from benchpipe.health.finding import Finding
 from benchpipe.views.lab_rows import LabRow, lab_row
 from benchpipe.views.model import Alarm, RunView
 from benchpipe.views.page.margins import margins
