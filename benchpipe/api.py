@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchpipe.errors import BenchpipeError, ConfigError, nearest
+from benchpipe.mirrors import store_place
 from benchpipe.run import LAB_FILE, RunConfig, find_lab, find_plan, load_run
 from benchpipe.store.identity import must_be_there
 from benchpipe.store.manifest import Manifest
@@ -45,11 +46,12 @@ def open_run(lab: str | PathLike[str] | None, run: str, *, store: str | PathLike
     lab_path = None if lab is None else Path(lab).absolute()
     if lab_path is not None and lab_path.is_dir():
         lab_path = lab_path / LAB_FILE
-    config = load_run(find_plan(run, lab_path), None if store is None else Path(store))
+    config = load_run(find_plan(run, lab_path), None if store is None else store_place(str(store)) or Path(store))
     lab_path = lab_path or find_lab(config.plan_path.parent)
     if lab_path is not None:
         must_be_there(lab_path, config.store)
     kept = config.open_store()
+    kept.storage.forget(config.name)
     manifest = kept.manifest()
     if not manifest.sources:
         raise ConfigError(

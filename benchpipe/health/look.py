@@ -15,6 +15,7 @@ from benchpipe.errors import BenchpipeError, nearest
 from benchpipe.health.facts import StoreFacts
 from benchpipe.health.gather import run_facts, watched
 from benchpipe.health.rules import RUN_RULES, STORE_RULES, Finding, findings
+from benchpipe.mirrors import mirror_over
 from benchpipe.run import RunConfig
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
@@ -47,6 +48,8 @@ def run_health(run: RunConfig, manifest: Manifest, store: RunStore, config: Heal
 
 def store_health(store: Path, a_day: Mapping[str, float], config: HealthConfig) -> tuple[Finding, ...]:
     """What is not well with the store's disk, by the bytes that its runs need a day."""
+    if mirror_over(store) is not None:  # an object store says nothing of its space
+        return ()
     growing = {run: rate for run, rate in a_day.items() if rate > 0.0}
     try:
         facts = StoreFacts(shutil.disk_usage(store).free, sum(growing.values()), tuple(growing))

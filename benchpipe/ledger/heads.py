@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from benchpipe.errors import StoreError
+from benchpipe.mirrors import address_of
 from benchpipe.store.archive_note import read_away
 from benchpipe.store.files import write_whole
 from benchpipe.store.identity import mark_of
@@ -152,6 +153,8 @@ def _newest(folder: Path) -> Head:
 
 def _key(lab: Path, store: Path) -> str:
     """A store's name in the note: relative to the lab file where it is below, so that a lab can be moved whole."""
+    if (address := address_of(store)) is not None:
+        return address
     folder, place = (Path(os.path.normpath(one.absolute())) for one in (lab.parent, store))
     return place.relative_to(folder).as_posix() if place.is_relative_to(folder) else str(place)
 

@@ -32,6 +32,7 @@ from benchpipe.store.archived_files import (
 from benchpipe.store.files import sha256_of, sync_folder, told_as_store_error
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
+from benchpipe.store.storage import remove_file, storage_of
 
 
 def archive_run(
@@ -81,6 +82,7 @@ def archive_run(
             do_next="bring it back first: benchpipe restore RUN",
         )
     sums = _proven_sums(there, away)
+    storage_of(store).remove(f"{run}/{name}" for name in sums)
     remove(here, sums)
     return len(sums)
 
@@ -108,6 +110,7 @@ def restore_run(store: Path, run: str, archive: Path | None, now: datetime, *, t
         verify(there, sums, tell)
         write_away(here, away)
         copy_all(there, here, sums, tell)
+        storage_of(store).send_all(run, sums)
         write_away(here, away._replace(state="back"))
     _emptied(there, here)
 
@@ -172,6 +175,7 @@ def _sums_of_store(store: RunStore) -> Sums:
     if not (store.folder / MANIFEST).exists():
         raise ConfigError(f"nothing of run '{store.run}' is in the store", where=store.folder)
     store.clean(manifest)
+    store.storage.fetch_all(store.run)
     sums = {name: sha256_of(store.folder / name) for name in files_of(store.folder)}
     for part in manifest.parts():
         if sums.get(part.path) != part.sha256:
@@ -217,5 +221,5 @@ def _emptied(there: Path, here: Path) -> None:
     with suppress(OSError):
         there.rmdir()
     with told_as_store_error(here):
-        (here / NOTE).unlink(missing_ok=True)
+        remove_file(here / NOTE)
         sync_folder(here)

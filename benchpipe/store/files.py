@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import IO
 
 from benchpipe.errors import BenchpipeError, StoreError
+from benchpipe.mirrors import HOME, mirror_over, mirrors_home
 from benchpipe.store.refusals import advice
 
 TEMPORARY = ".unfinished-"
@@ -177,6 +178,11 @@ def told_as_store_error(where: Path) -> Iterator[None]:
     except BenchpipeError:
         raise
     except OSError as error:
+        if mirror_over(where) is not None:
+            raise StoreError(
+                f"this machine's copy of the store cannot be written: {error.strerror or error}",
+                where=mirrors_home(), do_next=advice(error, f"name another folder: {HOME}=DIR"),
+            ) from error  # fmt: skip
         what = f"it cannot be written there: {error.strerror or error}"
         raise StoreError(what, where=where, do_next=advice(error, "choose another store")) from error
 

@@ -16,9 +16,9 @@ from typing import Any
 
 from benchpipe.errors import BenchpipeError
 from benchpipe.run import RunConfig
-from benchpipe.store.files import write_whole
 from benchpipe.store.manifest import Manifest, Part, Source
 from benchpipe.store.notes import NIGHTS
+from benchpipe.store.storage import keep_file
 from benchpipe.verify.files import log_fault, part_fault
 from benchpipe.verify.line import Line
 
@@ -76,7 +76,7 @@ def verify_share(store: Path, runs: Sequence[RunConfig], every_s: float, now: da
         after[run.name] = mine
     if after != before:
         document = json.dumps({"version": VERSION, "runs": after}, indent=1, sort_keys=True)
-        write_whole(store / VERIFIED, document.encode())
+        keep_file(store / VERIFIED, document.encode())
     return lines
 
 

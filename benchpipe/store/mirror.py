@@ -1,0 +1,351 @@
+"""A store on an object store, and its mirror: a folder of this machine that looks like a store in a folder.
+
+Small files (manifests, notes, the ledger) are *pulled*: one listing a run says which have changed. Parts are fetched
+when they are read, and verified against their hash. What is written goes to the object store first, and by condition
+where others may write it too: the tag of the state that was pulled is named, never a newer one.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from pathlib import Path
+
+from benchpipe.errors import StoreBusyError, StoreError
+from benchpipe.store.cache import forget_parts, limit_bytes, trim
+from benchpipe.store.copies import HISTORY, MANIFEST
+from benchpipe.store.files import finish, sha256_of, unfinished, write_whole
+from benchpipe.store.manifest import Part
+from benchpipe.store.mirror_notes import Seen, cut_note, note_pieces
+from benchpipe.store.night_notes import BY_RUN, NIGHTS, put_together
+from benchpipe.store.object_client import TagChangedError
+from benchpipe.store.object_commit import commit
+from benchpipe.store.object_probe import must_have_conditions
+from benchpipe.store.object_requests import Requests
+from benchpipe.store.refusals import damaged
+from benchpipe.store.storage import Change, Entry, Tagged
+
+FIXED = (HISTORY, "quarantine")  # folders of files that are never changed: one of the same size is the same
+AT_ONCE = 8  # requests side by side
+IN_USE_S = 600.0  # a part that was fetched or read since may be read at this moment
+Objects = dict[str, Entry]
+
+
+class Mirror:
+    """A store on an object store.
+
+    Parameters
+    ----------
+    folder : Path
+        The mirror. One job at a time writes there, and holds its lock.
+    requests : Requests
+    """
+
+    def __init__(self, folder: Path, requests: Requests) -> None:
+        self.folder = folder
+        self.requests = requests
+        self.known: dict[str, Objects] = {}  # by run: its objects, by whole names, as they were pulled or written since
+        self.sent: set[str] = set()  # parts that this process has stored
+        self._runs: frozenset[str] = frozenset()
+        self._current: dict[str, bytes] = {}  # manifests as they were pulled: a reader beside us may pull newer ones
+        self._fetched = 0
+
+    # --- pull -----------------------------------------------------------------------------------------------
+
+    def pull(self, run: str = "", *, every: bool = False) -> None:
+        """Have the small files of a run, or of the store itself (``""``), in the mirror."""
+        if run in self.known and not every:
+            return
+        if run:
+            objects = self.requests.list(run)
+        else:
+            objects, self._runs = self.requests.top()
+            objects |= self.requests.list(NIGHTS)
+        seen = Seen.read(self.folder, run)
+        small = {name: entry for name, entry in objects.items() if _small(name)}
+        wanted = [name for name, entry in small.items() if every or not self._have(name, entry, seen)]
+        for name, found in zip(wanted, self._several(self._got, wanted), strict=True):
+            if found is None:
+                del objects[name], small[name]
+            else:
+                objects[name] = objects[name]._replace(tag=found.tag)
+                self._write(name, found, seen)
+        self._drop_vanished(run, set(small))
+        seen.write(keep=set(small))
+        self.known[run] = objects
+        if run and f"{run}/{MANIFEST}" in objects:
+            self._current[run] = (self.folder / run / MANIFEST).read_bytes()
+        elif run:
+            self._current.pop(run, None)
+        else:
+            self._join_notes(objects)
+
+    def forget(self, run: str | None = None) -> None:
+        """Pull again when it is next asked for."""
+        for one in [run] if run is not None else list(self.known):
+            self.known.pop(one, None)
+            self._current.pop(one, None)
+
+    def _have(self, name: str, entry: Entry, seen: Seen) -> bool:
+        path = self.folder / name
+        with suppress(OSError):
+            if name.partition("/")[2].startswith(tuple(f"{one}/" for one in FIXED)):
+                return path.stat().st_size == entry.size
+            return seen.tag(name) == entry.tag and seen.sha256(name) == sha256_of(path)
+        return False
+
+    def _got(self, name: str) -> Tagged | None:
+        try:
+            return self.requests.get(name)
+        except FileNotFoundError:  # removed since it was listed
+            return None
+
+    def _write(self, name: str, found: Tagged, seen: Seen) -> None:
+        write_whole(self.folder / name, found.data)
+        seen.note(name, found)
+
+    def _drop_vanished(self, run: str, here: set[str]) -> None:
+        """Remove from the mirror what is not in the store any more; parts are the business of ``clean``."""
+        top = self.folder / run
+        nights = top / NIGHTS
+        folders = [top, *(top / one for one in FIXED)] if run else [top, nights, *nights.glob("*")]
+        joined = {nights / f"{note}.json" for note in BY_RUN}
+        for path in [path for folder in folders if folder.is_dir() for path in folder.iterdir()]:
+            name = path.relative_to(self.folder).as_posix()
+            if path.is_file() and _small(name) and name not in here and path not in joined:
+                if not path.name.startswith("."):
+                    path.unlink(missing_ok=True)
+        for folder in [*folders[1:], top] if run else []:
+            with suppress(OSError):
+                folder.rmdir()
+
+    def _join_notes(self, objects: Objects) -> None:
+        for note, pieces in note_pieces(self.folder, objects).items():
+            whole = self.folder / NIGHTS / f"{note}.json"
+            data = put_together(note, pieces)
+            if pieces and (not whole.exists() or whole.read_bytes() != data):
+                write_whole(whole, data)
+            elif not pieces:
+                whole.unlink(missing_ok=True)
+
+    def _several(self, function: Callable[[str], Tagged | None], names: list[str]) -> list[Tagged | None]:
+        if len(names) < 3:
+            return [function(name) for name in names]
+        with ThreadPoolExecutor(AT_ONCE) as threads:
+            return list(threads.map(function, names))
+
+    # --- small files ----------------------------------------------------------------------------------------
+
+    def read(self, name: str) -> Tagged:
+        """A small file as it was pulled."""
+        run, _, rest = name.rpartition("/")
+        self.pull(run)
+        entry = self.known[run].get(name)
+        if entry is None:
+            raise FileNotFoundError(errno.ENOENT, "it is missing", f"{self.requests.address}/{name}")
+        if rest == MANIFEST:
+            return Tagged(self._current[run], entry.tag)
+        return Tagged((self.folder / name).read_bytes(), entry.tag)
+
+    def keep(self, name: str, data: bytes) -> None:
+        """Write a small file, if it is in the state that was pulled; a note of nights by run, that is the last job's."""
+        run = _run_of(name)
+        self.pull(run)
+        pieces = cut_note(name, data)
+        if pieces is None:
+            self.replace(name, data)
+        else:
+            folder = name.removesuffix(".json")
+            there = {one for one in self.known[run] if one.startswith(f"{folder}/")}
+            for one, piece in pieces.items():
+                path = self.folder / folder / f"{one}.json"
+                if not path.exists() or path.read_bytes() != piece:
+                    self.put(f"{folder}/{one}.json", piece)
+            self.remove(there - {f"{folder}/{one}.json" for one in pieces})
+            write_whole(self.folder / name, data)
+
+    def replace(self, name: str, data: bytes) -> None:
+        """Write a file by condition: here too, once it is there."""
+        run = _run_of(name)
+        before = self.known[run].get(name)
+        try:
+            tag = self.requests.put_if(name, data, before.tag if before is not None else None)
+        except TagChangedError:
+            self.forget(run)
+            raise StoreBusyError(
+                "another job has written it meanwhile, and nothing of this job's was written over it",
+                where=f"{self.requests.address}/{name}", do_next="run again",
+            ) from None  # fmt: skip
+        self.wrote(name, Tagged(data, tag))
+
+    def put(self, name: str, data: bytes) -> None:
+        """Write a file without a condition: here too, once it is there."""
+        self.wrote(name, Tagged(data, self.requests.put(name, data)))
+
+    def wrote(self, name: str, now: Tagged) -> None:
+        """Note a small file that was stored, and have it here."""
+        run = _run_of(name)
+        write_whole(self.folder / name, now.data)
+        self.known[run][name] = Entry(len(now.data), 0, now.tag)
+        if name.endswith(f"/{MANIFEST}"):
+            self._current[run] = now.data
+        seen = Seen.read(self.folder, run)
+        seen.note(name, now)
+        seen.write()
+
+    # --- runs -----------------------------------------------------------------------------------------------
+
+    def commit(self, change: Change) -> None:
+        """Add the new parts, then the copy, then replace the manifest by condition; then remove what it replaced."""
+        commit(self, change)
+
+    def list(self, folder: str) -> Mapping[str, Entry]:
+        """Files right in a folder of a run, as they were pulled."""
+        self.pull(_run_of(f"{folder}/"))
+        start = f"{folder}/"
+        objects = self.known[_run_of(start)]
+        return {n.removeprefix(start): e for n, e in objects.items() if n.startswith(start) and "/" not in n[len(start) :]}
+
+    def exists(self, name: str) -> bool:
+        """Whether there is such a file, or one below that name, as they were pulled."""
+        run = _run_of(f"{name}/")
+        self.pull(run)
+        return any(one == name or one.startswith(f"{name}/") for one in self.known[run])
+
+    def confirm(self, name: str) -> Entry | None:
+        """A file that the listing does not have: a long listing may be older than the manifest that came with it."""
+        return self.requests.head(name)
+
+    def runs(self) -> frozenset[str]:
+        """Folders of runs, as they were pulled."""
+        self.pull()
+        return frozenset(one for one in self._runs if not one.startswith("."))
+
+    def fetch(self, run: str, part: Part, *, again: bool = False) -> Path:
+        """Path of a part in the mirror, fetched and verified where it is not there."""
+        path = self.folder / run / part.path
+        with suppress(FileNotFoundError):
+            if not again and path.stat().st_size == part.bytes:
+                return path
+        name = f"{run}/{part.path}"
+        try:
+            sha, size = self._fetched_whole(name)
+        except FileNotFoundError:
+            raise damaged(path, "it is missing") from None
+        if (size, sha) != (part.bytes, part.sha256):
+            path.unlink(missing_ok=True)
+            sized = size == part.bytes
+            why = "its bytes are not those that were written" if sized else f"{size} bytes instead of {part.bytes}"
+            raise damaged(path, why)
+        return path
+
+    def _fetched_whole(self, name: str) -> tuple[str, int]:
+        """Write an object into the mirror; where the disk is full, parts that can be fetched again give way once."""
+        try:
+            return self._streamed(name)
+        except StoreError as error:
+            full = isinstance(error.__cause__, OSError) and error.__cause__.errno in (errno.ENOSPC, errno.EDQUOT)
+            if not full or not forget_parts(self.folder, self._is_stored):
+                raise
+        return self._streamed(name)
+
+    def _streamed(self, name: str) -> tuple[str, int]:
+        path = self.folder / name
+        with unfinished(path.parent) as file:
+            for piece in self.requests.stream(name):
+                file.write(piece)
+            finish(file, path.name)
+        self._fetched += file.size
+        if self._fetched > limit_bytes() // 8:
+            self._fetched = 0
+            trim(self.folder.parent, limit_bytes(), self._is_stored, unread_s=IN_USE_S)
+        return file.sha256, file.size
+
+    def _is_stored(self, path: Path) -> bool:
+        """Whether a file of the mirror can be fetched again, as far as this process knows."""
+        if not path.is_relative_to(self.folder):
+            return False
+        name = path.relative_to(self.folder).as_posix()
+        return name in self.known.get(_run_of(name), {}) or name in self.sent
+
+    def stat_and_hash(self, name: str, size: int) -> tuple[int, str]:
+        """Bytes and hash of an object as it is there now."""
+        found, sha = 0, hashlib.sha256()
+        entry = self.requests.head(name)
+        if entry is None:
+            raise FileNotFoundError(errno.ENOENT, "it is missing", f"{self.requests.address}/{name}")
+        if entry.size != size:
+            return entry.size, ""
+        for piece in self.requests.stream(name):
+            found += len(piece)
+            sha.update(piece)
+        return found, sha.hexdigest()
+
+    def looked_at(self, run: str, newest_ns: int) -> None:
+        """Nothing: an object's time cannot be set. What is newer than the manifest is read again each night."""
+
+    def move(self, name: str, to: str) -> None:
+        """Copy, then remove: killed between, both are there."""
+        run = _run_of(f"{name}/")
+        self.pull(run)
+        names = [one for one in self.known[run] if one == name or one.startswith(f"{name}/")]
+        if not names:
+            raise FileNotFoundError(errno.ENOENT, "it is missing", f"{self.requests.address}/{name}")
+        for one in names:
+            target = to + one[len(name) :]
+            self.requests.copy(one, target)
+            self.known[run][target] = self.known[run][one]
+        self.remove(names)
+
+    def remove(self, names: Iterable[str]) -> None:
+        """Remove files, there and here."""
+        gone = list(names)
+        self.requests.delete(gone)
+        for name in gone:
+            self.known.get(_run_of(name), {}).pop(name, None)
+            (self.folder / name).unlink(missing_ok=True)
+            self.sent.discard(name)
+            if name.endswith(f"/{MANIFEST}"):
+                self._current.pop(_run_of(name), None)
+
+    def fetch_all(self, run: str) -> None:
+        """Have every object of a run in the mirror; whoever reads them verifies them."""
+        self.pull(run)
+        for name, entry in self.known[run].items():
+            path = self.folder / name
+            if not path.exists() or path.stat().st_size != entry.size:
+                self._fetched_whole(name)
+
+    def send_all(self, run: str, names: Iterable[str]) -> None:
+        """Store files of the mirror, in this order; the manifest only if there is none."""
+        self.pull(run)
+        for name in names:
+            path = self.folder / run / name
+            if _small(f"{run}/{name}"):
+                self.replace(f"{run}/{name}", path.read_bytes())
+            else:
+                self.requests.put(f"{run}/{name}", path)
+                self.sent.add(f"{run}/{name}")
+                self.known[run][f"{run}/{name}"] = Entry(path.stat().st_size, 0, "")
+
+    def must_have_conditions(self) -> None:
+        """Try once whether a write by condition is refused where the condition does not hold."""
+        must_have_conditions(self.requests)
+
+    def trim(self) -> None:
+        """Let go of parts in the mirrors over the limit, the longest unread first; the caller holds this store."""
+        trim(self.folder.parent, limit_bytes(), lambda path: path.is_relative_to(self.folder))
+
+
+def _run_of(name: str) -> str:
+    """The run that a name is of; ``""`` for what is of the store itself."""
+    first, slash, _ = name.partition("/")
+    return first if slash and first != NIGHTS else ""
+
+
+def _small(name: str) -> bool:
+    """Whether a file is pulled: not a part of a table, or one that was set aside."""
+    return not name.endswith(".parquet")
