@@ -1,4 +1,4 @@
-"""The limit of what mirrors hold on this machine: parts that can be fetched again give way, the longest unread first."""
+"""Limit of what mirrors hold on this machine: parts that can be fetched again give way, the longest unread first."""
 
 from __future__ import annotations
 

@@ -151,7 +151,7 @@ class Mirror:
         return Tagged((self.folder / name).read_bytes(), entry.tag)
 
     def keep(self, name: str, data: bytes) -> None:
-        """Write a small file, if it is in the state that was pulled; a note of nights by run, that is the last job's."""
+        """Write a small file, if it is in the state that was pulled; of a note of nights the runs that changed."""
         run = _run_of(name)
         self.pull(run)
         pieces = cut_note(name, data)
@@ -207,7 +207,8 @@ class Mirror:
         self.pull(_run_of(f"{folder}/"))
         start = f"{folder}/"
         objects = self.known[_run_of(start)]
-        return {n.removeprefix(start): e for n, e in objects.items() if n.startswith(start) and "/" not in n[len(start) :]}
+        below = {name.removeprefix(start): entry for name, entry in objects.items() if name.startswith(start)}
+        return {name: entry for name, entry in below.items() if "/" not in name}
 
     def exists(self, name: str) -> bool:
         """Whether there is such a file, or one below that name, as they were pulled."""

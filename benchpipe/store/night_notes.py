@@ -1,7 +1,7 @@
 """Notes that nights keep for the next, cut by run: several jobs may each work on some runs of one store.
 
-On an object store each run has a key of its own, ``.nights/alarms/RUN.json``. Put together they are to the last byte the
-file that a store in a folder has.
+On an object store each run has a key of its own, ``.nights/alarms/RUN.json``. Put together they are to the last byte
+the file that a store in a folder has.
 """
 
 from __future__ import annotations
