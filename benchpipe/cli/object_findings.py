@@ -53,7 +53,8 @@ def cache_space(to_come: int) -> DoctorFinding:
     folder = next(one for one in (home, *home.parents) if one.exists())
     free, limit = shutil.disk_usage(folder).free, limit_bytes()
     text = (
-        f"{free / GB:,.1f} GB free for this machine's copy of the store in {home} (at most {limit / GB:,.1f} GB: {LIMIT}); "
+        f"{free / GB:,.1f} GB free for this machine's copy of the store in {home} "
+        f"(at most {limit / GB:,.1f} GB: {LIMIT}); "
         f"{to_come / 1e6:,.1f} MB of logs are to be read"
     )
     if free < to_come:
