@@ -51,7 +51,7 @@ def put_together(note: str, pieces: Mapping[str, bytes]) -> bytes:
 
 
 def _text(document: Any) -> bytes:
-    return json.dumps(document, indent=1, sort_keys=True).encode()
+    return json.dumps(document, indent=1).encode()
 
 
 def _read(data: bytes) -> dict[str, Any] | None:

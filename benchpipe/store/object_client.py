@@ -129,6 +129,8 @@ def _code(error: Exception) -> str:
     found = re.search(r"<Code>(\w{1,60})</Code>", text)
     if found is not None:
         return found[1]
+    if "redirect without LOCATION" in text:
+        return "PermanentRedirect"
     status = re.search(r"status code: (\d{3})", text)
     return _BY_STATUS.get(status[1], status[1]) if status is not None else ""
 
@@ -145,8 +147,9 @@ def _refused(error: Exception, where: str) -> StoreError:
         what, do_next = _BY_CODE[code]
         return StoreError(what, where=where, do_next=do_next)
     told = f" ({code})" if code else ""
+    does = "refuses a request" if code.startswith("4") else "does not answer"
     return StoreError(
-        f"the object store does not answer{told}", where=where,
+        f"the object store {does}{told}", where=where,
         do_next="see that the network and the server answer (AWS_ENDPOINT_URL, where it is your own), then run again; "
         "nothing was lost",
     )  # fmt: skip

@@ -1,0 +1,421 @@
+"""A store on an object store: what holds for one in a folder holds there, and no job undoes the work of another."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchpipe.errors import BenchpipeError, ExitCode, StoreBusyError, StoreError
+from benchpipe.mirrors import mirrors_home
+from benchpipe.pipeline import run_steps, work
+from benchpipe.run import RunConfig, load_run
+from benchpipe.store.archive import archive_run, restore_run
+from benchpipe.store.cache import LIMIT
+from benchpipe.store.files import HashingFile
+from benchpipe.store.identity import mark_of, must_be_there, note_store
+from benchpipe.store.ledger_file import append_line, read_lines
+from benchpipe.store.lock import hold_store
+from benchpipe.store.mending import QUARANTINE
+from benchpipe.store.night_notes import cut_by_run, put_together
+from benchpipe.store.notes import read_said, write_said
+from benchpipe.store.object_commit import ORPHAN_NS
+from benchpipe.store.run_notes import append_note, read_notes
+from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
+from benchpipe.store.storage import storage_of
+from benchpipe.verify.line import Status
+from benchpipe.verify.run import Verifying, verify
+from tests.ingest.taken import HEAD, Run, rows
+from tests.store.kept import night, tables
+from tests.store.objects import Fault, KilledError, Requests, objects, on_machine
+
+pytest.importorskip("obstore", reason="the extra s3 is not installed")
+NOW = datetime(2031, 5, 1, tzinfo=UTC)
+Worked = tuple[Run, Any, Path]
+
+
+@pytest.fixture
+def memory() -> Any:
+    from obstore.store import MemoryStore
+
+    return MemoryStore()
+
+
+@pytest.fixture
+def store(tmp_path: Path, memory: Any) -> Iterator[Path]:
+    """The mirror of a store on a machine."""
+    with on_machine(tmp_path / "cache", memory) as place:
+        yield place
+
+
+@pytest.fixture
+def run(tmp_path: Path, store: Path) -> Run:
+    """A run of two logs, worked on."""
+    made = Run(tmp_path / "run")
+    made.write("a.csv", HEAD + rows(0, 300))
+    made.write("b.csv", HEAD + rows(300, 600) + "x,y\n")
+    work(config(made, store))
+    return made
+
+
+def config(run: Run, store: Path) -> RunConfig:
+    return load_run(run.folder / "plan.toml", store=store)
+
+
+def open_again(store: Path) -> RunStore:
+    """The run as another process sees it."""
+    storage_of.cache_clear()
+    return RunStore(store, "run")
+
+
+# --- damage ---------------------------------------------------------------------------------------------------
+
+SPOILT: dict[str, Callable[[Any, str, bytes], object]] = {
+    "cut": lambda memory, name, data: memory.put(name, data[:-1]),
+    "flipped": lambda memory, name, data: memory.put(name, data[:9] + b"?" + data[10:]),
+    "gone": lambda memory, name, _: memory.delete(name),
+}
+
+
+@pytest.mark.parametrize("how", SPOILT)
+def test_a_damaged_part_is_set_aside_and_rebuilt(run: Run, memory: Any, store: Path, how: str) -> None:
+    before, whole = tables(open_again(store)), objects(memory)
+    for number, table in enumerate(("samples", "cycles"), 1):
+        part = open_again(store).manifest().table(table)[-1]
+        name = f"run/{part.path}"
+        SPOILT[how](memory, name, whole[name])
+        spoilt = objects(memory).get(name)
+        storage_of.cache_clear()
+        work(config(run, store))
+        assert tables(open_again(store)) == before
+        kept = f"run/{QUARANTINE}/{number:04d}-{part.path.replace('/', '-')}"
+        assert objects(memory).get(kept) == spoilt
+
+
+@pytest.mark.parametrize("how", SPOILT)
+def test_a_damaged_manifest_is_the_newest_copy_again(run: Run, memory: Any, store: Path, how: str) -> None:
+    whole = objects(memory)
+    name = f"run/{MANIFEST}"
+    SPOILT[how](memory, name, whole[name])
+    storage_of.cache_clear()
+    work(config(run, store))
+    now = objects(memory)
+    assert {one for one in whole if now.get(one) != whole[one]} <= {name}
+    assert json.loads(now[name])["steps"]["check"] == json.loads(whole[name])["steps"]["check"]
+
+
+def test_a_copy_of_this_machine_that_rotted_is_fetched_again(run: Run, memory: Any, store: Path) -> None:
+    before, whole = tables(open_again(store)), objects(memory)
+    path = next((store / "run" / "cycles").glob("*.parquet"))
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(data)
+    assert tables(open_again(store)) == before
+    assert path.read_bytes() == whole[f"run/cycles/{path.name}"]
+    assert objects(memory) == whole
+
+
+def test_verify_reads_what_is_stored_and_not_its_copy(run: Run, memory: Any, store: Path) -> None:
+    asked = Verifying(store, {"run": run.folder})
+    assert {line.status for line in verify(asked)} <= {Status.HOLDS, Status.UNKNOWN}
+    part = open_again(store).manifest().table("cycles")[0]
+    SPOILT["flipped"](memory, f"run/{part.path}", objects(memory)[f"run/{part.path}"])
+    changed = [line for line in verify(asked) if line.status is Status.CHANGED]
+    assert [(line.what, line.text) for line in changed] == [
+        (f"part {part.path}", "its bytes are not those that were written")
+    ]
+
+
+def test_an_emptied_bucket_is_no_new_store(run: Run, memory: Any, store: Path, tmp_path: Path) -> None:
+    lab = tmp_path / "lab.toml"
+    with hold_store(store):
+        note_store(lab, store, ["run"])
+    must_be_there(lab, store)
+    memory.delete([str(one["path"]) for one in memory.list().collect()])
+    storage_of.cache_clear()
+    with pytest.raises(StoreError, match="the store that was here is gone") as caught:
+        must_be_there(lab, store)
+    assert "s3://lab/bench" in str(caught.value)
+    assert str(mirrors_home()) not in str(caught.value)
+    assert mark_of(store) is None
+
+
+# --- two jobs -------------------------------------------------------------------------------------------------
+
+
+def test_of_two_jobs_on_one_run_one_wins_and_the_other_leaves_with_75(
+    run: Run, memory: Any, store: Path, tmp_path: Path
+) -> None:
+    run.write("c.csv", HEAD + rows(600, 900))
+    late = config(run, store)
+    late_store = late.open_store()
+    late_store.manifest()  # it has read the run, and stops here
+
+    with on_machine(tmp_path / "another", memory) as other:
+        work(config(run, other))
+    won = objects(memory)
+    night_of_late = late_store.manifest()
+    with pytest.raises(StoreBusyError) as caught:
+        late_store.commit(night_of_late)
+    assert caught.value.exit_code is ExitCode.STORE_BUSY == 75
+    assert objects(memory) == won
+
+
+def test_notes_and_entries_of_two_machines_are_never_written_over(
+    run: Run, memory: Any, store: Path, tmp_path: Path
+) -> None:
+    with on_machine(tmp_path / "another", memory) as other:
+        RunStore(other, "run").manifest()
+        append_note(other / "run", 0, "observed", "by the other", "2031-05-01T00:00:00+00:00")
+        with hold_store(other):
+            append_line(other, b'{"number":1}')
+    with on_machine(tmp_path / "cache", memory):
+        storage_of(store).pull("run")
+        memory.put("run/notes.jsonl", objects(memory)["run/notes.jsonl"] + b" ")
+        with pytest.raises(StoreBusyError, match="another job has written it meanwhile"):
+            append_note(store / "run", 1, "observed", "by this one", "2031-05-01T00:00:00+00:00")
+        memory.put("run/notes.jsonl", objects(memory)["run/notes.jsonl"][:-1])
+        storage_of.cache_clear()
+        storage_of(store).pull("run")
+        append_note(store / "run", 1, "observed", "by this one", "2031-05-01T00:00:00+00:00")
+        assert [note.text for note in read_notes(store / "run")] == ["by the other", "by this one"]
+        with hold_store(store):
+            append_line(store, b'{"number":2}')
+            assert len(read_lines(store)[0]) == 2
+    assert objects(memory)["ledger.jsonl"] == b'{"number":1}\n{"number":2}\n'
+
+
+def test_notes_of_nights_of_two_jobs_are_each_kept(memory: Any, store: Path, tmp_path: Path) -> None:
+    with on_machine(tmp_path / "one", memory) as one:
+        with hold_store(one):
+            write_said(one, {("a", "code", "here"): NOW})
+        with on_machine(tmp_path / "two", memory) as two, hold_store(two):
+            write_said(two, {**read_said(two), ("b", "code", "there"): NOW})
+    with on_machine(tmp_path / "three", memory) as three, hold_store(three):
+        assert set(read_said(three)) == {("a", "code", "here"), ("b", "code", "there")}
+        write_said(three, {("b", "code", "there"): NOW})
+    assert [str(one["path"]) for one in memory.list(".nights/alarms").collect()] == [".nights/alarms/b.json"]
+
+
+NOTES = {
+    "alarms": {"version": 1, "alarms": [
+        {"run": r, "code": c, "where": "x", "since": NOW.isoformat()} for r in ("a", "b-1", "b") for c in ("k", "l")
+    ]},
+    "steps": {"a": [["ingest", 0.1, 2.5]], "b": []},
+    "told": {"version": 1, "told": {"us": [["a", "k", "x"], ["b", "k", "é"]], "you": [["a", "k", "x"]]}},
+    "verified": {"version": 1, "runs": {"a": {"log 1": 1.5}, "b": {}}},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("note", NOTES)
+def test_a_note_cut_by_run_and_put_together_is_the_same(note: str) -> None:
+    document = NOTES[note]
+    if note == "alarms":
+        document["alarms"].sort(key=lambda row: (row["run"], row["code"]))  # type: ignore[union-attr, attr-defined]
+    sort = note in ("steps", "verified")
+    data = json.dumps(document, indent=1, sort_keys=sort).encode()
+    pieces = cut_by_run(note, data)
+    assert len(pieces) >= 2
+    assert put_together(note, pieces) == data
+    assert put_together(note, {**pieces, "z": b"no JSON"}) == data
+
+
+# --- requests and what is removed -----------------------------------------------------------------------------
+
+
+def test_an_idle_night_lists_each_run_once_and_reads_nothing(run: Run, memory: Any, tmp_path: Path) -> None:
+    requests = Requests(memory)
+    with on_machine(tmp_path / "cache", requests) as place:
+        work(config(run, place))
+    assert sorted(requests.names) == ["list", "list", "list_with_delimiter"]  # the run, notes of nights, the store
+
+
+class Aged:
+    """An object store that wrote some objects long ago."""
+
+    def __init__(self, client: Any, old: set[str]) -> None:
+        self.client, self.old = client, old
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.client, name)
+
+    def list(self, prefix: str | None = None) -> Any:
+        listed = self.client.list(prefix)
+        age = timedelta(microseconds=ORPHAN_NS // 1000 + 60_000_000)
+
+        class Answer:
+            def collect(answer) -> list[dict[str, Any]]:  # noqa: N805
+                found = listed.collect()
+                return [{**o, "last_modified": o["last_modified"] - age} if o["path"] in self.old else o for o in found]
+
+        return Answer()
+
+
+def test_orphans_go_by_age_and_never_what_another_job_is_adding(run: Run, memory: Any, tmp_path: Path) -> None:
+    old, new = "run/samples/00-old.parquet", "run/samples/00-new.parquet"
+    memory.put(old, b"1")
+    memory.put(new, b"1")
+    run.write("c.csv", HEAD + rows(600, 900))
+    before = RunStore(next(mirrors_home().iterdir()), "run").manifest().parts()
+    with on_machine(tmp_path / "cache", Aged(memory, {old})) as place:
+        work(config(run, place))
+        after = RunStore(place, "run").manifest().parts()
+    found = set(objects(memory))
+    assert old not in found
+    assert new in found
+    gone = {part.path for part in before} - {part.path for part in after}
+    assert gone
+    assert not {f"run/{path}" for path in gone} & found
+    assert {f"run/{part.path}" for part in after} <= found
+
+
+# --- this machine's copy --------------------------------------------------------------------------------------
+
+
+def test_the_cache_keeps_to_its_limit_and_is_filled_again(
+    run: Run, memory: Any, store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = tables(open_again(store))
+    assert list(mirrors_home().rglob("*.parquet"))
+    monkeypatch.setenv(LIMIT, "0")
+    with hold_store(store):
+        pass
+    assert not list(mirrors_home().rglob("*.parquet"))
+    assert tables(open_again(store)) == before
+    run.write("c.csv", HEAD + rows(600, 900))
+    storage_of.cache_clear()
+    work(config(run, store))
+    assert len(tables(open_again(store))["samples"]) == 900
+
+
+def test_a_full_disk_of_the_cache_is_one_error_and_the_store_as_it_was(
+    run: Run, memory: Any, store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run.write("c.csv", HEAD + rows(600, 900))
+    whole = objects(memory)
+
+    def full(_: HashingFile) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(HashingFile, "sync", full)
+        storage_of.cache_clear()
+        with pytest.raises(StoreError, match="this machine's copy of the store cannot be written: No space") as caught:
+            work(config(run, store))
+    assert caught.value.where == str(mirrors_home())
+    assert "free space" in str(caught.value.do_next)
+    assert objects(memory) == whole
+    storage_of.cache_clear()
+    work(config(run, store))
+    assert len(tables(open_again(store))["samples"]) == 900
+
+
+def test_parts_give_way_where_the_disk_is_full(
+    run: Run, memory: Any, store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = tables(open_again(store))
+    parts = sorted((store / "run").rglob("*.parquet"))
+    parts[0].unlink()
+    plain, calls = HashingFile.sync, []
+
+    def full_once(self: HashingFile) -> None:
+        calls.append(self)
+        if len(calls) == 1:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        plain(self)
+
+    reopened = open_again(store)
+    reopened.manifest()
+    monkeypatch.setattr(HashingFile, "sync", full_once)
+    assert tables(reopened) == before
+    assert len(calls) > 1
+
+
+# --- archive --------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def two_nights(store: Path) -> RunStore:
+    made = RunStore(store, "run")
+    night(made, 0)
+    night(made, 1)
+    return made
+
+
+def move(way: str, store: Path, archive: Path) -> None:
+    with hold_store(store):
+        if way == "there":
+            archive_run(store, "run", archive, NOW)
+        else:
+            restore_run(store, "run", None, NOW)
+
+
+def test_a_run_goes_to_an_archive_and_back(two_nights: RunStore, memory: Any, store: Path, tmp_path: Path) -> None:
+    before, archive = objects(memory), tmp_path / "archive"
+    move("there", store, archive)
+    assert set(objects(memory)) == {"run/archived.json"}
+    with pytest.raises(StoreError, match="is in the archive since 2031-05-01"):
+        open_again(store).manifest()
+    assert len(tables(RunStore(archive, "run"))["samples"]) == 400
+    with on_machine(tmp_path / "another", memory) as other:
+        move("back", other, archive)
+    assert objects(memory) == before
+    assert not (archive / "run" / MANIFEST).exists()
+
+
+@pytest.mark.parametrize("way", ["there", "back"])
+def test_a_move_that_is_killed_at_any_request_goes_on(
+    two_nights: RunStore, memory: Any, store: Path, tmp_path: Path, way: str
+) -> None:
+    archive = tmp_path / "archive"
+    before = objects(memory)
+    if way == "back":
+        move("there", store, archive)
+    kinds = ("killed before", "killed after", "lost")
+    for at in range(1, 60):
+        requests = Requests(memory)
+        requests.fault = Fault(kinds[at % 3], at)
+        with on_machine(tmp_path / "cache", requests):
+            try:
+                move(way, store, archive)
+            except (KilledError, BenchpipeError):
+                pass
+        with on_machine(tmp_path / f"cache{at % 2}", memory) as other:
+            here = (archive / "run" / MANIFEST).exists()
+            there = f"run/{MANIFEST}" in objects(memory)
+            assert here or there
+            move("there", other, archive) if way == "there" else _back(other, archive)
+        if not requests.fault.came:
+            break
+        with on_machine(tmp_path / "cache", memory):
+            move("back" if way == "there" else "there", store, archive)
+        if way == "there":
+            assert objects(memory) == before
+    else:
+        pytest.fail("it takes ever more requests")
+    assert at > 5
+
+
+def _back(store: Path, archive: Path) -> None:
+    """Restore, where the killed one had not done it to the end."""
+    try:
+        move("back", store, archive)
+    except BenchpipeError as error:
+        assert "the store knows of no archive" in error.what or "is in the store" in error.what
+
+
+def test_history_and_quarantine_are_here_on_a_new_machine(run: Run, memory: Any, tmp_path: Path) -> None:
+    with on_machine(tmp_path / "new", memory) as place:
+        opened = RunStore(place, "run")
+        opened.manifest()
+        assert [path.name for path in opened.history()] == sorted(
+            one.rpartition("/")[2] for one in objects(memory) if f"/{HISTORY}/" in one
+        )
+        assert not list(place.rglob("*.parquet"))
+        run_steps(config(run, place))
