@@ -47,7 +47,7 @@ def commit(mirror: Mirror, change: Change) -> None:
         _mend_copy(mirror, name, copy)
         mirror.forget(run)
         raise changed_meanwhile(mirror.folder / run) from None
-    mirror.wrote(copy, Tagged(change.document, mirror.known[run][copy].tag))
+    _keep_copy(mirror, copy, change.document)
     mirror.wrote(name, Tagged(change.document, tag))
     with suppress(StoreError):  # it is committed: what cannot be removed now is an orphan
         mirror.remove(_not_needed(mirror, change))
@@ -88,6 +88,16 @@ def _add_copy(mirror: Mirror, change: Change, copy: str) -> None:
             mirror.forget(run)
             raise changed_meanwhile(mirror.folder / run) from None
     mirror.known[run][copy] = Entry(len(change.document), 0, tag)
+
+
+def _keep_copy(mirror: Mirror, copy: str, document: bytes) -> None:
+    """Have the copy of what counts now; a job that came too late may have put its own there before it noticed."""
+    run = copy.partition("/")[0]
+    tag = mirror.known[run][copy].tag
+    there = mirror.requests.head(copy)
+    if there is None or there.tag != tag:
+        tag = mirror.requests.put(copy, document)
+    mirror.wrote(copy, Tagged(document, tag))
 
 
 def _mend_copy(mirror: Mirror, name: str, copy: str) -> None:

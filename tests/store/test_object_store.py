@@ -167,6 +167,92 @@ def test_of_two_jobs_on_one_run_one_wins_and_the_other_leaves_with_75(
     assert objects(memory) == won
 
 
+def test_a_state_that_is_older_than_what_was_read_again_is_refused(
+    run: Run, memory: Any, store: Path, tmp_path: Path
+) -> None:
+    late = RunStore(store, "run")
+    old = late.manifest()
+    run.write("c.csv", HEAD + rows(600, 900))
+    with on_machine(tmp_path / "another", memory) as other:
+        work(config(run, other))
+    won = objects(memory)
+    late.storage.forget()
+    with pytest.raises(StoreBusyError, match="meanwhile"):
+        late.commit(old)
+    assert objects(memory) == won
+
+
+@pytest.mark.parametrize("kind", ["lost", "repeated"])
+def test_an_answer_that_was_lost_is_read_back(run: Run, memory: Any, tmp_path: Path, kind: str) -> None:
+    for count in range(4):
+        requests = Requests(memory)
+        with on_machine(tmp_path / "cache", requests) as place:
+            opened = config(run, place).open_store()
+            manifest = opened.manifest()
+            requests.fault = PutFault(kind, count)
+            before = manifest.sequence
+            opened.commit(manifest)  # parts are there: the copy, then the manifest
+        assert requests.fault.came == (count < 2)
+        with on_machine(tmp_path / "another", memory) as place:
+            assert RunStore(place, "run").manifest().sequence == before + 1
+
+
+class PutFault(Fault):
+    """A fault of the n-th write."""
+
+    def __init__(self, kind: str, at: int) -> None:
+        super().__init__(kind, 0)
+        self.left = at
+
+    def __call__(self, number: int, name: str, request: Callable[[], Any]) -> Any:
+        if name == "put":
+            self.at = number if self.left == 0 else 0
+            self.left -= 1
+        return super().__call__(number, name, request)
+
+
+def test_a_copy_that_a_late_job_put_there_is_put_right(run: Run, memory: Any, tmp_path: Path) -> None:
+    requests = Requests(memory)
+    with on_machine(tmp_path / "cache", requests) as place:
+        opened = config(run, place).open_store()
+        manifest = opened.manifest()
+        copy = f"run/{HISTORY}/{manifest.sequence + 1:06d}.json"
+
+        class Late(PutFault):
+            def __call__(self, number: int, name: str, call: Callable[[], Any]) -> Any:
+                found = super().__call__(number, name, call)
+                if self.came and memory.get(copy).meta["size"] > 9:
+                    memory.put(copy, b"the other")
+                    self.at = 0
+                    self.came = False
+                return found
+
+        requests.fault = Late("none", 0)
+        opened.commit(manifest)
+    found = objects(memory)
+    assert found[copy] == found[f"run/{MANIFEST}"]
+
+
+def test_a_part_that_a_long_listing_left_out_is_no_damage(run: Run, memory: Any, tmp_path: Path) -> None:
+    with on_machine(tmp_path / "cache", memory) as place:
+        part = RunStore(place, "run").manifest().table("cycles")[0]
+    whole = objects(memory)
+
+    class Short(Aged):
+        def list(self, prefix: str | None = None) -> Any:
+            found = [one for one in self.client.list(prefix).collect() if one["path"] not in self.old]
+
+            class Answer:
+                def collect(answer) -> list[Any]:  # noqa: N805
+                    return found
+
+            return Answer()
+
+    with on_machine(tmp_path / "cache", Short(memory, {f"run/{part.path}"})) as place:
+        work(config(run, place))
+    assert objects(memory) == whole
+
+
 def test_notes_and_entries_of_two_machines_are_never_written_over(
     run: Run, memory: Any, store: Path, tmp_path: Path
 ) -> None:
