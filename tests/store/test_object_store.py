@@ -130,6 +130,9 @@ def test_verify_reads_what_is_stored_and_not_its_copy(run: Run, memory: Any, sto
     assert [(line.what, line.text) for line in changed] == [
         (f"part {part.path}", "its bytes are not those that were written")
     ]
+    copy = f"run/{HISTORY}/000002.json"
+    SPOILT["flipped"](memory, copy, objects(memory)[copy])  # of the same size, and this machine has a sound one
+    assert f"{HISTORY}/000002.json" in {line.what for line in verify(asked) if line.status is Status.CHANGED}
 
 
 def test_an_emptied_bucket_is_no_new_store(run: Run, memory: Any, store: Path, tmp_path: Path) -> None:
@@ -209,6 +212,15 @@ class PutFault(Fault):
             self.at = number if self.left == 0 else 0
             self.left -= 1
         return super().__call__(number, name, request)
+
+
+def test_a_copy_of_a_job_that_died_gives_way(run: Run, memory: Any, store: Path) -> None:
+    opened = open_again(store)
+    manifest = opened.manifest()
+    copy = f"run/{HISTORY}/{manifest.sequence + 1:06d}.json"
+    memory.put(copy, b"of another state")
+    opened.commit(manifest)
+    assert objects(memory)[copy] == objects(memory)[f"run/{MANIFEST}"]
 
 
 def test_a_copy_that_a_late_job_put_there_is_put_right(run: Run, memory: Any, tmp_path: Path) -> None:
