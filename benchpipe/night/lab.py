@@ -23,6 +23,7 @@ from benchpipe.store.lock import hold_store
 from benchpipe.store.notes import SAID, read_said, write_said
 from benchpipe.store.run_store import MANIFEST
 from benchpipe.store.step_uses import read_step_uses, write_step_uses
+from benchpipe.store.storage import storage_of
 from benchpipe.views.alarms import alarms_of, dated
 from benchpipe.views.exit_codes import SEVERITY
 from benchpipe.views.model import Alarm, RunView, StepUse
@@ -143,6 +144,7 @@ def _work(loaded: list[tuple[Task, RunConfig | Exception]], jobs: int, watch: Wa
     for event in work_apart(apart, jobs):
         watch(event)
         if event.done is not None:
+            storage_of(event.task.store).forget(event.task.name)  # what that process has committed
             yield event.done
 
 

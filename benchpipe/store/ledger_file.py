@@ -10,7 +10,7 @@ from pathlib import Path
 
 from benchpipe.errors import DamageError, StoreError
 from benchpipe.store.manifest import Head
-from benchpipe.store.storage import keep_file
+from benchpipe.store.storage import keep_file, read_file
 
 LEDGER = "ledger.jsonl"
 BEGINNING = "0" * 64  # what the first entry follows
@@ -25,7 +25,7 @@ def read_lines(store: Path) -> tuple[list[bytes], bytes]:
         The file cannot be read.
     """
     try:
-        *lines, rest = (store / LEDGER).read_bytes().split(b"\n")
+        *lines, rest = read_file(store / LEDGER).split(b"\n")
     except FileNotFoundError:
         return [], b""
     except OSError as error:

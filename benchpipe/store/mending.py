@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from benchpipe.errors import DamageError, StoreError
+from benchpipe.mirrors import spelled
 from benchpipe.store.files import told_as_store_error
 from benchpipe.store.manifest import Manifest, Part, Remark, Step, named_parts
 from benchpipe.store.parts import damaged, forget_hashes, unread
@@ -231,7 +232,7 @@ def damage_remarks(store: RunStore) -> list[Remark]:
     text = (
         f"{len(notes)} file(s) of the store were damaged or missing, and their rows were rebuilt; the last: "
         f"{last['path']} on {last['found'][:10]} ({last['why']}). The damaged files are kept in "
-        f"{store.folder / QUARANTINE}: look at the disk, then remove that folder"
+        f"{spelled(str(store.folder / QUARANTINE))}: look at the disk, then remove that folder"
     )
     return [Remark(step="ingest", code="damaged", where="store", count=len(notes), text=text)]
 

@@ -16,8 +16,8 @@ from pathlib import Path
 
 from benchpipe.errors import StoreBusyError, StoreError
 from benchpipe.store.cache import forget_parts, limit_bytes, trim
-from benchpipe.store.copies import HISTORY, MANIFEST
-from benchpipe.store.files import finish, sha256_of, unfinished, write_whole
+from benchpipe.store.copies import HISTORY
+from benchpipe.store.files import finish, unfinished, write_whole
 from benchpipe.store.manifest import Part
 from benchpipe.store.mirror_notes import Seen, cut_note, note_pieces
 from benchpipe.store.night_notes import BY_RUN, NIGHTS, put_together
@@ -50,7 +50,8 @@ class Mirror:
         self.known: dict[str, Objects] = {}  # by run: its objects, by whole names, as they were pulled or written since
         self.sent: set[str] = set()  # parts that this process has stored
         self._runs: frozenset[str] = frozenset()
-        self._current: dict[str, bytes] = {}  # manifests as they were pulled: a reader beside us may pull newer ones
+        self._data: dict[str, dict[str, bytes]] = {}  # small files as they were pulled, which a reader beside us may
+        # pull again: a write by condition goes from these
         self._fetched = 0
 
     # --- pull -----------------------------------------------------------------------------------------------
@@ -59,43 +60,47 @@ class Mirror:
         """Have the small files of a run, or of the store itself (``""``), in the mirror."""
         if run in self.known and not every:
             return
+        seen = Seen.read(self.folder, run)
+        before = set(seen.rows)
         if run:
             objects = self.requests.list(run)
         else:
             objects, self._runs = self.requests.top()
             objects |= self.requests.list(NIGHTS)
-        seen = Seen.read(self.folder, run)
         small = {name: entry for name, entry in objects.items() if _small(name)}
-        wanted = [name for name, entry in small.items() if every or not self._have(name, entry, seen)]
+        data = {} if every else {name: self._here(name, entry, seen) for name, entry in small.items()}
+        wanted = [name for name in small if data.get(name) is None]
         for name, found in zip(wanted, self._several(self._got, wanted), strict=True):
             if found is None:
                 del objects[name], small[name]
             else:
                 objects[name] = objects[name]._replace(tag=found.tag)
-                self._write(name, found, seen)
-        self._drop_vanished(run, set(small))
-        seen.write(keep=set(small))
+                data[name] = found.data
+                write_whole(self.folder / name, found.data)
+                seen.note(name, found)
+        self._drop_vanished(run, before, set(small))
+        seen.write(small)
         self.known[run] = objects
-        if run and f"{run}/{MANIFEST}" in objects:
-            self._current[run] = (self.folder / run / MANIFEST).read_bytes()
-        elif run:
-            self._current.pop(run, None)
-        else:
+        self._data[run] = {name: one for name, one in data.items() if name in small and one is not None}
+        if not run:
             self._join_notes(objects)
 
     def forget(self, run: str | None = None) -> None:
         """Pull again when it is next asked for."""
         for one in [run] if run is not None else list(self.known):
             self.known.pop(one, None)
-            self._current.pop(one, None)
+            self._data.pop(one, None)
 
-    def _have(self, name: str, entry: Entry, seen: Seen) -> bool:
+    def _here(self, name: str, entry: Entry, seen: Seen) -> bytes | None:
+        """Bytes of a small file that is in the mirror as it is in the store; of one that is never changed, nothing."""
         path = self.folder / name
         with suppress(OSError):
             if name.partition("/")[2].startswith(tuple(f"{one}/" for one in FIXED)):
-                return path.stat().st_size == entry.size
-            return seen.tag(name) == entry.tag and seen.sha256(name) == sha256_of(path)
-        return False
+                return b"" if path.stat().st_size == entry.size else None
+            if seen.tag(name) == entry.tag:
+                data = path.read_bytes()
+                return data if hashlib.sha256(data).hexdigest() == seen.sha256(name) else None
+        return None
 
     def _got(self, name: str) -> Tagged | None:
         try:
@@ -103,24 +108,26 @@ class Mirror:
         except FileNotFoundError:  # removed since it was listed
             return None
 
-    def _write(self, name: str, found: Tagged, seen: Seen) -> None:
-        write_whole(self.folder / name, found.data)
-        seen.note(name, found)
+    def _drop_vanished(self, run: str, known: set[str], here: set[str]) -> None:
+        """Remove from the mirror what is not in the store any more; parts are the business of ``clean``.
 
-    def _drop_vanished(self, run: str, here: set[str]) -> None:
-        """Remove from the mirror what is not in the store any more; parts are the business of ``clean``."""
+        Only what was pulled before the listing began can have vanished: a job beside this one may have written since.
+        """
+        for name in (known or self._small_files(run)) - here:
+            (self.folder / name).unlink(missing_ok=True)
+        for folder in [*(self.folder / run / one for one in FIXED), self.folder / run] if run else []:
+            with suppress(OSError):
+                folder.rmdir()
+
+    def _small_files(self, run: str) -> set[str]:
+        """Small files that are in the mirror, whatever is known of them."""
         top = self.folder / run
         nights = top / NIGHTS
         folders = [top, *(top / one for one in FIXED)] if run else [top, nights, *nights.glob("*")]
         joined = {nights / f"{note}.json" for note in BY_RUN}
-        for path in [path for folder in folders if folder.is_dir() for path in folder.iterdir()]:
-            name = path.relative_to(self.folder).as_posix()
-            if path.is_file() and _small(name) and name not in here and path not in joined:
-                if not path.name.startswith("."):
-                    path.unlink(missing_ok=True)
-        for folder in [*folders[1:], top] if run else []:
-            with suppress(OSError):
-                folder.rmdir()
+        paths = [path for folder in folders if folder.is_dir() for path in folder.iterdir() if path.is_file()]
+        names = {p.relative_to(self.folder).as_posix() for p in paths if p not in joined and not p.name.startswith(".")}
+        return {name for name in names if _small(name)}
 
     def _join_notes(self, objects: Objects) -> None:
         for note, pieces in note_pieces(self.folder, objects).items():
@@ -141,14 +148,12 @@ class Mirror:
 
     def read(self, name: str) -> Tagged:
         """A small file as it was pulled."""
-        run, _, rest = name.rpartition("/")
+        run = _run_of(name)
         self.pull(run)
         entry = self.known[run].get(name)
         if entry is None:
             raise FileNotFoundError(errno.ENOENT, "it is missing", f"{self.requests.address}/{name}")
-        if rest == MANIFEST:
-            return Tagged(self._current[run], entry.tag)
-        return Tagged((self.folder / name).read_bytes(), entry.tag)
+        return Tagged(self._data[run].get(name) or (self.folder / name).read_bytes(), entry.tag)
 
     def keep(self, name: str, data: bytes) -> None:
         """Write a small file, if it is in the state that was pulled; of a note of nights the runs that changed."""
@@ -190,8 +195,7 @@ class Mirror:
         run = _run_of(name)
         write_whole(self.folder / name, now.data)
         self.known[run][name] = Entry(len(now.data), 0, now.tag)
-        if name.endswith(f"/{MANIFEST}"):
-            self._current[run] = now.data
+        self._data[run][name] = now.data
         seen = Seen.read(self.folder, run)
         seen.note(name, now)
         seen.write()
@@ -309,8 +313,7 @@ class Mirror:
             self.known.get(_run_of(name), {}).pop(name, None)
             (self.folder / name).unlink(missing_ok=True)
             self.sent.discard(name)
-            if name.endswith(f"/{MANIFEST}"):
-                self._current.pop(_run_of(name), None)
+            self._data.get(_run_of(name), {}).pop(name, None)
 
     def fetch_all(self, run: str) -> None:
         """Have every object of a run in the mirror; whoever reads them verifies them."""

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from benchpipe.store.files import write_whole
 from benchpipe.store.night_notes import BY_RUN, NIGHTS, cut_by_run
-from benchpipe.store.storage import Tagged
+from benchpipe.store.storage import Entry, Tagged
 
 SEEN = ".pulled"  # folder in the mirror
 OF_STORE = ".store"  # no run is called so
@@ -47,14 +47,17 @@ class Seen:
         self.rows[name] = (found.tag, hashlib.sha256(found.data).hexdigest())
         self.changed = True
 
-    def write(self, keep: Iterable[str] | None = None) -> None:
-        """Keep it where it changed; only of some files."""
-        if keep is not None:
-            there = set(keep)
-            gone = [name for name in self.rows if name not in there]
-            for name in gone:
-                del self.rows[name]
-            self.changed = self.changed or bool(gone)
+    def write(self, here: Mapping[str, Entry] | None = None) -> None:
+        """Keep it where it changed.
+
+        Parameters
+        ----------
+        here : mapping, optional
+            What a listing has: other files are forgotten, and those that were not read are known by their tag alone.
+        """
+        if here is not None:
+            rows = {name: self.rows.get(name, (entry.tag, "")) for name, entry in here.items()}
+            self.changed, self.rows = self.changed or rows != self.rows, rows
         if self.changed:
             write_whole(self.path, json.dumps(self.rows, indent=1, sort_keys=True).encode())
 

@@ -7,6 +7,7 @@ work of a job that is still at it goes.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,7 @@ from benchpipe.store.storage import Change, Entry, Tagged
 if TYPE_CHECKING:
     from benchpipe.store.mirror import Mirror
 
+AT_ONCE = 4  # parts that are sent side by side
 ORPHAN_NS = 24 * 3600 * 10**9  # a night takes less; common practice, no source
 
 
@@ -57,18 +59,20 @@ def _add_parts(mirror: Mirror, change: Change) -> None:
     """Store the parts that are new; one that is named already is there."""
     run = change.after.run
     before = {part.path for part in change.before.parts()}
+    new: list[tuple[str, int]] = []
     for part in change.after.parts():
         name = f"{run}/{part.path}"
         if part.path in before or name in mirror.sent:
             continue
-        path = mirror.folder / name
-        if not path.exists():
-            if name in mirror.known[run] and mirror.known[run][name].size == part.bytes:
-                continue
-            raise damaged(path, "it is missing")
-        tag = mirror.requests.put(name, path)
+        if (mirror.folder / name).exists():
+            new.append((name, part.bytes))
+        elif name not in mirror.known[run] or mirror.known[run][name].size != part.bytes:
+            raise damaged(mirror.folder / name, "it is missing")
+    with ThreadPoolExecutor(AT_ONCE) as threads:
+        tags = list(threads.map(lambda one: mirror.requests.put(one[0], mirror.folder / one[0]), new))
+    for (name, size), tag in zip(new, tags, strict=True):
         mirror.sent.add(name)
-        mirror.known[run][name] = Entry(part.bytes, 0, tag)
+        mirror.known[run][name] = Entry(size, 0, tag)
 
 
 def _add_copy(mirror: Mirror, change: Change, copy: str) -> None:

@@ -15,7 +15,7 @@ from benchpipe.errors import StoreError
 from benchpipe.store.archive_note import must_be_here, must_be_no_archive
 from benchpipe.store.ledger_file import BEGINNING, name_of
 from benchpipe.store.manifest import Head
-from benchpipe.store.storage import keep_file
+from benchpipe.store.storage import keep_file, read_file
 
 NOTES = "notes.jsonl"
 
@@ -84,7 +84,7 @@ def append_note(folder: Path, at_us: int, kind: str, text: str, written: str) ->
 def _lines(folder: Path) -> list[tuple[RunNote, bytes]]:
     path = folder / NOTES
     try:
-        *lines, rest = path.read_bytes().split(b"\n")
+        *lines, rest = read_file(path).split(b"\n")
     except (FileNotFoundError, NotADirectoryError):
         return []
     except OSError as error:

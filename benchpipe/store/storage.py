@@ -135,6 +135,18 @@ def storage_of(store: Path) -> Storage:
     return Mirror(store, Requests(open_client(address), address))
 
 
+def read_file(path: Path) -> bytes:
+    """Bytes of a small file of a store: those that this job has pulled or written, not what one beside it pulled since.
+
+    Raises
+    ------
+    OSError
+        It cannot be read.
+    """
+    store = mirror_over(path)
+    return path.read_bytes() if store is None else storage_of(store).read(path.relative_to(store).as_posix()).data
+
+
 def keep_file(path: Path, data: bytes) -> None:
     """Write a small file of a store whole, where the store keeps its files.
 

@@ -164,7 +164,8 @@ def counts(folder: Path, logs: list[bytes], runs: int, cpu_s: float, rows: int) 
     with on_machine(folder / "cache-counted", client):  # another machine: small files only
         work_lab(lab, bug=lambda error, _: repr(error))
         taken["nothing new, another machine"] = client.taken()
-    print("\n" + heading("of one run, with its share of the four of a job", "writes and listings", "reads", "removals", "kB sent"))
+    names = "writes and listings", "reads", "removals", "kB sent"
+    print("\n" + heading("of one run, with its share of the four of a job", *names))
     each = {text: [number / runs for number in numbers] for text, numbers in taken.items()}
     for text, (writes, reads, removals, sent) in each.items():
         print(row(text, f"{writes:.0f}", f"{reads:.0f}", f"{removals:.0f}", f"{sent / 1e3:,.0f}"))

@@ -68,7 +68,7 @@ def faulty(target: str, kind: str, at: int) -> Iterator[tuple[str, Proxy]]:
                 return
             self._answer(status, headers, data)
 
-        do_GET = do_PUT = do_HEAD = do_DELETE = do_POST = _hand_on  # noqa: N815
+        do_GET = do_PUT = do_HEAD = do_DELETE = do_POST = _hand_on
 
         def _body(self) -> bytes:
             return self.rfile.read(int(self.headers.get("Content-Length") or 0))

@@ -43,7 +43,7 @@ def refusing(status: int, code: str, more: str = "") -> Iterator[str]:
             if self.command != "HEAD":
                 self.wfile.write(body)
 
-        do_GET = do_PUT = do_HEAD = do_DELETE = do_POST = _answer  # noqa: N815
+        do_GET = do_PUT = do_HEAD = do_DELETE = do_POST = _answer
 
         def log_message(self, *_: object) -> None:
             """Nothing on the screen of the tests."""

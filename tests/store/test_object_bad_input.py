@@ -1,4 +1,4 @@
-"""A wrong address, no rights, an expired credential: one error that says what to do, no key in it, the store as it was."""
+"""A wrong address, no rights, an expired credential: one error that says what to do, without a key; nothing changes."""
 
 from __future__ import annotations
 
