@@ -12,7 +12,7 @@ from benchpipe.errors import StoreBusyError
 from benchpipe.store.copies import HISTORY, MANIFEST, history_name
 from benchpipe.store.files import sha256_of, sync_folder, write_whole
 from benchpipe.store.manifest import Part
-from benchpipe.store.storage import Change, Entry, Tagged
+from benchpipe.store.storage import RunChange, StoredFile, Tagged
 
 
 class FolderStorage:
@@ -36,7 +36,7 @@ class FolderStorage:
         """Write a file whole; the lock of the store is the condition."""
         write_whole(self._store / name, data)
 
-    def commit(self, change: Change) -> None:
+    def commit(self, change: RunChange) -> None:
         """Write the copy, then the manifest: the parts are there."""
         folder = self._store / change.after.run
         write_whole(folder / HISTORY / history_name(change.after.sequence), change.document)
@@ -44,14 +44,14 @@ class FolderStorage:
         if change.after.sequence == 1:  # a job that was killed may have made the folder
             sync_folder(self._store)
 
-    def list(self, folder: str) -> Mapping[str, Entry]:
+    def list(self, folder: str) -> Mapping[str, StoredFile]:
         """Files right in a folder; the tag is empty."""
         try:
             with os.scandir(self._store / folder) as entries:
                 stats = {entry.name: entry.stat() for entry in entries}
         except FileNotFoundError:
             return {}
-        return {name: Entry(stat.st_size, stat.st_mtime_ns, "") for name, stat in stats.items()}
+        return {name: StoredFile(stat.st_size, stat.st_mtime_ns, "") for name, stat in stats.items()}
 
     def exists(self, name: str) -> bool:
         """Whether there is such a file or folder."""
@@ -61,7 +61,7 @@ class FolderStorage:
         """Folders in the store."""
         return frozenset(path.name for path in self._store.glob("*") if path.is_dir())
 
-    def confirm(self, name: str) -> Entry | None:
+    def confirm(self, name: str) -> StoredFile | None:
         """A listing of a folder has all."""
         return None
 

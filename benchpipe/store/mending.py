@@ -23,7 +23,7 @@ from benchpipe.store.files import told_as_store_error
 from benchpipe.store.manifest import Manifest, Part, Remark, Step, named_parts
 from benchpipe.store.parts import damaged, forget_hashes, unread
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
-from benchpipe.store.storage import Entry
+from benchpipe.store.storage import StoredFile
 
 QUARANTINE = "quarantine"
 Units = Mapping[str, str]
@@ -151,7 +151,7 @@ def find_damage(store: RunStore, manifest: Manifest, *, verify: bool = False) ->
     return found
 
 
-def _why(store: RunStore, part: Part, entry: Entry, by_hash: bool) -> str:
+def _why(store: RunStore, part: Part, entry: StoredFile, by_hash: bool) -> str:
     """What is wrong with a part; empty where nothing is."""
     if entry.size != part.bytes:
         return f"{entry.size} bytes instead of {part.bytes}"

@@ -19,19 +19,19 @@ from benchpipe.store.cache import forget_parts, limit_bytes, trim
 from benchpipe.store.copies import HISTORY
 from benchpipe.store.files import finish, unfinished, write_whole
 from benchpipe.store.manifest import Part
-from benchpipe.store.mirror_notes import Seen, cut_note, note_pieces
+from benchpipe.store.mirror_notes import Pulled, cut_note, note_pieces
 from benchpipe.store.night_notes import BY_RUN, NIGHTS, put_together
 from benchpipe.store.object_client import TagChangedError
 from benchpipe.store.object_commit import commit
 from benchpipe.store.object_probe import must_have_conditions
 from benchpipe.store.object_requests import Requests
 from benchpipe.store.refusals import damaged
-from benchpipe.store.storage import Change, Entry, Tagged
+from benchpipe.store.storage import RunChange, StoredFile, Tagged
 
 FIXED = (HISTORY, "quarantine")  # folders of files that are never changed: one of the same size is the same
 AT_ONCE = 8  # requests side by side
 IN_USE_S = 600.0  # a part that was fetched or read since may be read at this moment
-Objects = dict[str, Entry]
+Objects = dict[str, StoredFile]
 
 
 class Mirror:
@@ -60,7 +60,7 @@ class Mirror:
         """Have the small files of a run, or of the store itself (``""``), in the mirror."""
         if run in self.known and not every:
             return
-        seen = Seen.read(self.folder, run)
+        seen = Pulled.read(self.folder, run)
         before = set(seen.rows)
         if run:
             objects = self.requests.list(run)
@@ -91,7 +91,7 @@ class Mirror:
             self.known.pop(one, None)
             self._data.pop(one, None)
 
-    def _here(self, name: str, entry: Entry, seen: Seen) -> bytes | None:
+    def _here(self, name: str, entry: StoredFile, seen: Pulled) -> bytes | None:
         """Bytes of a small file that is in the mirror as it is in the store; of one that is never changed, nothing."""
         path = self.folder / name
         with suppress(OSError):
@@ -194,19 +194,19 @@ class Mirror:
         """Note a small file that was stored, and have it here."""
         run = _run_of(name)
         write_whole(self.folder / name, now.data)
-        self.known[run][name] = Entry(len(now.data), 0, now.tag)
+        self.known[run][name] = StoredFile(len(now.data), 0, now.tag)
         self._data[run][name] = now.data
-        seen = Seen.read(self.folder, run)
+        seen = Pulled.read(self.folder, run)
         seen.note(name, now)
         seen.write()
 
     # --- runs -----------------------------------------------------------------------------------------------
 
-    def commit(self, change: Change) -> None:
+    def commit(self, change: RunChange) -> None:
         """Add the new parts, then the copy, then replace the manifest by condition; then remove what it replaced."""
         commit(self, change)
 
-    def list(self, folder: str) -> Mapping[str, Entry]:
+    def list(self, folder: str) -> Mapping[str, StoredFile]:
         """Files right in a folder of a run, as they were pulled."""
         self.pull(_run_of(f"{folder}/"))
         start = f"{folder}/"
@@ -220,7 +220,7 @@ class Mirror:
         self.pull(run)
         return any(one == name or one.startswith(f"{name}/") for one in self.known[run])
 
-    def confirm(self, name: str) -> Entry | None:
+    def confirm(self, name: str) -> StoredFile | None:
         """A file that the listing does not have: a long listing may be older than the manifest that came with it."""
         return self.requests.head(name)
 
@@ -333,7 +333,7 @@ class Mirror:
             else:
                 self.requests.put(f"{run}/{name}", path)
                 self.sent.add(f"{run}/{name}")
-                self.known[run][f"{run}/{name}"] = Entry(path.stat().st_size, 0, "")
+                self.known[run][f"{run}/{name}"] = StoredFile(path.stat().st_size, 0, "")
 
     def must_have_conditions(self) -> None:
         """Try once whether a write by condition is refused where the condition does not hold."""

@@ -10,14 +10,14 @@ from pathlib import Path
 
 from benchpipe.store.files import write_whole
 from benchpipe.store.night_notes import BY_RUN, NIGHTS, cut_by_run
-from benchpipe.store.storage import Entry, Tagged
+from benchpipe.store.storage import StoredFile, Tagged
 
 SEEN = ".pulled"  # folder in the mirror
 OF_STORE = ".store"  # no run is called so
 
 
 @dataclass
-class Seen:
+class Pulled:
     """Tag and SHA-256 of each small file that is in the mirror. A file that cannot be read counts as empty."""
 
     path: Path
@@ -25,7 +25,7 @@ class Seen:
     changed: bool = False
 
     @classmethod
-    def read(cls, mirror: Path, run: str) -> Seen:
+    def read(cls, mirror: Path, run: str) -> Pulled:
         """What was pulled of a run; of the store itself: ``""``."""
         path = mirror / SEEN / f"{run or OF_STORE}.json"
         try:
@@ -47,7 +47,7 @@ class Seen:
         self.rows[name] = (found.tag, hashlib.sha256(found.data).hexdigest())
         self.changed = True
 
-    def write(self, here: Mapping[str, Entry] | None = None) -> None:
+    def write(self, here: Mapping[str, StoredFile] | None = None) -> None:
         """Keep it where it changed.
 
         Parameters

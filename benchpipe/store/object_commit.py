@@ -16,7 +16,7 @@ from benchpipe.store.copies import HISTORY, MANIFEST, history_name, keeps
 from benchpipe.store.folder_storage import changed_meanwhile
 from benchpipe.store.object_client import TagChangedError
 from benchpipe.store.refusals import damaged
-from benchpipe.store.storage import Change, Entry, Tagged
+from benchpipe.store.storage import RunChange, StoredFile, Tagged
 
 if TYPE_CHECKING:
     from benchpipe.store.mirror import Mirror
@@ -25,7 +25,7 @@ AT_ONCE = 4  # parts that are sent side by side
 ORPHAN_NS = 24 * 3600 * 10**9  # a night takes less; common practice, no source
 
 
-def commit(mirror: Mirror, change: Change) -> None:
+def commit(mirror: Mirror, change: RunChange) -> None:
     """Commit a run.
 
     Raises
@@ -55,7 +55,7 @@ def commit(mirror: Mirror, change: Change) -> None:
         mirror.remove(_not_needed(mirror, change))
 
 
-def _add_parts(mirror: Mirror, change: Change) -> None:
+def _add_parts(mirror: Mirror, change: RunChange) -> None:
     """Store the parts that are new; one that is named already is there."""
     run = change.after.run
     before = {part.path for part in change.before.parts()}
@@ -72,10 +72,10 @@ def _add_parts(mirror: Mirror, change: Change) -> None:
         tags = list(threads.map(lambda one: mirror.requests.put(one[0], mirror.folder / one[0]), new))
     for (name, size), tag in zip(new, tags, strict=True):
         mirror.sent.add(name)
-        mirror.known[run][name] = Entry(size, 0, tag)
+        mirror.known[run][name] = StoredFile(size, 0, tag)
 
 
-def _add_copy(mirror: Mirror, change: Change, copy: str) -> None:
+def _add_copy(mirror: Mirror, change: RunChange, copy: str) -> None:
     """Store the copy of a manifest. One that never counted gives way; one that counts means that this job is late."""
     run = change.after.run
     try:
@@ -91,7 +91,7 @@ def _add_copy(mirror: Mirror, change: Change, copy: str) -> None:
         except TagChangedError:
             mirror.forget(run)
             raise changed_meanwhile(mirror.folder / run) from None
-    mirror.known[run][copy] = Entry(len(change.document), 0, tag)
+    mirror.known[run][copy] = StoredFile(len(change.document), 0, tag)
 
 
 def _keep_copy(mirror: Mirror, copy: str, document: bytes) -> None:
@@ -113,7 +113,7 @@ def _mend_copy(mirror: Mirror, name: str, copy: str) -> None:
             mirror.requests.put_if(copy, winner.data, there.tag)
 
 
-def _not_needed(mirror: Mirror, change: Change) -> list[str]:
+def _not_needed(mirror: Mirror, change: RunChange) -> list[str]:
     """What the manifest before named and this one does not; copies that are too old; and orphans."""
     run = change.after.run
     objects = mirror.known[run]

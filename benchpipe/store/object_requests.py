@@ -12,7 +12,7 @@ from typing import Any
 
 from benchpipe.errors import StoreError
 from benchpipe.store.object_client import TagChangedError, asked
-from benchpipe.store.storage import Entry, Tagged
+from benchpipe.store.storage import StoredFile, Tagged
 
 PIECE = 8 << 20  # bytes that are fetched at once
 AT_ONCE = 500  # names in one request to remove
@@ -45,7 +45,7 @@ class Requests:
             for piece in self._client.get(name).stream(min_chunk_size=PIECE):
                 yield bytes(piece)
 
-    def head(self, name: str) -> Entry | None:
+    def head(self, name: str) -> StoredFile | None:
         """Size, time and tag of an object; None where there is none."""
         try:
             with asked(self.address, name):
@@ -86,12 +86,12 @@ class Requests:
             return None
         return there.tag if there.data == data else None
 
-    def list(self, prefix: str) -> dict[str, Entry]:
+    def list(self, prefix: str) -> dict[str, StoredFile]:
         """Objects below a prefix, by their whole names."""
         with asked(self.address, prefix):
             return {str(one["path"]): _entry(one) for one in self._client.list(prefix or None).collect()}
 
-    def top(self) -> tuple[dict[str, Entry], frozenset[str]]:
+    def top(self) -> tuple[dict[str, StoredFile], frozenset[str]]:
         """Objects right in the store, and the folders in it."""
         with asked(self.address):
             found = self._client.list_with_delimiter()
@@ -115,6 +115,6 @@ class Requests:
                 continue
 
 
-def _entry(meta: Any) -> Entry:
+def _entry(meta: Any) -> StoredFile:
     when: datetime = meta["last_modified"]
-    return Entry(int(meta["size"]), round(when.timestamp() * 1e6) * 1000, str(meta["e_tag"]))
+    return StoredFile(int(meta["size"]), round(when.timestamp() * 1e6) * 1000, str(meta["e_tag"]))

@@ -23,7 +23,7 @@ from benchpipe.store.ledger_file import head_of
 from benchpipe.store.manifest import SCHEMA, Manifest, Part, is_sealed, sealed
 from benchpipe.store.parts import new_part, read_part
 from benchpipe.store.software import made_with
-from benchpipe.store.storage import Change, storage_of
+from benchpipe.store.storage import RunChange, storage_of
 from benchpipe.tables import TABLES
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ class RunStore:
             }
         )
         new, data = sealed(new)
-        self.storage.commit(Change(before, new, tag, data))
+        self.storage.commit(RunChange(before, new, tag, data))
         self.clean(new)
         return new
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from benchpipe.store.manifest import Manifest, Part
 
 
-class Entry(NamedTuple):
+class StoredFile(NamedTuple):
     """A stored file: bytes, when it was written by the clock of where it is [ns since 1970], and its tag."""
 
     size: int
@@ -34,7 +34,7 @@ class Tagged(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Change:
+class RunChange:
     """A commit of a run: its manifest before (with the tag of that) and after, and the document of the new one."""
 
     before: Manifest
@@ -64,10 +64,10 @@ class Storage(Protocol):
     def keep(self, name: str, data: bytes) -> None:
         """Write a small file whole, if it is still in the state that was read last. StoreBusyError where it is not."""
 
-    def commit(self, change: Change) -> None:
+    def commit(self, change: RunChange) -> None:
         """Add the new parts of a run, then the copy of its manifest, then replace the manifest by condition."""
 
-    def list(self, folder: str) -> Mapping[str, Entry]:
+    def list(self, folder: str) -> Mapping[str, StoredFile]:
         """Files right in a folder, by their last name."""
 
     def exists(self, name: str) -> bool:
@@ -76,7 +76,7 @@ class Storage(Protocol):
     def runs(self) -> frozenset[str]:
         """Names of the folders of runs."""
 
-    def confirm(self, name: str) -> Entry | None:
+    def confirm(self, name: str) -> StoredFile | None:
         """A file that a listing did not have."""
 
     def fetch(self, run: str, part: Part, *, again: bool = False) -> Path:
