@@ -119,11 +119,14 @@ def finish(file: HashingFile, name: str) -> Path:
         The disk is full, or another reason why it cannot be written.
     """
     final = file.path.with_name(name)
+    copied = mirror_over(final) is not None  # what a power cut takes there is stored elsewhere, and fetched again
     with told_as_store_error(final.parent):  # here: in a caller that reads a log, it would be blamed on that
-        file.sync()
+        if not copied:
+            file.sync()
         file.close()
         file.path.replace(final)
-        sync_folder(final.parent)
+        if not copied:
+            sync_folder(final.parent)
     return final
 
 

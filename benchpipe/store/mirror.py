@@ -92,14 +92,14 @@ class Mirror:
             self._data.pop(one, None)
 
     def _here(self, name: str, entry: StoredFile, seen: Pulled) -> bytes | None:
-        """Bytes of a small file that is in the mirror as it is in the store; of one that is never changed, nothing."""
+        """Bytes of a small file that is in the mirror as it is in the store."""
         path = self.folder / name
         with suppress(OSError):
-            if name.partition("/")[2].startswith(tuple(f"{one}/" for one in FIXED)):
-                return b"" if path.stat().st_size == entry.size else None
-            if seen.tag(name) == entry.tag:
+            fixed = name.partition("/")[2].startswith(tuple(f"{one}/" for one in FIXED))
+            if seen.tag(name) == entry.tag or fixed:
                 data = path.read_bytes()
-                return data if hashlib.sha256(data).hexdigest() == seen.sha256(name) else None
+                same = hashlib.sha256(data).hexdigest() == seen.sha256(name)
+                return data if same or (fixed and not seen.sha256(name) and len(data) == entry.size) else None
         return None
 
     def _got(self, name: str) -> Tagged | None:

@@ -12,7 +12,7 @@ from http.client import HTTPConnection
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import urlsplit
 
-KINDS = ("lost", "refused", "slow", "killed before", "killed after")
+KINDS = ("lost", "refused", "slow", "killed before", "killed after", "down")
 
 
 class Proxy:
@@ -52,6 +52,9 @@ def faulty(target: str, kind: str, at: int) -> Iterator[tuple[str, Proxy]]:
             mine = number == at
             if kind == "refused" and at <= number < at + 3:
                 self._answer(503, [], b"<Error><Code>SlowDown</Code></Error>")
+                return
+            if kind == "down" and number >= at:  # from here on there is no server
+                self.close_connection = True
                 return
             if mine and kind == "killed before":
                 proxy.kill()

@@ -18,7 +18,7 @@ from benchpipe.pipeline import run_steps, work
 from benchpipe.run import RunConfig, load_run
 from benchpipe.store.archive import archive_run, restore_run
 from benchpipe.store.cache import LIMIT
-from benchpipe.store.files import HashingFile
+from benchpipe.store.files import HashingFile, told_as_store_error
 from benchpipe.store.identity import mark_of, must_be_there, note_store
 from benchpipe.store.ledger_file import append_line, read_lines
 from benchpipe.store.lock import hold_store
@@ -398,11 +398,12 @@ def test_a_full_disk_of_the_cache_is_one_error_and_the_store_as_it_was(
     run.write("c.csv", HEAD + rows(600, 900))
     whole = objects(memory)
 
-    def full(_: HashingFile) -> None:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    def full(self: HashingFile, _: object) -> int:
+        with told_as_store_error(self.path.parent):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     with monkeypatch.context() as patch:
-        patch.setattr(HashingFile, "sync", full)
+        patch.setattr(HashingFile, "write", full)
         storage_of.cache_clear()
         with pytest.raises(StoreError, match="this machine's copy of the store cannot be written: No space") as caught:
             work(config(run, store))
@@ -420,17 +421,18 @@ def test_parts_give_way_where_the_disk_is_full(
     before = tables(open_again(store))
     parts = sorted((store / "run").rglob("*.parquet"))
     parts[0].unlink()
-    plain, calls = HashingFile.sync, []
+    plain, calls = HashingFile.write, []
 
-    def full_once(self: HashingFile) -> None:
+    def full_once(self: HashingFile, data: object) -> int:
         calls.append(self)
-        if len(calls) == 1:
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-        plain(self)
+        with told_as_store_error(self.path.parent):
+            if len(calls) == 1:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return plain(self, data)
 
     reopened = open_again(store)
     reopened.manifest()
-    monkeypatch.setattr(HashingFile, "sync", full_once)
+    monkeypatch.setattr(HashingFile, "write", full_once)
     assert tables(reopened) == before
     assert len(calls) > 1
 
