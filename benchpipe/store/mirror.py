@@ -28,7 +28,7 @@ from benchpipe.store.object_requests import Requests
 from benchpipe.store.refusals import damaged
 from benchpipe.store.storage import RunChange, StoredFile, Tagged
 
-FIXED = (HISTORY, "quarantine")  # folders of files that are never changed: one of the same size is the same
+FOLDERS = (HISTORY, "quarantine")  # of small files, in the folder of a run
 AT_ONCE = 8  # requests side by side
 IN_USE_S = 600.0  # a part that was fetched or read since may be read at this moment
 Objects = dict[str, StoredFile]
@@ -95,11 +95,9 @@ class Mirror:
         """Bytes of a small file that is in the mirror as it is in the store."""
         path = self.folder / name
         with suppress(OSError):
-            fixed = name.partition("/")[2].startswith(tuple(f"{one}/" for one in FIXED))
-            if seen.tag(name) == entry.tag or fixed:
+            if seen.tag(name) == entry.tag:
                 data = path.read_bytes()
-                same = hashlib.sha256(data).hexdigest() == seen.sha256(name)
-                return data if same or (fixed and not seen.sha256(name) and len(data) == entry.size) else None
+                return data if hashlib.sha256(data).hexdigest() == seen.sha256(name) else None
         return None
 
     def _got(self, name: str) -> Tagged | None:
@@ -115,7 +113,7 @@ class Mirror:
         """
         for name in (known or self._small_files(run)) - here:
             (self.folder / name).unlink(missing_ok=True)
-        for folder in [*(self.folder / run / one for one in FIXED), self.folder / run] if run else []:
+        for folder in [*(self.folder / run / one for one in FOLDERS), self.folder / run] if run else []:
             with suppress(OSError):
                 folder.rmdir()
 
@@ -123,7 +121,7 @@ class Mirror:
         """Small files that are in the mirror, whatever is known of them."""
         top = self.folder / run
         nights = top / NIGHTS
-        folders = [top, *(top / one for one in FIXED)] if run else [top, nights, *nights.glob("*")]
+        folders = [top, *(top / one for one in FOLDERS)] if run else [top, nights, *nights.glob("*")]
         joined = {nights / f"{note}.json" for note in BY_RUN}
         paths = [path for folder in folders if folder.is_dir() for path in folder.iterdir() if path.is_file()]
         names = {p.relative_to(self.folder).as_posix() for p in paths if p not in joined and not p.name.startswith(".")}

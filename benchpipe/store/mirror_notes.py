@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from benchpipe.store.files import write_whole
 from benchpipe.store.night_notes import BY_RUN, NIGHTS, cut_by_run
-from benchpipe.store.storage import StoredFile, Tagged
+from benchpipe.store.storage import Tagged
 
 SEEN = ".pulled"  # folder in the mirror
 OF_STORE = ".store"  # no run is called so
@@ -47,16 +47,10 @@ class Pulled:
         self.rows[name] = (found.tag, hashlib.sha256(found.data).hexdigest())
         self.changed = True
 
-    def write(self, here: Mapping[str, StoredFile] | None = None) -> None:
-        """Keep it where it changed.
-
-        Parameters
-        ----------
-        here : mapping, optional
-            What a listing has: other files are forgotten, and those that were not read are known by their tag alone.
-        """
+    def write(self, here: Collection[str] | None = None) -> None:
+        """Keep it where it changed; files that are not here any more are forgotten."""
         if here is not None:
-            rows = {name: self.rows.get(name, (entry.tag, "")) for name, entry in here.items()}
+            rows = {name: row for name, row in self.rows.items() if name in here}
             self.changed, self.rows = self.changed or rows != self.rows, rows
         if self.changed:
             write_whole(self.path, json.dumps(self.rows, indent=1, sort_keys=True).encode())

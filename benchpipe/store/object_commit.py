@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING
 
 from benchpipe.errors import StoreError
 from benchpipe.store.copies import HISTORY, MANIFEST, history_name, keeps
+from benchpipe.store.files import sha256_of
 from benchpipe.store.folder_storage import changed_meanwhile
+from benchpipe.store.manifest import Part
 from benchpipe.store.object_client import TagChangedError
 from benchpipe.store.refusals import damaged
 from benchpipe.store.storage import RunChange, StoredFile, Tagged
@@ -59,20 +61,29 @@ def _add_parts(mirror: Mirror, change: RunChange) -> None:
     """Store the parts that are new; one that is named already is there."""
     run = change.after.run
     before = {part.path for part in change.before.parts()}
-    new: list[tuple[str, int]] = []
+    new: list[tuple[str, Part]] = []
     for part in change.after.parts():
         name = f"{run}/{part.path}"
         if part.path in before or name in mirror.sent:
             continue
         if (mirror.folder / name).exists():
-            new.append((name, part.bytes))
+            new.append((name, part))
         elif name not in mirror.known[run] or mirror.known[run][name].size != part.bytes:
             raise damaged(mirror.folder / name, "it is missing")
     with ThreadPoolExecutor(AT_ONCE) as threads:
-        tags = list(threads.map(lambda one: mirror.requests.put(one[0], mirror.folder / one[0]), new))
-    for (name, size), tag in zip(new, tags, strict=True):
+        tags = list(threads.map(lambda one: _sent(mirror, *one), new))
+    for (name, part), tag in zip(new, tags, strict=True):
         mirror.sent.add(name)
-        mirror.known[run][name] = StoredFile(size, 0, tag)
+        mirror.known[run][name] = StoredFile(part.bytes, 0, tag)
+
+
+def _sent(mirror: Mirror, name: str, part: Part) -> str:
+    """Send a part; its disk may have changed it since it was written."""
+    path = mirror.folder / name
+    if sha256_of(path) != part.sha256:
+        path.unlink(missing_ok=True)
+        raise damaged(path, "its bytes are not those that were written")
+    return mirror.requests.put(name, path)
 
 
 def _add_copy(mirror: Mirror, change: RunChange, copy: str) -> None:

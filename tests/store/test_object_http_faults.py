@@ -101,3 +101,29 @@ def test_many_faults_of_requests(
     number: int, server: str, tmp_path: Path, clean: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     one_fault(number, server, tmp_path, clean, monkeypatch)
+
+
+@pytest.mark.soak
+def test_two_machines_at_once_end_as_one_clean_pass(
+    server: str, tmp_path: Path, clean: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    credentials(monkeypatch, server)
+    for number in range(6):
+        address = f"{ADDRESS}-both-{number}"
+        lab = lab_of(small_run(tmp_path / str(number)), address)
+        command = [sys.executable, "-m", "benchpipe", "nightly", str(lab), "--brief"]
+        jobs = [
+            subprocess.Popen(
+                command, env=os.environ | {HOME: str(tmp_path / f"{number}-{machine}")},
+                stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+            )
+            for machine in "ab"
+        ]  # fmt: skip
+        said = [job.communicate()[1].decode() for job in jobs]
+        assert {job.returncode for job in jobs} <= {11, 75}, said
+        assert 11 in {job.returncode for job in jobs}
+        monkeypatch.setenv(HOME, str(tmp_path / f"{number}-c"))
+        storage_of.cache_clear()
+        assert call(["nightly", str(lab), "--brief"]) == 11
+        found = objects(open_client(address))
+        assert {name for name in clean if found.get(name) != clean[name]} == set()

@@ -22,6 +22,7 @@ from benchpipe.store.files import HashingFile, told_as_store_error
 from benchpipe.store.identity import mark_of, must_be_there, note_store
 from benchpipe.store.ledger_file import append_line, read_lines
 from benchpipe.store.lock import hold_store
+from benchpipe.store.manifest import Step, key_of
 from benchpipe.store.mending import QUARANTINE
 from benchpipe.store.night_notes import cut_by_run, put_together
 from benchpipe.store.notes import read_said, write_said
@@ -32,7 +33,7 @@ from benchpipe.store.storage import storage_of
 from benchpipe.verify.line import Status
 from benchpipe.verify.run import Verifying, verify
 from tests.ingest.taken import HEAD, Run, rows
-from tests.store.kept import night, tables
+from tests.store.kept import night, samples, tables
 from tests.store.objects import Fault, KilledError, Requests, objects, on_machine
 
 pytest.importorskip("obstore", reason="the extra s3 is not installed")
@@ -376,6 +377,22 @@ def test_orphans_go_by_age_and_never_what_another_job_is_adding(run: Run, memory
 # --- this machine's copy --------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("what", ["run/*/*", "run/*.json*", ".pulled/*", "**/*"])
+def test_what_a_power_cut_made_of_the_copy_is_fetched_again(
+    run: Run, memory: Any, store: Path, what: str
+) -> None:
+    before, whole = tables(open_again(store)), objects(memory)
+    spoilt = [path for path in store.glob(what) if path.is_file()]
+    for path in spoilt:
+        path.write_bytes(bytes(path.stat().st_size))
+    assert spoilt
+    storage_of.cache_clear()
+    work(config(run, store))
+    assert tables(open_again(store)) == before
+    assert len(open_again(store).history()) == 4
+    assert objects(memory) == whole
+
+
 def test_the_cache_keeps_to_its_limit_and_is_filled_again(
     run: Run, memory: Any, store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -435,6 +452,18 @@ def test_parts_give_way_where_the_disk_is_full(
     monkeypatch.setattr(HashingFile, "write", full_once)
     assert tables(reopened) == before
     assert len(calls) > 1
+
+
+def test_a_part_that_its_disk_changed_is_not_stored(memory: Any, store: Path) -> None:
+    opened = RunStore(store, "run")
+    manifest, whole = night(opened, 0), objects(memory)
+    part = opened.write("samples", samples(200, 200), key_of("new"))
+    path = store / "run" / part.path
+    path.write_bytes(bytes(path.stat().st_size))
+    step = Step(key=key_of("new"), version=1, parts=(part,))
+    with pytest.raises(StoreError, match="its bytes are not those that were written"):
+        opened.commit(manifest.model_copy(update={"steps": {**manifest.steps, "check": step}}))
+    assert objects(memory) == whole
 
 
 # --- archive --------------------------------------------------------------------------------------------------
