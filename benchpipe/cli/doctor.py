@@ -58,6 +58,10 @@ def look_over(lab: Path) -> list[DoctorFinding]:
         return [*findings.libraries(set()), findings.of_error("lab", error)]
     names: dict[str, Path] = {}
     extras = {"s3"} if mirror_over(store) is not None else set()
+    access = [change_texts(one, names_of_lab(lab).filled) for one in findings.store_access(lab, store)]
+    if extras and any(one.state == "wrong" for one in access):  # each run would say the same
+        said = findings.DoctorFinding("ok", "lab", f"{config.name}: {len(plans)} plan(s)")
+        return [*findings.libraries(extras), said, *access]
     runs = [rehearse(plan, store, names) for plan in plans]
     known = [run.name for run in runs]
     nobody = nobody_named(config, known) if all(known) else ()
@@ -68,7 +72,7 @@ def look_over(lab: Path) -> list[DoctorFinding]:
         findings.DoctorFinding("ok", "lab", f"{config.name}: {len(plans)} plan(s)"),
         *(findings.DoctorFinding("look", "lab", one.text, one.do_next) for one in nobody),
         *findings.telling(config.tell, lab.parent),
-        *(change_texts(one, names_of_lab(lab).filled) for one in findings.store_access(lab, store)),
+        *access,
         findings.space(store, sum(run.to_read for run in runs)),
         *findings.clock(newest, where, [one for run in runs for one in run.written]),
         *(change_texts(one, names_in(lab, run.name).filled) for run in runs for one in run.findings),
