@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import time
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
@@ -21,7 +22,7 @@ from benchpipe.store.files import finish, unfinished, write_whole
 from benchpipe.store.manifest import Part
 from benchpipe.store.mirror_notes import Pulled, cut_note, note_pieces
 from benchpipe.store.night_notes import BY_RUN, NIGHTS, put_together
-from benchpipe.store.object_client import TagChangedError
+from benchpipe.store.object_client import NoAnswerError, TagChangedError
 from benchpipe.store.object_commit import commit
 from benchpipe.store.object_probe import must_have_conditions
 from benchpipe.store.object_requests import Requests
@@ -30,6 +31,7 @@ from benchpipe.store.storage import RunChange, StoredFile, Tagged
 
 FOLDERS = (HISTORY, "quarantine")  # of small files, in the folder of a run
 AT_ONCE = 8  # requests side by side
+GONE_S = 10.0  # after a run that got no answer the next ones are not tried: a night of many would last for hours
 IN_USE_S = 600.0  # a part that was fetched or read since may be read at this moment
 Objects = dict[str, StoredFile]
 
@@ -53,6 +55,8 @@ class Mirror:
         self._data: dict[str, dict[str, bytes]] = {}  # small files as they were pulled, which a reader beside us may
         # pull again: a write by condition goes from these
         self._fetched = 0
+        self._gone: NoAnswerError | None = None
+        self._gone_until = 0.0
 
     # --- pull -----------------------------------------------------------------------------------------------
 
@@ -60,6 +64,16 @@ class Mirror:
         """Have the small files of a run, or of the store itself (``""``), in the mirror."""
         if run in self.known and not every:
             return
+        if self._gone is not None and time.monotonic() < self._gone_until:
+            raise self._gone
+        try:
+            self._pull(run, every=every)
+        except NoAnswerError as error:
+            self._gone, self._gone_until = error, time.monotonic() + GONE_S
+            raise
+        self._gone = None
+
+    def _pull(self, run: str, *, every: bool) -> None:
         seen = Pulled.read(self.folder, run)
         before = set(seen.rows)
         if run:

@@ -16,7 +16,7 @@ from benchpipe.errors import BenchpipeError, ConfigError, MissingExtraError, Sto
 
 EXTRA = "s3"
 TRIES = "BENCHPIPE_S3_TRIES"  # environment variable: how often a request is repeated
-RETRIES = 6
+RETRIES = 9  # the last waits are 10 s: a storm of 40 s passes unnoticed
 FIRST_WAIT = timedelta(milliseconds=100)  # before a request is repeated; then twice as long each time
 WAIT_S = 120.0  # for all tries of one request
 TIMEOUT_S = 300.0  # for one try: a part of a gigabyte on a slow line
@@ -45,6 +45,10 @@ _BY_CODE = {
     ),
 }
 _BY_STATUS = {"401": "InvalidAccessKeyId", "403": "AccessDenied", "501": "NotImplemented", "301": "PermanentRedirect"}
+
+
+class NoAnswerError(StoreError):
+    """An object store does not answer, though it was asked several times (exit 12)."""
 
 
 class TagChangedError(Exception):
@@ -147,9 +151,9 @@ def _refused(error: Exception, where: str) -> StoreError:
         what, do_next = _BY_CODE[code]
         return StoreError(what, where=where, do_next=do_next)
     told = f" ({code})" if code else ""
-    does = "refuses a request" if code.startswith("4") else "does not answer"
-    return StoreError(
-        f"the object store {does}{told}", where=where,
+    refuses = code.startswith("4")
+    return (StoreError if refuses else NoAnswerError)(
+        f"the object store {'refuses a request' if refuses else 'does not answer'}{told}", where=where,
         do_next="see that the network and the server answer (AWS_ENDPOINT_URL, where it is your own), then run again; "
         "nothing was lost",
     )  # fmt: skip

@@ -11,13 +11,15 @@ import pytest
 from benchpipe.cli.main import call
 from benchpipe.errors import StoreError
 from benchpipe.mirrors import HOME, spelled, store_name, store_place
-from benchpipe.store.object_client import TRIES
+from benchpipe.store.mirror import Mirror
+from benchpipe.store.object_client import TRIES, NoAnswerError
 from benchpipe.store.object_probe import must_have_conditions, probe
 from benchpipe.store.object_requests import Requests
 from benchpipe.store.storage import storage_of
 from tests.ingest.taken import HEAD, Run, rows
 from tests.store.loopback import refusing
-from tests.store.objects import credentials
+from tests.store.objects import Fault, credentials
+from tests.store.objects import Requests as Counting
 
 KEY, SECRET = "KEYOFNOBODY", "secretofnobody"
 
@@ -90,6 +92,25 @@ def test_no_server_is_one_error(
     pytest.importorskip("obstore", reason="the extra s3 is not installed")
     credentials(monkeypatch, "http://127.0.0.1:9")
     assert "does not answer" in refused(lab, capsys, 12)
+
+
+def test_without_an_answer_the_other_runs_of_a_night_are_not_tried(tmp_path: Path) -> None:
+    pytest.importorskip("obstore", reason="the extra s3 is not installed")
+    from obstore.store import MemoryStore
+
+    asked = Counting(MemoryStore())
+    asked.fault = Fault("storm", 2)
+    mirror = Mirror(tmp_path, Requests(asked, "s3://lab/bench"))
+    mirror.pull("a")
+    for run in ("b", "c", "d"):
+        with pytest.raises(NoAnswerError, match=r"does not answer \(503\)"):
+            mirror.pull(run)
+    assert asked.count == 2
+    mirror._gone_until = 0.0  # ten seconds later
+    with pytest.raises(NoAnswerError):
+        mirror.pull("b")
+    assert asked.count == 3
+    mirror.pull("a")  # as it was pulled
 
 
 def test_no_credentials_is_one_error_and_no_request(
