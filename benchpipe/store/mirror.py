@@ -352,7 +352,7 @@ class Mirror:
         must_have_conditions(self.requests)
 
     def trim(self) -> None:
-        """Let go of parts in the mirrors over the limit, the longest unread first; the caller holds this store."""
+        """Remove parts of the mirrors over the limit, the longest unread first; the caller holds this store."""
         trim(self.folder.parent, limit_bytes(), lambda path: path.is_relative_to(self.folder))
 
 

@@ -123,7 +123,7 @@ def asked(address: str, name: str = "") -> Iterator[None]:
         raise FileNotFoundError(2, "it is missing", where) from None
     except (AlreadyExistsError, PreconditionError):
         raise TagChangedError(where) from None
-    except BaseError as error:
+    except (BaseError, NotImplementedError) as error:
         raise _refused(error, where) from None
 
 

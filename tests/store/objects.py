@@ -121,10 +121,10 @@ def files(store: Path) -> dict[str, bytes]:
 
 
 def credentials(patch: pytest.MonkeyPatch, endpoint: str = "") -> None:
-    """Credentials of nobody, and no others of this machine."""
+    """Invented credentials, and no others of this machine."""
     for name in [one for one in os.environ if one.startswith("AWS_")]:
         patch.delenv(name)
-    for name, value in (("ACCESS_KEY_ID", "KEYOFNOBODY"), ("SECRET_ACCESS_KEY", "secretofnobody"),
+    for name, value in (("ACCESS_KEY_ID", "KEYOFTHETEST"), ("SECRET_ACCESS_KEY", "secretofthetest"),
                         ("REGION", "us-east-1"), ("ENDPOINT_URL", endpoint)):  # fmt: skip
         if value:
             patch.setenv(f"AWS_{name}", value)

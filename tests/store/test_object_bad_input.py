@@ -21,7 +21,7 @@ from tests.store.loopback import refusing
 from tests.store.objects import Fault, credentials
 from tests.store.objects import Requests as Counting
 
-KEY, SECRET = "KEYOFNOBODY", "secretofnobody"
+KEY, SECRET = "KEYOFTHETEST", "secretofthetest"
 
 
 @pytest.fixture
