@@ -16,6 +16,8 @@ from benchpipe.errors import StoreError
 from benchpipe.store.object_client import TagChangedError
 from benchpipe.store.object_requests import Requests
 
+FOLDER = ".probe"
+LEFT_NS = 24 * 3600 * 10**9
 PROBE_BYTES = 8 << 20
 SMALL = 10  # requests that the time of one is the mean of
 
@@ -103,12 +105,17 @@ def probe(requests: Requests) -> Probe:
 
 @contextmanager
 def _probe_name(requests: Requests) -> Iterator[str]:
-    """A name that no run has; what is there is removed at the end, and that this may be done is tried too."""
-    name = f".probe/{uuid.uuid4().hex}"
+    """A name that no run has; what is there is removed at the end, and that this may be done is tried too.
+
+    What a job left that was killed over it is removed a day later, by the clock of the object store.
+    """
+    name = f"{FOLDER}/{uuid.uuid4().hex}"
     try:
         yield name
     except BaseException:
         with suppress(StoreError):
             requests.delete([name])
         raise
-    requests.delete([name])
+    there = requests.list(FOLDER)
+    clock = max((one.modified_ns for one in there.values()), default=0)
+    requests.delete([name, *(one for one, entry in there.items() if entry.modified_ns < clock - LEFT_NS)])

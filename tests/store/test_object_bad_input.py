@@ -13,12 +13,12 @@ from benchpipe.errors import StoreError
 from benchpipe.mirrors import HOME, spelled, store_name, store_place
 from benchpipe.store.mirror import Mirror
 from benchpipe.store.object_client import TRIES, NoAnswerError
-from benchpipe.store.object_probe import must_have_conditions, probe
+from benchpipe.store.object_probe import FOLDER, must_have_conditions, probe
 from benchpipe.store.object_requests import Requests
 from benchpipe.store.storage import storage_of
 from tests.ingest.taken import HEAD, Run, rows
 from tests.store.loopback import refusing
-from tests.store.objects import Fault, credentials
+from tests.store.objects import Aged, Fault, credentials
 from tests.store.objects import Requests as Counting
 
 KEY, SECRET = "KEYOFTHETEST", "secretofthetest"
@@ -213,7 +213,9 @@ def test_a_probe_measures_and_leaves_nothing() -> None:
     from obstore.store import MemoryStore
 
     memory = MemoryStore()
-    found = probe(Requests(memory, "s3://lab/bench"))
+    memory.put(f"{FOLDER}/old", b"of a job that was killed")
+    memory.put(f"{FOLDER}/new", b"of a job that is at it")
+    found = probe(Requests(Aged(memory, {f"{FOLDER}/old"}), "s3://lab/bench"))
     assert abs(found.skew_s) < 1.0
     assert min(found.request_s, found.sent, found.fetched) > 0.0
-    assert memory.list().collect() == []
+    assert [one["path"] for one in memory.list().collect()] == [f"{FOLDER}/new"]

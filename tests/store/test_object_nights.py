@@ -96,3 +96,8 @@ def test_doctor_tries_an_object_store(on_s3: Path, server: Any, capsys: pytest.C
 def test_any_number_of_workers_writes_the_same(sample_lab: Path, on_s3: Path, server: Any, jobs: int) -> None:
     assert call(["nightly", str(on_s3), "--brief", "--jobs", str(jobs)]) == 10
     same_as_folder(server, sample_lab)
+    for run in ("healthy", "wearing", "creeping-lock"):  # of the parts that the other processes have committed
+        named = json.loads(bytes(server.get(f".nights/verified/{run}.json").bytes()))["runs"][run]
+        manifest = json.loads(bytes(server.get(f"{run}/manifest.json").bytes()))
+        parts = [part["path"] for step in manifest["steps"].values() for part in step["parts"]]
+        assert {f"part {path}" for path in parts} <= set(named)

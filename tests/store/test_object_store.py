@@ -6,7 +6,7 @@ import errno
 import json
 import os
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,6 @@ from benchpipe.store.manifest import Step, key_of
 from benchpipe.store.mending import QUARANTINE
 from benchpipe.store.night_notes import cut_by_run, put_together
 from benchpipe.store.notes import read_said, write_said
-from benchpipe.store.object_commit import ORPHAN_NS
 from benchpipe.store.run_notes import append_note, read_notes
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
 from benchpipe.store.storage import storage_of
@@ -34,7 +33,7 @@ from benchpipe.verify.line import Status
 from benchpipe.verify.run import Verifying, verify
 from tests.ingest.taken import HEAD, Run, rows
 from tests.store.kept import night, samples, tables
-from tests.store.objects import Fault, KilledError, Requests, objects, on_machine
+from tests.store.objects import Aged, Fault, KilledError, Requests, objects, on_machine
 
 pytest.importorskip("obstore", reason="the extra s3 is not installed")
 NOW = datetime(2031, 5, 1, tzinfo=UTC)
@@ -333,27 +332,6 @@ def test_an_idle_night_lists_each_run_once_and_reads_nothing(run: Run, memory: A
     with on_machine(tmp_path / "cache", requests) as place:
         work(config(run, place))
     assert sorted(requests.names) == ["list", "list", "list_with_delimiter"]  # the run, notes of nights, the store
-
-
-class Aged:
-    """An object store that wrote some objects long ago."""
-
-    def __init__(self, client: Any, old: set[str]) -> None:
-        self.client, self.old = client, old
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self.client, name)
-
-    def list(self, prefix: str | None = None) -> Any:
-        listed = self.client.list(prefix)
-        age = timedelta(microseconds=ORPHAN_NS // 1000 + 60_000_000)
-
-        class Answer:
-            def collect(answer) -> list[dict[str, Any]]:  # noqa: N805
-                found = listed.collect()
-                return [{**o, "last_modified": o["last_modified"] - age} if o["path"] in self.old else o for o in found]
-
-        return Answer()
 
 
 def test_orphans_go_by_age_and_never_what_another_job_is_adding(run: Run, memory: Any, tmp_path: Path) -> None:
