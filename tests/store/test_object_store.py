@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -135,12 +136,15 @@ def test_verify_reads_what_is_stored_and_not_its_copy(run: Run, memory: Any, sto
     assert f"{HISTORY}/000002.json" in {line.what for line in verify(asked) if line.status is Status.CHANGED}
 
 
-def test_an_emptied_bucket_is_no_new_store(run: Run, memory: Any, store: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("known", [True, False])
+def test_an_emptied_bucket_is_no_new_store(run: Run, memory: Any, store: Path, tmp_path: Path, known: bool) -> None:
     lab = tmp_path / "lab.toml"
     with hold_store(store):
         note_store(lab, store, ["run"])
     must_be_there(lab, store)
     memory.delete([str(one["path"]) for one in memory.list().collect()])
+    if not known:  # what was pulled is not known any more
+        shutil.rmtree(store / ".pulled")
     storage_of.cache_clear()
     with pytest.raises(StoreError, match="the store that was here is gone") as caught:
         must_be_there(lab, store)
