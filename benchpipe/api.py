@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchpipe.config.lab_file import LAB_FILE, find_lab
 from benchpipe.errors import BenchpipeError, ConfigError, nearest
+from benchpipe.mirrors import store_place
 from benchpipe.run import RunConfig, find_plan, load_run
 from benchpipe.store.identity import must_be_there
 from benchpipe.store.manifest import Manifest
@@ -46,17 +47,27 @@ def open_run(lab: str | PathLike[str] | None, run: str, *, store: str | PathLike
     lab_path = None if lab is None else Path(lab).absolute()
     if lab_path is not None and lab_path.is_dir():
         lab_path = lab_path / LAB_FILE
-    config = load_run(find_plan(run, lab_path), None if store is None else Path(store))
+    config = load_run(find_plan(run, lab_path), _store(store))
     lab_path = lab_path or find_lab(config.plan_path.parent)
     if lab_path is not None:
         must_be_there(lab_path, config.store)
     kept = config.open_store()
+    kept.storage.forget(config.name)
     manifest = kept.manifest()
     if not manifest.sources:
         raise ConfigError(
             f"nothing of run '{config.name}' is in the store yet", where=config.store, do_next="run a night first"
         )
     return Run(config, kept, manifest)
+
+
+def _store(named: str | PathLike[str] | None) -> Path | None:
+    if named is None:
+        return None
+    try:
+        return store_place(str(named)) or Path(named)
+    except ValueError as error:
+        raise ConfigError(str(error), where="store") from None
 
 
 @dataclass(frozen=True)

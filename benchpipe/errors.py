@@ -12,6 +12,7 @@ from enum import IntEnum
 from pathlib import Path
 
 from benchpipe.escapes import visible
+from benchpipe.mirrors import spelled
 
 MOST_BYTES = 1900  # of an error's texts: a terminal's screen
 
@@ -72,8 +73,8 @@ class BenchpipeError(Exception):
         texts = {
             "": self.what, "where": self.where, "expected": self.expected, "got": self.got, "do next": self.do_next
         }  # fmt: skip
-        parts = {label: visible(text) for label, text in texts.items() if text is not None}
-        parts |= {f"and {place}": visible(text) for place, text in enumerate(self.also)}
+        parts = {label: visible(spelled(text)) for label, text in texts.items() if text is not None}
+        parts |= {f"and {place}": visible(spelled(text)) for place, text in enumerate(self.also)}
         while (over := sum(map(_bytes, parts.values())) - MOST_BYTES) > 0:  # the longest gives way
             label = max(parts, key=lambda one: _bytes(parts[one]))
             parts[label] = _shortened(parts[label], max(_bytes(parts[label]) - over, MOST_BYTES // len(parts)))
@@ -81,7 +82,7 @@ class BenchpipeError(Exception):
 
     def __format__(self, _: str) -> str:
         """In a sentence of another message: one line."""
-        return f"{self.what} ({self.where})" if self.where else self.what
+        return spelled(f"{self.what} ({self.where})" if self.where else self.what)
 
     def __reduce__(self) -> tuple[object, ...]:
         """Errors cross process borders whole (worker → main job)."""

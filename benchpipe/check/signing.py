@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any
 
 from benchpipe.check.decision import Verdict, worst
@@ -9,10 +10,10 @@ from benchpipe.errors import ConfigError
 from benchpipe.ledger.chain import same_person
 from benchpipe.ledger.entry import SignedState, SignOffEntry
 from benchpipe.store.configuration import configuration_of
-from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Manifest, SignOff, key_of
 from benchpipe.store.record_note import record_of_state
 from benchpipe.store.run_store import MANIFEST, RunStore
+from benchpipe.store.storage import read_file
 
 JUDGED = ("limits_file", "limit", "block", "operator", "value", "unit", "verdict", "due")
 APPROVED, WITHDRAWN = "approved", "withdrawn"
@@ -36,7 +37,7 @@ def state_to_sign(store: RunStore, manifest: Manifest) -> SignedState:
             do_next="work on it first: benchpipe nightly LAB",
         )
     verdicts = judged_rows(store, manifest)
-    document = sha256_of(store.folder / MANIFEST)
+    document = hashlib.sha256(read_file(store.folder / MANIFEST)).hexdigest()
     record = record_of_state(store.folder, document)
     return SignedState(
         sequence=manifest.sequence,

@@ -11,6 +11,7 @@ from benchpipe.cli.naming import names_in, names_of_lab
 from benchpipe.cli.options import lab_file
 from benchpipe.errors import BenchpipeError, ExitCode
 from benchpipe.escapes import visible
+from benchpipe.mirrors import mirror_over, spelled
 
 if TYPE_CHECKING:
     from benchpipe.cli.findings import DoctorFinding
@@ -35,7 +36,7 @@ def doctor(
     if as_json:
         from benchpipe.report.document import json_text
 
-        rows = [{"state": f.state, "topic": f.topic, "text": f.text, "do_next": f.do_next} for f in found]
+        rows = [{"state": f.state, "topic": f.topic, "text": spelled(f.text), "do_next": f.do_next} for f in found]
         document = {"document": "benchpipe doctor", "version": 1, "exit_code": int(code), "found": rows}
         typer.echo(json_text(document))
     else:
@@ -56,17 +57,22 @@ def look_over(lab: Path) -> list[DoctorFinding]:
     except BenchpipeError as error:
         return [*findings.libraries(set()), findings.of_error("lab", error)]
     names: dict[str, Path] = {}
+    extras = {"s3"} if mirror_over(store) is not None else set()
+    access = [change_texts(one, names_of_lab(lab).filled) for one in findings.store_access(lab, store)]
+    if extras and any(one.state == "wrong" for one in access):  # each run would say the same
+        said = findings.DoctorFinding("ok", "lab", f"{config.name}: {len(plans)} plan(s)")
+        return [*findings.libraries(extras), said, *access]
     runs = [rehearse(plan, store, names) for plan in plans]
     known = [run.name for run in runs]
     nobody = nobody_named(config, known) if all(known) else ()
     dated = [(run.newest_us, run.name) for run in runs if run.newest_us is not None]
     newest, where = max(dated, default=(None, ""))
     return [
-        *findings.libraries({run.format for run in runs} | ({"sign"} if config.signer else set())),
+        *findings.libraries({run.format for run in runs} | ({"sign"} if config.signer else set()) | extras),
         findings.DoctorFinding("ok", "lab", f"{config.name}: {len(plans)} plan(s)"),
         *(findings.DoctorFinding("look", "lab", one.text, one.do_next) for one in nobody),
         *findings.telling(config.tell, lab.parent),
-        *(change_texts(one, names_of_lab(lab).filled) for one in findings.store_access(lab, store)),
+        *access,
         findings.space(store, sum(run.to_read for run in runs)),
         *findings.clock(newest, where, [one for run in runs for one in run.written]),
         *(change_texts(one, names_in(lab, run.name).filled) for run in runs for one in run.findings),
@@ -87,10 +93,10 @@ def _show(found: list[DoctorFinding]) -> None:
         row.add_column(width=5)
         row.add_column(width=topic_width)
         row.add_column(overflow="fold")
-        row.add_row(Text(one.state, style[one.state]), Text(topic), Text(visible(one.text)))
+        row.add_row(Text(one.state, style[one.state]), Text(topic), Text(visible(spelled(one.text))))
         screen.print(row)
         if one.do_next and one.state != "ok":
-            screen.print(Item("     do next:", visible(one.do_next), "bold"), crop=False)
+            screen.print(Item("     do next:", visible(spelled(one.do_next)), "bold"), crop=False)
     wrong, look = (sum(one.state == state for one in found) for state in ("wrong", "look"))
     last = f"{wrong} problem(s)" if wrong else "no problems found: ready to run"
     screen.print(Text(f"{last}{f'; {look} to look at' if look else ''}", "bold red" if wrong else "bold"))

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Literal
 
 from benchpipe.errors import BenchpipeError, ExitCode, StoreBusyError, StoreError, install_extra
 from benchpipe.kernels.compiled import kept_kernels
+from benchpipe.mirrors import mirror_over
 from benchpipe.store.files import TEMPORARY
 from benchpipe.store.refusals import refused
 
@@ -29,7 +30,7 @@ GB = 1e9
 SPARE = 1 * GB  # so much free space that a night leaves alone; common practice, no source
 SKEW_S = 60.0
 # log format that needs a library → the library; the extra has its name
-EXTRAS = {"hdf5": "h5py", "mdf": "asammdf", "sign": "cryptography", "xlsx": "python-calamine"}
+EXTRAS = {"hdf5": "h5py", "mdf": "asammdf", "s3": "obstore", "sign": "cryptography", "xlsx": "python-calamine"}
 
 
 @dataclass(frozen=True)
@@ -104,8 +105,13 @@ def store_access(lab: Path, store: Path) -> Iterator[DoctorFinding]:
 
     try:
         must_be_there(lab, store)
-    except StoreError as error:
+    except BenchpipeError as error:  # an extra that is missing, no credentials
         yield of_error("store", error)
+        return
+    if mirror_over(store) is not None:
+        from benchpipe.cli.object_findings import object_access
+
+        yield from object_access(store)
         return
     if not store.exists():
         parent = next(folder for folder in store.parents if folder.exists())
@@ -139,7 +145,7 @@ def _clock_of(store: Path) -> Iterator[DoctorFinding]:
             path.unlink()
     if abs(skew) > SKEW_S:
         way = "ahead" if skew > 0 else "behind"
-        text = f"the disk or share of the store is {_span(abs(skew))} {way}"
+        text = f"the disk or share of the store is {span_text(abs(skew))} {way}"
         yield DoctorFinding("look", "clock", text, "set both clocks by the same time server")
 
 
@@ -163,18 +169,19 @@ def clock(newest_us: int | None, where: str, written: list[tuple[float, Path]]) 
     late = [(when - now, path) for when, path in written if when > now + SKEW_S]
     if late:
         ahead, path = max(late)
-        text = f"it is {local:%Y-%m-%d %H:%M}, and {path} was written {_span(ahead)} later: the clock was set back"
+        text = f"it is {local:%Y-%m-%d %H:%M}, and {path} was written {span_text(ahead)} later: the clock was set back"
         said = [DoctorFinding("wrong", "clock", text, "set the clock by a time server", ExitCode.BAD_INPUT)]
     yield from said
     wall = now + (local.utcoffset() or timedelta(0)).total_seconds()
     if newest_us is not None and newest_us / 1e6 > wall + SKEW_S:
         yield DoctorFinding(
-            "look", "clock", f"the last row of {where} is {_span(newest_us / 1e6 - wall)} ahead of this machine",
+            "look", "clock", f"the last row of {where} is {span_text(newest_us / 1e6 - wall)} ahead of this machine",
             "compare the rig's clock with this one; logs of a simulation may be of any date",
         )  # fmt: skip
 
 
-def _span(seconds: float) -> str:
+def span_text(seconds: float) -> str:
+    """A time in words: ``3 min``."""
     for size, unit in ((86_400.0, "d"), (3600.0, "h"), (60.0, "min")):
         if seconds >= size:
             return f"{seconds / size:,.0f} {unit}"
@@ -187,6 +194,10 @@ def _size(size: float) -> str:
 
 def space(store: Path, to_come: int) -> DoctorFinding:
     """Compare the free space of the store with the most that the next night can need: the size of its new logs."""
+    if mirror_over(store) is not None:
+        from benchpipe.cli.object_findings import cache_space
+
+        return cache_space(to_come)
     folder = next(f for f in (store, *store.parents) if f.exists())
     free = shutil.disk_usage(folder).free
     text = f"{_size(free)} free for the store; {_size(to_come)} of logs are to be read"

@@ -15,8 +15,8 @@ from benchpipe.errors import ConfigError, nearest
 
 PAGES = Path(__file__).parents[1] / "guide"
 TOPICS = (  # in the order in which a reader needs them
-    "first-night", "logs", "measures", "limits", "uncertainty", "compare", "nightly", "records", "recovery", "commands",
-    "tables", "python", "changes", "figures", "decisions",
+    "first-night", "logs", "measures", "limits", "uncertainty", "compare", "nightly", "growing", "records", "recovery",
+    "commands", "tables", "python", "changes", "figures", "decisions",
 )  # fmt: skip
 COMMENT = re.compile(r"<!--.*?-->\n?", re.DOTALL)
 

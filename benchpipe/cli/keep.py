@@ -11,7 +11,7 @@ import typer
 
 from benchpipe.cli.completion import complete_runs
 from benchpipe.cli.heads import heads_kept
-from benchpipe.cli.options import Lab, Run, Store, Wait, loaded
+from benchpipe.cli.options import Lab, Run, Store, Wait, a_folder, loaded
 from benchpipe.cli.output import say, tell
 from benchpipe.errors import ConfigError
 
@@ -50,7 +50,10 @@ Name = Annotated[
 
 def archive(
     run: Name,
-    to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Folder of the archive, made if it is missing.")],
+    to: Annotated[
+        Path,
+        typer.Option("--to", metavar="DIR", parser=a_folder, help="Folder of the archive, made if it is missing."),
+    ],
     lab: Lab = None,
     store: Store = None,
     wait: Wait = 0.0,
@@ -75,7 +78,10 @@ def archive(
 def restore(
     run: Name,
     source: Annotated[
-        Path | None, typer.Option("--from", metavar="DIR", help="Folder of the archive. Default: the noted one.")
+        Path | None,
+        typer.Option(
+            "--from", metavar="DIR", parser=a_folder, help="Folder of the archive. Default: the noted one."
+        ),
     ] = None,
     check: Annotated[bool, typer.Option("--check", help="Only verify the archive against its hashes.")] = False,
     lab: Lab = None,

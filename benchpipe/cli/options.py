@@ -11,6 +11,7 @@ import typer
 from benchpipe.cli.completion import complete_runs
 from benchpipe.errors import ConfigError
 from benchpipe.escapes import quoted
+from benchpipe.mirrors import kind_of_store, store_place
 
 if TYPE_CHECKING:
     from benchpipe.run import RunConfig
@@ -34,7 +35,33 @@ Lab = Annotated[
         "--lab", metavar="FILE", help="Lab file. Default: lab.toml here or in a folder above.", callback=_in_folder
     ),
 ]
-Store = Annotated[Path | None, typer.Option("--store", metavar="DIR", help="Store folder. Default: the lab file's.")]
+def store_folder(text: str) -> Path:
+    """The folder of a store, or the mirror of one on an object store (s3://BUCKET/PREFIX).
+
+    Raises
+    ------
+    ConfigError
+        The kind of store is not known, or the address is none.
+    """
+    try:
+        return store_place(text) or Path(text)
+    except ValueError as error:
+        raise ConfigError(str(error), where="--store") from None
+
+
+def a_folder(text: str) -> Path:
+    """A folder, and no address: what is kept there is read as files."""
+    if kind_of_store(text) is not None:
+        raise ConfigError(f"'{kind_of_store(text)}://' names no folder", do_next="give a folder: an archive is one")
+    return Path(text)
+
+
+Store = Annotated[
+    Path | None,
+    typer.Option(
+        "--store", metavar="STORE", parser=store_folder, help="Folder, or s3://BUCKET/PREFIX. Default: the lab file's."
+    ),
+]
 Json = Annotated[bool, typer.Option("--json", help="Print a JSON document instead of the summary.")]
 Wait = Annotated[float, typer.Option("--wait", metavar="SECONDS", min=0, help="Wait for another job on the store.")]
 Again = Annotated[bool, typer.Option("--again", help="Read every log again, and rebuild all tables from them.")]

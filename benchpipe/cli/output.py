@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from benchpipe.escapes import visible
+from benchpipe.mirrors import spelled
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,14 +24,14 @@ if TYPE_CHECKING:
 def say(*lines: str) -> None:
     """Print lines on standard output, each as a terminal can be given it."""
     for line in lines:
-        typer.echo(visible(line))
+        typer.echo(visible(spelled(line)))
 
 
 def tell(*lines: str) -> None:
     """Say something on standard error, if anybody listens."""
     with suppress(OSError):
         for line in lines:
-            typer.echo(visible(line), err=True)
+            typer.echo(visible(spelled(line)), err=True)
 
 
 def tell_error(text: str) -> None:

@@ -150,6 +150,8 @@ def _one(run: str, homes: dict[str, Path | None]) -> tuple[str, Path | None, Pat
 def _stored(store: Path, known: Iterable[str]) -> list[str]:
     """Names of runs that a store holds, or held when its heads were kept."""
     from benchpipe.store.run_store import MANIFEST
+    from benchpipe.store.storage import storage_of
 
-    here = [path.parent.name for path in sorted(store.glob(f"*/{MANIFEST}"))]
+    files = storage_of(store)
+    here = [run for run in files.runs() if files.exists(f"{run}/{MANIFEST}")]
     return sorted({*here, *known})

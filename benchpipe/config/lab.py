@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from benchpipe.config.engine import EngineConfig
 from benchpipe.config.lab_tests import LabTestConfig
-from benchpipe.config.model import ConfigModel, Many, PathText, Seconds
+from benchpipe.config.model import ConfigModel, Many, PathText, Seconds, StoreText
 from benchpipe.config.signing import SignerConfig, SigningConfig
 from benchpipe.config.watching import HealthConfig, PageConfig, TellConfig, VerifyConfig
 
@@ -24,7 +24,7 @@ class LabConfig(ConfigModel):
     """A lab file: the whole of it. Paths are relative to the file."""
 
     name: str
-    store: PathText
+    store: StoreText
     plans: Many[PathText] = Field(min_length=1)
     retention: RetentionConfig = RetentionConfig()
     health: HealthConfig = HealthConfig()

@@ -13,6 +13,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSeriali
 from benchpipe.config.questions import open_questions
 from benchpipe.config.toml import KeyPath, TomlFile, key_text, read_toml
 from benchpipe.errors import ConfigError, nearest
+from benchpipe.mirrors import store_place
 from benchpipe.units import INSIDE_UNIT, parse_quantity, parse_value
 
 T = TypeVar("T")
@@ -48,6 +49,13 @@ def _portable(value: object) -> object:
     return value
 
 
+def _store(value: object) -> object:
+    """The mirror of a store on an object store; else a path."""
+    if isinstance(value, str) and not re.match("[A-Za-z]:", value) and (mirror := store_place(value)) is not None:
+        return mirror
+    return _portable(value)
+
+
 def _with_slashes(path: str) -> str:
     """The same path with /, a doubled one in its middle once; that of a share stays doubled at its beginning."""
     path = path.replace("\\", "/")
@@ -64,6 +72,7 @@ def _pattern(value: object) -> object:
 Many = Annotated[tuple[T, ...], Field(strict=False)]
 Pair = Annotated[tuple[T, T], Field(strict=False)]
 PathText = Annotated[Path, Field(strict=False), BeforeValidator(_portable)]
+StoreText = Annotated[Path, Field(strict=False), BeforeValidator(_store)]
 PatternText = Annotated[str, BeforeValidator(_pattern)]
 
 

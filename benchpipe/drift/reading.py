@@ -16,6 +16,7 @@ from benchpipe.drift.watched import CycleColumns
 from benchpipe.store.manifest import Part
 from benchpipe.store.parts import open_part, unread
 from benchpipe.store.run_store import RunStore
+from benchpipe.store.storage import part_path
 
 BASIS = (
     "cycle", "segment", "start_us", "period_s", "samples", "complete", "flags", "temperature_c",
@@ -49,7 +50,7 @@ def _newer(store: RunStore, part: Part, names: list[str], from_us: int) -> tuple
     pieces: list[pa.Table] = []
     begin = from_us
     try:
-        with open_part(store.folder, part, pq.read_metadata(store.folder / part.path)) as file:
+        with open_part(store.folder, part, pq.read_metadata(part_path(store.folder, part))) as file:
             here = [name for name in names if name in file.schema_arrow.names]
             for group in range(file.num_row_groups - 1, -1, -1):
                 least, most = _times(file.metadata.row_group(group), from_us)

@@ -14,6 +14,7 @@ from benchpipe.errors import BenchpipeError, nearest
 from benchpipe.health.facts import RunFacts, StoreFacts
 from benchpipe.health.finding import Finding
 from benchpipe.health.rules import RUN_RULES, STORE_RULES, findings
+from benchpipe.mirrors import mirror_over
 
 if TYPE_CHECKING:
     from benchpipe.config.lab import LabConfig
@@ -56,6 +57,8 @@ def run_health(run: RunConfig, manifest: Manifest, store: RunStore, config: Heal
 
 def store_health(store: Path, a_day: Mapping[str, float], config: HealthConfig) -> tuple[Finding, ...]:
     """What is not well with the store's disk, by the bytes that its runs need a day."""
+    if mirror_over(store) is not None:  # an object store says nothing of its space
+        return ()
     growing = {run: rate for run, rate in a_day.items() if rate > 0.0}
     try:
         facts = StoreFacts(shutil.disk_usage(store).free, sum(growing.values()), tuple(growing))

@@ -16,12 +16,14 @@ from pathlib import Path
 from typing import Any
 
 from benchpipe.errors import StoreError
+from benchpipe.mirrors import address_of
 from benchpipe.store.archive_note import read_away
 from benchpipe.store.files import write_whole
 from benchpipe.store.identity import mark_of
 from benchpipe.store.ledger_file import name_of, read_lines
 from benchpipe.store.manifest import Head
 from benchpipe.store.run_store import HISTORY, MANIFEST, history_name
+from benchpipe.store.storage import read_file
 
 NOTE = ".benchpipe-heads.json"  # in the folder of the lab file
 VERSION = 1
@@ -130,7 +132,7 @@ def _broken_links(folder: Path, kept: Head, newest: Head) -> Iterator[str]:
     for number in range(kept.entries, newest.entries + 1):
         path = folder / MANIFEST if number == newest.entries else folder / HISTORY / history_name(number)
         try:
-            data = path.read_bytes()
+            data = read_file(path)
             previous = json.loads(data)["previous"]
         except (OSError, ValueError, KeyError, TypeError):
             yield f"its manifest of state {number} is missing or damaged, and it is the link to the one that was noted"
@@ -146,12 +148,14 @@ def _broken_links(folder: Path, kept: Head, newest: Head) -> Iterator[str]:
 
 
 def _newest(folder: Path) -> Head:
-    data = (folder / MANIFEST).read_bytes()
+    data = read_file(folder / MANIFEST)
     return Head(entries=int(json.loads(data)["sequence"]), sha256=hashlib.sha256(data).hexdigest())
 
 
 def _key(lab: Path, store: Path) -> str:
     """A store's name in the note: relative to the lab file where it is below, so that a lab can be moved whole."""
+    if (address := address_of(store)) is not None:
+        return address
     folder, place = (Path(os.path.normpath(one.absolute())) for one in (lab.parent, store))
     return place.relative_to(folder).as_posix() if place.is_relative_to(folder) else str(place)
 

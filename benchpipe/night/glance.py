@@ -23,6 +23,7 @@ from benchpipe.errors import BenchpipeError
 from benchpipe.health.facts import RunFacts
 from benchpipe.health.finding import Finding
 from benchpipe.health.now import in_us, now_us, wall
+from benchpipe.mirrors import mirror_over
 from benchpipe.night.program import program
 from benchpipe.store.files import write_whole
 from benchpipe.store.notes import NIGHTS
@@ -251,6 +252,8 @@ def keep_glance(store: Path, plan: Path, text: str) -> None:
 
     A glance that cannot be written only makes the next night slower.
     """
+    if mirror_over(store) is not None:
+        return
     path = _path(store, plan)
     with suppress(OSError, BenchpipeError):
         if not text:
@@ -261,6 +264,8 @@ def keep_glance(store: Path, plan: Path, text: str) -> None:
 
 def unchanged(store: Path, plan: Path, lab: LabMark | None) -> Glance | None:
     """The glance of a run whose configs are what they were; None where it has to be loaded."""
+    if mirror_over(store) is not None:  # another machine may have written to it since
+        return None
     found = read_glance(store, plan)
     if found is None or lab is None or found.made_from.lab != str(lab.path):
         return None

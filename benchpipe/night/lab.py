@@ -27,6 +27,7 @@ from benchpipe.store.identity import must_be_there, note_store
 from benchpipe.store.lock import hold_store
 from benchpipe.store.shared_lock import hold_notes, share_store
 from benchpipe.store.step_uses import read_step_uses, write_step_uses
+from benchpipe.store.storage import storage_of
 from benchpipe.verify.share import SharedRun
 from benchpipe.views.exit_codes import SEVERITY, exit_code
 from benchpipe.views.model import RunView, StepUse
@@ -238,6 +239,7 @@ def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: Watch) -
         for event in executor.work(apart):
             watch(event)
             if event.done is not None:
+                storage_of(event.task.store).forget(event.task.name)  # what that process has committed
                 yield _kept(event.done, event.task)
 
 

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from benchpipe.errors import StoreError
-from benchpipe.store.files import write_whole
 from benchpipe.store.notes import NIGHTS
+from benchpipe.store.storage import keep_file
 
 TOLD = f"{NIGHTS}/told.json"
 VERSION = 1
@@ -52,4 +52,4 @@ def write_told(store: Path, told: Mapping[str, frozenset[Identity]]) -> None:
     path = store / TOLD
     there = path.read_bytes() if path.exists() else None
     if there != data and (rows or there is not None):
-        write_whole(path, data)
+        keep_file(path, data)

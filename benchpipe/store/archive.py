@@ -33,6 +33,7 @@ from benchpipe.store.configuration import FOLDER
 from benchpipe.store.files import sha256_of, sync_folder, told_as_store_error
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
+from benchpipe.store.storage import remove_file, storage_of
 
 
 def archive_run(
@@ -82,6 +83,7 @@ def archive_run(
             do_next="bring it back first: benchpipe restore RUN",
         )
     sums = _proven_sums(there, away)
+    storage_of(store).remove(f"{run}/{name}" for name in sums)
     remove(here, sums)
     return len(sums)
 
@@ -109,6 +111,7 @@ def restore_run(store: Path, run: str, archive: Path | None, now: datetime, *, t
         verify(there, sums, tell)
         write_away(here, away)
         copy_all(there, here, sums, tell)
+        storage_of(store).send_all(run, sums)
         write_away(here, away._replace(state="back"))
     _emptied(there, here)
 
@@ -173,6 +176,7 @@ def _sums_of_store(store: RunStore) -> Sums:
     if not (store.folder / MANIFEST).exists():
         raise ConfigError(f"nothing of run '{store.run}' is in the store", where=store.folder)
     store.clean(manifest)
+    store.storage.fetch_all(store.run)
     sums = {name: sha256_of(store.folder / name) for name in files_of(store.folder)}
     for name, sha in sums.items():
         if name.startswith(f"{FOLDER}/") and Path(name).stem != sha:
@@ -225,5 +229,5 @@ def _emptied(there: Path, here: Path) -> None:
     with suppress(OSError):
         there.rmdir()
     with told_as_store_error(here):
-        (here / NOTE).unlink(missing_ok=True)
+        remove_file(here / NOTE)
         sync_folder(here)

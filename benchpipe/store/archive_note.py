@@ -8,7 +8,7 @@ from typing import Any, Literal, NamedTuple
 
 from benchpipe.errors import StoreError
 from benchpipe.escapes import quoted
-from benchpipe.store.files import write_whole
+from benchpipe.store.storage import keep_file, pulled
 
 NOTE = "archived.json"
 SUMS = "SHA256SUMS"
@@ -38,6 +38,7 @@ def read_away(folder: Path) -> Away | None:
     StoreError
         It is not what was written.
     """
+    pulled(folder)
     try:
         note = json.loads((folder / NOTE).read_bytes())
         if note["state"] not in ("leaving", "back"):
@@ -59,7 +60,7 @@ def read_away(folder: Path) -> Away | None:
 def write_away(folder: Path, note: Away) -> None:
     """Write the note, all or nothing."""
     document = note._asdict() | {"archive": str(note.archive)}
-    write_whole(folder / NOTE, json.dumps(document, indent=1).encode())
+    keep_file(folder / NOTE, json.dumps(document, indent=1).encode())
 
 
 def must_be_here(folder: Path) -> None:

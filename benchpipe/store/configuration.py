@@ -16,10 +16,11 @@ from typing import Any
 
 from benchpipe.config.settings import SettingsFile
 from benchpipe.errors import DamageError
-from benchpipe.store.files import write_whole
 from benchpipe.store.manifest import Manifest, canonical
 from benchpipe.store.mending import Damage, set_aside
 from benchpipe.store.run_store import RunStore
+from benchpipe.store.storage import keep_file
+from benchpipe.store.storage import read_file as stored_bytes
 
 FOLDER = "configuration"
 LIST_VERSION = 1
@@ -84,14 +85,14 @@ def freeze(store: RunStore, files: Sequence[SettingsFile]) -> None:
     for name, data in contents.items():
         path = store.folder / name
         try:
-            if path.read_bytes() == data:
+            if stored_bytes(path) == data:
                 continue
             set_aside(store, Damage(name, "its bytes are not those that were written"))
         except FileNotFoundError:
             pass
         except OSError as error:
             raise _unread(path, error.strerror) from None
-        write_whole(path, data)
+        keep_file(path, data)
 
 
 def read_list(folder: Path, sha256: str) -> tuple[Frozen, ...]:
@@ -143,7 +144,7 @@ def configuration_of(manifest: Manifest) -> str | None:
 
 def _proven(path: Path, sha256: str) -> bytes:
     try:
-        data = path.read_bytes()
+        data = stored_bytes(path)
     except OSError as error:
         raise _unread(path, error.strerror) from None
     if hashlib.sha256(data).hexdigest() != sha256:

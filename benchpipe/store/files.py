@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import IO
 
 from benchpipe.errors import BenchpipeError, StoreError
+from benchpipe.mirrors import HOME, mirror_over, mirrors_home
 from benchpipe.store.refusals import advice
 
 TEMPORARY = ".unfinished-"
@@ -118,11 +119,14 @@ def finish(file: HashingFile, name: str) -> Path:
         The disk is full, or another reason why it cannot be written.
     """
     final = file.path.with_name(name)
+    copied = mirror_over(final) is not None  # what a power cut takes there is stored elsewhere, and fetched again
     with told_as_store_error(final.parent):  # here: in a caller that reads a log, it would be blamed on that
-        file.sync()
+        if not copied:
+            file.sync()
         file.close()
         file.path.replace(final)
-        sync_folder(final.parent)
+        if not copied:
+            sync_folder(final.parent)
     return final
 
 
@@ -177,6 +181,11 @@ def told_as_store_error(where: Path) -> Iterator[None]:
     except BenchpipeError:
         raise
     except OSError as error:
+        if mirror_over(where) is not None:
+            raise StoreError(
+                f"this machine's copy of the store cannot be written: {error.strerror or error}",
+                where=mirrors_home(), do_next=advice(error, f"name another folder: {HOME}=DIR"),
+            ) from error  # fmt: skip
         what = f"it cannot be written there: {error.strerror or error}"
         raise StoreError(what, where=where, do_next=advice(error, "choose another store")) from error
 

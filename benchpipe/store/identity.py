@@ -7,7 +7,6 @@ which runs. Both are written whole. A lab whose note cannot be written continues
 from __future__ import annotations
 
 import json
-import os
 import uuid
 from collections.abc import Iterable
 from pathlib import Path
@@ -15,8 +14,10 @@ from typing import NamedTuple
 
 from benchpipe.errors import StoreError
 from benchpipe.escapes import quoted
+from benchpipe.mirrors import store_name
 from benchpipe.store.files import write_whole
 from benchpipe.store.notes import NIGHTS
+from benchpipe.store.storage import keep_file, pulled, storage_of
 
 NOTE = ".benchpipe-stores.json"  # in the folder of the lab file
 MARK = f"{NIGHTS}/store.json"
@@ -53,11 +54,12 @@ def must_be_there(lab: Path, store: Path) -> None:
     StoreError
         Its mark cannot be read.
     """
+    pulled(store)
     seen = _read_note(lab).get(_key(store))
     mark = mark_of(store) if seen is not None else None
     if seen is None or mark == seen.mark:
         return
-    if mark is None and seen.runs and all((store / run).is_dir() for run in seen.runs):
+    if mark is None and seen.runs and set(seen.runs) <= storage_of(store).runs():
         return
     command = f"benchpipe nightly {quoted(lab)} --new-store"
     raise StoreGoneError(
@@ -85,8 +87,9 @@ def note_store(lab: Path, store: Path, runs: Iterable[str]) -> str:
     """
     mark = mark_of(store)
     if mark is None:
+        storage_of(store).must_have_conditions()
         mark = uuid.uuid4().hex
-        write_whole(store / MARK, json.dumps({"id": mark}).encode())
+        keep_file(store / MARK, json.dumps({"id": mark}).encode())
     notes = _read_note(lab)
     seen = SeenStore(mark, tuple(sorted(set(runs))))
     if notes.get(_key(store)) == seen:
@@ -100,7 +103,7 @@ def note_store(lab: Path, store: Path, runs: Iterable[str]) -> str:
 
 
 def _key(store: Path) -> str:
-    return os.path.normpath(store.absolute())  # one name, however the lab file was named
+    return store_name(store)  # one name, however the lab file was named
 
 
 def _read_note(lab: Path) -> dict[str, SeenStore]:

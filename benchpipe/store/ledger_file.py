@@ -9,8 +9,8 @@ import hashlib
 from pathlib import Path
 
 from benchpipe.errors import DamageError, StoreError
-from benchpipe.store.files import write_whole
 from benchpipe.store.manifest import Head
+from benchpipe.store.storage import keep_file, read_file
 
 LEDGER = "ledger.jsonl"
 BEGINNING = "0" * 64  # what the first entry follows
@@ -25,7 +25,7 @@ def read_lines(store: Path) -> tuple[list[bytes], bytes]:
         The file cannot be read.
     """
     try:
-        *lines, rest = (store / LEDGER).read_bytes().split(b"\n")
+        *lines, rest = read_file(store / LEDGER).split(b"\n")
     except FileNotFoundError:
         return [], b""
     except OSError as error:
@@ -63,7 +63,7 @@ def append_line(store: Path, line: bytes) -> Head:
     lines, rest = read_lines(store)
     if rest:
         raise torn(store, len(lines) + 1)
-    write_whole(store / LEDGER, b"".join(one + b"\n" for one in (*lines, line)))
+    keep_file(store / LEDGER, b"".join(one + b"\n" for one in (*lines, line)))
     return Head(entries=len(lines) + 1, sha256=name_of(line))
 
 

@@ -11,8 +11,10 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from benchpipe.errors import StoreBusyError, StoreError
-from benchpipe.store.files import make_folder, remove_unfinished
+from benchpipe.mirrors import mirror_over
+from benchpipe.store.files import make_folder, remove_unfinished, told_as_store_error
 from benchpipe.store.refusals import refused
+from benchpipe.store.storage import pulled, storage_of
 
 LOCK = ".lock"
 HOLDER = ".holder.json"
@@ -36,7 +38,7 @@ def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
             "the store's path is a link that leads nowhere", where=store, got=str(store.readlink()),
             do_next="mount or make the folder it leads to, or choose another store",
         )  # fmt: skip
-    with refused(store, "choose another store"):
+    with refused(store, "choose another store") if mirror_over(store) is None else told_as_store_error(store):
         make_folder(store)
         os.close(os.open(store / LOCK, os.O_RDWR | os.O_CREAT, 0o644))  # where no file can be, no job holds it
         lock = FileLock(store / LOCK, timeout=wait_s)
@@ -54,7 +56,10 @@ def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
             holder = {"pid": os.getpid(), "host": socket.gethostname(), "since": since}
             (store / HOLDER).write_text(json.dumps(holder), encoding="utf-8")
         remove_unfinished(store)
+        storage_of(store).forget()
+        pulled(store)
         yield
+        storage_of(store).trim()
     finally:
         with suppress(OSError):
             (store / HOLDER).unlink()

@@ -9,7 +9,7 @@ then every part of the run is verified against its hash. ``verify`` asks for tha
 from __future__ import annotations
 
 import json
-import os
+import re
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -18,10 +18,12 @@ from pathlib import Path
 from typing import Any
 
 from benchpipe.errors import DamageError, StoreError
-from benchpipe.store.files import sha256_of, told_as_store_error, write_whole
+from benchpipe.mirrors import spelled
+from benchpipe.store.files import told_as_store_error
 from benchpipe.store.manifest import Manifest, Part, Remark, Step, named_parts
 from benchpipe.store.parts import damaged, forget_hashes, unread
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
+from benchpipe.store.storage import StoredFile
 
 QUARANTINE = "quarantine"
 Units = Mapping[str, str]
@@ -94,7 +96,8 @@ def mend_more(store: RunStore, units: Units, before: Mended, error: DamageError)
     DamageError
         As it was met: nothing new is found, or the store is gone as a whole (a share).
     """
-    if not (store.folder / MANIFEST).exists():
+    store.storage.forget(store.run)
+    if not store.storage.exists(f"{store.run}/{MANIFEST}"):
         raise error
     mended = mend(store, units, verify=True)
     if not mended.found or {one.path for one in mended.found} <= {one.path for one in before.found}:
@@ -131,39 +134,31 @@ def find_damage(store: RunStore, manifest: Manifest, *, verify: bool = False) ->
     if not parts:
         return []
     try:
-        written = (store.folder / MANIFEST).stat().st_mtime_ns
-        there = {table: _listing(store.folder / table) for table in {part.table for part in parts.values()}}
-    except OSError as error:
-        raise StoreError(f"the store cannot be read: {error.strerror}", where=store.folder) from None
+        written = store.storage.list(store.run)[MANIFEST].modified_ns
+        there = {table: store.storage.list(f"{store.run}/{table}") for table in {part.table for part in parts.values()}}
+    except (OSError, KeyError) as error:
+        why = getattr(error, "strerror", "the manifest is missing")
+        raise StoreError(f"the store cannot be read: {why}", where=store.folder) from None
     found, newest = [], written
     for path, part in parts.items():
-        stat = there[part.table].get(path.rpartition("/")[2])
-        why = None if stat is None else _why(store.folder / path, part, stat, verify or stat.st_mtime_ns > written)
-        newest = max(newest, 0 if stat is None else stat.st_mtime_ns)
-        if stat is None or why:
+        entry = there[part.table].get(path.rpartition("/")[2]) or store.storage.confirm(f"{store.run}/{path}")
+        why = None if entry is None else _why(store, part, entry, verify or entry.modified_ns > written)
+        newest = max(newest, 0 if entry is None else entry.modified_ns)
+        if entry is None or why:
             found.append(Damage(path, why or "it is missing"))
     if newest > written and not found:  # looked at, and sound: not again tomorrow
-        with suppress(OSError):
-            os.utime(store.folder / MANIFEST, ns=(newest, newest))
+        store.storage.looked_at(store.run, newest)
     return found
 
 
-def _listing(folder: Path) -> dict[str, os.stat_result]:
-    try:
-        with os.scandir(folder) as entries:
-            return {entry.name: entry.stat() for entry in entries}
-    except FileNotFoundError:
-        return {}
-
-
-def _why(path: Path, part: Part, stat: os.stat_result, by_hash: bool) -> str:
+def _why(store: RunStore, part: Part, entry: StoredFile, by_hash: bool) -> str:
     """What is wrong with a part; empty where nothing is."""
-    if stat.st_size != part.bytes:
-        return f"{stat.st_size} bytes instead of {part.bytes}"
+    if entry.size != part.bytes:
+        return f"{entry.size} bytes instead of {part.bytes}"
     try:
-        sound = not by_hash or sha256_of(path) == part.sha256
+        sound = not by_hash or store.storage.stat_and_hash(f"{store.run}/{part.path}", part.bytes)[1] == part.sha256
     except OSError as error:
-        told = unread(path, error)
+        told = unread(store.folder / part.path, error)
         if not isinstance(told, DamageError):
             raise told from None
         return str(error.strerror)
@@ -191,32 +186,31 @@ def without(manifest: Manifest, lost: set[str], units: Units) -> Manifest:
 
 def set_aside(store: RunStore, damage: Damage) -> None:
     """Move a damaged file into the quarantine folder, with a note of what is wrong with it."""
-    source = store.folder / damage.path
     kept = _noted(store, damage)
     with told_as_store_error(store.folder / QUARANTINE), suppress(FileNotFoundError):
-        source.replace(kept)
+        store.storage.move(f"{store.run}/{damage.path}", kept)
 
 
-def _noted(store: RunStore, damage: Damage) -> Path:
+def _noted(store: RunStore, damage: Damage) -> str:
     """Write the note of a damage, and say where its file goes.
 
     A note serves again where its file never came (a job was killed), and for a file that is missing
     since it was set aside.
     """
     notes = _notes(store)
-    folder = store.folder / QUARANTINE
+    folder, files = f"{store.run}/{QUARANTINE}", store.storage
     for note in notes:
-        again = not (folder / note["kept_as"]).exists() or not (store.folder / damage.path).exists()
+        again = not files.exists(f"{folder}/{note['kept_as']}") or not files.exists(f"{store.run}/{damage.path}")
         if note["path"] == damage.path and again:
-            return folder / str(note["kept_as"])
-    number = 1 + max((int(path.name[:4]) for path in folder.glob("[0-9][0-9][0-9][0-9]*")), default=0)
+            return f"{folder}/{note['kept_as']}"
+    number = 1 + max((int(name[:4]) for name in files.list(folder) if re.match("[0-9]{4}", name)), default=0)
     kept = f"{number:04d}-{damage.path.replace('/', '-')}"
     note = {
         "path": damage.path, "why": damage.why, "kept_as": kept,
         "found": datetime.now(UTC).isoformat(sep=" ", timespec="seconds"),
     }  # fmt: skip
-    write_whole(folder / f"{number:04d}.json", json.dumps(note, indent=1).encode())
-    return folder / kept
+    files.keep(f"{folder}/{number:04d}.json", json.dumps(note, indent=1).encode())
+    return f"{folder}/{kept}"
 
 
 def _notes(store: RunStore) -> list[dict[str, Any]]:
@@ -238,7 +232,7 @@ def damage_remarks(store: RunStore) -> list[Remark]:
     text = (
         f"{len(notes)} file(s) of the store were damaged or missing, and their rows were rebuilt; the last: "
         f"{last['path']} on {last['found'][:10]} ({last['why']}). The damaged files are kept in "
-        f"{store.folder / QUARANTINE}: look at the disk, then remove that folder"
+        f"{spelled(str(store.folder / QUARANTINE))}: look at the disk, then remove that folder"
     )
     return [Remark(step="ingest", code="damaged", where="store", count=len(notes), text=text)]
 
@@ -266,24 +260,26 @@ def _restored(store: RunStore, error: DamageError) -> tuple[Manifest, tuple[Dama
     damage += [Damage(path, "the copy of the manifest does not name it") for path in _parts_there(store) - named]
     kept = _noted(store, damage[0])
     with suppress(FileNotFoundError):
-        write_whole(kept, (store.folder / MANIFEST).read_bytes())  # copied: there is no moment without one
+        data_there = store.storage.read(f"{store.run}/{MANIFEST}").data
+        store.storage.keep(kept, data_there)  # copied: there is no moment without one
     for one in damage[1:]:
         set_aside(store, one)
-    write_whole(store.folder / MANIFEST, data)
+    store.storage.keep(f"{store.run}/{MANIFEST}", data)
     return manifest, tuple(damage)
 
 
 def _begun_anew(store: RunStore, why: str) -> tuple[Manifest, tuple[Damage, ...]]:
     """Set aside all of a run: no manifest of it is sound."""
     damage = [Damage(name, f"no copy of the manifest is sound ({why})") for name in (*store.tables, HISTORY, MANIFEST)]
-    there = [one for one in damage if (store.folder / one.path).exists()]
+    there = [one for one in damage if store.storage.exists(f"{store.run}/{one.path}")]
     for one in there:
         set_aside(store, one)
     return store.manifest(), tuple(there)
 
 
 def _parts_there(store: RunStore) -> set[str]:
-    return {f"{table}/{path.name}" for table in store.tables for path in (store.folder / table).glob("*.parquet")}
+    files = ((table, name) for table in store.tables for name in store.storage.list(f"{store.run}/{table}"))
+    return {f"{table}/{name}" for table, name in files if name.endswith(".parquet")}
 
 
 def beyond_repair(log: Path, what: str, damage: Damage, store: RunStore) -> StoreError:

@@ -11,9 +11,9 @@ from datetime import datetime
 from pathlib import Path
 
 from benchpipe.errors import StoreError
-from benchpipe.store.files import write_whole
+from benchpipe.store.night_notes import NIGHTS as NIGHTS
+from benchpipe.store.storage import keep_file
 
-NIGHTS = ".nights"  # what nights keep for the next: no tables
 SAID = f"{NIGHTS}/alarms.json"
 VERSION = 1
 Identity = tuple[str, str, str]
@@ -52,7 +52,7 @@ def write_said(store: Path, said: Mapping[Identity, datetime]) -> None:
     data = json.dumps({"version": VERSION, "alarms": rows}, indent=1).encode()
     path = store / SAID
     if (path.read_bytes() if path.exists() else b"") != data:
-        write_whole(path, data)
+        keep_file(path, data)
 
 
 def _utc(text: str) -> datetime:

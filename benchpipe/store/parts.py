@@ -16,9 +16,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchpipe.config.renamed import BEFORE, name_now
-from benchpipe.errors import DamageError, StoreError
+from benchpipe.errors import StoreError
+from benchpipe.mirrors import mirror_over
 from benchpipe.store.files import finish, sha256_of, unfinished
 from benchpipe.store.manifest import Part
+from benchpipe.store.refusals import damaged as damaged
+from benchpipe.store.storage import part_path
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -121,14 +124,22 @@ def open_part(run_folder: Path, part: Part, meta: pq.FileMetaData | None = None)
             do_next="read the logs again: benchpipe ingest RUN --again",
         )
     try:
+        path = part_path(run_folder, part)
         found = path.stat()
         if found.st_size != part.bytes:
             raise damaged(path, f"{found.st_size} bytes instead of {part.bytes}")
         if meta is None and _hash_of(path, found.st_size, found.st_mtime_ns) != part.sha256:
-            raise damaged(path, "its bytes are not those that were written")
+            _fetched_again(path, run_folder, part)
         return pq.ParquetFile(path, metadata=meta, page_checksum_verification=True)
     except (OSError, pa.ArrowException) as error:
         raise unread(path, error) from None
+
+
+def _fetched_again(path: Path, run_folder: Path, part: Part) -> None:
+    """A mirror's copy of a part may have rotted where the stored one has not."""
+    if mirror_over(run_folder) is None:
+        raise damaged(path, "its bytes are not those that were written")
+    part_path(run_folder, part, again=True)
 
 
 @lru_cache(maxsize=1 << 14)
@@ -162,15 +173,6 @@ def _in_file(name: str, file: pq.ParquetFile) -> str:
 def _named_now(rows: pa.Table) -> pa.Table:
     names = [name_now(name) for name in rows.column_names]
     return rows if names == rows.column_names else rows.rename_columns(names)
-
-
-def damaged(path: Path, why: str) -> DamageError:
-    """A part that is not what was written."""
-    return DamageError(
-        f"a file of the store is damaged or missing ({why})",
-        where=path,
-        do_next="it is set aside and rebuilt from the logs by: benchpipe nightly LAB",
-    )
 
 
 def unread(path: Path, error: Exception) -> StoreError:

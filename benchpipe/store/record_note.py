@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from benchpipe.errors import StoreError
-from benchpipe.store.files import write_whole
+from benchpipe.store.storage import keep_file
 
 NOTE = "records.json"
 VERSION = 1
@@ -81,7 +81,7 @@ def note_record(store: Path, run: str, new: WrittenRecord, keep: Iterable[str] =
         if one.file != new.file and (one.sha256 in kept or one.path(store).is_file())
     ]
     rows = [asdict(one) for one in (*others, new)]
-    write_whole(store / run / NOTE, json.dumps({"version": VERSION, "records": rows}, indent=1).encode())
+    keep_file(store / run / NOTE, json.dumps({"version": VERSION, "records": rows}, indent=1).encode())
 
 
 def record_of_state(folder: Path, manifest: str) -> WrittenRecord | None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from benchpipe.errors import StoreError
+from benchpipe.errors import DamageError, StoreError
 
 # Refusals that may pass by themselves or after a person acts, so that the same command can work then.
 _PASSES = {
@@ -70,3 +70,12 @@ def refused(where: Path, another: str) -> Iterator[None]:
     except OSError as error:
         what = f"it cannot be written there: {error.strerror or error}"
         raise StoreError(what, where=where, do_next=advice(error, another)) from error
+
+
+def damaged(path: Path, why: str) -> DamageError:
+    """A part that is not what was written."""
+    return DamageError(
+        f"a file of the store is damaged or missing ({why})",
+        where=path,
+        do_next="it is set aside and rebuilt from the logs by: benchpipe nightly LAB",
+    )

@@ -13,9 +13,9 @@ from pathlib import Path
 
 from benchpipe.errors import StoreError
 from benchpipe.store.archive_note import must_be_here, must_be_no_archive
-from benchpipe.store.files import write_whole
 from benchpipe.store.ledger_file import BEGINNING, name_of
 from benchpipe.store.manifest import Head
+from benchpipe.store.storage import keep_file, read_file
 
 NOTES = "notes.jsonl"
 
@@ -77,14 +77,14 @@ def append_note(folder: Path, at_us: int, kind: str, text: str, written: str) ->
     previous = name_of(lines[-1]) if lines else BEGINNING
     note = RunNote(len(lines) + 1, at_us, kind, text, written, previous)
     line = json.dumps(asdict(note)).encode()
-    write_whole(folder / NOTES, b"".join(one + b"\n" for one in (*lines, line)))
+    keep_file(folder / NOTES, b"".join(one + b"\n" for one in (*lines, line)))
     return note
 
 
 def _lines(folder: Path) -> list[tuple[RunNote, bytes]]:
     path = folder / NOTES
     try:
-        *lines, rest = path.read_bytes().split(b"\n")
+        *lines, rest = read_file(path).split(b"\n")
     except (FileNotFoundError, NotADirectoryError):
         return []
     except OSError as error:

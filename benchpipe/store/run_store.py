@@ -13,30 +13,21 @@ from benchpipe import __version__
 from benchpipe.columns import Column, schema_of
 from benchpipe.errors import DamageError, StoreBusyError, StoreError
 from benchpipe.store.archive_note import must_be_here, must_be_no_archive
-from benchpipe.store.files import remove_unfinished, sync_folder, write_whole
+from benchpipe.store.copies import COPIES_KEPT as COPIES_KEPT
+from benchpipe.store.copies import HISTORY as HISTORY
+from benchpipe.store.copies import MANIFEST as MANIFEST
+from benchpipe.store.copies import history_name as history_name
+from benchpipe.store.copies import keeps as keeps
+from benchpipe.store.files import remove_unfinished
 from benchpipe.store.ledger_file import head_of
 from benchpipe.store.manifest import SCHEMA, Manifest, Part, is_sealed, sealed
 from benchpipe.store.parts import new_part, read_part
 from benchpipe.store.software import made_with
+from benchpipe.store.storage import RunChange, storage_of
 from benchpipe.tables import TABLES
 
 if TYPE_CHECKING:
     import pyarrow as pa
-
-MANIFEST = "manifest.json"
-HISTORY = "history"
-COPIES_KEPT = 60  # newest manifests of a run, besides those that were signed
-
-
-def history_name(sequence: int) -> str:
-    """Name of the copy of a manifest."""
-    return f"{sequence:06d}.json"
-
-
-def keeps(manifest: Manifest, name: str) -> bool:
-    """Whether a copy in the history stays: one that counted, and is new or was signed."""
-    newest, signed = manifest.sequence, {history_name(one.sequence) for one in manifest.signed}
-    return history_name(max(newest - COPIES_KEPT + 1, 0)) <= name <= history_name(newest) or name in signed
 
 
 class RunStore:
@@ -52,6 +43,7 @@ class RunStore:
 
     def __init__(self, store: Path, run: str, more: Mapping[str, Sequence[Column]] | None = None) -> None:
         self.folder = store / run
+        self.storage = storage_of(store)
         self.run = run
         self.tables: dict[str, Sequence[Column]] = {**TABLES, **(more or {})}
 
@@ -68,7 +60,7 @@ class RunStore:
         must_be_here(self.folder)
         path = self.folder / MANIFEST
         try:
-            data = path.read_bytes()
+            data = self.storage.read(f"{self.run}/{MANIFEST}").data
         except FileNotFoundError:
             if any(copy.name > history_name(1) for copy in self.history()):  # the first: a job died over it
                 raise self._broken("it is missing") from None
@@ -117,8 +109,10 @@ class RunStore:
     def commit(self, manifest: Manifest) -> Manifest:
         """Make ``manifest`` the current one, then drop parts that no manifest names."""
         must_be_no_archive(self.folder)
-        path = self.folder / MANIFEST
-        document = path.read_bytes() if path.exists() else b""
+        try:
+            document, tag = self.storage.read(f"{self.run}/{MANIFEST}")
+        except FileNotFoundError:
+            document, tag = b"", None
         before = self.proven(document) if document else Manifest(run=self.run)
         if before.sequence > manifest.sequence:
             raise StoreBusyError(
@@ -136,10 +130,7 @@ class RunStore:
             }
         )
         new, data = sealed(new)
-        write_whole(self.folder / HISTORY / history_name(new.sequence), data)
-        write_whole(path, data)
-        if new.sequence == 1:  # a job that was killed may have made the folder
-            sync_folder(self.folder.parent)
+        self.storage.commit(RunChange(before, new, tag, data))
         self.clean(new)
         return new
 

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from benchpipe.errors import StoreError
-from benchpipe.store.files import write_whole
 from benchpipe.store.notes import NIGHTS
+from benchpipe.store.storage import keep_file
 
 VERSION = 1
 
@@ -29,7 +29,7 @@ def note_settings(store: Path, run: str, state: int, configuration: str, now: da
     row = {"state": state, "configuration": configuration, "when": now.isoformat(timespec="seconds")}
     document = json.dumps({"version": VERSION, "states": [*kept, row]}, indent=1)
     with suppress(StoreError):
-        write_whole(_path(store, run), document.encode())
+        keep_file(_path(store, run), document.encode())
 
 
 def settings_since(store: Path, run: str, state: int, configuration: str | None) -> str | None:

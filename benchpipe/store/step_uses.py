@@ -6,8 +6,8 @@ import json
 from collections.abc import Mapping
 from pathlib import Path
 
-from benchpipe.store.files import write_whole
 from benchpipe.store.notes import NIGHTS
+from benchpipe.store.storage import keep_file
 
 STEP_USES = f"{NIGHTS}/steps.json"
 Uses = tuple[tuple[str, float, float], ...]
@@ -27,4 +27,4 @@ def read_step_uses(store: Path) -> dict[str, Uses]:
 
 def write_step_uses(store: Path, uses: Mapping[str, Uses]) -> None:
     """Keep them."""
-    write_whole(store / STEP_USES, json.dumps(uses, indent=1, sort_keys=True).encode())
+    keep_file(store / STEP_USES, json.dumps(uses, indent=1, sort_keys=True).encode())

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from benchpipe.store.manifest import Part
 from benchpipe.store.parts import open_part, unread
+from benchpipe.store.storage import part_path
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -52,4 +53,4 @@ def last_rows_of(run_folder: Path, parts: Sequence[Part], columns: list[str], le
 def _footer(run_folder: Path, part: Part) -> pq.FileMetaData:
     import pyarrow.parquet as pq
 
-    return pq.read_metadata(run_folder / part.path)
+    return pq.read_metadata(part_path(run_folder, part))

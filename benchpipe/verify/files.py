@@ -6,12 +6,13 @@ from collections.abc import Callable, Iterator
 from hashlib import sha256
 from pathlib import Path
 
-from benchpipe.errors import InputError
+from benchpipe.errors import InputError, StoreError
 from benchpipe.readers.log_file import hash_of_beginning
 from benchpipe.store.archive_note import SUMS, Away
 from benchpipe.store.archived_files import LINE
 from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Manifest, Part, Source
+from benchpipe.store.storage import storage_of
 from benchpipe.verify.line import Line, Status
 
 Tell = Callable[[str], None]
@@ -34,17 +35,17 @@ def part_lines(folder: Path, manifest: Manifest) -> Iterator[Line]:
 
 def part_fault(folder: Path, part: Part) -> tuple[Status, str] | None:
     """What is wrong with a part; None where it is what was written."""
-    path = folder / part.path
     try:
-        size = path.stat().st_size
+        size, sha = storage_of(folder.parent).stat_and_hash(f"{folder.name}/{part.path}", part.bytes)
         if size != part.bytes:
             return Status.CHANGED, f"{size:,} bytes instead of {part.bytes:,}"
-        same = sha256_of(path) == part.sha256
     except FileNotFoundError:
         return Status.CHANGED, "it is missing"
     except OSError as error:
         return Status.UNKNOWN, f"it cannot be read: {error.strerror}"
-    return None if same else (Status.CHANGED, "its bytes are not those that were written")
+    except StoreError as error:
+        return Status.UNKNOWN, f"it cannot be read: {error.what}"
+    return None if sha == part.sha256 else (Status.CHANGED, "its bytes are not those that were written")
 
 
 def log_lines(run: str, home: Path | None, manifest: Manifest, tell: Tell) -> Iterator[Line]:

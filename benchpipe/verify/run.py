@@ -14,6 +14,7 @@ from benchpipe.store.archive_note import read_away
 from benchpipe.store.ledger_file import LEDGER
 from benchpipe.store.manifest import Head
 from benchpipe.store.run_store import MANIFEST
+from benchpipe.store.storage import storage_of
 from benchpipe.verify.files import archive_lines, log_lines, part_lines
 from benchpipe.verify.line import Line, Status, in_order
 from benchpipe.verify.manifests import Documents, quarantine_lines, read_documents
@@ -79,9 +80,13 @@ def verify(asked: Verifying, tell: Tell = lambda _: None) -> list[Line]:
 def _stamps(asked: Verifying) -> list[tuple[int, int]]:
     """Size and time of the files that every job writes last."""
     found = []
-    for path in (asked.store / LEDGER, *(asked.store / run / MANIFEST for run in asked.runs)):
-        stat = path.stat() if path.is_file() else None
-        found.append((stat.st_size, stat.st_mtime_ns) if stat is not None else (0, 0))
+    files = storage_of(asked.store)
+    for run in asked.runs:
+        files.pull(run, every=True)
+    files.pull(every=True)
+    for folder, name in (("", LEDGER), *((run, MANIFEST) for run in asked.runs)):
+        entry = files.list(folder).get(name)
+        found.append((entry.size, entry.modified_ns) if entry is not None else (0, 0))
     return found
 
 
@@ -112,7 +117,7 @@ def _run_lines(
         yield from archive_lines(run, away)
         if not (folder / MANIFEST).is_file():
             return
-    if not folder.is_dir():
+    if not folder.is_dir() or (folder == here and not storage_of(asked.store).exists(run)):
         gone = kept is not None or ledger.sign_offs(run)
         status, text = (Status.CHANGED, "its folder is gone") if gone else (Status.UNKNOWN, "nothing of it is stored")
         yield Line(status, run, "store", text)

@@ -10,6 +10,7 @@ from benchpipe.errors import DamageError
 from benchpipe.store.configuration import FOLDER, list_path, read_list
 from benchpipe.store.files import TEMPORARY
 from benchpipe.store.manifest import Manifest
+from benchpipe.store.storage import read_file
 from benchpipe.verify.line import Line, Status
 from benchpipe.verify.manifests import Documents
 
@@ -64,7 +65,7 @@ def _not_their_names(paths: list[Path]) -> Iterator[tuple[str, Line]]:
 def settings_fault(path: Path, sha256: str) -> tuple[Status, str] | None:
     """What is wrong with a settings file; None where it is what its name says."""
     try:
-        same = hashlib.sha256(path.read_bytes()).hexdigest() == sha256
+        same = hashlib.sha256(read_file(path)).hexdigest() == sha256
     except FileNotFoundError:
         return Status.CHANGED, "it is missing"
     except OSError as error:

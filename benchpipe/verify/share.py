@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchpipe.errors import BenchpipeError, DamageError
-from benchpipe.store.files import write_whole
 from benchpipe.store.notes import NIGHTS
+from benchpipe.store.storage import keep_file
 from benchpipe.verify.line import Line
 
 if TYPE_CHECKING:
@@ -108,7 +108,7 @@ def verify_share(store: Path, runs: Sequence[SharedRun], every_s: float, now: da
         after[run.name] = mine
     if after != before:
         document = json.dumps({"version": VERSION, "runs": after}, indent=1, sort_keys=True)
-        write_whole(store / VERIFIED, document.encode())
+        keep_file(store / VERIFIED, document.encode())
     return lines
 
 

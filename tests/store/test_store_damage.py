@@ -168,7 +168,7 @@ def test_the_history_is_a_chain_of_hashes(store: RunStore) -> None:
 
 
 def test_old_copies_go_but_for_the_signed_ones(store: RunStore, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("benchpipe.store.run_store.COPIES_KEPT", 3)
+    monkeypatch.setattr("benchpipe.store.copies.COPIES_KEPT", 3)
     signed = dict.fromkeys(["who", "when", "note", "manifest_sha256", "process", "verdicts", "verdict"], "x")
     manifest = store.manifest()
     manifest = store.commit(manifest.model_copy(update={"signed": (SignOff(sequence=2, **signed),)}))

@@ -117,7 +117,7 @@ def test_what_was_touched_and_is_sound_is_no_damage_and_is_looked_at_once(
     part = store.manifest().table("samples")[0]
     later = (store.folder / MANIFEST).stat().st_mtime_ns + 10**9
     os.utime(store.folder / part.path, ns=(later, later))
-    monkeypatch.setattr("benchpipe.store.mending.sha256_of", lambda path: hashed.append(path) or part.sha256)
+    monkeypatch.setattr("benchpipe.store.folder_storage.sha256_of", lambda path: hashed.append(path) or part.sha256)
     assert [find_damage(store, store.manifest()) for _ in range(2)] == [[], []]
     assert hashed == [store.folder / part.path]
 
@@ -212,7 +212,7 @@ def test_a_store_that_does_not_answer_is_no_damage(run: Run, monkeypatch: pytest
             raise OSError(code, os.strerror(code))
 
         with monkeypatch.context() as patch:
-            patch.setattr("benchpipe.store.mending.os.scandir", gone)
+            patch.setattr("benchpipe.store.folder_storage.os.scandir", gone)
             with pytest.raises(StoreError, match="the store cannot be read"):
                 run_steps(run.config)
     assert tree(store_of(run).folder) == before

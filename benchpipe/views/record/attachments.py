@@ -15,6 +15,7 @@ from benchpipe.check.figures_file import figures_file
 from benchpipe.errors import DamageError
 from benchpipe.store.manifest import Manifest, Part, Remark
 from benchpipe.store.run_store import RunStore
+from benchpipe.store.storage import part_path
 from benchpipe.views.record.configuration import ConfigFile
 from benchpipe.views.record.model import Attachment
 
@@ -79,7 +80,7 @@ def _in_order(manifest: Manifest) -> Iterator[str]:
 
 
 def _read(store: RunStore, part: Part) -> bytes:
-    path = store.folder / part.path
+    path = part_path(store.folder, part)
     try:
         data = path.read_bytes()
     except OSError as error:

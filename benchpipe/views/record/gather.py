@@ -14,6 +14,7 @@ from benchpipe.errors import ConfigError, StoreError
 from benchpipe.run import RunConfig
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import MANIFEST, RunStore
+from benchpipe.store.storage import read_file
 from benchpipe.views.model import RunView
 from benchpipe.views.page.bounds import bounded_facts
 from benchpipe.views.page.model import Facts
@@ -85,7 +86,7 @@ def _stored(store: RunStore) -> tuple[Manifest, bytes]:
         )
     path = store.folder / MANIFEST
     try:
-        document = path.read_bytes()
+        document = read_file(path)
     except OSError as error:
         raise StoreError(f"the manifest cannot be read: {error.strerror}", where=path) from None
     return store.proven(document), document
