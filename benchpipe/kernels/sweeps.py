@@ -127,7 +127,7 @@ def measure_sweep(
     n = motion.size
     top = int(np.argmax(motion))
     bottom = top + int(np.argmin(motion[top:]))
-    calm = smooth(load, settings.weights) if settings.weights.size > 1 else load
+    calm, gain = _low_passed(load, settings.weights)
     reach = max(1, round(SPEED_PART * n))
     speed = local_speed(time_s, motion, reach)
     size = np.abs(speed[np.isfinite(speed)])
@@ -137,15 +137,14 @@ def measure_sweep(
     at = np.arange(n)
     forward = (at <= top) | (at >= bottom)
     starts, breaking = _starts(motion, speed, dead, reach, settings)
-    edge = settings.weights.size - 1  # samples at the ends that the filter sees from one side only
     inside = (motion >= settings.inner[0]) & (motion <= settings.inner[1])
-    seen = inside & (at >= edge) & (at < n - edge)
-    gain = sqrt(settings.weights[0] ** 2 + 2 * float(np.sum(settings.weights[1:] ** 2)))
     directions: dict[Direction, DirectionMeasures] = {}
     way: Direction
     for way, of_way in (("forward", forward), ("back", ~forward)):
         moving = inside & ~breaking & of_way & (SIGN[way] * speed > dead)
-        peak = float(np.max(np.abs(calm[seen & of_way]), initial=-np.inf))
+        own = np.flatnonzero(inside & of_way)
+        highest = int(own[np.argmax(np.abs(calm[own]))]) if own.size else -1
+        peak, peak_u = (float(abs(calm[highest])), noise * float(gain[highest])) if own.size else (nan, nan)
         found = [
             breakaway(motion[a:], load[a:], within=settings.breakaway_within, smooth=SMOOTHED).load
             for a, sign in starts if sign == SIGN[way]
@@ -153,7 +152,7 @@ def measure_sweep(
         known = np.array([v for v in found if isfinite(v)])
         u = MEDIAN_FACTOR * noise / sqrt(SMOOTHED * known.size) if known.size else nan
         directions[way] = DirectionMeasures(
-            peak if isfinite(peak) else nan, noise * gain if isfinite(peak) else nan, median(known), u,
+            peak, peak_u, median(known), u,
             *_averages(settings.inner, moving, motion, speed, load, temperature),
         )  # fmt: skip
     lower, upper = _stops(motion, load, top, bottom, settings)
@@ -185,23 +184,45 @@ def surviving_peaks(
     dict of Estimate
         By direction; NaN where no sample of it is left.
     """
-    edge = settings.weights.size - 1
+    reach = settings.weights.size
     best: dict[Direction, Estimate] = dict.fromkeys(SIGN, Estimate(nan, nan))
     for own in np.split(np.arange(motion.size), np.flatnonzero(np.diff(time_s) > gap_s) + 1):
-        if own.size <= 2 * edge + 2:
+        if own.size <= 2 * reach:
             continue
         x, q = motion[own], load[own]
-        calm = smooth(q, settings.weights) if edge else q
+        calm, gain = _low_passed(q, settings.weights)
         at = np.arange(own.size)
-        goes = x[np.minimum(at + edge + 1, at[-1])] - x[np.maximum(at - edge - 1, 0)]
-        seen = (x >= settings.inner[0]) & (x <= settings.inner[1]) & (at >= edge) & (at < own.size - edge)
-        gain = sqrt(settings.weights[0] ** 2 + 2 * float(np.sum(settings.weights[1:] ** 2)))
-        u = gain * mad_sigma(np.diff(q)) / sqrt(2.0)
+        goes = x[np.minimum(at + reach, at[-1])] - x[np.maximum(at - reach, 0)]
+        seen = (x >= settings.inner[0]) & (x <= settings.inner[1])
+        noise = mad_sigma(np.diff(q)) / sqrt(2.0)
         for way, sign in SIGN.items():
-            peak = float(np.max(np.abs(calm[seen & (sign * goes >= 0.0)]), initial=-np.inf))
-            if isfinite(peak) and not peak <= best[way].value:
-                best[way] = Estimate(peak, u)
+            there = np.flatnonzero(seen & (sign * goes >= 0.0))
+            if there.size:
+                highest = int(there[np.argmax(np.abs(calm[there]))])
+                peak = float(abs(calm[highest]))
+                best[way] = best[way] if peak <= best[way].value else Estimate(peak, noise * float(gain[highest]))
     return best
+
+
+def _low_passed(load: Floats, weights: Floats) -> tuple[Floats, Floats]:
+    """The load behind the low-pass, and by how much that takes down the noise of a sample.
+
+    Where the filter sees one side only, it is the mean of what there is: a catch there is not missed, and a straight
+    slope is shifted by less than the filter is long.
+    """
+    edge = weights.size - 1
+    if not edge:
+        return load, np.ones(load.size)
+    calm = smooth(load, weights)
+    whole = np.concatenate((weights[:0:-1], weights))
+    gain = np.full(load.size, float(np.sqrt(np.sum(whole**2))))
+    for k in range(min(edge, load.size)):
+        part = whole[edge - k :][: load.size]  # of the sample k from an end
+        share = part / part.sum()
+        size = float(np.sqrt(np.sum(share**2)))
+        calm[k], calm[load.size - 1 - k] = share @ load[: part.size], share @ load[::-1][: part.size]
+        gain[k] = gain[load.size - 1 - k] = size
+    return calm, gain
 
 
 def _starts(

@@ -224,3 +224,13 @@ def test_where_a_batch_or_a_night_ends_changes_nothing(places: list[int], data: 
     for name, rows in one.items():
         assert len(rows) >= 5 or name == "incomplete_sweeps"
         assert rows_table(name, many[name], RIG) == rows_table(name, rows, RIG)
+
+
+@pytest.mark.parametrize("before", range(0, 14, 3))
+def test_a_catch_at_the_angle_where_sweeps_begin_is_seen(before: int) -> None:
+    """The low-pass reaches over the border of two sweeps: one of them sees enough of a catch that lies across it."""
+    load = LOAD.copy()
+    border = int(np.flatnonzero((MOTION[1:] >= 4.0) & (MOTION[:-1] < 4.0) & (TIME[1:] > 12))[0]) + 1
+    load[border - before : border - before + 14] += 3.0
+    rows = SweepBuilder(block("4 Hz"), RIG).feed(signals(load, MOTION))["sweeps"]
+    assert max(row["resistance_forward"] for row in rows) > 3.0

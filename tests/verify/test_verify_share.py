@@ -81,7 +81,7 @@ def test_a_changed_byte_is_found_and_the_night_says_so(lab: Path) -> None:
 
 
 def test_a_settings_file_has_its_turn(lab: Path) -> None:
-    store, runs = lab.parent / "store", runs_of(lab)
+    store, runs = lab.parent / "store", list(map(SharedRun.of, runs_of(lab)))
     verify_share(store, runs, DAY_S, START)
     path = sorted((store / "wearing" / "configuration").glob("*.toml"))[0]
     path.write_bytes(path.read_bytes() + b"#")
