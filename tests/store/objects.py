@@ -105,7 +105,7 @@ class Aged:
         age = timedelta(hours=25)
 
         class Answer:
-            def collect(answer) -> list[dict[str, Any]]:  # noqa: N805
+            def collect(answer) -> list[dict[str, Any]]:
                 found = listed.collect()
                 return [{**o, "last_modified": o["last_modified"] - age} if o["path"] in self.old else o for o in found]
 

@@ -1,9 +1,10 @@
-"""A job killed, an answer lost or late, a storm of refusals, a rival: each ends as one clean pass, and nothing is lost."""
+"""A job killed, an answer lost or late, a storm of refusals, a rival: each ends as one clean pass, nothing lost."""
 
 from __future__ import annotations
 
 import os
 import random
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -78,10 +79,8 @@ def work_through(folder: Path, kind: str, night: int, at: int, *, same_machine: 
 
             requests.fault = Fault(kind, at, rival)
             with on_machine(cache, requests) as store:
-                try:
+                with suppress(KilledError, StoreError, StoreBusyError):
                     work(config_of(run, store))
-                except (KilledError, StoreError, StoreBusyError):
-                    pass
             came = requests.fault.came
             cache = cache if same_machine else folder / "another"
             with on_machine(cache, memory) as store:
