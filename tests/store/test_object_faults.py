@@ -78,9 +78,8 @@ def work_through(folder: Path, kind: str, night: int, at: int, *, same_machine: 
                     work(config_of(run, other))
 
             requests.fault = Fault(kind, at, rival)
-            with on_machine(cache, requests) as store:
-                with suppress(KilledError, StoreError, StoreBusyError):
-                    work(config_of(run, store))
+            with on_machine(cache, requests) as store, suppress(KilledError, StoreError, StoreBusyError):
+                work(config_of(run, store))
             came = requests.fault.came
             cache = cache if same_machine else folder / "another"
             with on_machine(cache, memory) as store:

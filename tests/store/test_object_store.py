@@ -493,9 +493,8 @@ def test_a_move_that_is_killed_at_any_request_goes_on(
     for at in range(1, 60):
         requests = Requests(memory)
         requests.fault = Fault(kinds[at % 3], at)
-        with on_machine(tmp_path / "cache", requests):
-            with suppress(KilledError, BenchpipeError):
-                move(way, store, archive)
+        with on_machine(tmp_path / "cache", requests), suppress(KilledError, BenchpipeError):
+            move(way, store, archive)
         with on_machine(tmp_path / f"cache{at % 2}", memory) as other:
             here = (archive / "run" / MANIFEST).exists()
             there = f"run/{MANIFEST}" in objects(memory)
