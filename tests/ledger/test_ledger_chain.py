@@ -208,7 +208,7 @@ def test_a_disk_that_fills_leaves_the_ledger_as_it_was(
     def full(path: Path, data: bytes) -> None:
         raise StoreError("it cannot be written there: No space left on device", where=path)
 
-    monkeypatch.setattr(ledger_file, "write_whole", full)
+    monkeypatch.setattr(ledger_file, "keep_file", full)
     with pytest.raises(StoreError, match="No space left"):
         admit(other, (one,), place)
     assert (place.store / LEDGER).read_bytes() == before

@@ -1,4 +1,4 @@
-"""A fleet of a thousand rigs on one object store, small days and real code: a night, one with a new day, an idle one."""
+"""A fleet of a thousand rigs on one object store, small days, real code: a night, one with a new day, an idle one."""
 
 from __future__ import annotations
 

@@ -1,10 +1,10 @@
-"""A job killed, an answer lost or late, a storm of refusals, a rival: each ends as one clean pass, and nothing is lost."""
+"""A job killed, an answer lost or late, a storm of refusals, a rival: each ends as one clean pass, nothing lost."""
 
 from __future__ import annotations
 
-import contextlib
 import os
 import random
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -78,9 +78,8 @@ def work_through(folder: Path, kind: str, night: int, at: int, *, same_machine: 
                     work(config_of(run, other))
 
             requests.fault = Fault(kind, at, rival)
-            with on_machine(cache, requests) as store:
-                with contextlib.suppress(KilledError, StoreError, StoreBusyError):
-                    work(config_of(run, store))
+            with on_machine(cache, requests) as store, suppress(KilledError, StoreError, StoreBusyError):
+                work(config_of(run, store))
             came = requests.fault.came
             cache = cache if same_machine else folder / "another"
             with on_machine(cache, memory) as store:

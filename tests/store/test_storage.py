@@ -46,7 +46,8 @@ def files(store: Path) -> Storage:
 
 
 def part(data: bytes) -> Part:
-    return Part(table="cycles", path="cycles/1.parquet", rows=1, bytes=len(data), sha256=hashlib.sha256(data).hexdigest())
+    sha = hashlib.sha256(data).hexdigest()
+    return Part(table="cycles", path="cycles/1.parquet", rows=1, bytes=len(data), sha256=sha)
 
 
 def test_files_are_listed_by_their_last_name(files: Storage) -> None:

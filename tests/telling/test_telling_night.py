@@ -191,7 +191,7 @@ def test_a_memory_that_cannot_be_written_is_said(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("benchpipe.notify.sent_log.write_whole", full)
+    monkeypatch.setattr("benchpipe.notify.sent_log.keep_file", full)
     found = night(lab(tmp_path), view("one", "gap"))
     assert found.told == ("a",)
     assert "sent again" in found.not_told[0]
