@@ -126,12 +126,15 @@ class Kernel(_Deferred):
 
     def __init__(self, function: Callable[..., Any], **options: Any) -> None:
         super().__init__(self._dispatcher)
+        self._ready: Any = None  # once all that it calls is made, too: another thread may be making it
         self.py_func, self.options = function, options
         update_wrapper(self, function)
 
     def __call__(self, *given: Any, **named: Any) -> Any:
         """Compile it if that was not done, and call it."""
-        return (self._made or self.made())(*given, **named)
+        if self._ready is None:
+            self._ready = self.made()
+        return self._ready(*given, **named)
 
     def _dispatcher(self) -> Any:
         import numba

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import subprocess
 import sys
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+
+from benchpipe.kernels.compiled import _Deferred
 
 REPO = Path(__file__).parents[2]
 MEASURE = """
@@ -62,3 +68,31 @@ def test_a_kernel_is_compiled_anew_when_one_that_it_calls_in_another_file_change
         printed.append(subprocess.run(command, env=env, check=True, capture_output=True, text=True).stdout.strip())
     assert printed == ["20.0", "20.0", "30.0"]
     assert len({path.parent for path in (tmp_path / "cache").rglob("*.nbc")}) == 2
+
+
+def test_a_thread_waits_until_all_that_a_kernel_calls_is_made(tmp_path: Path) -> None:
+    began, go = threading.Event(), threading.Event()
+
+    def made() -> int:
+        began.set()
+        assert go.wait(30)
+        return 3
+
+    file = tmp_path / "slowly_made.py"
+    file.write_text(
+        "from benchpipe.kernels.compiled import compiled\n\n@compiled\ndef kernel(x):\n    return three * x\n", "utf-8"
+    )
+    spec = importlib.util.spec_from_file_location("slowly_made", file)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    vars(module)["three"] = _Deferred(made)
+    with ThreadPoolExecutor(2) as threads:
+        first = threads.submit(module.kernel, 2)
+        assert began.wait(30)
+        second = threads.submit(module.kernel, 5)
+        time.sleep(0.05)
+        waits = not second.done()
+        go.set()
+        assert (first.result(60), second.result(60)) == (6, 15)
+        assert waits
