@@ -146,9 +146,8 @@ class Kernel(_Deferred):
         kernel = numba.njit(nogil=True, cache=cache, error_model="numpy", **self.options)(self.py_func)
         self._made = kernel  # before what it calls: two may call each other
         names = self.py_func.__globals__
-        for name, value in list(names.items()):
-            if isinstance(value, _Deferred):
-                names[name] = value.made()
+        # All at once: another thread that finds one there may compile it, and needs the others.
+        names.update({name: value.made() for name, value in list(names.items()) if isinstance(value, _Deferred)})
         return kernel
 
 

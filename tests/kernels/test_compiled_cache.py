@@ -82,7 +82,8 @@ def test_a_thread_waits_until_all_that_a_kernel_calls_is_made(tmp_path: Path) ->
         "from benchpipe.kernels.compiled import compiled\n\n@compiled\ndef kernel(x):\n    return three * x\n", "utf-8"
     )
     spec = importlib.util.spec_from_file_location("slowly_made", file)
-    assert spec is not None and spec.loader is not None
+    assert spec is not None
+    assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     vars(module)["three"] = _Deferred(made)
@@ -92,5 +93,5 @@ def test_a_thread_waits_until_all_that_a_kernel_calls_is_made(tmp_path: Path) ->
         second = threads.submit(module.kernel, 5)
         waits = not wait([second], 1.5).done
         go.set()
-        assert (first.result(60), second.result(60)) == (6, 15)
-        assert waits
+        assert [first.result(60), second.result(60)] == [6, 15]
+    assert waits
