@@ -13,6 +13,7 @@ from pathlib import Path
 from benchpipe.errors import StoreBusyError, StoreError
 from benchpipe.mirrors import mirror_over
 from benchpipe.store.files import make_folder, remove_unfinished, told_as_store_error
+from benchpipe.store.night_notes import NIGHTS
 from benchpipe.store.refusals import refused
 from benchpipe.store.storage import pulled, storage_of
 
@@ -55,7 +56,8 @@ def hold_store(store: Path, *, wait_s: float = 0.0) -> Iterator[None]:
         with suppress(OSError):
             holder = {"pid": os.getpid(), "host": socket.gethostname(), "since": since}
             (store / HOLDER).write_text(json.dumps(holder), encoding="utf-8")
-        remove_unfinished(store)
+        for folder in (store, store / NIGHTS):
+            remove_unfinished(folder)
         storage_of(store).forget()
         pulled(store)
         yield

@@ -95,6 +95,7 @@ def judge(
     )  # fmt: skip
     manifest = Manifest(
         run=run.name,
+        sequence=store.manifest().sequence,  # of a run that was judged before
         sources=(source,) if logs else (),
         placed=(Placed(file=source.file, shift_us=0, after_us=None, repeats=0),) if logs else (),
         steps={"process": Step(key="0", version=1, parts=tuple(parts), remarks=remarks)},
