@@ -33,6 +33,9 @@ FEWEST_CYCLES = 100
 FEWEST_SWINGS = 2.0
 LAG_SWINGS = 1.5
 """With fewer, wear can take the shape of a lag: that the figure follows at once is then never ruled out."""
+LAW_PART = 0.006
+"""Standard uncertainty of the law itself, a lag of first order, in parts of what the temperature did over its range: no
+fit of small white noise knows it. Chosen so that long windows cover (no source)."""
 LEAST_SWING_K = 0.5
 """A smaller move is never a swing: thermometers beside a specimen are seldom better."""
 SWING_PART = 0.5
@@ -208,7 +211,7 @@ class _Budget:
         coefficient, b_variance, _ = f.averaged(f.coefficient, f.coefficient_variance)
         own = f.averaged(f.coefficient * dt, dt**2 * f.coefficient_variance)[1]
         variance = f.contrast_variance - 2 * dt * f.covariance + dt**2 * f.coefficient_variance
-        added = self._added(np.abs(f.coefficient))
+        added = self._added(np.abs(f.coefficient)) + (LAW_PART * coefficient * (swings.high - swings.low)) ** 2
         change, taken, u, dof = self._sum(f.coefficient * dt, variance, added)
         why = f"corrected with the run's own coefficient, from {swings.swings:.1f} swings there and back"
         return TemperatureChange(
