@@ -263,7 +263,8 @@ def test_a_night_goes_on_after_a_crash(lab: Path) -> None:
 def test_a_crash_is_an_error_that_names_the_log_in_every_command(command: list[str], lab: Path) -> None:
     code, out, err = called(command, lab)
     assert code == ExitCode.BAD_INPUT, (out, err)
-    assert "crashed over it (SIG" in " ".join((out + err).split()), out + err
+    said = " ".join((out + err).split())  # what such bytes make the library do hangs on what was in its memory before
+    assert "crashed over it (SIG" in said or "integer division or modulo by zero" in said, out + err
     assert "log.mat" in out + err
     assert "Traceback" not in out + err
 
