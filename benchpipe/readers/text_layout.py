@@ -147,12 +147,11 @@ def find_layout(path: Path, head: bytes, rig: RigConfig, first_line: int = 1) ->
 
 
 def with_first_rows(layout: TextLayout, text: bytes, rig: RigConfig) -> TextLayout:
-    """The layout with the last separators of its first rows counted on; a row of separators alone shows nothing."""
+    """The layout with the last separators of its first rows counted on."""
     if layout.settled or rig.log.separator == "space":
         return layout
-    separator = _text(rig.log.separator_text.encode(), rig)
-    shown = (_text(row, rig) for _, _, row in lines_of(text) if row.strip())
-    lines = list(islice((line for line in shown if line.strip(f"{separator} \t")), FEW_LINES - layout.rows))
+    rows = islice((row for _, _, row in lines_of(text) if row.strip()), FEW_LINES - layout.rows)
+    lines = [_text(row, rig) for row in rows]
     cells = [(_QUOTED.sub("", line) if rig.log.quoted else line).split(rig.log.separator) for line in lines]
     ended = sum(len(row) == layout.width + 1 and not row[-1].strip() for row in cells)
     plain = [row for row in cells if len(row) == layout.width]

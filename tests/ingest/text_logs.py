@@ -104,8 +104,7 @@ def plain_rows(text: str, rig: RigConfig) -> tuple[list[tuple[int, list[float]]]
     places = [header.index("Time")] + [header.index(str(c.column)) for c in rig.channel]
     missing = [set(log.missing)] + [{*log.missing, *c.missing} for c in rig.channel]
     rows, rejects = [], []
-    shown = [] if log.separator == "space" else [line for line in lines[1:-1] if line.strip(f"{log.separator_text} \t")]
-    first = [line.split(log.separator_text) for line in shown[:20]]
+    first = [line.split(log.separator) for line in lines[1:-1] if line.strip()][:20] if log.separator != "space" else []
     ended = sum(len(cells) == len(header) + 1 and not cells[-1].strip() for cells in first)
     spare = ended >= 3 and sum(len(cells) == len(header) for cells in first) <= 2
     for number, line in enumerate(lines[1:-1], 2):
