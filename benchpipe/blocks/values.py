@@ -217,8 +217,11 @@ def own_u(measure: Measure, rows: pa.Table) -> Floats | None:
     return floats(rows.column(measure.u_column)) if measure.u_column else None
 
 
-def of_rows(table: str, make: Callable[[Asked, pa.Table], Values]) -> Callable[[Asked], Values]:
-    """Values made from a block's rows of a table; without rows none, and why."""
+def of_rows(table: str, make: Callable[[Asked, pa.Table], Values], left: str = "") -> Callable[[Asked], Values]:
+    """Values made from a block's rows of a table; without rows none, and why.
+
+    With a table ``left`` of what is left of broken-off ones, a block that has only such rows is judged by them.
+    """
 
     def values(asked: Asked) -> Values:
         rows = asked.tables.block(table, asked.block.name)
@@ -226,6 +229,8 @@ def of_rows(table: str, make: Callable[[Asked, pa.Table], Values]) -> Callable[[
             return make(asked, rows)
         if asked.waits:
             return nothing(f"no {asked.measure.kind} yet, {asked.waits}", due=False)
+        if left and asked.tables.block(left, asked.block.name).num_rows:
+            return make(asked, rows)
         return nothing(f"no {asked.measure.kind} was found in the logs of block '{asked.block.name}'", due=True)
 
     return values

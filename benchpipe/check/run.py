@@ -42,7 +42,7 @@ from benchpipe.store.pauses import RunClock
 from benchpipe.store.state import State
 from benchpipe.tables import schema
 
-VERSION = 8
+VERSION = 9
 STEP = "check"
 Rows = tuple[dict[str, Any], list[dict[str, Any]]]
 

@@ -33,7 +33,7 @@ FEWEST_CYCLES = 100
 FEWEST_SWINGS = 2.0
 LAG_SWINGS = 1.5
 """With fewer, wear can take the shape of a lag: that the figure follows at once is then never ruled out."""
-LAW_PART = 0.006
+LAW_PART = 0.007
 """Standard uncertainty of the law itself, a lag of first order, in parts of what the temperature did over its range: no
 fit of small white noise knows it. Chosen so that long windows cover (no source)."""
 LEAST_SWING_K = 0.5

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -11,6 +13,7 @@ from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.values import Asked, Values, column_of, items, of_rows, own_u, values_of, why_missing
 from benchpipe.columns import floats
 
+_of_sweeps = partial(of_rows, "sweeps", left="incomplete_sweeps")
 RESISTANCE = ("resistance_between", "stops_beyond")
 STOPS = ("stops_beyond",)
 
@@ -78,7 +81,7 @@ def _fitted(asked: Asked, sweeps: pa.Table) -> Values:
 
 
 def _sweep(name: str, unit: str, meaning: str, hangs_on: tuple[str, ...] = ()) -> Measure:
-    values = of_rows("sweeps", _single)
+    values = _of_sweeps(_single)
     return Measure(
         name, "sweep", "sweeps", (name,), unit, 0, 1, meaning, u_column=f"{name}_u", hangs_on=hangs_on, values=values
     )
@@ -97,15 +100,15 @@ MEASURES: tuple[Measure, ...] = (
     _sweep("lower_stop", "motion", "motion at which the lower end stop engages", hangs_on=STOPS),
     _sweep("upper_stop", "motion", "motion at which the upper end stop engages", hangs_on=STOPS),
     Measure("travel", "sweep", "sweeps", ("motion_max", "motion_min"), "motion", 0, 1,
-            "motion between the ends of a sweep", one_sample=True, hangs_on=(), values=of_rows("sweeps", _travel)),
+            "motion between the ends of a sweep", one_sample=True, hangs_on=(), values=_of_sweeps(_travel)),
     _sweep("usable_range", "motion", "motion within the usable load", hangs_on=("usable_load",)),
     Measure("free_backlash", "sweep", "sweeps", ("backlash",), "motion", 0, 1, "backlash of the free joint",
-            u_column="backlash_u", hangs_on=(), values=of_rows("sweeps", _single)),
+            u_column="backlash_u", hangs_on=(), values=_of_sweeps(_single)),
     Measure("free_resistance", "sweep", "sweeps", ("resistance_forward", "resistance_back"), "load", 1, 0,
             "largest resistance inside the free range, either way", u_column="resistance_back_u", one_sample=True,
-            values=of_rows("sweeps", _larger), hangs_on=RESISTANCE),
+            values=_of_sweeps(_larger), hangs_on=RESISTANCE),
     Measure("asymmetry", "sweep", "sweeps", ("asymmetry",), "load", 1, 0, "resistance forward less that back",
-            u_column="asymmetry_u", absolute=True, zero_times=2.0, values=of_rows("sweeps", _single),
+            u_column="asymmetry_u", absolute=True, zero_times=2.0, values=_of_sweeps(_single),
             hangs_on=RESISTANCE),
     _part("breakaway", "load that starts the free joint from standstill, each way"),
     _part("coulomb", "part of the free resistance that does not follow the speed, each way"),
