@@ -151,6 +151,9 @@ class _Work:
         self.state = past.model_copy(update={**update, **({"noted": noted} if noted else {})})
         bins = np.unique(start[start < until_us] // self.block.width_us).size
         if over and past.watch is None and bins < FEWEST_BINS:
+            few = "1 bin of time holds" if bins == 1 else f"{bins} bins of time hold"
+            text = f"{few} complete cycles, {FEWEST_BINS} are needed to look for events"
+            self.remarks.append(Remark(step=STEP, code=QUIET_DRIFT, where=block.name, count=1, text=text))
             return
         entries = all_entries(task.run, clock, seen, self.block.planned, notes)
         self._watch(past, found, entries, over=over)
