@@ -36,7 +36,7 @@ _QUANTITIES: dict[str, tuple[str, dict[str, float]]] = {
     ),
     "angle": ("deg", {"deg": 1.0, "rad": 180.0 / math.pi, "mrad": 0.18 / math.pi}),
     "length": ("mm", {"mm": 1.0, "um": 1e-3, "cm": 10.0, "m": 1e3, "in": _INCH_MM}),
-    "time": ("s", {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0, "h": 3600.0, "d": 86400.0}),
+    "time": ("s", {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}),
     "frequency": ("Hz", {"Hz": 1.0, "kHz": 1e3, "1/min": 1.0 / 60.0}),
     "temperature": ("degC", {"degC": 1.0, "K": 1.0, "degF": 5.0 / 9.0}),
     "ratio": ("1", {"1": 1.0, "%": 1e-2, "mm/m": 1e-3, "ppm": 1e-6}),  # strain too

@@ -45,7 +45,8 @@ class LogConfig(ConfigModel):
 
     @model_validator(mode="after")
     def _marks_differ(self) -> Self:
-        marks = [m for m in (self.separator_text, self.decimal, self.thousands) if m]
+        separator = "" if self.quoted else self.separator_text  # cells in quotes may hold it
+        marks = [m for m in (separator, self.decimal, self.thousands) if m]
         if len(set(marks)) != len(marks):
             raise ValueError(
                 f"separator '{self.separator}', decimal '{self.decimal}' and thousands '{self.thousands}' must differ"

@@ -41,10 +41,12 @@ def _still_asked(file: TomlFile, keys: KeyPath) -> ConfigError:
 
 
 def _comment(lines: tuple[str, ...], line: int) -> Iterator[str]:
-    """The comment above a line, and the one behind its value."""
+    """The comment above a line from its question on, and the one behind its value."""
     first = line - 1
     while first > 0 and lines[first - 1].lstrip().startswith("#"):
         first -= 1
+        if lines[first].lstrip("# ").startswith(_ASK):
+            break
     yield from (text.lstrip("# ").strip() for text in lines[first : line - 1])
     behind = lines[line - 1].partition(f'"{OPEN}"')[2].partition("#")[2].strip()
     yield from [behind] if behind else []

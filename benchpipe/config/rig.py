@@ -159,8 +159,9 @@ class RigConfig(ConfigModel):
             return
         if set(loggers.values()) != {"first", "second"}:
             raise ValueError('[second]: each logger needs a channel; those of the second have logger = "second"')
-        clocks = [(time.kind, time.dated) for time in (self.time, second.time)]
-        if clocks[0] != clocks[1] or self.time.kind == "sample":
+        times = (self.time, second.time)
+        clocks = {(time.shown_as_dates, time.dated) for time in times}
+        if len(clocks) > 1 or any(time.kind == "sample" for time in times):
             raise ValueError("[second]: logs are joined by time: both need dates with times, or both elapsed times")
         if second.time.sample_rate < self.time.sample_rate:
             raise ValueError(

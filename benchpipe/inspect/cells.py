@@ -76,8 +76,8 @@ def split_line(line: str, separator: str, *, quoted: bool = False) -> list[str]:
 
 def is_quoted(line: str, separator: str) -> bool:
     """Whether a cell of the line is in quotes."""
-    mark = " " if separator == "space" else separator
-    return any(len(c) > 1 and c[0] == c[-1] == '"' for c in (part.strip() for part in line.split(mark)))
+    mark = r"\s" if separator == "space" else re.escape(separator)
+    return re.search(rf'(?:^|{mark})\s*"[^"]*"\s*(?:{mark}|$)', line) is not None
 
 
 def kind_of(cell: str, forms: tuple[NumberForm, ...]) -> str:

@@ -16,7 +16,7 @@ from benchpipe.readers.month_names import PATTERN
 _DATE = r"(?P<a>\d{1,4})(?P<s>[./-])(?P<b>\d{1,2})(?P=s)(?P<c>\d{1,4})"
 _TIME = (
     r"(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:(?P<point>[.,])(?P<part>\d{1,9}))?)?"
-    r"(?: ?(?P<half>[AaPp][Mm]))?(?P<zulu>Z)?"
+    r"(?: ?(?P<half>[AaPp][Mm]))?(?P<zone>Z|[+-]\d{2}:?\d{2})?"
 )
 _BOTH = re.compile(rf"{_DATE}(?P<gap>T|,? )\s*{_TIME}$", re.ASCII)
 _ONLY_DATE = re.compile(rf"{_DATE}$", re.ASCII)
@@ -116,7 +116,7 @@ def _time_format(match: re.Match[str]) -> str:
     text += f"{parts['point']}%f" if parts["part"] else ""
     if parts["half"]:
         text += (" " if " " in match[0].strip()[-3:] else "") + "%p"
-    return text + ("Z" if parts["zulu"] else "")
+    return text + ("" if parts["zone"] is None else "Z" if parts["zone"] == "Z" else "%z")
 
 
 def _orders(

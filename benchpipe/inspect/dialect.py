@@ -29,7 +29,7 @@ MARGIN = 3  # cells by which a way of writing must explain more than another: a 
 
 @dataclass(frozen=True)
 class DialectFinding:
-    """How cells and numbers are written; ``kinds`` holds what each column is.
+    """How cells and numbers are written; ``kinds`` holds what each column is, ``blank`` whether no row fills it.
 
     ``numbers`` chooses among :class:`~benchpipe.inspect.cells.NumberForm`.
     """
@@ -39,6 +39,7 @@ class DialectFinding:
     quoted: bool
     width: int
     kinds: tuple[str, ...]
+    blank: tuple[bool, ...]
 
     @property
     def form(self) -> NumberForm:
@@ -79,7 +80,8 @@ def find_dialect(lines: list[str]) -> DialectFinding:
         )
     numbers = _numbers(best)
     kinds = tuple(_column_kind([row[k] for row in best.rows], numbers.values) for k in range(best.width))
-    return DialectFinding(_separator(best, tries, chosen), numbers, best.quoted, best.width, kinds)
+    blank = tuple(not any(column) for column in zip(*best.rows, strict=True))
+    return DialectFinding(_separator(best, tries, chosen), numbers, best.quoted, best.width, kinds, blank)
 
 
 def _spread(lines: list[str]) -> list[str]:
@@ -90,7 +92,10 @@ def _spread(lines: list[str]) -> list[str]:
 
 
 def _try(lines: list[str], separator: str) -> _Try:
-    """Part of the lines that have one width, times the part of their cells that are numbers or dates."""
+    """Part of the lines that have one width, times the part of their cells that are numbers or dates.
+
+    A word that holds other separators counts as the cells that those would make of it.
+    """
     quoted = sum(is_quoted(line, separator) for line in lines) > len(lines) // 2
     rows = [split_line(line, separator, quoted=quoted) for line in lines]
     widths = Counter(len(row) for row in rows if 1 < len(row) <= MOST_COLUMNS)
@@ -98,7 +103,10 @@ def _try(lines: list[str], separator: str) -> _Try:
         return _Try(separator, 0.0, quoted, 0, [])
     width = max(widths, key=lambda w: (widths[w], w))
     table = [row for row in rows if len(row) == width][: max(MOST_CELLS // width, LEAST_ROWS)]
-    kinds = Counter(kind_of(cell, PLAIN_FORMS + GROUPED_FORMS) for row in table for cell in row)
+    kinds: Counter[str] = Counter()
+    for cell in (cell for row in table for cell in row):
+        kind = kind_of(cell, PLAIN_FORMS + GROUPED_FORMS)
+        kinds[kind] += 1 + (sum(cell.count(mark) for mark in SEPARATORS) if kind == "word" else 0)
     filled = kinds.total() - kinds["empty"]
     score = widths[width] / len(rows) * (kinds["number"] + kinds["date"]) / max(filled, 1)
     return _Try(separator, score, quoted, width, table)
@@ -109,7 +117,7 @@ def _numbers(best: _Try) -> Choice:
     cells = [cell for row in best.rows for cell in row if cell]
     possible = [
         form for form in PLAIN_FORMS + GROUPED_FORMS
-        if best.separator not in (form.decimal, form.thousands)
+        if (best.quoted or best.separator not in (form.decimal, form.thousands))
         and not (best.separator == "space" and form.thousands == " ")
     ]  # fmt: skip
     values = {form: [form.value(cell) for cell in cells] for form in possible}

@@ -15,6 +15,7 @@ from benchpipe.units import find_unit
 
 HEADING_BYTES = 4096  # names and units stand here; elsewhere the encoding changes no number
 FALLBACKS = ("cp1252", "latin-1", "gbk")
+MOST_SOUND = 0.8  # of the lines without a zero byte: those of a text with holes in it
 _MARKS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 _CELL = re.compile(r"[,;\t|]")
 
@@ -31,7 +32,11 @@ def find_encoding(head: bytes, others: tuple[bytes, ...] = ()) -> Choice:
         if head.startswith(mark):
             return Choice((name,), True, "byte-order mark")
     if b"\0" in head:
-        return _with_zeros(head)
+        lines = head.split(b"\n")
+        sound = [line for line in lines if b"\0" not in line]
+        if len(sound) < MOST_SOUND * len(lines):
+            return _with_zeros(head)
+        head = b"\n".join(sound)  # a disk that lost power fills lines with zeros
     lines = [line for piece in (head, *others) for line in piece.split(b"\n") if not line.isascii()]
     if not lines:
         return Choice(("utf-8", *FALLBACKS), True, "plain ASCII")

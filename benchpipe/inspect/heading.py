@@ -13,6 +13,13 @@ from benchpipe.units import find_unit
 
 _IN_BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]*)\s*[\])]$")
 _AFTER_SLASH = re.compile(r"^(?P<name>.+?)\s+/\s+(?P<unit>\S+)$")
+_AFTER_QUANTITY = re.compile(r"^(?P<name>.*?(?P<last>[^\s/]+))/(?P<unit>[^\s/]+)$")  # F/kN
+_RULE = re.compile(r"[-=_+:]{2,}$")
+_AFTER_COMMA = re.compile(r"^(?P<name>.+?)\s*,\s*(?P<unit>\S+)$")
+_SMALL = (  # letters of a unit that a program made small: which, the name decides
+    re.compile(r"^(?P<name>.*(?:torque|moment).*)_(?P<k>k?)nm$", re.IGNORECASE),
+    re.compile(r"^(?P<name>.*(?:force|load|kraft).*)_(?P<k>k?)n$", re.IGNORECASE),
+)
 _AFTER_IN = re.compile(r"^(?P<name>.+?)\s+in\s+(?P<unit>\S+)$")
 _AFTER_SPACE = re.compile(r"^(?P<name>.*[^\W\d_]{2}.*?)\s+(?P<unit>k?N m|\S+)$")
 _AFTER_LINE = re.compile(r"^(?P<name>.+)_(?P<unit>kN|N|Nm|Nmm|deg|rad|mm|um|ms|us|s|degC|C)$")
@@ -46,7 +53,7 @@ def find_heading(lines: list[str], dialect: DialectFinding) -> HeadingFinding:
     first = next((i for i in range(len(rows)) if all(_is_row(r, dialect) for r in rows[i : i + 2])), None)
     if first is None:
         raise InputError(f"no row of numbers is in the first {MOST_HEADING} lines", got=(lines or [""])[0][:60])
-    above = [i for i in range(first) if any(rows[i])]
+    above = [i for i in range(first) if any(rows[i]) and not all(_RULE.match(cell) for cell in rows[i] if cell)]
     wide = _same_width(rows, above, dialect)
     if not wide and above and len(rows[above[-1]]) > 1:
         _must_not_share_the_comma(rows[above[-1]], dialect)
@@ -70,7 +77,13 @@ def split_name(name: str) -> tuple[str, str, str]:
         match = pattern.match(name)
         if match is not None and match["name"]:
             return match["name"], match["unit"], "column name"
-    for pattern, words in ((_AFTER_IN, frozenset[str]()), (_AFTER_SPACE, WORDS_TOO)):
+    match = _AFTER_QUANTITY.match(name)  # N/mm at the end of a name is one unit
+    if match is not None and _is_measured(match["unit"]) and known_unit(f"{match['last']}/{match['unit']}") is None:
+        return match["name"], match["unit"], "column name"
+    for pattern, unit in zip(_SMALL, ("Nm", "N"), strict=True):
+        if (match := pattern.match(name)) is not None:
+            return match["name"], match["k"].lower() + unit, "column name"
+    for pattern, words in ((_AFTER_COMMA, WORDS_TOO), (_AFTER_IN, frozenset[str]()), (_AFTER_SPACE, WORDS_TOO)):
         match = pattern.match(name)
         if match is not None and match["unit"] not in words and _is_measured(match["unit"]):
             return match["name"], match["unit"], "column name"
@@ -103,8 +116,13 @@ def known_unit(text: str) -> str | None:
 
 
 def _cells(line: str, dialect: DialectFinding) -> list[str]:
-    """Cells of a line; names may stand in quotes, and hold the separator, where numbers do not."""
+    """Cells of a line; names may stand in quotes, and hold the separator, where numbers do not.
+
+    Where each row ends in a separator, the header may lack it.
+    """
     cells = dialect.cells(line)
+    if dialect.blank[-1] and len(cells) == dialect.width - 1:
+        cells = [*cells, ""]
     if len(cells) != dialect.width and '"' in line:
         quoted = split_line(line, dialect.separator.values[0], quoted=True)
         return quoted if len(quoted) == dialect.width else cells
@@ -116,7 +134,8 @@ def _is_row(cells: list[str], dialect: DialectFinding) -> bool:
     if len(cells) != dialect.width:
         return False
     forms = (*PLAIN_FORMS, *dialect.numbers.values)
-    kinds = [kind_of(cell, forms) for cell, kind in zip(cells, dialect.kinds, strict=True) if kind != "word"]
+    columns = zip(cells, dialect.kinds, dialect.blank, strict=True)
+    kinds = [kind_of(cell, forms) for cell, kind, blank in columns if kind != "word" and not blank]
     good = sum(kind in ("number", "date") for kind in kinds)
     return good > len(kinds) // 2
 

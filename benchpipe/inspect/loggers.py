@@ -89,16 +89,24 @@ def must_have_one_clock(first: Inspection, second: Inspection) -> None:
 
 def _clock(time: TimeFinding, found: Inspection) -> str:
     if time.kind != "datetime":
-        return "no time" if time.kind == "sample" else "stamps since a day" if "since" in time.keys else "elapsed times"
+        return "no time" if time.kind == "sample" else "dates" if "since" in time.keys else "elapsed times"
     dated = any(part in str(found.outline.choices["date"].values[0]) for part in ("%d", "%m"))
     return "dates" if dated else "times of day"
 
 
-def of_offset(first: Inspection) -> list[Question]:
+def _is_utc(found: Inspection) -> bool:
+    """Whether a clock says that it shows UTC: stamps since 1970, or dates with a zone."""
+    if found.time.kind != "datetime":
+        return "since" in found.time.keys
+    return str(found.outline.choices["date"].values[0]).endswith(("Z", "%z"))
+
+
+def of_offset(first: Inspection, second: Inspection) -> list[Question]:
     """What no log says of two clocks."""
     ask = "by how much may the offset of the two loggers' clocks be wrong (k = 2)? It becomes part of the loop energy's"
     questions = [Question("second.offset_uncertainty", f"{ask} uncertainty", ('"5 ms"', '"50 ms"'))]
-    if first.time.kind == "elapsed" and "since" not in first.time.keys:
+    elapsed = first.time.kind == "elapsed" and "since" not in first.time.keys
+    if elapsed or _is_utc(first) != _is_utc(second):
         ask = "how much more does the second logger's clock show than the first one's at the same moment?"
         questions.insert(0, Question("second.offset", ask, ('"0 s"',)))
     return questions

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchpipe.inspect.findings import ChannelFinding, Question
+from benchpipe.inspect.states import FREE, LOCKED
 
 LOAD_NAMES = re.compile(r"load|force|kraft|last|torque|moment|^f[xyz]?$|^m[xyz]?$|couple|fuerza|力|扭矩", re.IGNORECASE)
 MOTION_NAMES = re.compile(r"angle|winkel|displ|weg|posi|stroke|hub|travel|motion|deflect|deplac|位移|角", re.IGNORECASE)
@@ -36,11 +37,16 @@ def find_roles(channels: list[ChannelFinding], states: list[ChannelFinding]) -> 
     temperatures = [c.name for c in channels if c.quantity == "temperature"]
     counters = [c.name for c in channels if _is_counter(c)]
     modes = [c.name for c in channels if _is_mode(c) and c.name not in counters] + [c.name for c in states]
+    lockings = [c.name for c in states if any(FREE.match(word) or LOCKED.match(word) for word, _ in c.states)]
+    if len(modes) > 1 and len(lockings) == 1:
+        others = ", ".join(name for name in modes if name not in lockings)
+        notes.append(f"the mode is {lockings[0]}, by its words, and not {others}")
+        modes = lockings
     for role, names in (("temperature", temperatures), ("counter", counters), ("mode", modes)):
         if len(names) == 1:
             roles[role] = names[0]
         elif names and role == "mode":
-            notes.append("mode is left out: it could be " + ", ".join(names))
+            notes.append("mode is left out: it could be " + ", ".join(names) + '; write mode = "…" in the rig file')
         elif names:
             ask = f"which is the {role} of the run: {', '.join(names)}? (or remove the line)"
             questions.append(Question(role, ask, tuple(f'"{name}"' for name in names)))

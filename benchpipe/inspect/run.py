@@ -172,7 +172,7 @@ def _two_loggers(one: _Looked, other: _Looked, notes: tuple[str, ...]) -> Inspec
         roles=found.roles,
         axes=found.axes,
         frequency_hz=next((f for f in frequencies if np.isfinite(f)), float("nan")),
-        questions=(*of_choices(first.outline), *first.time.questions, *of_second, *of_roles, *of_offset(first)),
+        questions=(*of_choices(first.outline), *first.time.questions, *of_second, *of_roles, *of_offset(first, second)),
         notes=(*notes, joined, *first.notes, *second.notes),
     )
 

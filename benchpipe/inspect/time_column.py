@@ -110,7 +110,7 @@ def epoch_unit(pieces: list[Floats]) -> str | None:
     ends = [v for piece in pieces for v in (piece[:1], piece[-1:])]
     values = np.concatenate([np.empty(0), *ends])
     values = values[np.isfinite(values)]
-    for unit, factor in (("s", 1.0), ("ms", 1e3), ("us", 1e6)):
+    for unit, factor in (("s", 1.0), ("ms", 1e3), ("us", 1e6), ("ns", 1e9)):
         if values.size and (values >= 1e9 * factor).all() and (values <= 4e9 * factor).all():
             return unit
     return None

@@ -119,7 +119,7 @@ def scan_lines(
         Bytes; thousands 0 for none. A separator of 32 is any run of spaces and tabs.
     quoted : bool
     spare : bool
-        A line may have one more cell, an empty one.
+        A line may have one more cell, an empty one; one that ends in an empty cell has it.
     tokens : int64 array
         Date format: bytes, and parts below zero. CLOCK cells begin at token ``split``. None: all dates are hard.
     texts, bounds, columns, meanings : arrays
@@ -292,9 +292,10 @@ def _any_line(
             break
         if separator != SPACE:
             i += 1
-    trailing = spare and cell == width + 1 and last_empty and separator != SPACE
-    if told != OPEN_QUOTE and cell != width and not trailing:
-        told, of = WIDTH, cell
+    ended = spare and last_empty and separator != SPACE  # as nearly all rows
+    wanted = width + 1 if ended else width
+    if told != OPEN_QUOTE and cell != wanted:
+        told, of = WIDTH, cell - ended
     elif told == TAKEN and timed and np.isnan(values[0, line]) and hard[0, line] == 0:
         told = TIME
     if used == 0 and told != OPEN_QUOTE and _is_blank(data, begun, i, 0 if told == TAKEN else separator):

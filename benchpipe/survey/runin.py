@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from benchpipe.kernels.robust import mad_sigma
 
-FEWEST = 60  # cycles
 PARTS = 20
 LEAST_WINDOW = 20  # cycles
+FEWEST = 4 * LEAST_WINDOW  # cycles: the first window, and three that are level
 LEVEL = 0.003  # part of the stiffness by which neighbouring windows of a level stretch may differ
 FIRST = 10.0  # a counter that begins above is that of a specimen that has run before
 

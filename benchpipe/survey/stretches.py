@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 from benchpipe.config.rig import RigConfig
 from benchpipe.ingest.calibrate import to_rows
 from benchpipe.ingest.native_time import native_time
+from benchpipe.ingest.rows import Rows, joined
+from benchpipe.ingest.ticks import Ticks
 from benchpipe.inspect.states import FREE
 from benchpipe.readers.log_file import open_log
 from benchpipe.readers.registry import read_log
@@ -134,9 +136,8 @@ class _LogSurvey:
 
     def log(self, name: str, path: Path, most: int) -> None:
         """Read a log."""
-        times: list[NDArray[np.int64]] = []
         rig = self._rig.of_file(name)
-        columns: dict[str, list[NDArray[Any]]] = {channel.name: [] for channel in rig.channel}
+        ticks, parts = Ticks(rig.time), list[Rows]()  # as the ingest spreads the rows of one stamp
         looked = 0
         with open_log(path) as file:
             for batch in read_log(path, file, rig):
@@ -144,15 +145,13 @@ class _LogSurvey:
                     self._partly.append(name)
                     break
                 native, good = native_time(batch.time, rig.time)
-                rows = to_rows(batch, native, rig)
-                times.append(native[good])
-                for channel, values in rows.values.items():
-                    columns[channel].append(values[good])
+                parts.append(ticks.spread(to_rows(batch, native, rig).part(good)))
                 self._rejected += sum(one.rows for one in batch.rejects) + int((~good).sum())
                 looked += len(batch.row)
-        if times:
-            joined = {channel: np.concatenate(parts) for channel, parts in columns.items()}
-            self._logs.append(SecondRows(name, np.concatenate(times), joined))
+        parts += [held for held in (ticks.finish(),) if held is not None]
+        if parts:
+            rows = joined(parts)
+            self._logs.append(SecondRows(name, rows.time_us, dict(rows.values)))
 
     def _cut(self, name: str, time_us: NDArray[np.int64], columns: dict[str, NDArray[Any]]) -> None:
         """Cut where the clock goes back, at gaps, and where the mode changes."""

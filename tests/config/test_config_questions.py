@@ -28,6 +28,12 @@ def test_the_error_says_what_the_draft_asked_and_what_to_write(tmp_path: Path) -
     assert error.do_next == 'write the answer in place of "?"'
 
 
+def test_a_comment_above_the_question_is_no_part_of_it(tmp_path: Path) -> None:
+    asked = '# planned = 9  # QUESTION: how many?\n# QUESTION: how far is it loaded?\nload_max = "?"'
+    error = error_of(tmp_path, plan=('load_max = "80 N*m"', asked))
+    assert error.what == "'block[0].load_max' is still a question: how far is it loaded?"
+
+
 def test_a_comment_behind_the_value_is_the_question_too(tmp_path: Path) -> None:
     error = error_of(tmp_path, rig=('sample_rate = "50 Hz"', 'sample_rate = "?"  # rows a second'))
     assert error.what == "'time.sample_rate' is still a question: rows a second"

@@ -150,6 +150,9 @@ def test_a_row_of_descriptions_is_no_row_of_units() -> None:
         ("Moment Nm", ("Moment", "Nm")), ("Rotation deg", ("Rotation", "deg")), ("Load cell 2 N", ("Load cell 2", "N")),
         ("Moment N m", ("Moment", "N m")), ("Winkel [Grad]", ("Winkel", "Grad")), ("Load min", ("Load min", "")),
         ("Sensor C", ("Sensor C", "")), ("Torsion bar", ("Torsion bar", "")), ("Phase 1", ("Phase 1", "")),
+        ("t/s", ("t", "s")), ("Kraft F/kN", ("Kraft F", "kN")), ("Stiffness N/mm", ("Stiffness N/mm", "")),
+        ("Date/Time", ("Date/Time", "")), ("Speed mm/s", ("Speed mm/s", "")), ("Force, kN", ("Force", "kN")),
+        ("torque_nm", ("torque", "Nm")), ("load_kn", ("load", "kN")), ("wavelength_nm", ("wavelength_nm", "")),
     ],
 )  # fmt: skip
 def test_units_in_names(name: str, parts: tuple[str, str]) -> None:
@@ -232,6 +235,7 @@ def test_two_kinds_of_dates_are_none() -> None:
         ("Zeit;Länge\n".encode("cp1252"), "cp1252", False),  # no pairs of GB 2312
         ("时间;力;位移\n".encode("gbk"), "cp1252", True),
         ("时间;力 [µm]\n".encode(), "utf-8", False),
+        (b"a;b\n" + b"1;2\n" * 40 + bytes(4096) + b"\n" + b"1;2\n" * 40, "utf-8", False),  # a disk lost power
         (b"a;b\n1;2\n" * 600 + b"note \xff\xfe\n", "utf-8", False),  # broken far from the heading
     ],
 )
@@ -247,6 +251,19 @@ def test_encodings(head: bytes, encoding: str, asked: bool) -> None:
 def test_no_text(head: bytes) -> None:
     with pytest.raises(InputError, match=r"UTF-16, high byte first|no text"):
         find_encoding(head)
+
+
+def test_a_rule_below_the_names_is_no_header() -> None:
+    lines = ["| t [s] | F [N] |", "|-------|-------|", *(f"| {k / 10:5.1f} | {k:5.2f} |" for k in range(20))]
+    found = find_heading(lines, find_dialect(lines))
+    assert found.header == ("", "t [s]", "F [N]", "")
+
+
+def test_rows_that_end_in_a_separator_have_a_header_without_it() -> None:
+    lines = ["t;F", *(f"{k / 10:.1f};{k}.25;" for k in range(20))]
+    assert find_heading(lines, find_dialect(lines)).header == ("t", "F", "")
+    lines[5] += "3.5"
+    assert find_heading(lines, find_dialect(lines)).header is None
 
 
 def test_cells_between_spaces() -> None:

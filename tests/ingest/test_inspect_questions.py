@@ -412,7 +412,7 @@ def test_words_of_a_state_are_the_mode_with_a_map(tmp_path: Path) -> None:
     assert 'map = { "Frei" = 0, "Verriegelt" = 1 }' in draft_rig(found, "draft")
 
 
-@pytest.mark.parametrize(("unit", "factor"), [("s", 1.0), ("ms", 1e3), ("us", 1e6)])
+@pytest.mark.parametrize(("unit", "factor"), [("s", 1.0), ("ms", 1e3), ("us", 1e6), ("ns", 1e9)])
 def test_a_count_from_1970_says_its_unit_by_its_size(unit: str, factor: float, tmp_path: Path) -> None:
     rows = [f"{factor * (1_931_235_600 + k / 50):.2f};{5 + k % 50:.2f};{k % 50 / 10:.3f}" for k in range(400)]
     found = inspect_logs([by_hand(tmp_path / "log.csv", "stamp;F [N];x [mm]\n" + "\n".join(rows) + "\n")])

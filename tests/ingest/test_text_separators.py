@@ -46,6 +46,15 @@ def test_rows_that_all_end_in_a_separator_are_taken(without: int, quoted: bool) 
     assert read.channels["load"] == [float(k) for k in range(40)]
 
 
+@pytest.mark.parametrize("short", ["0.40,7.5,\n", "12.5,-1.25,\n", "0.40,\n"])
+def test_where_rows_end_in_a_separator_one_cell_too_few_is_a_reject(short: str) -> None:
+    """The cells after the lost one stand one place to the left, and the last separator makes up their number."""
+    rows = [f"{k / 100},{k},{-k},\n" for k in range(40)]
+    read = read_bytes(log([*rows[:30], short, *rows[30:]], "Time,Load,Angle\n"), RIG)
+    assert len(read.row) == 40
+    assert read.lines == [(32, f"{short.count(',')} cells instead of 3")]
+
+
 def test_a_log_that_grows_gives_what_it_gives_whole(tmp_path: Path) -> None:
     """The rule is final only when the first rows are there; until then nothing is built on."""
     rows = [f"{k / 100},{k},{-k}" + ("," if k > 1 else "") + "\n" for k in range(30)]

@@ -122,5 +122,6 @@ def test_the_baseline_comes_after_the_run_in_and_only_where_that_is_seen() -> No
     assert 120 <= baseline[0] < baseline[1] <= 500
     assert find_baseline(running_in, 12_000.0)[0] is None  # the specimen has run before
     assert find_baseline(running_in[:40], 0.0)[0] is None
+    assert find_baseline(np.full(70, 20.0), 0.0) == (None, "70 cycles do not show where the run-in ends")
     falling = 20.0 * (1.0 - 0.4 * n / 1000) + noise
     assert find_baseline(falling, 0.0) == (None, "stiffness is still moving at the end of these logs")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -153,7 +154,52 @@ def two_loggers(folder: Path) -> Told:
     return Told(bench.rows * 5 // 4, 130, (5.0, 80.0), asked={"second.offset_uncertainty": "5 ms"})
 
 
+def whole_seconds(folder: Path) -> Told:
+    """A clock in whole seconds, slower than the cycles: one row of each second would show other ones.
+
+    A separator ends each row, words for the lock and for the phase, zeros where a disk lost power.
+    """
+    bench = Bench(draw=42, rate=20.0).sweep(5, -12.0, 15.0, 9.0, stops=(-9.0, 12.0)).rest(5.0)
+    t, load, motion, _, state = bench.cycle(130, 5.0, 80.0, 0.9).rest(5.0).take()
+    phase = ["run" if abs(value) > 1.0 else "wait" for value in load]
+    cells = [
+        (np.floor(t + 1e-9), dates("%m/%d/%Y %I:%M:%S %p", digits=6)), (load, fixed(3)), (motion, fixed(4)),
+        (state, None), (phase, None),
+    ]  # fmt: skip
+    lines = [f"{line}," for line in lines_of(cells, ",")]
+    lines.insert(700, "\x00" * 60)
+    save(folder / "s.csv", ["Time,torque_nm,Angle/deg,Lock,Phase", *lines])
+    return Told(bench.rows, 130, (5.0, 80.0), frozenset({"cyclic", "sweep"}), sweeps=4)
+
+
+def commas_in_quotes(folder: Path) -> Told:
+    """Decimal commas between commas, in quotes; dates with a zone."""
+    bench = Bench(draw=43)
+    t, load, motion, _, _ = bench.cycle(130, 5.0, 80.0, 1.0).take()
+    zoned = [f"{dates('%Y-%m-%dT%H:%M:%S.%f')(one)}+02:00" for one in t.tolist()]
+    cells = [
+        (zoned, None), ([fixed(3, ",")(one) for one in load.tolist()], None),
+        ([fixed(4, ",")(one) for one in motion.tolist()], None),
+    ]  # fmt: skip
+    quoted = [('"' + line + '"') for line in lines_of(cells, '","')]
+    save(folder / "c.csv", ['"Time","Torque, Nm","Angle, deg"', *quoted])
+    return Told(bench.rows, 130, (5.0, 80.0))
+
+
+def stamps_and_dates(folder: Path) -> Told:
+    """Two loggers: one counts seconds since 1970, the other writes dates in UTC."""
+    bench = Bench(draw=44, rate=200.0)
+    t, load, motion, _, _ = bench.cycle(130, 5.0, 80.0, 1.0).take()
+    stamps = 1_999_924_800.0 + t
+    fast = [([f"{one:.3f}" for one in stamps.tolist()], None), (load, fixed(3))]
+    save(folder / "load_1.csv", ["stamp;Moment [Nm]", *lines_of(fast, ";")])
+    zulu = [f"{datetime.fromtimestamp(one, UTC):%Y-%m-%dT%H:%M:%S.%f}Z" for one in (stamps[::4] + 0.0013).tolist()]
+    save(folder / "motion_1.csv", ["time,angle [deg]", *lines_of([(zulu, None), (motion[::4], fixed(4))], ",")])
+    return Told(bench.rows * 5 // 4, 130, (5.0, 80.0), asked={"second.offset_uncertainty": "5 ms"})
+
+
 LOGS: dict[str, Callable[[Path], Told]] = {
     made.__name__: made
-    for made in (office, quoted, typed, sheet, dirty, relaxing, three_digits, locking, no_header, two_loggers)
+    for made in (office, quoted, typed, sheet, dirty, relaxing, three_digits, locking, no_header, two_loggers,
+                 whole_seconds, commas_in_quotes, stamps_and_dates)
 }
