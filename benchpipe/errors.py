@@ -77,7 +77,7 @@ class BenchpipeError(Exception):
         parts |= {f"and {place}": visible(spelled(text)) for place, text in enumerate(self.also)}
         while (over := sum(map(_bytes, parts.values())) - MOST_BYTES) > 0:  # the longest gives way
             label = max(parts, key=lambda one: _bytes(parts[one]))
-            parts[label] = _shortened(parts[label], max(_bytes(parts[label]) - over, MOST_BYTES // len(parts)))
+            parts[label] = shortened(parts[label], max(_bytes(parts[label]) - over, MOST_BYTES // len(parts)))
         return "\n".join(_row(label, text) for label, text in parts.items())
 
     def __format__(self, _: str) -> str:
@@ -152,8 +152,10 @@ def _bytes(text: str) -> int:
     return len(text.encode("utf-8", "surrogateescape"))
 
 
-def _shortened(text: str, most: int) -> str:
-    """A text of at most so many bytes (UTF-8): the middle is left out."""
+def shortened(text: str, most: int = MOST_BYTES) -> str:
+    """A text of at most so many bytes (UTF-8): of a longer one the middle is left out."""
+    if _bytes(text) <= most:
+        return text
     data, half = text.encode("utf-8", "surrogateescape"), most // 2 - 2
     return f"{data[:half].decode(errors='ignore')}…{data[-half:].decode(errors='ignore')}"
 

@@ -16,7 +16,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from benchpipe.errors import BenchpipeError, ExitCode, StoreBusyError, StoreError, install_extra
+from benchpipe.errors import BenchpipeError, ExitCode, StoreBusyError, StoreError, install_extra, shortened
 from benchpipe.kernels.compiled import kept_kernels
 from benchpipe.mirrors import mirror_over
 from benchpipe.store.files import TEMPORARY
@@ -53,7 +53,7 @@ def of_error(topic: str, error: BenchpipeError, where: str = "") -> DoctorFindin
     text = f"{where + ': ' if where else ''}{error.what}{place}{wanted}{got}{also}"
     denied = os.strerror(errno.EACCES) in error.what
     otherwise = "give this account the right to it" if denied else "fix what is named, and look again"
-    return DoctorFinding("wrong", topic, text, error.do_next or otherwise, ExitCode(error.exit_code))
+    return DoctorFinding("wrong", topic, shortened(text), error.do_next or otherwise, ExitCode(error.exit_code))
 
 
 def libraries(formats: set[str]) -> Iterator[DoctorFinding]:

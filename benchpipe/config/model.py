@@ -37,6 +37,9 @@ class AtKeyError(ValueError):
         self.keys = keys
 
 
+LONGEST_PATTERN = 500  # letters: looking for files by it takes time, and stack for each folder in it
+
+
 def _portable(value: object) -> object:
     """Refuse what a Windows path leaves in a TOML string, and such a path where there is no Windows."""
     if isinstance(value, str):
@@ -66,6 +69,8 @@ def _pattern(value: object) -> object:
     """A pattern of log files, which starts from the plan's folder."""
     if isinstance(_portable(value), str) and re.match("[A-Za-z]:|/", str(value)):
         raise ValueError("a pattern starts from the plan's folder: put the plan above its logs, and write 'logs/*.csv'")
+    if isinstance(value, str) and len(value) > LONGEST_PATTERN:
+        raise ValueError(f"a pattern of {len(value):,} letters: at most {LONGEST_PATTERN}")
     return value
 
 

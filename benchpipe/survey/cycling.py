@@ -27,6 +27,7 @@ WIDE_LOOP = 0.5  # of the load's range follows the motion: less has too much fri
 EVEN_SPEED = 0.32  # scatter of the motion over its range: between that of constant speed and of a sine
 LONGEST = 3.0  # periods after which a sweep that did not come back is a stop, as in the processing
 FEWEST = 3
+SAME_PERIOD = 0.2  # of the period
 Floats = NDArray[np.float64]
 ByAxis = dict[Axis, list[AxisCycles]]
 
@@ -202,8 +203,14 @@ def _one_cyclic(own: ByAxis, axis: Axis, where: Where, surveyed: Surveyed) -> Cy
     baseline, why = find_baseline(np.concatenate([c.stiffness for c in found]), surveyed.first_count)
     return CyclicSeen(
         where, int(periods.size), axis, _control(own), valley, peak, _spread(ends) <= STEADY,
-        1.0 / float(np.median(periods)), (slow, fast), baseline, why,
+        1.0 / _usual(periods), (slow, fast), baseline, why,
     )  # fmt: skip
+
+
+def _usual(periods: Floats) -> float:
+    """Mean of the periods that are like the middle one: single ones are whole samples long."""
+    middle = float(np.median(periods))
+    return float(periods[np.abs(periods - middle) <= SAME_PERIOD * middle].mean())
 
 
 def _may_be_sweeps(one: CyclicSeen, own: ByAxis, stiffest: AxisCycles | None) -> bool:

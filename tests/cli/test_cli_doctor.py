@@ -90,6 +90,13 @@ def test_a_file_that_is_wrong_is_named(fresh: Path, file: str, old: str, new: st
     assert told in found.text
 
 
+def test_what_is_said_of_a_file_is_no_longer_than_a_screen(fresh: Path) -> None:
+    edited(fresh.parent / "rig-two.toml", 'separator = ";"', f'separator = "{";" * 50_000}"')
+    found = wrong(fresh, 2)
+    assert "log.separator" in found.text
+    assert len(found.text.encode()) < 2048
+
+
 def test_a_missing_rig_file_is_to_be_drafted(fresh: Path) -> None:
     edited(fresh.parent / "healthy" / "plan.toml", "../rig-one.toml", "rig.toml")
     assert re.search(r"benchpipe inspect \S+/logs --write-rig \S+/rig.toml$", wrong(fresh, 2).do_next)

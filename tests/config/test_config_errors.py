@@ -207,6 +207,13 @@ def test_a_windows_pattern_gets_a_hint(tmp_path: Path) -> None:
     assert "with /" in str(wrong(write_lab(tmp_path, plan=('"logs/*.csv"', r"'logs\*.csv'"))))
 
 
+@pytest.mark.parametrize("pattern", ["**/" * 5000 + "*", "[a" * 5000])
+def test_a_pattern_that_takes_for_ever_is_refused(tmp_path: Path, pattern: str) -> None:
+    plan = write_lab(tmp_path, plan=('logs = ["', f'logs = ["{pattern}", "'))
+    with pytest.raises(ConfigError, match=r"a pattern of 1[05],00[01] letters: at most 500"):
+        load_run(plan)
+
+
 def test_a_missing_file_names_who_asks_for_it(tmp_path: Path) -> None:
     plan = write_lab(tmp_path)
     (tmp_path / "rig.toml").unlink()

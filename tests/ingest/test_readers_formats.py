@@ -215,6 +215,19 @@ def test_hdf5_numbers_of_another_file_of_the_machine_are_not_read(tmp_path: Path
         read(path, rig("hdf5"))
 
 
+@pytest.mark.parametrize(("deep", "wide"), [(60, 1), (1, 10_001)])
+def test_an_hdf5_file_of_endless_names_is_refused_at_once(deep: int, wide: int, tmp_path: Path) -> None:
+    h5py = pytest.importorskip("h5py")
+    path = tmp_path / "log.h5"
+    with h5py.File(path, "w") as file:
+        file["Time"] = file["Torque"] = file["Angle"] = np.arange(3.0)
+        inner = file.create_group("a/" * deep)
+        for number in range(wide):
+            inner[str(number)] = file["Time"]
+    with pytest.raises(InputError, match="groups in one another, and"):
+        read(path, rig("hdf5"))
+
+
 def test_an_hdf5_data_set_made_of_itself_does_not_end_the_process(tmp_path: Path) -> None:
     h5py = pytest.importorskip("h5py")
     path = tmp_path / "log.h5"

@@ -37,6 +37,11 @@ def test_targets_and_frequency_are_those_that_were_drawn(
     assert found.holds == found.sweeps == found.proofs == ()
 
 
+def test_a_frequency_between_two_numbers_of_samples_is_their_mean() -> None:
+    (cyclic,) = find_blocks(surveyed(stretch(driven := sine(60, 5.0, 80.0, hz=RATE / 11.4), driven / K))).cyclic
+    assert cyclic.frequency == pytest.approx(RATE / 11.4, rel=0.005)
+
+
 def test_noise_and_rest_are_no_cycles() -> None:
     noise = np.random.default_rng(3).standard_normal((2, 20_000))
     assert find_blocks(surveyed(stretch(noise[0], noise[1]))).blocks == ()
