@@ -41,7 +41,7 @@ from benchpipe.stream.ordered import ordered_map
 if TYPE_CHECKING:
     from hashlib import _Hash
 
-VERSION = 7
+VERSION = 8
 WITH_RESOLUTION = 6  # the first version whose key holds the resolution of the clock
 LONG_LINE = 100  # letters of a first line without end that are no header on its way
 FEW_ROWS = 20  # so many rejects and no sample are no wrong rig file yet
