@@ -155,8 +155,15 @@ def _noise(share: float, tau: float, interval: float) -> NoiseResult:
 
 
 def _restricted_likelihood(covariance: Floats, columns: Floats) -> tuple[float, float]:
-    """Restricted log-likelihood at its best scale, and that scale; the last column is what is fitted."""
-    factor = np.linalg.cholesky(covariance)
+    """Restricted log-likelihood at its best scale, and that scale; the last column is what is fitted.
+
+    Readings that become sparse inside a window are not evenly spaced: slow noise of even ones may then have no
+    covariance that is one, and is not likely.
+    """
+    try:
+        factor = np.linalg.cholesky(covariance)
+    except np.linalg.LinAlgError:
+        return -inf, 0.0
     r = np.linalg.qr(np.linalg.solve(factor, columns), mode="r")
     diagonal = np.abs(np.diag(r))
     if not np.all(diagonal > 0):
