@@ -60,7 +60,7 @@ def with_losses(
     longest = np.where(spans.longest_us >= 0, spans.longest_us / US, np.nan)
     new = {"lost_rows": lost.tolist(), "longest_step_s": longest.tolist()}
     if stuck is not None:
-        new["stuck_rows"] = stuck.between(spans.begin_us - 1, spans.end_us).tolist()
+        new["stuck_rows"] = stuck.between(spans.touch_us, spans.end_us).tolist()
     return [dict(zip(new, more, strict=True)) | row for row, *more in zip(rows, *new.values(), strict=True)]
 
 
@@ -71,6 +71,8 @@ class _Spans:
     ----------
     begin_us, end_us : int64 arrays, shape (k,)
         Where each row begins and ends.
+    touch_us : int64 array, shape (k,)
+        A gap's length before the begin: a channel that was stuck until then may have hidden how it began.
     before_us, last_us, next_us : int64 arrays, shape (k,)
         The sample before the first one inside (at least: a gap before the start), the last one inside, and the next.
     longest_us : int64 array, shape (k,)
@@ -81,8 +83,9 @@ class _Spans:
         length = [row["period_s"] if "period_s" in row else row["duration_s"] for row in rows]
         self.begin_us = np.array([row["start_us"] for row in rows], np.int64)
         self.end_us = self.begin_us + np.rint(US * np.nan_to_num(np.array(length, np.float64))).astype(np.int64)
-        self._from_us = int(self.begin_us.min()) - gap_us
-        self.before_us = self.begin_us - gap_us - 1
+        self.touch_us = self.begin_us - gap_us - 1
+        self._from_us = int(self.touch_us.min()) + 1
+        self.before_us = self.touch_us.copy()
         self.last_us = self.begin_us.copy()
         self.next_us = np.full(self.begin_us.size, NEVER)
         self.longest_us = np.full(self.begin_us.size, -1, np.int64)

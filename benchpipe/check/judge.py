@@ -244,7 +244,9 @@ def _items_hidden(case: Case, values: Values, *, extreme: bool = False) -> tuple
     shares = dict(case.limit.accept.shares())
     codes = values.reason.copy()
     for place, name in enumerate(NAMES):
-        least = shares.get(name, 0.0) if case.measure.one_sample else max(MOST_LOST, shares.get(name, 0.0))
+        least = shares.get(name, 0.0)
+        if name != "stuck" and not case.measure.one_sample:  # chance sticks to nothing: a few rows may be a ramp
+            least = max(MOST_LOST, least)
         codes[(values.reason == place) & (values.lost_share <= least)] = -1
     missing = ~np.isfinite(values.value)
     codes[missing] = NAMES.index("missing") if extreme else -1
