@@ -82,3 +82,9 @@ def test_a_proof_whose_load_cell_is_clipped_or_stuck_proves_nothing(monkeypatch:
 
     monkeypatch.setattr(sound_runs, "proof", spoiled)
     assert {verdict for _, verdict, _ in sound_runs.judged("ultimate", 1)} == {"inconclusive"}
+
+
+def test_rejected_rows_before_the_first_sweep_and_after_the_last_leave_the_range_of_motion_measured() -> None:
+    """Sound sweeps that begin and end in their middle, of which every hundredth row was rejected."""
+    (verdict,) = (one for limit, one, _ in sound_runs.judged("ankle", 0) if limit.endswith("range of motion, free"))
+    assert verdict == "pass"
