@@ -20,6 +20,7 @@ from benchpipe.samples.signals import look_back_us, signal_columns, signals_and_
 from benchpipe.samples.stream import stream_samples
 
 US = 1e6
+LOOK_BACK = 64  # samples before a row's begin: a run of equal ones that ends there is known for one
 NEVER: int = np.iinfo(np.int64).max
 Row = dict[str, Any]
 
@@ -50,7 +51,8 @@ def with_losses(
     if not rows:
         return rows
     rig = rig or task.rig
-    spans = _Spans(rows, round(US * task.rig.time.gap_s))
+    time = task.rig.time
+    spans = _Spans(rows, round(US * time.gap_s), round(US * LOOK_BACK / time.sample_rate))
     stuck = None if "stuck_rows" in rows[0] else stuck_signals(task, rig)
     dropped = spans.follow(task, rig, stuck)
     recent = [one for one in task.rejected if spans.may_hold(one.file, task)]
@@ -60,7 +62,7 @@ def with_losses(
     longest = np.where(spans.longest_us >= 0, spans.longest_us / US, np.nan)
     new = {"lost_rows": lost.tolist(), "longest_step_s": longest.tolist()}
     if stuck is not None:
-        new["stuck_rows"] = stuck.between(spans.begin_us - 1, spans.end_us).tolist()
+        new["stuck_rows"] = stuck.between(spans.touch_us, spans.end_us).tolist()
     return [dict(zip(new, more, strict=True)) | row for row, *more in zip(rows, *new.values(), strict=True)]
 
 
@@ -71,18 +73,21 @@ class _Spans:
     ----------
     begin_us, end_us : int64 arrays, shape (k,)
         Where each row begins and ends.
+    touch_us : int64 array, shape (k,)
+        A gap's length before the begin: a channel that was stuck until then may have hidden how it began.
     before_us, last_us, next_us : int64 arrays, shape (k,)
         The sample before the first one inside (at least: a gap before the start), the last one inside, and the next.
     longest_us : int64 array, shape (k,)
         Longest step between samples inside; -1 where there are fewer than two.
     """
 
-    def __init__(self, rows: list[Row], gap_us: int) -> None:
+    def __init__(self, rows: list[Row], gap_us: int, back_us: int) -> None:
         length = [row["period_s"] if "period_s" in row else row["duration_s"] for row in rows]
         self.begin_us = np.array([row["start_us"] for row in rows], np.int64)
         self.end_us = self.begin_us + np.rint(US * np.nan_to_num(np.array(length, np.float64))).astype(np.int64)
-        self._from_us = int(self.begin_us.min()) - gap_us
-        self.before_us = self.begin_us - gap_us - 1
+        self.touch_us = self.begin_us - gap_us - 1
+        self._from_us = int(self.begin_us.min()) - max(gap_us, back_us)
+        self.before_us = self.touch_us.copy()
         self.last_us = self.begin_us.copy()
         self.next_us = np.full(self.begin_us.size, NEVER)
         self.longest_us = np.full(self.begin_us.size, -1, np.int64)

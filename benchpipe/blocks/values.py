@@ -114,6 +114,8 @@ class Values:
         Why the values leave the verdict undecided, whatever they are.
     uncounted : float
         Cycles that the rig counted and no log holds.
+    uncounted_after : float
+        Those of them after the last cycle that was measured.
     block : str
         Name of the block.
     between_us, begun_us : pair of int, int
@@ -142,6 +144,7 @@ class Values:
     why: str = ""
     doubt: str = ""
     uncounted: float = 0.0
+    uncounted_after: float = 0.0
     between_us: tuple[int, int] | None = None
     begun_us: int | None = None
     block: str = ""

@@ -12,7 +12,17 @@ from dataclasses import replace
 import numpy as np
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.left_out import BOUNDS, INCOMPLETE, NAMES, LeftOut, accepted_rows, counted, listed, not_accepted
+from benchpipe.blocks.left_out import (
+    BOUNDS,
+    INCOMPLETE,
+    NAMES,
+    NONE,
+    LeftOut,
+    accepted_rows,
+    counted,
+    listed,
+    not_accepted,
+)
 from benchpipe.blocks.registry import kind_of
 from benchpipe.blocks.values import Values
 from benchpipe.check.case import Case, Judged
@@ -140,17 +150,21 @@ def _middle(case: Case, values: Values) -> Judged:
     if limit.statistic != "last" and used < least * base_size:
         why = f"only {used:,} of {values.of:,} could be measured, {least:.0%} are asked for"
         return replace(judged, verdict=Verdict.NOT_EVALUATED, remark=why)
-    hidden = _items_hidden(case, values)
-    if limit.statistic == "last" and not values.whole[-1] and values.reason[-1] >= 0 and not _stop(values):
-        hidden = counted(values.reason[-1:], lambda _: values.called(len(values.value) - 1))
+    hidden = _after_last(limit, values) if limit.statistic == "last" else ()
+    hidden = hidden or _items_hidden(case, values)
     if hidden:
         return _not_proven(judged, hidden, values.why)
     return judged
 
 
-def _stop(values: Values) -> bool:
-    """Whether the last row is an incomplete cycle without missing samples."""
-    return bool(values.reason[-1] == INCOMPLETE)
+def _after_last(limit: LimitConfig, values: Values) -> tuple[LeftOut, ...]:
+    """What came after the last value that was measured, and was not; a stop or the end of the log is nothing."""
+    first = int(np.flatnonzero(values.whole)[-1]) + 1
+    codes = np.where(values.reason[first:] == INCOMPLETE, NONE, values.reason[first:])
+    after = values.uncounted_after if values.uncounted_after > limit.accept.uncounted * values.of else 0.0
+    return counted(
+        codes, lambda place: values.called(first + place), uncounted=after, where=f"after {values.called(first - 1)}"
+    )
 
 
 def _extreme(case: Case, values: Values) -> Judged:
@@ -230,7 +244,9 @@ def _items_hidden(case: Case, values: Values, *, extreme: bool = False) -> tuple
     shares = dict(case.limit.accept.shares())
     codes = values.reason.copy()
     for place, name in enumerate(NAMES):
-        least = shares.get(name, 0.0) if case.measure.one_sample else max(MOST_LOST, shares.get(name, 0.0))
+        least = shares.get(name, 0.0)
+        if name != "stuck" and not case.measure.one_sample:  # chance sticks to nothing: a few rows may be a ramp
+            least = max(MOST_LOST, least)
         codes[(values.reason == place) & (values.lost_share <= least)] = -1
     missing = ~np.isfinite(values.value)
     codes[missing] = NAMES.index("missing") if extreme else -1

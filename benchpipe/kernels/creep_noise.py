@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import exp, inf, log, nan, sqrt
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -76,6 +77,7 @@ def white_noise(time_s: Floats, count: Floats) -> NoiseResult:
 def averages_covariance(time_s: Floats, count: Floats, noise: NoiseResult) -> Floats:
     """Covariance of averages of ``count`` evenly spaced readings of variance 1, shape (n, n).
 
+    Where averages of one common interval would overlap, each has its own: readings may become sparse inside a hold.
     Sums exp(−Δt/τ) over all pairs of readings in closed form: geometric series in each average.
 
     Parameters
@@ -101,13 +103,23 @@ def averages_covariance(time_s: Floats, count: Floats, noise: NoiseResult) -> Fl
         return np.diag(1 / n)
     tau = noise.correlation_s
     reach = (n - 1) * noise.interval_s / 2  # first and last reading stand this far from the mean time
-    slow = exp(-noise.interval_s / tau)
+    slow: Any = exp(-noise.interval_s / tau)
+    if np.any(np.diff(time_s) < reach[1:] + reach[:-1]):  # sparse in some averages, dense in others
+        interval = _own_intervals(time_s, n, noise.interval_s)
+        reach, slow = (n - 1) * interval / 2, np.exp(-interval / tau)
     total = (1 - slow**n) / (1 - slow)  # Σ slowᵏ, k = 0 … n − 1
     gap = np.maximum((time_s - reach)[None, :] - (time_s + reach)[:, None], 0.0)
     between = np.triu(np.exp(-gap / tau), 1) * np.outer(total / n, total / n)
     within = ((1 + slow) / (1 - slow) - 2 * slow * total / (n * (1 - slow))) / n
     white = (1 - noise.share + 1e-9) / n
     return np.asarray(noise.share * (between + between.T + np.diag(within)) + np.diag(white))
+
+
+def _own_intervals(time_s: Floats, count: Floats, interval: float) -> Floats:
+    """Interval of the readings in each average, such that no two averages overlap, shape (n,)."""
+    steps = np.diff(time_s) / (0.5 * (count[1:] + count[:-1]))
+    own = np.minimum(np.append(steps, np.inf), np.insert(steps, 0, np.inf))
+    return np.asarray(np.maximum(own, 1e-6 * interval))
 
 
 def averages_noise(time_s: Floats, motion: Floats, count: Floats, tangent: Floats) -> tuple[NoiseResult, Floats]:

@@ -26,7 +26,7 @@ from benchpipe.kernels.loop_sums import (
     value_ends,
 )
 from benchpipe.kernels.read_only import read_only
-from benchpipe.kernels.repeats import longest_repeat, most_repeats
+from benchpipe.kernels.repeats import LEAST_PAIRS, longest_repeat, most_repeats
 
 (uncounted,) = deferred("benchpipe.kernels.intrinsics", "uncounted")
 
@@ -268,8 +268,10 @@ def _measure(
     out[WAVEFORM_ERROR, c] = np.sqrt(rest / sine) if sine > 0.0 else np.nan
     comes_to_zero = bottom_load <= NEAR_ZERO * width and top_load >= -NEAR_ZERO * width
     out[BACKLASH, c] = unloading_zero - loading_zero if comes_to_zero else np.nan
-    out[LOAD_REPEATS, c] = load_repeats if load_repeats < 2 else longest_repeat(load, first, end)  # one is in a row
-    out[MOTION_REPEATS, c] = motion_repeats if motion_repeats < 2 else longest_repeat(motion, first, end)
+    few = load_repeats < LEAST_PAIRS  # one is in a row
+    out[LOAD_REPEATS, c] = load_repeats if few else longest_repeat(load, first, end)
+    few = motion_repeats < LEAST_PAIRS
+    out[MOTION_REPEATS, c] = motion_repeats if few else longest_repeat(motion, first, end)
 
 
 @inlined_sums

@@ -1,4 +1,9 @@
-"""Samples that repeat the one before: a sensor that holds its value, a signal that is clipped, a coarse digit."""
+"""Samples that repeat the ones before: a sensor that holds its value, a signal that is clipped, a coarse digit.
+
+A sensor that is held may still flicker between two values of its last digit. A run of samples of no more than two
+values counts as one of half its length of a single value: where two readings agree with a probability p of a quarter
+or less, that is the less likely of the two, (2 p)^(2 r) <= p^r.
+"""
 
 from __future__ import annotations
 
@@ -22,10 +27,11 @@ UPPER = 0.9
 MANY = 1e8  # samples of a long stretch, in which a run may lie
 BESIDE = 256  # samples before and after a run, from which the noise there is learnt
 FEWEST_REPEATS = 4  # fewer are not looked at
+LEAST_PAIRS = 2  # of equal neighbours: the sums of a loop count them, and most loops have fewer
 
 
 def most_repeats(values: NDArray[Any], start: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.int32]:
-    """Most samples in a row that equal the one before them.
+    """Most samples in a row that equal the one before them, or half as many that are one of two values.
 
     Parameters
     ----------
@@ -53,7 +59,7 @@ def _most_repeats(
 
 @compiled
 def longest_repeat(values: NDArray[Any], first: int, end: int) -> int:
-    """Most samples in a row that equal the one before, among ``first … end - 1``.
+    """Most samples in a row that equal the one before, or half as many of two values, among ``first … end - 1``.
 
     Parameters
     ----------
@@ -65,7 +71,8 @@ def longest_repeat(values: NDArray[Any], first: int, end: int) -> int:
     Returns
     -------
     int
-        One less than the samples of the longest run of equal values; 0 where none are equal.
+        One less than the samples of the longest run of equal values, or half of two less than those of the longest
+        run of two values, whichever is more; 0 where none are equal.
     """
     best, at, last = 0, first, end - 1
     while at + best < last:  # a longer run that is not done with holds the pair that begins here
@@ -79,7 +86,24 @@ def longest_repeat(values: NDArray[Any], first: int, end: int) -> int:
         while high < last and values[high + 1] == values[high]:
             high += 1
         best, at = max(best, high - low), high
-    return best
+    return max(best, (_longest_of_two(values, first, end) - 2) // 2)
+
+
+@compiled
+def _longest_of_two(values: NDArray[Any], first: int, end: int) -> int:
+    """Samples of the longest run that holds no more than two values; 0 where fewer than two samples repeat one."""
+    begin = since = first  # of the run, and of the latest value in it
+    latest = other = values[first]
+    best = pairs = 0
+    for k in range(first + 1, end):
+        value = values[k]
+        if value == latest:
+            pairs += 1
+            continue
+        if value != other and other != latest:
+            best, begin = max(best, k - begin), since
+        latest, other, since = value, latest, k
+    return max(best, end - begin) if pairs >= LEAST_PAIRS else 0
 
 
 def chance_repeats(noise: float, step: float, samples: float) -> float:

@@ -166,8 +166,11 @@ def _stuck(log: Log, rng: np.random.Generator) -> list[str]:
     return log.lines()
 
 
-def held(log: Log, rng: np.random.Generator, name: str) -> list[str]:
-    """One sensor holds its last good value over what offends, and before and after it: 10 to 50 % of a cycle."""
+def held(log: Log, rng: np.random.Generator, name: str, flicker: float = 0.0) -> list[str]:
+    """One sensor holds its last good value over what offends, and before and after it: 10 to 50 % of a cycle.
+
+    With ``flicker`` it goes up by that and down again, at random.
+    """
     log = Log(**vars(log))
     values = getattr(log, name).copy()
     edges = np.flatnonzero(np.diff(log.bad.astype(int), prepend=0, append=0))
@@ -175,6 +178,8 @@ def held(log: Log, rng: np.random.Generator, name: str) -> list[str]:
         size = max(end - begin, round(RATE * rng.uniform(0.1, 0.5)))
         first = max(begin - int(rng.integers(0, size - (end - begin) + 1)), 1)
         values[first : first + size] = values[first - 1]
+        if flicker:
+            values[first : first + size] += flicker * rng.integers(0, 2, len(values[first : first + size]))
     setattr(log, name, values)
     return log.lines()
 

@@ -12,6 +12,7 @@ import sys
 import tempfile
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -35,7 +36,9 @@ LIMITS = {
 }
 
 # One channel, that of the limit, stays below what offends: in one to three cycles, or in all of them.
-OF_ONE = {"held over it": held, "clipped": clipped, "all clipped": clipped}
+OF_ONE = {
+    "held over it": held, "flickers over it": partial(held, flicker=1e-4), "clipped": clipped, "all clipped": clipped,
+}  # fmt: skip
 WAYS = (*SPOILS, *OF_ONE, "(sound)")
 
 

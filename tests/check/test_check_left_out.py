@@ -138,6 +138,18 @@ def test_an_unmeasured_cycle_counts_as_off_target(tmp_path: Path) -> None:
     assert (row["verdict"], row["measured"]) == ("fail", 0.01)
 
 
+@pytest.mark.parametrize("how", [h for h in SPOILT if h not in ("broken off", "lost rows", "thinned")])
+def test_a_last_value_is_none_where_a_spoiled_cycle_follows_it(tmp_path: Path, how: str) -> None:
+    run = run_with(tmp_path, limit("energy_j", "2 J", statistic="last"))
+    made = spoilt_cycles("energy_j", 1.0, SPOILT[how])
+    made = [*made[:BAD], made[BAD] | {"complete": False, "cycle": None, "flags": int(CycleFlag.OPEN), "energy_j": None}]
+    (row,) = judge(run, cycles=made)  # the log ends in the next cycle
+    assert row["verdict"] == "inconclusive", row
+    assert f"cycle {BAD}" in row["remark"]
+    (row,) = judge(run, cycles=[*made[: BAD - 1], made[BAD] | {"start_us": made[BAD - 1]["start_us"]}])
+    assert row["verdict"] == "pass", row
+
+
 def test_every_cycle_begun_is_in_the_base_of_a_median(tmp_path: Path) -> None:
     run = run_with(tmp_path, limit("energy_j", "2 J"))
     made = cycles(COUNT + 20, energy_j=1.0, period_s=1.0, samples=50)

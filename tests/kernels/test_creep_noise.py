@@ -41,6 +41,24 @@ def test_covariance_is_that_of_the_averages(rho: float, share: float) -> None:
     np.linalg.cholesky(expected)
 
 
+@pytest.mark.parametrize("rho", [0.7, 0.99])
+def test_readings_that_become_sparse_have_their_own_covariance(rho: float) -> None:
+    """Every fifth reading is left from 200 s on: averages of one common interval would overlap."""
+    kept = (T <= 200) | (T % 5 == 0)
+    rows = slow_noise(np.random.default_rng(1), 3000, rho, 1.0)
+    pieces = np.array_split(np.flatnonzero(kept), 40)
+    means = np.array([rows[:, piece].mean(axis=1) for piece in pieces])
+    position, count = (np.array(v, float) for v in zip(*((T[p].mean(), p.size) for p in pieces), strict=True))
+    noise = NoiseResult(1.0, -1 / np.log(rho), 0.0, white_noise(position, count).interval_s, True)
+    expected = averages_covariance(position, count, noise)
+    np.linalg.cholesky(expected)
+    beside = [np.diff(T[pieces[k - 1][0] : pieces[k + 1][-1] + 1][kept[pieces[k - 1][0] : pieces[k + 1][-1] + 1]])
+              for k in range(1, 39)]  # steps of its neighbours too
+    even = 1 + np.flatnonzero([np.ptp(steps) == 0.0 for steps in beside])
+    assert np.cov(means[even]) == pytest.approx(expected[np.ix_(even, even)], abs=0.07)
+    assert (np.var(means, axis=1) < 1.1 * np.diag(expected)).all()  # where it changes, the denser one counts
+
+
 def test_covariance_of_white_noise_is_one_over_count() -> None:
     bins = log_averages(T, T)
     noise = white_noise(bins.position, bins.count)

@@ -67,3 +67,11 @@ def test_the_95_per_cent_range_scatters_by_its_uncertainty() -> None:
     found = [measure_stance(time, rng.standard_normal(400), np.zeros(400)) for _ in range(60)]
     scatter = np.std([f.span_95 for f in found], ddof=1)
     assert np.median([f.span_95_u for f in found]) == pytest.approx(scatter, rel=0.3)
+
+
+def test_readings_that_become_sparse_inside_a_window_are_measured() -> None:
+    rng = np.random.default_rng(4)
+    time = np.concatenate((np.arange(0.0, 1.0, 0.025), np.arange(1.0, 8.0, 0.125)))
+    found = measure_stance(time, 1e-3 * rng.standard_normal(time.size) + DRIFT * time, np.zeros(time.size))
+    assert found.converged
+    assert found.drift_low <= DRIFT <= found.drift_high

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from benchpipe.blocks.locking.measure import LockBuilder, mode_rig
 from benchpipe.blocks.locking.plan import LockingBlock
+from benchpipe.blocks.locking.unmeasured import ModeScan
 from benchpipe.config.model import Quantity
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
 from benchpipe.samples.signals import Signals, signal_columns
@@ -194,3 +195,24 @@ def test_where_a_batch_ends_changes_nothing(places: list[int], spoil: int) -> No
     whole = signals(made)
     pieces = [whole.part(a, b) for a, b in pairwise([0, *places, len(whole)]) if b > a]
     assert repr(rows_of(*pieces)) == repr(rows_of(whole))
+
+
+def test_a_change_without_load_or_motion_is_a_row_without_figures_however_it_is_cut() -> None:
+    """Three locks; of the second no row has a motion, of the third the first 0.2 s have none."""
+    made, rows = joint(), 3 * T.size
+    time_us = np.rint(np.arange(rows) * 1e4).astype(np.int64)
+    load, motion, mode = (np.tile(made[name], 3) for name in ("load", "motion", "mode"))
+    lost = (time_us > 14_500_000) & (time_us < 21_500_000) | (time_us > 26_990_000) & (time_us < 27_200_000)
+    whole = Signals(time_us, load, motion, np.empty(0), mode)
+    builder = LockBuilder(BLOCK, RIG)
+    builder.feed(whole.select(~lost))
+    measured = builder.finish()
+    for pieces in ([0, rows], [0, 1500, 1501, 2000, rows]):
+        scan = ModeScan(BLOCK, 50_000)
+        for a, b in pairwise(pieces):
+            scan.feed(time_us[a:b], mode[a:b])
+        found = scan.with_unmeasured(measured)
+        assert [row["lock_change"] for row in found] == [1, 2, 3, 4, 5, 6]
+        assert [row["start_us"] // 10_000 for row in found] == [300, 900, 1500, 2100, 2720, 3300]
+        assert [row["outcome"] for row in found][2:4] == ["not measured"] * 2
+        assert found[2]["lock_failed"] is None

@@ -91,9 +91,9 @@ CYCLES: tuple[Column, ...] = (
     _c("uncrossed", "int32", "1", "cycles in it that did not cross both thresholds, and were not found"),
     _c("longest_step_s", "float32", "s", "longest step between its samples, those to the boundaries included",
        null=True),
-    _c("load_repeats", "int32", "1", "most samples in a row whose load equals that of the one before", null=True),
-    _c("motion_repeats", "int32", "1", "most samples in a row whose motion channel equals that of the one before",
-       null=True),
+    _c("load_repeats", "int32", "1", "most samples in a row whose load equals that of the one before, or half as many "
+       "that flicker between two values", null=True),
+    _c("motion_repeats", "int32", "1", "the same of the motion channel", null=True),
 )  # fmt: skip
 LOOPS: tuple[Column, ...] = (
     _c("block", "string", "", "block of the plan"),

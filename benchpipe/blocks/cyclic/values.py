@@ -96,11 +96,12 @@ def _from_rows(
     resting = _at_rest(limit, measure, rows, value, reason)
     if not measure.extreme and not share:
         value = np.where(complete, value, np.nan)
-    whole = complete & np.isfinite(value) & ((flags & int(NOT_JUDGED)) == 0) & ~too_much_lost(rows)
+    whole = complete & np.isfinite(value) & ((flags & int(NOT_JUDGED)) == 0) & ~too_much_lost(rows) & ~held
     if share:
         whole = complete
     counter = state.counted
     uncounted = _unseen(counter, int(start[0]), int(start[-1]))
+    after = _unseen(counter, int(start[whole][-1]), int(start[-1])) if whole.any() else uncounted
     if counter is None and (flags & int(CycleFlag.PEAKS_ONLY)).any():  # a row that is lost was a cycle
         uncounted += float(np.nansum(floats(rows.column("lost_rows"))))
     if counter is None:  # of a log with a row for every few cycles only
@@ -110,7 +111,7 @@ def _from_rows(
     values = values_of(
         found.after.astype(np.float64), value, np.full(len(value), np.nan), len(value) + round(uncounted), why=why,
         reason=reason, complete=complete, whole=whole, names=(), uncounted=uncounted,
-        between_us=(int(start[0]), int(start[-1])), behind_gaps=behind,
+        uncounted_after=after, between_us=(int(start[0]), int(start[-1])), behind_gaps=behind,
         typical=_typical(rows.filter(pa.array(complete)), state),
         sampling_u=_missed(measure, value, rows, rate),
     )  # fmt: skip

@@ -15,6 +15,7 @@ import numpy as np
 
 from benchpipe.blocks.found import Found
 from benchpipe.blocks.locking.plan import LockingBlock
+from benchpipe.blocks.locking.unmeasured import ModeScan
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.state import BlockState
@@ -33,7 +34,8 @@ from benchpipe.kernels.locking import (
     measure_lock,
     measure_unlock,
 )
-from benchpipe.samples.signals import Signals, block_signals
+from benchpipe.samples.signals import Signals, look_back_us, signal_columns, to_signals
+from benchpipe.samples.stream import stream_samples
 from benchpipe.store.manifest import Remark
 
 US = 1e6
@@ -46,10 +48,13 @@ MOST_TOLD = 3  # failures named in the remarks
 def locking_block(task: BlockTask[LockingBlock, BlockState]) -> Found:
     """Measure the lock changes of a block."""
     rig, store, block = task.rig, task.store, task.block
-    builder = LockBuilder(block, rig)
-    for signals in block_signals(store, task.inputs, mode_rig(rig, block), block):
-        builder.feed(signals)
-    rows = with_losses(task, builder.finish(), mode_rig(rig, block))
+    of_mode = mode_rig(rig, block)
+    builder, scan = LockBuilder(block, rig), ModeScan(block, round(US * rig.time.gap_s))
+    columns, back_us = signal_columns(of_mode, block.mode), look_back_us(of_mode)
+    for batch in stream_samples(store.folder, task.inputs, columns, back_us=back_us):
+        builder.feed(to_signals(batch, of_mode, block.mode))
+        scan.feed(batch.time_us[batch.context :], batch.columns[of_mode.counter or ""][batch.context :])
+    rows = with_losses(task, scan.with_unmeasured(builder.finish()), of_mode)
     found = Found([store.write("lock_changes", rows_table("lock_changes", rows, rig), task.key)] if rows else [])
     found.remarks = list(_remarks(block, rows, builder.glitches))
     return found

@@ -10,7 +10,7 @@ LOCK_CHANGES: tuple[Column, ...] = (
     column("start_us", "int64", "us", "first sample that shows the new mode"),
     column("duration_s", "float64", "s", "time it was looked at"),
     column("to", "string", "", "locked or unlocked"),
-    column("outcome", "string", "", "held, released, failed, not tested, cut short or time not known"),
+    column("outcome", "string", "", "held, released, failed, not tested, cut short, time not known or not measured"),
     column("samples", "int32", "1", "samples used"),
     column("bounces", "int32", "1", "times the mode channel fell back before it stood"),
     column("time_to_hold_s", "float64", "s", "time until the joint moves no more and carries the load", null=True),

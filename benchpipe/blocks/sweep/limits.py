@@ -16,6 +16,7 @@ from benchpipe.columns import floats
 _of_sweeps = partial(of_rows, "sweeps", left="incomplete_sweeps")
 RESISTANCE = ("resistance_between", "stops_beyond")
 STOPS = ("stops_beyond",)
+FEW_LOST = 0.05  # of the rows of a sweep that a stop or the end of the log broke off: it has no figure anyway
 
 
 def _travel(asked: Asked, rows: pa.Table) -> Values:
@@ -52,7 +53,7 @@ def _with_incomplete(asked: Asked, whole: Values, columns: tuple[str, ...] = ())
     for name in columns:
         value, u = np.fmax(value, floats(rows.column(name))), np.fmax(u, floats(rows.column(f"{name}_u")))
     reason, share = item_reasons(rows, asked.rate)
-    reason[reason == NONE] = INCOMPLETE
+    reason[(reason == NONE) | ((share <= FEW_LOST) & (not columns))] = INCOMPLETE
     reason[np.array(rows.column("broken_off"), bool)] = NAMES.index("gap")
     shown = (reason != INCOMPLETE) | (value > np.max(whole.value, initial=-np.inf, where=np.isfinite(whole.value)))
     number, no = floats(rows.column("after_sweep")), np.zeros(count, bool)
