@@ -52,3 +52,8 @@ class Noises:
         value = np.where(good, floats(rows.column(column)), np.nan)
         time_s = np.array(rows.column("start_us")) * 1e-6
         return time_s, value, floats(rows.column("temperature_c")), np.array(rows.column("cycle"), np.int64)
+
+
+def place_of(size: int, last: int, cycle: float) -> int:
+    """Place of a cycle in a block of ``size`` that ends with cycle ``last``; negative before it."""
+    return size - 1 - (last - int(cycle))

@@ -13,7 +13,7 @@ from benchpipe.blocks.cyclic.values import cycle_values
 from benchpipe.blocks.left_out import INCOMPLETE, accepted_rows
 from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.values import Asked, Values, nothing
-from benchpipe.check.block_noise import Noises
+from benchpipe.check.block_noise import Noises, place_of
 from benchpipe.check.budget import FEW, Budget, BudgetPart, rectangular
 from benchpipe.check.figure import SCATTER, JudgedFigure
 from benchpipe.check.monte_carlo import Input, larger_of, propagate
@@ -73,7 +73,7 @@ def change_figure(
         if found is not None:
             return _of_temperature(found, plain, parts, base, values)
     noise = noises.of(block.name, measure.columns[0], values.value.size)
-    places = (_place(noise.size, noises.last(block.name), one) for one in (base, values))
+    places = (place_of(noise.size, noises.last(block.name), one.number[0]) for one in (base, values))
     first, second = zip(places, (base.value.size, values.value.size), strict=True)
     one = change_u(noise, *first, *second, "median", start, now)
     parts = (
@@ -100,11 +100,6 @@ def _checked(
     if not budget.known or below.u <= LINEAR * abs(below.value):
         return budget
     return larger_of(budget, propagate(lambda a, b: a / b - 1.0, (above, below)), few=few)
-
-
-def _place(size: int, last: int, values: Values) -> int:
-    """Place of a window's first cycle in a block of ``size`` that ends with cycle ``last``; negative before it."""
-    return size - 1 - (last - int(values.number[0]))
 
 
 def _at_temperature(

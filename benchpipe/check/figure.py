@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.values import Values
-from benchpipe.check.block_noise import Noises
+from benchpipe.check.block_noise import Noises, place_of
 from benchpipe.check.budget import FEW, Budget, BudgetPart, few_values, rectangular
 from benchpipe.check.extremes import largest_lower, largest_upper, smallest_lower, smallest_upper
 from benchpipe.check.reading_noise import READING, hidden_scatter, scatter_of, scatter_of_others
@@ -136,7 +136,8 @@ def figure_of_values(
     if not measure.in_window:
         return _of_few(limit, measure, rig, good, value)
     noise = _noise(limit, noises, measure, good)
-    found = window_u(noise, good.value.size, "median" if of_median else "mean")
+    first = place_of(noise.size, noises.last(good.block), good.number[0])
+    found = window_u(noise, good.value.size, "median" if of_median else "mean", first)
     scatter = BudgetPart(SCATTER, found.u, found.dof, "A", f"{good.value.size:,} cycles of {noise.size:,}")
     parts = (scatter, *missed, *_attenuated(measure, value, good), *rig_parts(measure, rig, value, good))
     size, doubt = abs(value) if measure.absolute else value, "" if found.known else found.why
@@ -190,13 +191,27 @@ def _own_parts(name: str, values: Values, at: int) -> tuple[BudgetPart, ...]:
     return (BudgetPart(name, math.sqrt(rest), dof, "A", "its own"), *inside)
 
 
+def _alike(values: Values) -> tuple[BudgetPart, ...]:
+    """What the values' own uncertainty has and their scatter does not: all of them may err by it alike.
+
+    A law or curve that fits none of them, samples that fall on the same places of each.
+    """
+    own = values.u[np.isfinite(values.u)]
+    beyond = float(np.mean(own**2)) - float(np.var(values.value, ddof=1)) if own.size and values.value.size > 1 else 0.0
+    if not beyond > 0.0:
+        return ()
+    return (BudgetPart("what the values share", math.sqrt(beyond), note="their own uncertainty beyond their scatter"),)
+
+
 def _of_few(limit: LimitConfig, measure: Measure, rig: RigConfig, good: Values, value: float) -> JudgedFigure:
     """Mean or median of some holds, sweeps, windows, proofs or lock changes."""
     scatter: tuple[BudgetPart, ...] = (BudgetPart(SCATTER, 0.0, note="the value is a bound already"),)
     if not measure.bound and good.value.size == 1:
         scatter = _own_parts("one value", good, 0)
     elif not measure.bound:
-        scatter = (few_values(good.value, "mean" if limit.statistic == "mean" else "median", name=SCATTER),)
+        scatter = (
+            few_values(good.value, "mean" if limit.statistic == "mean" else "median", name=SCATTER), *_alike(good)
+        )
     parts = (*scatter, *rig_parts(measure, rig, value, good))
     return JudgedFigure(abs(value) if measure.absolute else value, Budget(parts), good.value.size < FEW)
 
@@ -209,7 +224,7 @@ def _last(limit: LimitConfig, measure: Measure, rig: RigConfig, good: Values, no
     beyond: Beyond = (None, None)
     if measure.in_window:
         noise = _noise(limit, noises, measure, good)
-        found = window_u(noise, 1, "median")
+        found = window_u(noise, 1, "median", place_of(noise.size, noises.last(good.block), good.number[-1]))
         own_u, own_dof, doubt = found.u, found.dof, "" if found.known else found.why
         beyond = _read_beyond(measure, good)
         more = _attenuated(measure, value, good)
@@ -236,7 +251,10 @@ def _extreme(limit: LimitConfig, measure: Measure, rig: RigConfig, values: Value
     few: NDArray[np.bool_] = np.zeros(size.size, bool)  # readings whose noise is their scatter: both bounds stay, wider
     if measure.in_window:
         whole = values.select(values.whole)
-        one = reading_u(_noise(limit, noises, measure, whole if whole.value.size else known))
+        noise = _noise(limit, noises, measure, whole if whole.value.size else known)
+        last = noises.last(known.block)
+        first, end = (place_of(noise.size, last, number) for number in (known.number.min(), known.number.max()))
+        one = reading_u(noise, first, end - first + 1)
         u, dof = np.full(size.size, one.u), np.full(size.size, one.dof)
         few = known.whole & (not one.known)
         beyond = _read_beyond(measure, known)

@@ -7,11 +7,12 @@ whatever the distribution of the noise. Simulated coverage: ``tests/benchmarks/w
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import inf, nan
+from dataclasses import dataclass, replace
+from math import inf, nan, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import fdtri
 
 from benchpipe.kernels.noise_curve import take_curve_off
 from benchpipe.kernels.noise_mixture import Statistic, mean_covariance, mean_factor, mixture_u, statistic_factor
@@ -27,6 +28,10 @@ WINDOWS_IN_PIECE = 4
 MOST_WINDOWS = 400
 MOST_READINGS = 100_000
 """Short windows are looked at until this many readings were."""
+NEAR = 100
+"""Readings up to the end of a window, at least, of which the scatter is compared with the block's."""
+SURE = 0.95
+"""Probability from which they scatter more than the block's do."""
 LEAST_RATIO, MOST_RATIO = 0.2, 2.0
 """Range of the observed spread of windows over the expected one."""
 
@@ -94,7 +99,7 @@ def fit_block_noise(values: ArrayLike) -> BlockNoise:
     return BlockNoise(v.size, tau, white, columns > 0, columns, readings, fit)
 
 
-def window_u(noise: BlockNoise, n: int, statistic: Statistic) -> StandardU:
+def window_u(noise: BlockNoise, n: int, statistic: Statistic, first: int | None = None) -> StandardU:
     """Standard uncertainty of the mean or median of n consecutive readings of the block; n = 1 is one reading.
 
     Parameters
@@ -103,6 +108,8 @@ def window_u(noise: BlockNoise, n: int, statistic: Statistic) -> StandardU:
     n : int
         Finite readings in the window, 1 … N.
     statistic : "mean" or "median"
+    first : int, optional
+        Place of the window's first reading: where the readings about it scatter more than the block's, so does it.
 
     Returns
     -------
@@ -116,13 +123,13 @@ def window_u(noise: BlockNoise, n: int, statistic: Statistic) -> StandardU:
     fit = noise.fit
     factor = statistic_factor(fit.models, n, statistic)
     ratio, dof = _observed(noise, n, statistic)
-    u, nu = mixture_u(fit, factor * ratio, dof)
+    u, nu = mixture_u(fit, factor * ratio * _louder(noise, first, n), dof)
     worth = float(fit.weight @ fit.variance) / float(fit.weight @ (fit.variance * mean_factor(fit.models, n)))
     known, why = _known(noise)
     return StandardU(u, nu, known, why, min(worth, float(n)))
 
 
-def reading_u(noise: BlockNoise) -> StandardU:
+def reading_u(noise: BlockNoise, first: int | None = None, n: int = 1) -> StandardU:
     """Standard uncertainty of one reading, for bounds on the largest or smallest of many.
 
     It is the scatter of the readings about the block's curve. Scatter of the true values is in it, which keeps
@@ -131,13 +138,16 @@ def reading_u(noise: BlockNoise) -> StandardU:
     Parameters
     ----------
     noise : BlockNoise
+    first, n : int, optional
+        Place of the first of the readings, and how many they are: as for :func:`window_u`.
 
     Returns
     -------
     StandardU
         ``u`` in the unit of the readings.
     """
-    return window_u(noise, 1, "mean")
+    one = window_u(noise, 1, "mean")
+    return replace(one, u=one.u * sqrt(_louder(noise, first, n)))
 
 
 def change_u(
@@ -178,8 +188,8 @@ def change_u(
     fit = noise.fit
     ratio_b, dof_b = _observed(noise, base_n, statistic)
     ratio_w, dof_w = _observed(noise, window_n, statistic)
-    of_base = statistic_factor(fit.models, base_n, statistic) * ratio_b
-    of_window = statistic_factor(fit.models, window_n, statistic) * ratio_w
+    of_base = statistic_factor(fit.models, base_n, statistic) * ratio_b * _louder(noise, base_first, base_n)
+    of_window = statistic_factor(fit.models, window_n, statistic) * ratio_w * _louder(noise, window_first, window_n)
     apart = mean_factor(fit.models, base_n) * mean_factor(fit.models, window_n)
     together = mean_covariance(fit.models, base_first, base_n, window_first, window_n) / np.sqrt(apart)
     shared = together * np.sqrt(of_base * of_window)
@@ -207,6 +217,22 @@ def _without_fit(noise: BlockNoise, n: int) -> StandardU:
     if not _varies(noise.readings) or float(np.ptp(noise.readings)) == 0:
         return StandardU(0.0, inf, known, why, float(n))
     return StandardU(float(np.std(noise.readings, ddof=1)), noise.size - 1.0, known, why, 1.0)
+
+
+def _louder(noise: BlockNoise, first: int | None, n: int) -> float:
+    """Variance of the readings about a window over the block's, from their differences; 1 where not surely more.
+
+    Slow noise and wear are not in a difference. The differences of white noise are worth two thirds of their number,
+    by the correlation of neighbours (GUM, G.4.1, for their sum of squares).
+    """
+    near = max(n, NEAR)
+    if first is None or noise.size < 2 * near:
+        return 1.0
+    end = min(max(first + n, near), noise.size)
+    squares = np.diff(noise.readings) ** 2
+    about, whole = float(np.mean(squares[end - near : end - 1])), float(np.mean(squares))
+    sure = float(fdtri((near - 1) * 2 / 3, squares.size * 2 / 3, SURE))
+    return about / whole if about > sure * whole else 1.0
 
 
 def _observed(noise: BlockNoise, n: int, statistic: Statistic) -> tuple[float, float]:

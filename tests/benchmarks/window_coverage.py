@@ -74,6 +74,11 @@ def _student3(rng: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
     return np.asarray(rng.standard_t(3, shape) / np.sqrt(3))
 
 
+def _louder(rng: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
+    """Three times as large in the last twentieth."""
+    return np.asarray(rng.standard_normal(shape) * np.where(np.arange(shape[1]) >= 0.95 * shape[1], 3.0, 1.0))
+
+
 Noise = Callable[[np.random.Generator, tuple[int, int]], np.ndarray]
 NOISES: dict[str, Noise] = {
     "white": _white,
@@ -86,6 +91,7 @@ NOISES: dict[str, Noise] = {
     "1/f": _flicker,
     "t3": _student3,
     "1 % outliers": _outliers,
+    "louder at the end": _louder,
 }
 BEYOND = ("1/f", "t3", "1 % outliers")
 
