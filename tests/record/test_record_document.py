@@ -79,7 +79,7 @@ def elements(node: Any) -> Iterator[Any]:
 def test_it_says_that_it_is_pdf_a_3a_and_pdf_ua_1_and_has_the_structure_of_these(
     documents: dict[str, bytes], run: str
 ) -> None:
-    # ISO 19005-3 (6.6.4, 6.7, 6.8) and ISO 14289-1 (5, 7.1, 7.3): keys from memory; no checker of either is packaged.
+    # ISO 19005-3 (6.6.4, 6.7, 6.8) and ISO 14289-1 (5, 7.1, 7.3): keys from memory; see test_record_checkers.py.
     with pikepdf.open(BytesIO(documents[run])) as pdf:
         meta = pdf.open_metadata()
         found = [meta.get(key) for key in ("pdfaid:part", "pdfaid:conformance", "pdfuaid:part", "dc:title")]
