@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from benchpipe.errors import StoreError
-from benchpipe.store.files import write_whole
+from benchpipe.store.files import sha256_of, write_whole
 from benchpipe.store.record_note import named_in
 from benchpipe.store.sealed_note import read_note, sealed_note
 
@@ -83,9 +83,13 @@ def write_page(path: Path, document: bytes, run: str, lab: Path | None) -> str:
         with _held(lab):
             file, new = Path(os.path.normpath(path.absolute())), hashlib.sha256(document).hexdigest()
             pages = {one: page for one, page in _known(lab).items() if one == file or one.is_file()}
-            before = pages[file].sha256[:1] if file in pages else ()
+            before = pages[file].sha256[:1] if file in pages else _there(file)
             _keep(lab, pages | {file: WrittenPage(run, tuple(dict.fromkeys((new, *before))))})
-            write_whole(path, document)
+            try:
+                write_whole(path, document)
+            except StoreError:
+                _keep(lab, pages)
+                raise
             _keep(lab, pages | {file: WrittenPage(run, (new,))})
     except _NotNotedError as error:
         write_whole(path, document)
@@ -95,6 +99,14 @@ def write_page(path: Path, document: bytes, run: str, lab: Path | None) -> str:
 
 class _NotNotedError(Exception):
     """The note cannot be read or written; the text says why."""
+
+
+def _there(file: Path) -> tuple[str, ...]:
+    """Hash of a file that is there and was not noted."""
+    try:
+        return (sha256_of(file),)
+    except OSError:
+        return ()
 
 
 def _known(lab: Path) -> dict[Path, WrittenPage]:

@@ -107,6 +107,28 @@ def test_a_job_that_is_killed_over_a_page_leaves_none_that_seems_changed(
         assert [line.status for line in lines(lab, RUN)] == [Status.HOLDS]
 
 
+@pytest.mark.parametrize("noted", [True, False])
+def test_a_page_that_could_not_be_written_leaves_the_note_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, noted: bool
+) -> None:
+    """A file that is locked and was never a page of ours is not called a changed one."""
+    lab, page = tmp_path / "lab.toml", tmp_path / "page.html"
+    page.write_bytes(b"another file")
+    if noted:
+        assert write_page(page, b"page", RUN, lab) == ""
+    before, whole = read_pages(lab), page_note.write_whole
+
+    def refuse(path: Path, data: bytes) -> None:
+        if path == page:
+            raise StoreError("locked", where=path)
+        whole(path, data)
+
+    monkeypatch.setattr(page_note, "write_whole", refuse)
+    with pytest.raises(StoreError, match="locked"):
+        write_page(page, b"new", RUN, lab)
+    assert read_pages(lab) == before
+
+
 def test_a_lab_folder_that_takes_no_note_gets_its_page_all_the_same(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
