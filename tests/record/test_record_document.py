@@ -202,6 +202,19 @@ HOSTILE = {
 }
 
 
+def test_a_very_long_reason_is_shown_from_its_beginning(records: dict[str, RunRecord]) -> None:
+    """PDF/A has no string of more than 32,767 bytes (ISO 19005-3, 6.1.13)."""
+    one, text = small(records["wearing"]), "an invented reason \U0001d49c足 " * 2_000
+    signed = SignOff(
+        who="A. Reviewer", when="2031-05-01T09:30:00+00:00", note=text, sequence=3, manifest_sha256="0" * 64,
+        process="p", verdicts="v", verdict="fail", deviation=text,
+    )  # fmt: skip
+    page = replace(one.page, view=replace(one.page.view, specimen=text))
+    pdf = made_by.record_document(replace(one, page=page, signed=(signed,)))
+    assert packed(" more letters: see the attached files") in packed(" ".join(texts(pdf)))
+    assert len(texts(pdf)) < 20
+
+
 @pytest.mark.parametrize("kind", HOSTILE)
 def test_a_name_is_shown_and_never_obeyed(records: dict[str, RunRecord], kind: str) -> None:
     name, one = HOSTILE[kind], small(records["wearing"])
