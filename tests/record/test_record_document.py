@@ -273,7 +273,8 @@ def test_signatures_and_deviations_are_named(records: dict[str, RunRecord]) -> N
     )  # fmt: skip
     made = replace(small(records["wearing"]), signed=(one,), ledger=Head(entries=2, sha256="ab" * 32))
     text = packed(" ".join(texts(made_by.record_document(made))))
-    for words in ("signed by A. Reviewer, laboratory on 2031-05-01: an invented deviation", "figures seen", "ab" * 32):
+    said = "signed by A. Reviewer, laboratory on 2031-05-01 09:30:00+00:00: an invented deviation"
+    for words in (said, "figures seen", "ab" * 32):
         assert packed(words) in text
     data, _ = record_data(records["healthy"])
     assert data["deviations"][-1] == "No deviation was signed."
