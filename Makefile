@@ -8,7 +8,7 @@ PY := .venv/bin/python
 PIP := $(PY) -m pip --disable-pip-version-check --no-input
 UV_VERSION := 0.13.9
 
-.PHONY: help demo test subset lowest soak bench mutants lint lock picture clean
+.PHONY: help demo test subset lowest soak bench mutants checkers lint lock picture clean
 
 help:  ## list the targets
 	@sed -n 's/^\([a-z]*\):.*## /\1\t/p' Makefile | expand -t 12
@@ -28,6 +28,8 @@ bench: .venv/.test  ## speed, memory and coverage, written into the guide
 mutants: .venv/.mutants  ## change the code in one place at a time: does a test notice? (MUTATE=benchpipe/check/rules.py SHARE=10)
 	PYTHONPATH="$(CURDIR)/.venv/mutants" $(PY) -m tests.mutants $(MUTATE) --share $(SHARE)
 
+checkers: .venv/.checkers  ## a second checker of records (PDF/UA), in a folder of its own; `make test` uses it where it is
+
 lint: .venv/.test  ## ruff and mypy --strict
 	$(PY) -m ruff check .
 	$(PY) -m mypy
@@ -41,6 +43,7 @@ lock: .venv/.core  ## pin again after a change in pyproject.toml (UPGRADE=--upgr
 	$(LOCK) --group build -o .lock/core.txt
 	$(LOCK) --group build --group test --all-extras -c .lock/core.txt -o .lock/test.txt
 	$(subst pyproject.toml,,$(LOCK)) --group mutants -c .lock/test.txt -o .lock/mutants.txt
+	$(subst pyproject.toml,,$(LOCK)) --group checkers -c .lock/test.txt -o .lock/checkers.txt
 
 lowest: .venv/.core  ## try the oldest versions that pyproject.toml allows (an environment of its own)
 	$(PIP) install --quiet --target .venv/lock uv==$(UV_VERSION)
@@ -90,4 +93,10 @@ subset: .venv/.test  ## the tests that versions of Python and of libraries chang
 .venv/.mutants: .lock/mutants.txt .venv/.test
 	rm -rf .venv/mutants $@
 	$(PIP) install --quiet --only-binary :all: --require-hashes --target .venv/mutants -r .lock/mutants.txt
+	touch $@
+
+# As above: only the test of records knows of this folder. One of its parts is AGPL, and is never imported with ours.
+.venv/.checkers: .lock/checkers.txt .venv/.test
+	rm -rf .venv/checkers $@
+	$(PIP) install --quiet --only-binary :all: --require-hashes --target .venv/checkers -r .lock/checkers.txt
 	touch $@

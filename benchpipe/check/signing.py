@@ -101,18 +101,19 @@ def why_not_approved(store: RunStore, manifest: Manifest) -> str:
 
 
 def signed_words(store: RunStore, manifest: Manifest) -> str:
-    """The last sign-off in a line; empty where there is none."""
+    """The last sign-off in a line; empty where there is none. What is displayed of a signature has its date and time
+    (21 CFR 11.50 (a) (2) and (b))."""
     if not manifest.signed:
         return ""
     last = manifest.signed[-1]
-    day = last.when[:10]
+    moment = last.when.replace("T", " ")
     if last.meaning == WITHDRAWN:
-        return f"sign-off withdrawn by {last.who}, {last.role} on {day}: {last.note} (ledger entry {last.entry})"
+        return f"sign-off withdrawn by {last.who}, {last.role} on {moment}: {last.note} (ledger entry {last.entry})"
     if last.entry is None:
-        words = f"{last.verdict}, signed off by {last.who} on {day} (state {last.sequence}), unsigned by key"
+        words = f"{last.verdict}, signed off by {last.who} on {moment} (state {last.sequence}), unsigned by key"
     else:
         place = f"state {last.sequence}, ledger entry {last.entry}"
-        words = f"{last.verdict}, {last.meaning} by {last.who}, {last.role} on {day} ({place})"
+        words = f"{last.verdict}, {last.meaning} by {last.who}, {last.role} on {moment} ({place})"
         words += f"; deviation: {last.deviation}" if last.deviation else ""
     if not _of_this_state(store, manifest, _not_withdrawn(manifest)):
         return f"{words}; figures or verdicts have changed since: sign off again"

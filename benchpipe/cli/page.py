@@ -9,7 +9,7 @@ import typer
 
 from benchpipe.cli.naming import names_given
 from benchpipe.cli.options import Lab, Run, Store, loaded
-from benchpipe.cli.output import say
+from benchpipe.cli.output import say, tell
 from benchpipe.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -34,23 +34,28 @@ def page(
 
     Example: benchpipe page sample_runs/healthy/plan.toml --out healthy.html
     """
-    from benchpipe.store.files import write_whole
+    from benchpipe.config.lab_file import find_lab
+    from benchpipe.store.page_note import write_page
     from benchpipe.store.refusals import refused
 
     config = loaded(run, lab, store)
-    names = names_given(run, lab, store)
+    names, noted_by = names_given(run, lab, store), lab or find_lab(config.plan_path.parent)
     if figure is None:
         from benchpipe.report.page.document import run_document
 
-        target, text = out or Path(f"{file_name(config.name)}.html"), run_document(_page(config, lab, names, every))
+        text = run_document(_page(config, noted_by, names, every))
+        target = out or Path(f"{file_name(config.name)}.html")
     else:
         from benchpipe.report.page.single import single_figure
 
-        target, text = out or Path(f"{file_name(figure)}.svg"), single_figure(_page(config, lab, names, True), figure)
+        text = single_figure(_page(config, noted_by, names, True), figure)
+        target, noted_by = out or Path(f"{file_name(figure)}.svg"), None  # a drawing says of no state: it is not noted
     if target.is_dir():
         raise ConfigError("a folder is there", where=target, do_next="name a file with --out")
     with refused(target.absolute(), "name another file with --out"):
-        write_whole(target.absolute(), text.encode())
+        not_noted = write_page(target.absolute(), text.encode(), config.name, noted_by)
+    if not_noted:
+        tell(f"note: {not_noted}")
     say(f"{target}: {len(text.encode()) / 1e6:.2f} MB")
 
 
@@ -63,7 +68,6 @@ def _page(config: RunConfig, lab: Path | None, names: Names, every: bool) -> Run
     """The page of a run, with commands that can be pasted here."""
     from datetime import UTC, datetime
 
-    from benchpipe.config.lab_file import find_lab
     from benchpipe.night.pages import page_of
 
-    return page_of(config, lab or find_lab(config.plan_path.parent), names, datetime.now(UTC), every=every)
+    return page_of(config, lab, names, datetime.now(UTC), every=every)

@@ -251,6 +251,8 @@ def write_pages_of(lab: Path, night: NightResult, not_told: tuple[str, ...] = ()
     written = write_pages(lab, night, partial(names_in, lab), not_told)
     if written is not None:
         tell(f"pages: {written.board} ({written.new} written, {written.same} as they were)")
+        for why in written.not_noted:
+            tell(f"note: {why}")
 
 
 def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:

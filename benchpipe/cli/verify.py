@@ -111,7 +111,7 @@ def _asked(run: str | None, lab: Path | None, store: Path | None, head: Head | N
         homes |= {name: homes.get(name) for name in _stored(folder, heads.runs if heads is not None else ())}
     if folder is None:
         raise ConfigError("no store is named", do_next="name it with --store DIR, or a lab file with --lab FILE")
-    return Verifying(folder, homes, heads, head, config.signer if config is not None else None)
+    return Verifying(folder, homes, heads, head, config.signer if config is not None else None, lab=path)
 
 
 def _lab_path(run: str | None, lab: Path | None, store: Path | None) -> Path | None:

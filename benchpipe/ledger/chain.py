@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from base64 import b64decode
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -205,5 +206,8 @@ def _admit(payload: Payload, number: int, found: Ledger) -> None:
 
 
 def same_person(name: str) -> str:
-    """A printed name without what does not tell persons apart: capitals and blanks."""
-    return " ".join(name.split()).casefold()
+    """A printed name without what does not separate persons: capitals, blanks, letters that are not seen, and other
+    forms of the same letter (Unicode Standard Annex 15, form NFKC)."""
+    letters = unicodedata.normalize("NFKC", name)
+    seen = "".join(c for c in letters if c.isspace() or unicodedata.category(c) not in ("Cc", "Cf"))
+    return " ".join(seen.split()).casefold()

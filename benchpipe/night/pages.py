@@ -10,11 +10,10 @@ from datetime import datetime
 from fnmatch import fnmatch
 from itertools import chain, count
 from pathlib import Path
-from typing import Literal
 from urllib.parse import quote
 
 from benchpipe.config.watching import HealthConfig
-from benchpipe.errors import BenchpipeError, ConfigError
+from benchpipe.errors import BenchpipeError, ConfigError, StoreError
 from benchpipe.hints import Names
 from benchpipe.ingest.logs import find_logs
 from benchpipe.night.alarms_kept import with_known_alarms
@@ -24,7 +23,8 @@ from benchpipe.report.page.board import board_document
 from benchpipe.report.page.document import STATE, run_document
 from benchpipe.run import RunConfig, load_lab, load_run
 from benchpipe.store.archive_note import read_away
-from benchpipe.store.files import make_folder, write_whole
+from benchpipe.store.files import make_folder
+from benchpipe.store.page_note import WrittenPage, read_pages, write_page
 from benchpipe.store.refusals import refused
 from benchpipe.views.model import RunView
 from benchpipe.views.page.board import board
@@ -78,11 +78,13 @@ def _filled(page: RunPage, names: Names) -> RunPage:
 
 @dataclass(frozen=True)
 class Written:
-    """Pages of a night: the board, and how many pages of runs were written and are as they were."""
+    """Pages of a night: the board, how many pages of runs were written and are as they were, and why some are not noted
+    (so that verification does not see them)."""
 
     board: Path
     new: int
     same: int
+    not_noted: tuple[str, ...] = ()
 
 
 def write_pages(
@@ -115,7 +117,7 @@ def write_pages(
     for run in known.values():
         _no_logs(folder, run)
     addresses: dict[str, str] = {}
-    counts = [0, 0]
+    noted, counts, not_noted = _noted(lab), [0, 0], list[str]()
     with refused(folder, "name another folder in [page] of the lab file (the night itself is done)"):
         make_folder(folder)
         for view in night.views:
@@ -123,14 +125,26 @@ def write_pages(
                 continue
             name = _file_name(view.run, addresses)
             addresses[view.run] = name
-            run_config = known.get(view.run)
-            counts[_write_page(folder / name, run_config, lab, view, names(view.run), night.began)] += 1
+            path, run_config = folder / name, known.get(view.run)
+            there = _state(path) if noted is None or path in noted else ""
+            page = _page_of_night(there, run_config, lab, view, names(view.run), night.began)
+            counts[page is None] += 1
+            if page is not None:
+                not_noted.append(write_page(path, run_document(page, BOARD).encode(), view.run, lab))
         shown = board(
             config.name, night.began, night.views, {run: quote(name) for run, name in addresses.items()},
             store=night.store, not_told=not_told, note=night.note, tests=night.tests,
         )  # fmt: skip
-        write_whole(folder / BOARD, board_document(shown).encode())
-    return Written(folder / BOARD, counts[0], counts[1])
+        not_noted.append(write_page(folder / BOARD, board_document(shown).encode(), "", lab))
+    return Written(folder / BOARD, counts[0], counts[1], tuple(filter(None, not_noted))[:1])
+
+
+def _noted(lab: Path) -> dict[Path, WrittenPage] | None:
+    """Pages that are noted, and so need not be written again; None where that is not known."""
+    try:
+        return read_pages(lab)
+    except StoreError:
+        return None
 
 
 def _loaded_runs(plans: list[Path], lab: Path) -> Iterator[RunConfig]:
@@ -154,23 +168,19 @@ def _no_logs(folder: Path, run: RunConfig) -> None:
         )  # fmt: skip
 
 
-def _write_page(
-    path: Path, run: RunConfig | None, lab: Path, view: RunView, names: Names, now: datetime
-) -> Literal[0, 1]:
-    """Write the page of a run; 1 where the file is of this state already."""
+def _page_of_night(
+    there: str, run: RunConfig | None, lab: Path, view: RunView, names: Names, now: datetime
+) -> RunPage | None:
+    """The page of a run; None where one of this state is there already."""
     if run is None or view.failed is not None or view.archived:
         page = _filled(bare_page(view), names)
-        if _state(path) == page.state:
-            return 1
-    else:
-        if _state(path) == page_state(run.open_store().manifest(), view):
-            return 1
-        try:
-            page = page_of(run, lab, names, now, view=view)
-        except BenchpipeError as error:  # a table that the night did not read; the other runs have their pages
-            page = _filled(bare_page(failed_view(run.plan_path, str(error), run.name)), names)
-    write_whole(path, run_document(page, BOARD).encode())
-    return 0
+        return None if there == page.state else page
+    if there == page_state(run.open_store().manifest(), view):
+        return None
+    try:
+        return page_of(run, lab, names, now, view=view)
+    except BenchpipeError as error:  # a table that the night did not read; the other runs have their pages
+        return _filled(bare_page(failed_view(run.plan_path, str(error), run.name)), names)
 
 
 def _state(path: Path) -> str:

@@ -1,18 +1,18 @@
 """Records that were written of a run: where, of which state, and their bytes by hash.
 
-One JSON file in the run's folder, written whole. Verification finds the records by it. It has no seal: a sign-off in
-the ledger, or a signature in the document, binds a record to a person.
+One JSON file in the run's folder, written whole. Verification finds the records by it. A sign-off
+in the ledger, or a signature in the document, binds a record to a person.
 """
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from benchpipe.errors import StoreError
+from benchpipe.store.sealed_note import read_note, sealed_note
 from benchpipe.store.storage import keep_file
 
 NOTE = "records.json"
@@ -50,10 +50,7 @@ def read_records(folder: Path) -> tuple[WrittenRecord, ...]:
         The note is not what was written.
     """
     try:
-        document = json.loads((folder / NOTE).read_bytes())
-        if document["version"] != VERSION:
-            raise ValueError(f"version {document['version']} instead of {VERSION}")
-        return tuple(_record(row) for row in document["records"])
+        return tuple(_record(row) for row in read_note((folder / NOTE).read_bytes(), VERSION)["records"])
     except (FileNotFoundError, NotADirectoryError):
         return ()
     except (OSError, ValueError, KeyError, TypeError) as error:
@@ -81,7 +78,7 @@ def note_record(store: Path, run: str, new: WrittenRecord, keep: Iterable[str] =
         if one.file != new.file and (one.sha256 in kept or one.path(store).is_file())
     ]
     rows = [asdict(one) for one in (*others, new)]
-    keep_file(store / run / NOTE, json.dumps({"version": VERSION, "records": rows}, indent=1).encode())
+    keep_file(store / run / NOTE, sealed_note({"version": VERSION, "records": rows}))
 
 
 def record_of_state(folder: Path, manifest: str) -> WrittenRecord | None:

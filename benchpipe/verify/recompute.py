@@ -10,13 +10,14 @@ import hashlib
 import os
 from collections.abc import Callable, Iterator
 from datetime import date
+from io import FileIO
 from pathlib import Path
-from tempfile import TemporaryDirectory
+from tempfile import TemporaryDirectory, gettempdir
 
 from benchpipe.config.limits import LimitsConfig, LimitSet
 from benchpipe.config.model import load_model
 from benchpipe.config.rig import RigConfig
-from benchpipe.errors import BenchpipeError
+from benchpipe.errors import BenchpipeError, StoreError
 from benchpipe.pipeline import STEPS, work
 from benchpipe.plan import load_plan
 from benchpipe.run import RunConfig
@@ -154,21 +155,34 @@ def _copy(source: Path, target: Path, record: Source) -> None:
     ------
     InputError
         It cannot be read, or changed meanwhile.
+    StoreError
+        There is no room for the copy.
     """
     from benchpipe.readers.log_file import open_log, shrank
 
     taken = 0 if record.sha256 == NO_BYTES else record.taken or record.size
     target.parent.mkdir(parents=True, exist_ok=True)
     found = hashlib.sha256()
-    with open_log(source) as log, target.open("wb") as copy:
+    with open_log(source) as log, FileIO(target, "wb") as copy:
         left = taken
         while left and (data := log.read(min(CHUNK, left))):
             found.update(data)
-            copy.write(data)
+            _write(copy, data)
             left -= len(data)
     if left or found.hexdigest() != record.sha256:
         raise shrank(source)
     os.utime(target, ns=(record.mtime_ns, record.mtime_ns))
+
+
+def _write(copy: FileIO, data: bytes) -> None:
+    left = memoryview(data)
+    try:
+        while left:
+            left = left[copy.write(left) :]
+    except OSError as error:  # here: in the block that reads the log, it would be blamed on that
+        raise StoreError(
+            f"the logs cannot be copied to {gettempdir()} (TMPDIR names another folder): {error.strerror}"
+        ) from None
 
 
 def _day(manifest: Manifest) -> date:

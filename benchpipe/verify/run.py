@@ -19,6 +19,7 @@ from benchpipe.verify.files import archive_lines, log_lines, part_lines
 from benchpipe.verify.line import Line, Status, in_order
 from benchpipe.verify.manifests import Documents, quarantine_lines, read_documents
 from benchpipe.verify.notes import note_lines, run_note_lines
+from benchpipe.verify.pages import NotedPages
 from benchpipe.verify.record import RecordCheck, record_lines
 from benchpipe.verify.settings import settings_lines
 from benchpipe.verify.signatures import ledger_lines, same_as_signed, sign_off_lines
@@ -45,6 +46,8 @@ class Verifying:
         Make figures and verdicts again from the logs too, in a scratch folder.
     records : sequence of Path
         Records that a person names, of the one run that is verified.
+    lab : Path or None
+        The lab file beside which pages are noted.
     """
 
     store: Path
@@ -54,6 +57,7 @@ class Verifying:
     signers: Sequence[SignerConfig] | None = None
     recompute: bool = False
     records: Sequence[Path] = ()
+    lab: Path | None = None
 
 
 def verify(asked: Verifying, tell: Tell = lambda _: None) -> list[Line]:
@@ -96,8 +100,11 @@ def _verified(asked: Verifying, tell: Tell) -> list[Line]:
     kept = [head for head in (asked.head, noted) if head is not None]
     lines = [*note_lines(asked.store), *ledger_lines(asked.store, ledger, kept, asked.signers)]
     anchored = all(line.status is Status.HOLDS for line in lines) and ledger.head is not None
+    pages = NotedPages(asked.lab)
+    lines += pages.lines("")
     for run, home in asked.runs.items():
         lines += _run_lines(run, home, asked, ledger, anchored=anchored, tell=tell)
+        lines += pages.lines(run)
     return lines
 
 

@@ -82,7 +82,7 @@ def sign_off_lines(run: str, ledger: Ledger, found: Documents) -> Iterator[Line]
         return
     for one in signed:
         if one.entry is None:
-            text = f"{one.meaning} by {one.who} on {one.when[:10]}: unsigned by key, so who did it cannot be verified"
+            text = f"{one.meaning} by {one.who} on {one.when}: unsigned by key, so who did it cannot be verified"
             yield Line(Status.HOLDS, run, f"sign-off of state {one.sequence}", text)
         elif one.entry not in entries or ledger.names[one.entry - 1] != one.entry_sha256:
             text = f"the manifest names entry {one.entry} of the ledger, which is not there as it was signed"

@@ -136,7 +136,7 @@ def test_an_approval_counts_once_enough_persons_have_signed_that_state(kept: Kep
 
     assert signed("A. Reviewer", "reviewed") == "it was reviewed, and is not approved yet"
     assert signed_words(kept.store, kept.manifest) == (
-        "pass, reviewed by A. Reviewer, laboratory on 2031-05-01 (state 4, ledger entry 1)"
+        "pass, reviewed by A. Reviewer, laboratory on 2031-05-01 00:00:00+00:00 (state 4, ledger entry 1)"
     )
     assert signed("a.  reviewer", "approved", persons=2) == "1 of 2 persons have signed it"  # twice is one
     assert standing(kept.store, kept.manifest) is None
@@ -146,7 +146,7 @@ def test_an_approval_counts_once_enough_persons_have_signed_that_state(kept: Kep
     assert signed_words(kept.store, kept.manifest).endswith("ledger entry 1); deviation: none")
     assert signed("C. Other", "withdrawn") == "its sign-off was withdrawn"
     assert signed_words(kept.store, kept.manifest) == (
-        "sign-off withdrawn by C. Other, laboratory on 2031-05-01: a reason (ledger entry 1)"
+        "sign-off withdrawn by C. Other, laboratory on 2031-05-01 00:00:00+00:00: a reason (ledger entry 1)"
     )
     assert not kept.manifest.approved
     assert signed("B. Quality", "approved") == ""  # one is enough for this one, and the others do not count any more
@@ -156,7 +156,7 @@ def test_an_approval_counts_once_enough_persons_have_signed_that_state(kept: Kep
 def test_a_sign_off_of_an_older_version_is_called_unsigned_by_key(kept: Kept) -> None:
     kept.sign()
     assert signed_words(kept.store, kept.manifest) == (
-        "pass, signed off by A. Reviewer, laboratory on 2031-05-01 (state 4), unsigned by key"
+        "pass, signed off by A. Reviewer, laboratory on 2031-05-01 00:00:00+00:00 (state 4), unsigned by key"
     )
     assert standing(kept.store, kept.manifest) is not None
 

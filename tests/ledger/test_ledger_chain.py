@@ -232,4 +232,6 @@ def test_without_the_library_the_chain_is_read_and_signatures_are_not_known(
 
 def test_the_same_person_twice_is_one() -> None:
     assert same_person("A. B") == same_person(" a.  b ")
+    assert same_person("A. B") == same_person("A.\u200b B\u2060") == same_person("\uff21. B") == same_person("A.\tB")
+    assert same_person("A. M\xfcller") == same_person("A. Mu\u0308ller") != same_person("A. Muller")
     assert same_person("A. B") != same_person("A. C")

@@ -79,7 +79,7 @@ def elements(node: Any) -> Iterator[Any]:
 def test_it_says_that_it_is_pdf_a_3a_and_pdf_ua_1_and_has_the_structure_of_these(
     documents: dict[str, bytes], run: str
 ) -> None:
-    # ISO 19005-3 (6.6.4, 6.7, 6.8) and ISO 14289-1 (5, 7.1, 7.3): keys from memory; no checker of either is packaged.
+    # ISO 19005-3 (6.6.4, 6.7, 6.8) and ISO 14289-1 (5, 7.1, 7.3): keys from memory; see test_record_checkers.py.
     with pikepdf.open(BytesIO(documents[run])) as pdf:
         meta = pdf.open_metadata()
         found = [meta.get(key) for key in ("pdfaid:part", "pdfaid:conformance", "pdfuaid:part", "dc:title")]
@@ -202,6 +202,19 @@ HOSTILE = {
 }
 
 
+def test_a_very_long_reason_is_shown_from_its_beginning(records: dict[str, RunRecord]) -> None:
+    """PDF/A has no string of more than 32,767 bytes (ISO 19005-3, 6.1.13)."""
+    one, text = small(records["wearing"]), "an invented reason \U0001d49c足 " * 2_000
+    signed = SignOff(
+        who="A. Reviewer", when="2031-05-01T09:30:00+00:00", note=text, sequence=3, manifest_sha256="0" * 64,
+        process="p", verdicts="v", verdict="fail", deviation=text,
+    )  # fmt: skip
+    page = replace(one.page, view=replace(one.page.view, specimen=text))
+    pdf = made_by.record_document(replace(one, page=page, signed=(signed,)))
+    assert packed(" more letters: see the attached files") in packed(" ".join(texts(pdf)))
+    assert len(texts(pdf)) < 20
+
+
 @pytest.mark.parametrize("kind", HOSTILE)
 def test_a_name_is_shown_and_never_obeyed(records: dict[str, RunRecord], kind: str) -> None:
     name, one = HOSTILE[kind], small(records["wearing"])
@@ -260,7 +273,8 @@ def test_signatures_and_deviations_are_named(records: dict[str, RunRecord]) -> N
     )  # fmt: skip
     made = replace(small(records["wearing"]), signed=(one,), ledger=Head(entries=2, sha256="ab" * 32))
     text = packed(" ".join(texts(made_by.record_document(made))))
-    for words in ("signed by A. Reviewer, laboratory on 2031-05-01: an invented deviation", "figures seen", "ab" * 32):
+    said = "signed by A. Reviewer, laboratory on 2031-05-01 09:30:00+00:00: an invented deviation"
+    for words in (said, "figures seen", "ab" * 32):
         assert packed(words) in text
     data, _ = record_data(records["healthy"])
     assert data["deviations"][-1] == "No deviation was signed."

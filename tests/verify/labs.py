@@ -7,6 +7,7 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
+from benchpipe.cli.main import call
 from benchpipe.config.signing import SignerConfig
 from benchpipe.ledger.heads import keep_heads, read_heads
 from benchpipe.ledger.keys import Key
@@ -31,14 +32,22 @@ class SignedLab:
     keys: tuple[Key, ...]
 
 
-def make_signed_lab(sample_lab: Path, folder: Path) -> SignedLab:
-    """Copy a worked-through lab, and sign two of its runs: one that fails, with a deviation, in both."""
+def make_signed_lab(sample_lab: Path, folder: Path, *, documents: bool = False) -> SignedLab:
+    """Copy a worked-through lab, and sign two of its runs: one that fails, with a deviation, in both.
+
+    Parameters
+    ----------
+    documents : bool
+        Write a record of each before it is signed, and a page of each after.
+    """
     shutil.copytree(sample_lab.parents[1], folder / "lab", dirs_exist_ok=True)
     lab = folder / "lab" / "sample_runs" / "lab.toml"
     store, moments = lab.parent / "store", []
     keys = (make_person(folder / "keys", REVIEWER), make_person(folder / "keys", QUALITY))
     name_signers(lab, list(zip(keys, (REVIEWER, QUALITY), strict=True)), persons=2)
     keep_heads(lab, store, RUNS)
+    if documents:
+        write_documents(lab, "record", "pdf")
     moments.append(_kept(store, folder, 0))
     admit_all(lab, keys)
     for number, run in enumerate(RUNS, start=1):
@@ -49,7 +58,16 @@ def make_signed_lab(sample_lab: Path, folder: Path) -> SignedLab:
             )  # fmt: skip
         keep_heads(lab, store, RUNS)
         moments.append(_kept(store, folder, number))
+    if documents:
+        write_documents(lab, "page", "html")
     return SignedLab(lab, tuple(moments), keys)
+
+
+def write_documents(lab: Path, command: str, suffix: str) -> None:
+    """Write a record or a page of each run, as a person does."""
+    for run in RUNS:
+        plan, out = lab.parent / run / "plan.toml", lab.parent / f"{run}.{suffix}"
+        assert call([command, str(plan), "--out", str(out)]) == 0
 
 
 def _kept(store: Path, folder: Path, number: int) -> Path:
@@ -61,7 +79,8 @@ def verified(lab: Path, *, anchored: bool = True, head: Head | None = None, reco
     config, _, store = load_lab(lab)
     homes: dict[str, Path | None] = {run: lab.parent / run for run in RUNS}
     signers: tuple[SignerConfig, ...] = config.signer
-    return verify(Verifying(store, homes, read_heads(lab, store) if anchored else None, head, signers, recompute))
+    heads = read_heads(lab, store) if anchored else None
+    return verify(Verifying(store, homes, heads, head, signers, recompute, lab=lab))
 
 
 def write_kept(path: Path, data: bytes) -> None:

@@ -11,6 +11,7 @@ import pyarrow as pa
 import pytest
 
 from benchpipe.cli.main import call
+from benchpipe.errors import StoreError
 from benchpipe.pipeline import work
 from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
@@ -113,6 +114,13 @@ def test_what_cannot_be_made_again_is_not_known(lab: Path) -> None:
     assert code_of(lines) == 13  # of the log
     (line,) = [line for line in lines if line.what == "figures"]
     assert "bytes are not those that were taken" in line.text
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a disk without room is needed")
+def test_no_room_for_the_copy_is_not_blamed_on_the_log(lab: Path) -> None:
+    source = RunStore(lab.parent / "store", RUN).manifest().sources[0]
+    with pytest.raises(StoreError, match=r"the logs cannot be copied to .*No space left"):
+        recompute._copy(lab.parent / RUN / source.file, Path("/dev/full"), source)
 
 
 def test_other_software_makes_a_difference_not_known(lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:

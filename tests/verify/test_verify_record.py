@@ -8,7 +8,7 @@ import random
 import shutil
 from collections.abc import Callable
 from contextlib import chdir
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -22,8 +22,9 @@ from benchpipe.ledger.pades import sign_document
 from benchpipe.report.record.document import record_document
 from benchpipe.run import load_run
 from benchpipe.signing import Request, sign_run
-from benchpipe.store.record_note import NOTE, read_records, record_of_state
+from benchpipe.store.record_note import NOTE, VERSION, read_records, record_of_state
 from benchpipe.store.run_store import HISTORY, RunStore
+from benchpipe.store.sealed_note import sealed_note
 from benchpipe.verify.attached import NoRecordError, attached_files, revisions
 from benchpipe.verify.line import Line, Status, code_of
 from benchpipe.verify.run import Verifying, verify
@@ -156,13 +157,34 @@ def test_a_note_that_was_changed_and_one_that_is_gone_are_named(lab: Path) -> No
     assert [line.status for line in found if "as they were written" in line.text] == [Status.HOLDS]
 
 
+@pytest.mark.parametrize("change", [("state", 3), ("bytes", 1), ("manifest", "0" * 64)])
+def test_a_note_that_says_otherwise_than_its_seal_is_named(lab: Path, change: tuple[str, object]) -> None:
+    note = lab.parent / "store" / RUN / NOTE
+    document = json.loads(note.read_bytes())
+    document["records"][0][change[0]] = change[1]
+    note.write_text(json.dumps(document, indent=1))
+    (first, *_) = lines(lab)
+    assert (first.status, first.what) == (Status.CHANGED, "note records.json")
+    assert "its seal does not hold" in first.text
+
+
+def test_a_note_of_an_older_version_has_no_seal(lab: Path) -> None:
+    note = lab.parent / "store" / RUN / NOTE
+    document = json.loads(note.read_bytes())
+    del document["seal"]
+    note.write_text(json.dumps(document))
+    (line,) = lines(lab)
+    assert line.status is Status.HOLDS
+
+
 def test_a_record_and_its_note_that_were_changed_alike_contradict_the_ledger(lab: Path) -> None:
     """Who can write to the store writes another note; the entry of the ledger is signed."""
     file, note = lab.parent / "record.pdf", lab.parent / "store" / RUN / NOTE
     (old,) = read_records(note.parent)
     data = file.read_bytes().replace(b"%PDF-1.7", b"%PDF-1.6", 1)
     file.write_bytes(data)
-    note.write_text(note.read_text().replace(old.sha256, hashlib.sha256(data).hexdigest()))
+    changed = replace(old, sha256=hashlib.sha256(data).hexdigest())
+    note.write_bytes(sealed_note({"version": VERSION, "records": [asdict(changed)]}))
     found = [line for line in lines(lab) if line.status is not Status.HOLDS]
     assert [(line.status, line.what) for line in found] == [(Status.CHANGED, "record")]
     assert found[0].text.startswith("ledger entry 2 names a record that the note on records does not")

@@ -15,14 +15,18 @@ from benchpipe.verify.line import Line, Status, code_of
 from tests.store.kept import tree
 from tests.verify.labs import RUNS, SignedLab, make_signed_lab, verified
 from tests.verify.tampering import KINDS, Lab
+from tests.verify.tampering_documents import NOTED
 from tests.verify.tampering_settings import forge_a_figure
+
+pytest.importorskip("typst")
+assert NOTED  # the kinds of this module are among KINDS
 
 SHARE = 8  # of the draws in every test run, at least one of each kind
 
 
 @pytest.fixture(scope="module")
 def made(sample_lab: Path, tmp_path_factory: pytest.TempPathFactory) -> SignedLab:
-    return make_signed_lab(sample_lab, tmp_path_factory.mktemp("signed"))
+    return make_signed_lab(sample_lab, tmp_path_factory.mktemp("signed"), documents=True)
 
 
 def named(lines: list[Line], place: str) -> bool:

@@ -235,7 +235,8 @@ def _events(drift: Drift) -> Facts:
 def _deviations(record: RunRecord, judged: list[JudgedLimit]) -> Iterator[str]:
     texts = [(one.deviation, one) for one in record.signed if one.deviation]
     for text, one in texts:
-        yield f"Deviation (state {one.sequence}), signed by {one.who}, {one.role} on {one.when[:10]}: {text}"
+        when = one.when.replace("T", " ")
+        yield f"Deviation (state {one.sequence}), signed by {one.who}, {one.role} on {when}: {text}"
     short = [one for one in judged if one.row["due"] and one.row["verdict"] != Verdict.PASS]
     if short:
         names = ", ".join(f"{one.row['limit']} ({one.row['block']}): {one.row['verdict']}" for one in short)

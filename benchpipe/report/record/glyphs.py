@@ -11,6 +11,7 @@ from typing import Any
 from benchpipe.escapes import visible
 
 MOST_TRIED = 600  # different letters of one record; further ones are shown as escapes
+MOST_LETTERS = 4_000  # shown of one text: PDF/A has no string beyond 32,767 bytes, at two or four bytes a letter
 LONGEST = 30  # letters of a word without a place to break it
 BREAK = "\u200b"
 _HASH = re.compile(r"[0-9a-f]{64}")
@@ -32,8 +33,11 @@ class Letters:
         self._escaped: dict[str, str] = {}
 
     def shown(self, text: str) -> str:
-        """A text in one line, with escapes for control letters and for those that no font has."""
-        return self.known(visible(text.encode("utf-8", "backslashreplace").decode()))
+        """A text in one line, with escapes for control letters and for those that no font has; the beginning of a very
+        long one."""
+        shown = self.known(visible(text.encode("utf-8", "backslashreplace").decode()))
+        left = len(shown) - MOST_LETTERS
+        return shown if left <= 0 else f"{shown[:MOST_LETTERS]} ... {left:,} more letters: see the attached files"
 
     def known(self, text: str) -> str:
         """A text with escapes for letters that no font has."""

@@ -33,20 +33,38 @@ def origin_facts(run: RunConfig, manifest: Manifest) -> tuple[Facts, ...]:
     made = [("benchpipe", manifest.code), ("Python", platform.python_version())]
     made += [(name, version(name)) for name in LIBRARIES]
     steps = [(f"key of {name}", step.key) for name, step in manifest.steps.items()]
-    software = FigureTable((Axis("software, steps and ledger"), Axis("version or hash")), (
-        *made, *steps, ("ledger: manifest", f"{manifest.sequence}"), ("ledger: its seal", manifest.seal),
-        ("ledger: hash of the one before", manifest.previous or "none"),
+    software = FigureTable((Axis("software, steps and manifest"), Axis("version or hash")), (
+        *made, *steps, ("state of the run", f"{manifest.sequence}"), ("seal of its manifest", manifest.seal),
+        ("SHA-256 of the manifest before", manifest.previous or "none"),
     ))  # fmt: skip
-    signed = FigureTable(
-        (Axis("who"), Axis("when"), Axis("verdict"), Axis("note"), Axis("manifest")),
-        tuple((one.who, one.when, one.verdict, one.note, one.sequence) for one in manifest.signed),
-    )
     return (
         Facts("logs", logs, "The rows of a log behind a figure: benchpipe trace RUN BLOCK --cycle N"),
         Facts("configuration", configs),
-        Facts("software, keys and ledger", software),
-        Facts("sign-offs", signed, "" if manifest.signed else "Not signed."),
+        Facts("software and keys", software),
+        Facts("sign-offs", _signed(manifest), " ".join(_signed_words(manifest))),
     )
+
+
+def _signed(manifest: Manifest) -> FigureTable:
+    """What 21 CFR 11.50 (a) has a signed document show: printed name, date and time, meaning; and why."""
+    head = ("who", "role", "when", "meaning", "verdict", "reason", "deviation", "state", "ledger entry")
+    rows = tuple(
+        (one.who, one.role, one.when, one.meaning, one.verdict, one.note, one.deviation, one.sequence,
+         one.entry if one.entry is not None else "unsigned by key")
+        for one in manifest.signed
+    )  # fmt: skip
+    return FigureTable(tuple(map(Axis, head)), rows)
+
+
+def _signed_words(manifest: Manifest) -> Iterator[str]:
+    """Whether it is signed, and the head of the ledger, as ``verify`` takes it."""
+    if not manifest.signed:
+        yield "Not signed."
+    if manifest.ledger is None:
+        yield "The store has no ledger: no key has signed in it."
+    else:
+        head = f"{manifest.ledger.entries}:{manifest.ledger.sha256}"
+        yield f"Head of the ledger: {head}. Compare it: benchpipe verify RUN --head {head}"
 
 
 def rig_facts(run: RunConfig, view: RunView) -> tuple[Facts, ...]:
