@@ -28,6 +28,8 @@ FEWEST = 20
 """Samples of a window below which a pass is not measured."""
 LONGEST = 1.0
 """Travel [m] that a foot cannot roll over."""
+LOWEST, HIGHEST = 0.005, 1.0
+"""Height [m] of the ankle above the centre of pressure: less or more is another unit, or an axis that points down."""
 JUMP = 0.25
 """Part of the arc that one step between samples may take."""
 POINTS = 40
@@ -117,6 +119,12 @@ def measure_pass(cop: Floats, ankle: Floats, tilt: Floats, travel: Floats, force
     span = float(np.ptp(travel))
     if span > LONGEST:
         return PassResult(why=f"the centre of pressure moves {span:.3g} m in a pass: verify the units of its channels")
+    height = -float(y.mean())
+    if not LOWEST < height < HIGHEST:
+        return PassResult(
+            why=f"the ankle is {1e3 * height:.3g} mm above the centre of pressure: verify the units and the upward "
+            "direction of its channels"
+        )
     largest = float(np.max(np.abs(np.diff(travel))))
     if largest > JUMP * span and largest > 0.01:
         return PassResult(

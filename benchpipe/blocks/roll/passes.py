@@ -22,6 +22,8 @@ RUNS = 20
 """Runs of one value that are looked at, of each channel: the longest."""
 OFFSET_DEG = 30.0
 """Middle of the tilt of a pass beyond which the shank's zero is wrong (common practice, no source)."""
+STEEPEST_DEG = 80.0
+"""No foot rolls as far: another unit."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,7 +129,7 @@ def _refused(part: RollSamples, block: RollBlock, window: NDArray[np.intp], *, w
             return f"cut off: the tilt covers {low:.3g} to {high:.3g} deg of {begin:g} to {end:g}"
     elif not whole:
         return "cut off: the log begins, ends or has a gap while the foot is loaded"
-    if abs(0.5 * (low + high)) > OFFSET_DEG:
+    if abs(0.5 * (low + high)) > OFFSET_DEG or max(-low, high) > STEEPEST_DEG:
         return (
             f"the tilt runs from {low:.3g} to {high:.3g} deg, far from upright: verify its zero, its sign and its unit"
         )
