@@ -126,6 +126,8 @@ class Values:
         Cycles that there was time for in gaps of the log, where no counter says how many there were.
     band : pair of float
         Parts of a cycle's load range between which a tangent stiffness is fitted.
+    measured : float
+        Share of what a mean is made of that could be measured, where the mean is one value here.
     through : tuple of Through
         Channels besides load and motion that the figure follows.
     """
@@ -153,6 +155,7 @@ class Values:
     own_parts: tuple[tuple[str, Floats], ...] = ()
     band: tuple[float, float] = (0.2, 0.8)
     behind_gaps: float = 0.0
+    measured: float = 1.0
     through: tuple[Through, ...] = ()
 
     def called(self, at: int) -> str:

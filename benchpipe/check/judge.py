@@ -150,6 +150,9 @@ def _middle(case: Case, values: Values) -> Judged:
     if limit.statistic != "last" and used < least * base_size:
         why = f"only {used:,} of {values.of:,} could be measured, {least:.0%} are asked for"
         return replace(judged, verdict=Verdict.NOT_EVALUATED, remark=why)
+    if values.measured < least:
+        why = f"only {values.measured:.0%} of what it is a mean of could be measured, {least:.0%} are asked for"
+        return replace(judged, verdict=Verdict.NOT_EVALUATED, remark=f"{why}; {values.why}" if values.why else why)
     hidden = _after_last(limit, values) if limit.statistic == "last" else ()
     hidden = hidden or _items_hidden(case, values)
     if hidden:

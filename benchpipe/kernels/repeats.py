@@ -153,7 +153,9 @@ def unusual_repeats(repeats: NDArray[Any]) -> float:
     return upper + MORE + SPREAD * (max(upper - middle, 1.0) if upper > 0.0 else 0.0)
 
 
-def stuck_samples(values: NDArray[Any], step: float | None = None, *, both_sides: bool = False) -> NDArray[np.bool_]:
+def stuck_samples(
+    values: NDArray[Any], step: float | None = None, *, both_sides: bool = False, longest: int | None = None
+) -> NDArray[np.bool_]:
     """Samples in runs of one value that are longer than the noise beside them leaves by chance.
 
     Parameters
@@ -164,6 +166,8 @@ def stuck_samples(values: NDArray[Any], step: float | None = None, *, both_sides
         Of the last digit; found beside each run if not given.
     both_sides : bool
         Whether the noise has to be there before and after the run: a signal may come to rest.
+    longest : int, optional
+        Look at so many of the longest runs, where a coarse digit may make thousands.
 
     Returns
     -------
@@ -173,7 +177,10 @@ def stuck_samples(values: NDArray[Any], step: float | None = None, *, both_sides
     found = np.zeros(len(values), bool)
     begin = np.flatnonzero(np.diff(values, prepend=np.nan) != 0.0)
     end = np.append(begin[1:], len(values))
-    for k in np.flatnonzero(end - begin > FEWEST_REPEATS).tolist():
+    runs = np.flatnonzero(end - begin > FEWEST_REPEATS)
+    if longest is not None:
+        runs = runs[np.argsort((begin - end)[runs], kind="stable")[:longest]]
+    for k in runs.tolist():
         a, b = int(begin[k]), int(end[k])
         before, after = values[max(a - BESIDE, 0) : a], values[b : b + BESIDE]
         found[a:b] = b - a - 1 > chance_beside(before, after, step, both_sides=both_sides)

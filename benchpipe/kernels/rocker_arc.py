@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 
 FEWEST = 5
 """Points below which no arc is fitted: three make any circle."""
+FIRST = 400
+"""Points that the search begins with, at most."""
 STEPS = 60
 SMALL = 1e-12
 """Relative gain of the sum of squares at which the search ends."""
@@ -109,10 +111,14 @@ def fit_arc(x: Floats, y: Floats) -> ArcResult:
     if not (isfinite(scale) and scale > 0):
         return none
     a, b = a / scale, b / scale
-    starts = [start for start in (_parabola(a, b), _taubin(a, b)) if all(map(isfinite, start))]
+    some = slice(None, None, -(-n // FIRST))
+    few_a, few_b = a[some], b[some]
+    starts = [start for start in (_parabola(few_a, few_b), _taubin(few_a, few_b)) if all(map(isfinite, start))]
     if not starts:
         return none
-    found = min(starts, key=lambda start: _squares(_distance(a, b, start)))
+    found = min(starts, key=lambda start: _squares(_distance(few_a, few_b, start)))
+    if n > FIRST:
+        found, _ = _search(few_a, few_b, found)
     found, converged = _search(a, b, found)
     distance, gradient = _distance_and_gradient(a, b, found)
     curvature, direction, offset = found

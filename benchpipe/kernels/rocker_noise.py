@@ -71,9 +71,9 @@ def correlated_u(design: Floats, residuals: Floats, wanted: int) -> CorrelatedU:
     n, p = design.shape
     each = -(-n // MOST)
     if each > 1:
-        blocks = n // each
-        design = design[: blocks * each].reshape(blocks, each, p).mean(axis=1)
-        residuals = residuals[: blocks * each].reshape(blocks, each).mean(axis=1)
+        end = n // each * each
+        design = sum((design[k:end:each] for k in range(1, each)), design[0:end:each]) / each
+        residuals = sum((residuals[k:end:each] for k in range(1, each)), residuals[0:end:each]) / each
     rows = design.shape[0]
     dof = rows - p
     if dof < 1:

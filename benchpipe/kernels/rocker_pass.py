@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.robust import mad_sigma
-from benchpipe.kernels.rocker_arc import ArcResult, curvature_change, fit_arc
+from benchpipe.kernels.rocker_arc import curvature_change, fit_arc
 from benchpipe.kernels.rocker_noise import correlated_u
+from benchpipe.kernels.rocker_short import blurred, too_short
 from benchpipe.kernels.slope_attenuation import attenuation
 
 Floats = NDArray[np.float64]
@@ -25,11 +26,10 @@ Floats = NDArray[np.float64]
 THIRDS = ("heel", "mid", "fore")
 FEWEST = 20
 """Samples of a window below which a pass is not measured."""
-SHORTEST, LONGEST = 0.02, 1.0
-"""Arc [m] that a foot can roll over."""
-NOISIEST = 0.035
-"""Distance from the arc (rms) as a part of its length, above which no curvature is given: beyond, intervals miss too
-often (``tests/benchmarks/rocker_coverage.py``)."""
+LONGEST = 1.0
+"""Travel [m] that a foot cannot roll over."""
+LOWEST, HIGHEST = 0.005, 1.0
+"""Height [m] of the ankle above the centre of pressure: less or more is another unit, or an axis that points down."""
 JUMP = 0.25
 """Part of the arc that one step between samples may take."""
 POINTS = 40
@@ -113,10 +113,18 @@ def measure_pass(cop: Floats, ankle: Floats, tilt: Floats, travel: Floats, force
     n = int(tilt.size)
     if n < FEWEST:
         return PassResult(why=f"{n} samples in the window, {FEWEST} are needed")
+    if not np.ptp(tilt) > 0:
+        return PassResult(why="the tilt does not change")
     x, y = in_shank_axes(cop, ankle, tilt)
     span = float(np.ptp(travel))
     if span > LONGEST:
         return PassResult(why=f"the centre of pressure moves {span:.3g} m in a pass: verify the units of its channels")
+    height = -float(y.mean())
+    if not LOWEST < height < HIGHEST:
+        return PassResult(
+            why=f"the ankle is {1e3 * height:.3g} mm above the centre of pressure: verify the units and the upward "
+            "direction of its channels"
+        )
     largest = float(np.max(np.abs(np.diff(travel))))
     if largest > JUMP * span and largest > 0.01:
         return PassResult(
@@ -130,11 +138,11 @@ def measure_pass(cop: Floats, ankle: Floats, tilt: Floats, travel: Floats, force
     arc = fit_arc(x, y)
     if not arc.converged:
         return PassResult(why="no arc fits these points")
-    why = _too_short(arc)
+    why = too_short(arc, tilt)
     if why:
         return PassResult(why=why)
     own = correlated_u(arc.gradient, arc.distance / arc.scale, 0)
-    curvature = PassFigure(arc.curvature, own.u / arc.scale, own.dof)
+    curvature = PassFigure(arc.curvature, own.u / arc.scale * blurred(arc, tilt), own.dof)
     stiff = _line(np.degrees(tilt), force * (cop[0] - ankle[0]))
     edges = np.linspace(0, n, min(n, POINTS) + 1).astype(np.intp)
     means = [np.add.reduceat(v, edges[:-1], axis=-1) / np.diff(edges) for v in (cop, ankle, tilt)]
@@ -156,18 +164,6 @@ def _follows(cop: Floats, ankle: Floats, tilt: Floats) -> tuple[float, float, fl
         moved = in_shank_axes(cop * scales[0], ankle * scales[1], tilt * scales[2])
         found.append(curvature_change(arc, x, y, moved[0] - x, moved[1] - y) / STEP)
     return found[0], found[1], found[2]
-
-
-def _too_short(arc: ArcResult) -> str:
-    if arc.length < SHORTEST:
-        return (
-            f"the arc is {1e3 * arc.length:.3g} mm long, {1e3 * SHORTEST:.0f} mm are needed: a short pass, or the "
-            "wrong unit of a channel"
-        )
-    if arc.rms > NOISIEST * arc.length:
-        size, spread = 1e3 * arc.length, 1e3 * arc.rms
-        return f"an arc of {size:.3g} mm is too short for its noise of {spread:.2g} mm"
-    return ""
 
 
 def _line(x: Floats, y: Floats) -> PassFigure:

@@ -13,6 +13,7 @@ from benchpipe.survey.seen import (
     HoldSeen,
     MovingSeen,
     RelaxationSeen,
+    RollSeen,
     Seen,
     SlowSeen,
     SweepSeen,
@@ -52,6 +53,9 @@ def _block(one: BlockSeen, units: dict[str, str]) -> str:
     if isinstance(one, RelaxationSeen):
         held = f"{one.motion.value:.4g} {units['motion']} held {one.count} time(s), {one.longest_s:,.4g} s at most"
         return f"{held}, while the load falls by {one.lost:.1%}"
+    if isinstance(one, RollSeen):
+        low, high = one.tilts
+        return f"{one.count} ways of a roll: {one.tilt} from {low:.3g} to {high:.3g} deg under {one.peak:.4g} N"
     if isinstance(one, MovingSeen):
         return (
             f"{one.seconds:.3g} s of motion from {one.motion[0]:.4g} to {one.motion[1]:.4g} {units['motion']}, load "

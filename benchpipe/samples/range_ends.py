@@ -71,6 +71,16 @@ def range_ends(rig: RigConfig, axis: AxisConfig, inputs: Sequence[SampleInput], 
     return RangeEnds(low, high) if axis.sign == 1 else RangeEnds(high, low)
 
 
+def channel_ends(rig: RigConfig, name: str, inputs: Sequence[SampleInput]) -> RangeEnds:
+    """Ends of a channel's range, as its samples show them."""
+    channel = rig.find(name)
+    if channel.range is None:
+        return NO_ENDS
+    bottom, top = sorted(end.value for end in channel.range)
+    zero = taken_off(inputs, name)
+    return RangeEnds(_less(bottom, zero, 1), _less(top, zero, 1))
+
+
 def _less(end: float, zero: HeldLevel, sign: int) -> HeldLevel:
     return HeldLevel(zero.from_us, np.array([sign * less_zero(end, value) for value in zero.values.tolist()]))
 

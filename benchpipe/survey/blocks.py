@@ -22,6 +22,7 @@ from benchpipe.survey.holding import (
     stances_seen,
 )
 from benchpipe.survey.names import pattern_of
+from benchpipe.survey.rolling import rolls_seen
 from benchpipe.survey.seen import MovingSeen, Seen, Where
 from benchpipe.survey.stretches import Stretch, Surveyed
 
@@ -32,14 +33,15 @@ ENDS = (0.005, 0.995)
 
 
 def find_blocks(surveyed: Surveyed) -> Seen:
-    """Put together what the stretches show."""
+    """Put together what the stretches show. One that shows a roll shows no other test."""
+    stretches = [stretch for stretch in surveyed.stretches if stretch.rolling is None]
     spans = spans_of(surveyed.stretches)
-    held = [holds_of(stretch, spans) for stretch in surveyed.stretches]
+    held = [holds_of(stretch, spans) for stretch in stretches]
     dwells = dwells_of([hold for found in held for hold in found])
     holds: list[Hold] = []
     swaying: list[Sway] = []
     cycles: ByAxis = {"load": [], "motion": []}
-    for stretch, found in zip(surveyed.stretches, held, strict=True):
+    for stretch, found in zip(stretches, held, strict=True):
         kept = [hold for hold in found if not is_dwell(hold, dwells)]
         taken = [hold.samples for hold in kept]
         holds += kept
@@ -57,6 +59,7 @@ def find_blocks(surveyed: Surveyed) -> Seen:
         holds=tuple(holds_seen(rest)),
         relaxations=tuple(relaxations_seen(rest)),
         proofs=tuple(proofs_seen(proofs)),
+        rolls=tuple(rolls_seen(surveyed.stretches)),
         stances=tuple(stances_seen(swaying)),
         changes=_changes(surveyed),
         notes=tuple(f"the {axis} dwells at about {level:.4g} in each cycle" for axis, level in dwells),

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from benchpipe.inspect.questions import as_toml
 from benchpipe.kernels.shortest import shortest
+from benchpipe.survey.draft_roll import roll_lines
 from benchpipe.survey.draft_sheet import Sheet, drafted_lines, key_line
 from benchpipe.survey.seen import (
     BlockSeen,
@@ -17,6 +18,7 @@ from benchpipe.survey.seen import (
     MovingSeen,
     ProofSeen,
     RelaxationSeen,
+    RollSeen,
     SlowSeen,
     StanceSeen,
     SweepSeen,
@@ -44,6 +46,8 @@ def block_lines(sheet: Sheet, one: BlockSeen) -> list[str]:
             return _relaxation(sheet, one)
         case ProofSeen():
             return _proof(sheet, one)
+        case RollSeen():
+            return roll_lines(sheet, one)
         case MovingSeen():
             return _moving(sheet, one)
 

@@ -127,6 +127,24 @@ class MovingSeen:
 
 
 @dataclass(frozen=True)
+class RollSeen:
+    """A tilt that goes from one angle to another under load: how often, and its channels.
+
+    ``travel`` [mm] is that of each length which follows the tilt, ``others`` are those that do not; ``tilts`` [deg] are
+    covered by every way, ``peak`` is the largest force [N].
+    """
+
+    where: Where
+    count: int
+    force: str
+    tilt: str
+    travel: dict[str, float]
+    others: tuple[str, ...]
+    tilts: tuple[float, float]
+    peak: float
+
+
+@dataclass(frozen=True)
 class StanceSeen:
     """A load that stays about a level and sways: how often, and the shortest [s]."""
 
@@ -136,7 +154,7 @@ class StanceSeen:
     shortest_s: float
 
 
-BlockSeen = CyclicSeen | SweepSeen | SlowSeen | HoldSeen | RelaxationSeen | ProofSeen | MovingSeen
+BlockSeen = CyclicSeen | SweepSeen | SlowSeen | HoldSeen | RelaxationSeen | ProofSeen | RollSeen | MovingSeen
 
 
 @dataclass(frozen=True)
@@ -153,6 +171,7 @@ class Seen:
     holds: tuple[HoldSeen, ...] = ()
     relaxations: tuple[RelaxationSeen, ...] = ()
     proofs: tuple[ProofSeen, ...] = ()
+    rolls: tuple[RollSeen, ...] = ()
     moving: tuple[MovingSeen, ...] = ()
     stances: tuple[StanceSeen, ...] = ()
     idle: tuple[Where, ...] = ()
@@ -168,4 +187,4 @@ class Seen:
     @property
     def repeated(self) -> tuple[BlockSeen, ...]:
         """What repeats or is held."""
-        return (*self.cyclic, *self.sweeps, *self.slow, *self.holds, *self.relaxations, *self.proofs)
+        return (*self.cyclic, *self.sweeps, *self.slow, *self.holds, *self.relaxations, *self.proofs, *self.rolls)

@@ -25,6 +25,7 @@ from benchpipe.readers.log_file import open_log
 from benchpipe.readers.registry import read_log
 from benchpipe.samples.signals import Signals, to_signals
 from benchpipe.samples.stream import SampleBatch
+from benchpipe.survey.roll_ways import RollWays, roll_ways
 from benchpipe.survey.second import SecondRows, join_second
 
 MOST_ROWS = 8_000_000  # of all logs together: 16 bytes each are kept
@@ -36,12 +37,16 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Stretch:
-    """Consecutive samples, numbered in the order of the logs. ``mode`` is None where the rig has no mode channel."""
+    """Consecutive samples, numbered in the order of the logs. ``mode`` is None where the rig has no mode channel.
+
+    ``rolling``: the passes of a roll in it.
+    """
 
     number: int
     file: str
     mode: int | None
     signals: Signals
+    rolling: RollWays | None = None
 
     @property
     def time_s(self) -> NDArray[np.float64]:
@@ -181,7 +186,7 @@ class _LogSurvey:
         forward = np.diff(signals.time_us, prepend=signals.time_us[:1] - 1) > 0  # a clock coarser than the rows
         signals = signals if forward.all() else signals.select(forward)
         if len(signals) >= LEAST_SAMPLES:
-            yield Stretch(len(self._stretches), name, mode, signals)
+            yield Stretch(len(self._stretches), name, mode, signals, roll_ways(self._rig, own))
 
     def _counted(self, counter: NDArray[Any]) -> None:
         known = counter[np.isfinite(counter)].astype(np.float64)

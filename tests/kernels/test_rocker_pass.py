@@ -70,8 +70,13 @@ def test_noise_of_the_tilt_is_cautioned() -> None:
     ("change", "words"),
     [
         (lambda p: (p[0] * 1e3, p[1], p[2], p[3] * 1e3, p[4]), "verify the units"),
-        (lambda p: (p[0] * 1e-3, p[1] * 1e-3, p[2], p[3] * 1e-3, p[4]), "wrong unit"),
+        (lambda p: (p[0] * 1e-3, p[1] * 1e-3, p[2], p[3] * 1e-3, p[4]), "verify the units"),
+        (lambda _: rolled(low=-1.0, high=1.0), "the arc is 12.2 mm long"),
         (lambda p: (p[0], p[1], -p[2], p[3], p[4]), "reversed"),
+        (lambda p: (p[0], p[1] * 1e-3, p[2], p[3], p[4]), "mm above the centre of pressure"),
+        (lambda p: (p[0], p[1] * 1e3, p[2], p[3], p[4]), "mm above the centre of pressure"),
+        (lambda p: (p[0], p[1] * [[1.0], [-1.0]], p[2], p[3], p[4]), "upward direction"),
+        (lambda p: (p[0], p[1], 0.0 * p[2], p[3], p[4]), "does not change"),
         (lambda p: tuple(v[..., :9] for v in p), "9 samples"),
     ],
 )

@@ -215,7 +215,7 @@ def test_millimetres_for_metres_and_metres_for_millimetres_are_no_number(tmp_pat
         log[name] = log[name] * 1e-3
     rows, _ = rolls(tmp_path / "b", log)
     assert set(curvatures(rows)) == {None}
-    assert "wrong unit of a channel" in rows[0]["remark"]
+    assert "verify the units" in rows[0]["remark"]
 
 
 def test_a_reversed_tilt_and_one_far_off_are_no_number(tmp_path: Path) -> None:
@@ -224,6 +224,11 @@ def test_a_reversed_tilt_and_one_far_off_are_no_number(tmp_path: Path) -> None:
     rows, _ = rolls(tmp_path / "a", log)
     assert set(curvatures(rows)) == {None}
     assert "reversed" in rows[0]["remark"]
+    log = rolling()
+    log["tilt"] = 1e3 * np.radians(log["tilt"] - 2.5)  # mrad for deg, about upright
+    rows, _ = rolls(tmp_path / "c", log, 'window = "force"\n')
+    assert set(curvatures(rows)) == {None}
+    assert "far from upright" in rows[0]["remark"]
     log = rolling()
     log["tilt"] = log["tilt"] + 90.0
     rows, _ = rolls(tmp_path / "b", log, 'window = "force"\n')

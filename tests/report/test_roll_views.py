@@ -57,6 +57,7 @@ def test_summary_page_and_json_give_the_ratio_with_its_interval(rolled: Path, ru
     assert RATIO[run] in text
     assert "rocker in ankle-foot axes" in text
     assert "published, adults" in text
+    assert "from memory, not checked" in text
 
 
 def test_raw_rows_of_a_pass_are_found(rolled: Path) -> None:

@@ -10,7 +10,7 @@ from benchpipe.blocks.charts import Axis, BlockCharts, Chart, ChartTask, Panel, 
 from benchpipe.blocks.figures import Figure, of_block
 from benchpipe.blocks.roll.means import RollRows, roll_rows
 from benchpipe.blocks.roll.plan import RollBlock
-from benchpipe.blocks.roll.reference import published_radius
+from benchpipe.blocks.roll.reference import Published, published_radius, published_words
 from benchpipe.blocks.roll.view import ratio_to_other, ratio_words
 from benchpipe.columns import floats
 from benchpipe.kernels.rocker_passes import radius_words
@@ -40,6 +40,8 @@ def roll_charts(task: ChartTask) -> BlockCharts:
                     expanded_u=mean.half if isfinite(mean.u) else None)  # fmt: skip
     ratio = ratio_to_other(block, task.manifest, task.store)
     more = f"; {ratio_words(block, ratio)}" if ratio is not None else ""
+    found = _published(block)
+    more += f"; {published_words(found)}" if found is not None else ""
     answer = (f"Curvature in {block.axes} axes over {mean.passes} passes: ", figure, f"; {radius_words(mean)}{more}.")
     panels = [*_shape(task, block, here), *_passes(block, here)]
     rows = rows_of(HEAD, here.rows.to_pylist())
@@ -64,15 +66,19 @@ def _shape(task: ChartTask, block: RollBlock, here: RollRows) -> list[Panel]:
     return [Panel(title, Axis("forward of the ankle", "mm"), Axis("up the shank", "mm"), series)] if series else []
 
 
+def _published(block: RollBlock) -> tuple[float, Published] | None:
+    stature = block.person.stature
+    return published_radius(block.person.published, block.axes, None if stature is None else stature / 1e3)
+
+
 def _passes(block: RollBlock, here: RollRows) -> list[Panel]:
     if here.used.num_rows < 2:
         return []
     number, y, u = (floats(here.used.column(name)) for name in ("roll", "curvature_per_m", "curvature_per_m_u"))
     rulers = []
-    stature = block.person.stature
-    found = published_radius(block.person.published, block.axes, None if stature is None else stature / 1e3)
+    found = _published(block)
     if found is not None:
-        rulers.append(Ruler(1.0 / found[0], f"published, {found[1].people}: {found[1].source}; {found[1].state}"))
+        rulers.append(Ruler(1.0 / found[0], f"published, {found[1].people}"))
     if block.person.centre_of_mass is not None:
         rulers.append(Ruler(1e3 / block.person.centre_of_mass, "one by the height of the centre of mass"))
     series = Series("curvature", number, y, *band(y, u), "dots")

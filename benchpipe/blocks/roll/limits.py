@@ -1,4 +1,9 @@
-"""What of rolls is judged: one row a measure. Each is one value, the mean over the passes with their scatter."""
+"""What of rolls is judged: one row a measure.
+
+A mean is one value, over the passes with their scatter; it counts as measured where as many passes have a figure as the
+plan asks for. An extreme, a median and the last are of the passes, each with the uncertainty of its fit: there, a pass
+without a figure may hide a violation.
+"""
 
 from __future__ import annotations
 
@@ -12,14 +17,17 @@ import pyarrow as pa
 
 from benchpipe.blocks.left_out import item_reasons
 from benchpipe.blocks.measures import Measure
-from benchpipe.blocks.roll.means import RollRows, last_remark, rows_from
+from benchpipe.blocks.roll.means import RollRows, last_remark, one_way, rows_from
 from benchpipe.blocks.roll.plan import RollBlock
-from benchpipe.blocks.values import Asked, Through, Values, nothing, of_rows, values_of
+from benchpipe.blocks.values import Asked, Through, Values, nothing, of_rows, own_u, values_of
+from benchpipe.columns import floats
 from benchpipe.kernels.lines import t_quantile
 from benchpipe.kernels.rocker_passes import COVERAGE, PassesMean, Ratio, ratio_of
 
 FEWEST = 2
 """Passes from which on their scatter is known."""
+FITTED = {"curvature_per_m": "curvature_dof", "slope_mm": "slope_dof", "stiffness": "stiffness_dof"}
+"""Columns that a fit gives an uncertainty of its own, and the column of its degrees of freedom."""
 
 
 def _of_passes(column: str) -> Callable[[Asked, pa.Table], Values]:
@@ -28,7 +36,10 @@ def _of_passes(column: str) -> Callable[[Asked, pa.Table], Values]:
         mean = found.mean(column)
         if not isfinite(mean.value):
             return nothing(last_remark(rows) or f"no pass gives it ({asked.block.direction})", due=True)
-        values = _one(asked, rows, mean.value, mean.u, mean.dof, _doubt(mean))
+        if asked.limit.statistic == "mean":
+            values = _one(asked, rows, mean.value, mean.u, mean.dof, _doubt(mean))
+        else:
+            values = _each(asked, one_way(rows, asked.block.direction), column)
         return replace(values, through=tuple(_through(asked.block, found, follows(found, column))))
 
     return make
@@ -69,6 +80,24 @@ def _doubt(mean: PassesMean) -> str:
     return ""
 
 
+def _each(asked: Asked, rows: pa.Table, column: str) -> Values:
+    """One value a pass."""
+    reason, share = item_reasons(rows, asked.rate)
+    starts, number = rows.column("start_us").to_pylist(), floats(rows.column("roll"))
+    dof = {"dof": floats(rows.column(asked.measure.dof_column))} if asked.measure.dof_column else {}
+    return values_of(
+        number, floats(rows.column(column)), own_u(asked.measure, rows), len(number), what="pass", reason=reason,
+        lost_share=share, between_us=(starts[0], starts[-1]), why=last_remark(rows), **dof,
+    )  # fmt: skip
+
+
+def _measured(asked: Asked, rows: pa.Table) -> float:
+    """Share of the passes that have a figure; all, where as many have one as the plan asks for."""
+    found, used = one_way(rows, asked.block.direction), rows_from(rows, asked.block.direction).used
+    enough = used.num_rows >= asked.block.planned_passes
+    return 1.0 if enough or not found.num_rows else used.num_rows / found.num_rows
+
+
 def _one(asked: Asked, rows: pa.Table, value: float, u: float, dof: float, doubt: str) -> Values:
     """One value of a block, with what of its rows is lost."""
     used = rows_from(rows, asked.block.direction).used
@@ -80,6 +109,7 @@ def _one(asked: Asked, rows: pa.Table, value: float, u: float, dof: float, doubt
         dof=np.array([dof if isfinite(dof) else inf]), reason=reason[worst : worst + 1],
         lost_share=share[worst : worst + 1],
         names=(f"mean of {used.num_rows} passes",), between_us=(starts[0], starts[-1]), doubt=doubt,
+        measured=_measured(asked, rows),
     )  # fmt: skip
 
 
@@ -93,11 +123,14 @@ def _ratio(asked: Asked, rows: pa.Table) -> Values:
     if not found.known:
         return nothing(found.why or "the ratio has no bound", due=True)
     half = max(found.high - found.value, found.value - found.low)
-    values = _one(asked, rows, found.value, half / t_quantile(COVERAGE, inf), inf, "")
+    least = min(_measured(asked, rows), _measured(asked, others))
+    hides = asked.limit.statistic in ("max", "min") and least < 1.0
+    doubt = "passes without a figure may hide a ratio that breaks it" if hides else ""
+    values = _one(asked, rows, found.value, half / t_quantile(COVERAGE, inf), inf, doubt)
     own, free = rows_from(rows, asked.block.direction), rows_from(others, asked.block.direction)
     top, bottom = follows(own, "curvature_per_m"), follows(free, "curvature_per_m")
     apart = {one: top[one] - bottom[one] for one in top if one in bottom}  # what both share cancels
-    return replace(values, names=("ratio",), through=tuple(_through(asked.block, own, apart)))
+    return replace(values, names=("ratio",), measured=least, through=tuple(_through(asked.block, own, apart)))
 
 
 def compared(rows: pa.Table, others: pa.Table, direction: str) -> Ratio:
@@ -113,7 +146,7 @@ def _roll(
 ) -> Measure:
     return Measure(
         name, "roll", "rolls", (column,), unit, 0, 0, meaning, values=of_rows("rolls", _of_passes(column)),
-        every_event=False, channels=_channels(*of),
+        channels=_channels(*of), u_column=f"{column}_u" if column in FITTED else None, dof_column=FITTED.get(column),
     )  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 import numpy as np
@@ -38,7 +39,8 @@ def roll_block(task: BlockTask[RollBlock, BlockState]) -> Found:
                 rows.append(row)
                 points.extend(shape)
 
-    for samples in roll_samples(store, task.inputs, rig, block):
+    at_ends: Counter[str] = Counter()
+    for samples in roll_samples(store, task.inputs, rig, block, at_ends):
         take(finder.feed(samples))
     take(finder.rest())
     lacking = [row.pop("lost") for row in rows]
@@ -49,7 +51,7 @@ def roll_block(task: BlockTask[RollBlock, BlockState]) -> Found:
         for name, made in (("rolls", rows), ("roll_points", points))
         if made
     ]
-    return Found(parts, _remarks(block, rows, finder))
+    return Found(parts, _remarks(block, rows, finder, +at_ends))
 
 
 def _row(number: int, one: Pass, block: RollBlock) -> tuple[Row, list[Row]]:
@@ -72,13 +74,19 @@ def _row(number: int, one: Pass, block: RollBlock) -> tuple[Row, list[Row]]:
         "tilt_low_deg": float(np.min(degrees, initial=np.inf)),
         "tilt_high_deg": float(np.max(degrees, initial=-np.inf)),
         "force_peak_n": one.peak_n, "lost": one.lost, "force_mean_n": float(np.nanmean(values[FORCE])),
-        **_figures(result, block), "remark": result.why or result.caution or None,
+        "stuck_rows": one.stuck, **_figures(result, block), "remark": _words(one, result) or None,
     }  # fmt: skip
     shape = [
         {"block": block.name, "roll": number, "direction": way, "x_m": x, "y_m": y, "tilt_deg": g}
         for x, y, g in zip(result.x.tolist(), result.y.tolist(), np.degrees(result.tilt).tolist(), strict=True)
     ]
     return row, shape
+
+
+def _words(one: Pass, result: PassResult) -> str:
+    stuck = f"a channel is stuck on {one.stuck} of its rows" if one.stuck else ""
+    lost = f"{one.lost} of its rows lack a value" if one.lost and result.why else ""
+    return "; ".join(filter(None, (result.why or result.caution, stuck, lost)))
 
 
 def _figures(result: PassResult, block: RollBlock) -> Row:
@@ -94,21 +102,24 @@ def _figures(result: PassResult, block: RollBlock) -> Row:
         "curvature_per_m": curved.value, "curvature_per_m_u": curved.u, "curvature_dof": curved.dof,
         "radius_m": 1.0 / curved.value if sure else np.nan, "arc_length_mm": MM * result.length,
         "foot_length_ratio": ratio,
-        "slope_mm": MM * result.slope.value, "slope_mm_u": MM * result.slope.u, "slope_heel_mm": heel,
-        "slope_mid_mm": mid,
-        "slope_fore_mm": fore, "stiffness": result.stiffness.value, "stiffness_u": result.stiffness.u,
+        "slope_mm": MM * result.slope.value, "slope_mm_u": MM * result.slope.u, "slope_dof": result.slope.dof,
+        "slope_heel_mm": heel, "slope_mid_mm": mid, "slope_fore_mm": fore,
+        "stiffness": result.stiffness.value, "stiffness_u": result.stiffness.u, "stiffness_dof": result.stiffness.dof,
         "rms_mm": MM * result.rms, "rho": result.rho, "tangent_deg": float(np.degrees(result.tangent)),
         "by_cop": by_cop, "by_ankle": by_ankle, "by_tilt": by_tilt,
     }  # fmt: skip
 
 
-def _remarks(block: RollBlock, rows: list[Row], finder: StretchFinder) -> list[Remark]:
+def _remarks(block: RollBlock, rows: list[Row], finder: StretchFinder, at_ends: Counter[str]) -> list[Remark]:
     """What is odd about the block as a whole."""
 
     def remark(code: str, count: int, text: str) -> Remark:
         return Remark(step="process", code=code, where=block.name, count=count, text=text)
 
     found = []
+    for name, count in at_ends.items():
+        text = f"'{name}' is at an end of its range on {count} row(s) under load: none of them is used"
+        found.append(remark("saturated", count, text))
     if finder.too_long:
         text = f"the foot stayed loaded for longer than {block.longest:g} s: no roll (longest of the plan)"
         found.append(remark("no-roll", finder.too_long, text))

@@ -11,38 +11,46 @@ from numpy.typing import NDArray
 from benchpipe.blocks.roll.plan import RollBlock
 from benchpipe.blocks.roll.reading import FORCE, OPPOSITE, TILT, RollSamples
 from benchpipe.blocks.roll.stretches import RollStretch
+from benchpipe.kernels.repeats import stuck_samples
 from benchpipe.kernels.rocker_cuts import Traverse, traverses
 
 SHARE = 0.5
 """A way through less than this part of the window by tilt is on its way to a pass, and none."""
 REACHED = 0.05
 """Part of the window by tilt that a pass may miss at an end."""
+RUNS = 20
+"""Runs of one value that are looked at, of each channel: the longest."""
 OFFSET_DEG = 30.0
 """Middle of the tilt of a pass beyond which the shank's zero is wrong (common practice, no source)."""
+STEEPEST_DEG = 80.0
+"""No foot rolls as far: another unit."""
 
 
 @dataclass(frozen=True, eq=False)
 class Pass:
     """One way of the foot over the plate.
 
-    ``lost``: samples between the first and the last of the window that lack a channel. ``why``: no figure is made of
-    it, and why.
+    ``lost``: samples between the first and the last of the window that lack a channel; ``stuck``: those in which one
+    repeats one value, none of which enters a figure. ``why``: no figure is made of it, and why.
     """
 
     samples: RollSamples
     forward: bool
     peak_n: float
     lost: int = 0
+    stuck: int = 0
     why: str = ""
 
 
 def passes_of(stretch: RollStretch, block: RollBlock) -> Iterator[Pass]:
     """Passes of a stretch, in order."""
-    own = stretch.samples
+    stuck = _stuck(stretch.samples)
+    own = stretch.samples.without(stuck)
     usable = own.usable
     if not usable.any():
-        peak = float(np.nanmax(own.values[FORCE]))
-        yield Pass(own, True, peak, len(own), "a channel of the block has no value in it")
+        peak = float(np.nanmax(stretch.samples.values[FORCE]))
+        lost, still = int(np.sum(~stuck)), int(stuck.sum())
+        yield Pass(stretch.samples, True, peak, lost, still, "a channel of the block has no value in it")
         return
     place = np.flatnonzero(usable)
     tilt = np.degrees(own.values[TILT][place])
@@ -59,9 +67,20 @@ def passes_of(stretch: RollStretch, block: RollBlock) -> Iterator[Pass]:
             continue
         whole = (one.begins or stretch.begun) and (one.ends or stretch.ended)
         window = _window(part, block, peak, stretch)
-        lost = int(np.sum(~part.usable[window[0] : window[-1]])) if window.size else 0
+        inside = slice(window[0], window[-1]) if window.size else slice(0, 0)
+        still = int(stuck[first : last + 1][inside].sum())
+        lost = int(np.sum(~part.usable[inside])) - still
         why = _refused(part, block, window, whole=whole)
-        yield Pass(_chosen(part, window) if window.size else part, one.forward, peak, lost, why)
+        yield Pass(_chosen(part, window) if window.size else part, one.forward, peak, lost, still, why)
+
+
+def _stuck(own: RollSamples) -> NDArray[np.bool_]:
+    """Samples in which a channel repeats one value for longer than its noise leaves by chance."""
+    found = np.zeros(len(own), bool)
+    for values in own.raw:
+        known = np.isfinite(values)
+        found[known] |= stuck_samples(values[known], longest=RUNS)
+    return found
 
 
 def _chosen(part: RollSamples, window: NDArray[np.intp]) -> RollSamples:
@@ -110,7 +129,7 @@ def _refused(part: RollSamples, block: RollBlock, window: NDArray[np.intp], *, w
             return f"cut off: the tilt covers {low:.3g} to {high:.3g} deg of {begin:g} to {end:g}"
     elif not whole:
         return "cut off: the log begins, ends or has a gap while the foot is loaded"
-    if abs(0.5 * (low + high)) > OFFSET_DEG:
+    if abs(0.5 * (low + high)) > OFFSET_DEG or max(-low, high) > STEEPEST_DEG:
         return (
             f"the tilt runs from {low:.3g} to {high:.3g} deg, far from upright: verify its zero, its sign and its unit"
         )

@@ -40,3 +40,9 @@ def published_radius(people: str | None, axes: str, stature_m: float | None) -> 
     if people is None or stature_m is None:
         return None
     return next(((one.of_stature * stature_m, one) for one in RADII if (one.people, one.axes) == (people, axes)), None)
+
+
+def published_words(found: tuple[float, Published]) -> str:
+    """The same in words, with source and state."""
+    radius, one = found
+    return f"published radius of {one.people}: about {radius:.2g} m ({one.source}; {one.state})"

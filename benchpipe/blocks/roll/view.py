@@ -10,7 +10,7 @@ from benchpipe.blocks.figures import BlockView, Figure, of_block
 from benchpipe.blocks.roll.limits import compared
 from benchpipe.blocks.roll.means import RollRows, last_remark, roll_rows
 from benchpipe.blocks.roll.plan import RollBlock
-from benchpipe.blocks.roll.reference import ARC_OF_LEG, published_radius
+from benchpipe.blocks.roll.reference import ARC_OF_LEG, published_radius, published_words
 from benchpipe.columns import floats
 from benchpipe.kernels.robust import median
 from benchpipe.kernels.rocker_passes import PassesMean, Ratio, radius_words
@@ -100,8 +100,7 @@ def _said(block: RollBlock, here: RollRows, curvature: PassesMean) -> list[str]:
     person = block.person
     found = published_radius(person.published, block.axes, None if person.stature is None else person.stature / MM)
     if found is not None:
-        one = found[1]
-        words.append(f"published radius of {one.people}: about {found[0]:.2g} m ({one.source}; {one.state})")
+        words.append(published_words(found))
     if person.leg_length is not None:
         part = here.mean("arc_length_mm").value / person.leg_length
         words.append(f"arc {100 * part:.0f} % of leg length, published optimum of rigid arcs {100 * ARC_OF_LEG:.0f} %")
