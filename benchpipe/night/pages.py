@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -25,6 +26,7 @@ from benchpipe.run import RunConfig, load_lab, load_run
 from benchpipe.store.archive_note import read_away
 from benchpipe.store.files import make_folder
 from benchpipe.store.page_note import WrittenPage, read_pages, write_page
+from benchpipe.store.record_note import read_records
 from benchpipe.store.refusals import refused
 from benchpipe.views.model import RunView
 from benchpipe.views.page.board import board
@@ -133,10 +135,21 @@ def write_pages(
                 not_noted.append(write_page(path, run_document(page, BOARD).encode(), view.run, lab))
         shown = board(
             config.name, night.began, night.views, {run: quote(name) for run, name in addresses.items()},
-            store=night.store, not_told=not_told, note=night.note, tests=night.tests,
+            records=dict(_records(known.values(), folder)), store=night.store, not_told=not_told, note=night.note,
+            tests=night.tests,
         )  # fmt: skip
         not_noted.append(write_page(folder / BOARD, board_document(shown).encode(), "", lab))
     return Written(folder / BOARD, counts[0], counts[1], tuple(filter(None, not_noted))[:1])
+
+
+def _records(runs: Iterable[RunConfig], folder: Path) -> Iterator[tuple[str, str]]:
+    """Address of the newest record of each run, where there is one, as the board in a folder has it."""
+    for run in runs:
+        with suppress(StoreError, OSError, ValueError):  # a note that cannot be read is verification's to name
+            paths = [one.path(run.store) for one in read_records(run.store / run.name)]
+            there = [path for path in paths if path.is_file()]
+            if there:
+                yield run.name, quote(Path(os.path.relpath(there[-1], folder)).as_posix())
 
 
 def _noted(lab: Path) -> dict[Path, WrittenPage] | None:

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import pytest
 
@@ -19,6 +20,7 @@ from benchpipe.errors import ConfigError, StoreError
 from benchpipe.night.lab import NightResult, work_lab
 from benchpipe.night.pages import Written, write_pages
 from benchpipe.report.page.board import board_document
+from benchpipe.store.record_note import NOTE, WrittenRecord, named_in, note_record
 from benchpipe.views.model import Alarm
 from benchpipe.views.page.board import Board, board
 from tests.page.browser import axe_source, chromium, opened
@@ -101,6 +103,20 @@ def test_links_of_the_board_lead_to_pages(worked: tuple[Path, NightResult]) -> N
     assert links == {"wearing.html", "healthy.html", "creeping-lock.html"}
     page = Parsed((written.board.parent / "wearing.html").read_text(encoding="utf-8"))
     assert "index.html" in {a["href"] for a in page.of("a")}
+
+
+def test_the_board_leads_to_the_newest_record_that_is_there(worked: tuple[Path, NightResult]) -> None:
+    lab, night = worked
+    store, run = lab.parent / "store", night.views[0].run
+    for name, state in (("first.pdf", 1), ("second one.pdf", 2), ("gone.pdf", 3)):
+        file = lab.parent / name
+        file.write_bytes(b"%PDF")
+        note_record(store, run, WrittenRecord(named_in(store, file), state, "0" * 64, 4, "0" * 64))
+    (lab.parent / "gone.pdf").unlink()
+    made = _written(lab, night).board
+    (link,) = [a["href"] for a in Parsed(made.read_text(encoding="utf-8")).of("a") if "pdf" in a["href"]]
+    (store / run / NOTE).unlink()
+    assert (made.parent / unquote(link)).resolve() == (lab.parent / "second one.pdf").resolve()
 
 
 def test_a_folder_that_holds_logs_is_refused(worked: tuple[Path, NightResult]) -> None:

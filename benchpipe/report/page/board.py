@@ -84,7 +84,7 @@ def _row(row: BoardRow, board: Board) -> Markup:
     rank = list(board.counts).index(state)
     end = row.view.pace.end_us if row.view.pace and row.view.pace.end_us is not None else FAR_END_US
     found = [
-        _cell("run", view.run, name, tag("div", view.specimen, class_="dim"), head=True),
+        _cell("run", view.run, name, tag("div", view.specimen, class_="dim"), _record(row), head=True),
         _cell("state", rank, tag("b", f"{sign} {headline_words(view).lower()}", class_=f"v-{kind}"),
               tag("div", cells.limits, class_="dim")),
         _cell("cycles of plan", row.done or 0, _bar(row), tag("span", _none(cells.cycles))),
@@ -97,6 +97,13 @@ def _row(row: BoardRow, board: Board) -> Markup:
     found += [_cell(name, None, _small(row, name, board.scales[name])) for name in board.scales]
     words = " ".join((view.run, view.specimen, view.rig, view.note, state)).lower()
     return tag("tr", joined(found), data_state=state, data_words=words, data_new=len(row.new))
+
+
+def _record(row: BoardRow) -> Markup:
+    if not row.record:
+        return Markup("")
+    link = tag("a", "record", href=row.record, aria_label=f"record of {row.view.run} (PDF)")
+    return tag("div", link, class_="dim")
 
 
 def _cell(label: str, value: object, *inside: object, head: bool = False) -> Markup:

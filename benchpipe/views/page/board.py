@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -35,6 +35,8 @@ class BoardRow:
         By measure: change since the baseline, as parts of it, in the order of the cycles.
     page : str
         Address of its page, relative to the board; empty where it has none.
+    record : str
+        The same of its newest record.
     """
 
     view: RunView
@@ -45,6 +47,7 @@ class BoardRow:
     trends: dict[str, tuple[float, ...]]
     new: tuple[Alarm, ...]
     page: str = ""
+    record: str = ""
 
 
 @dataclass(frozen=True)
@@ -76,35 +79,37 @@ def state_of(view: RunView) -> str:
     return {Verdict.FAIL: "failed", Verdict.PASS: "within limits"}.get(view.verdict, str(view.verdict))
 
 
-def board(name: str, made: datetime, views: Iterable[RunView], pages: dict[str, str], *,
-          store: tuple[Finding, ...] = (), not_told: tuple[str, ...] = (), note: str = "",
-          tests: tuple[LabTestResult, ...] = ()) -> Board:  # fmt: skip
+def board(name: str, made: datetime, views: Iterable[RunView], pages: Mapping[str, str], *,
+          records: Mapping[str, str] | None = None, store: tuple[Finding, ...] = (), not_told: tuple[str, ...] = (),
+          note: str = "", tests: tuple[LabTestResult, ...] = ()) -> Board:  # fmt: skip
     """Gather the board.
 
     Parameters
     ----------
     views : iterable of RunView
         Worst first, with health and alarms.
-    pages : dict
-        Addresses of pages by run.
+    pages, records : mapping
+        Addresses of pages, and of records, by run.
     """
     views = tuple(views)
     measures = _measures(views)
-    rows = tuple(_row(view, pages.get(view.run, ""), measures) for view in views)
+    rows = tuple(
+        _row(view, pages.get(view.run, ""), (records or {}).get(view.run, ""), measures) for view in views
+    )
     scales = {
         measure: max((abs(v) for row in rows for v in row.trends.get(measure, ())), default=0.0) for measure in measures
     }
     return Board(name, made, rows, scales, store, not_told, note, tests)
 
 
-def _row(view: RunView, page: str, measures: list[str]) -> BoardRow:
+def _row(view: RunView, page: str, record: str, measures: list[str]) -> BoardRow:
     due = [one for one in margins(view.limits) if one.row["due"] and one.at is not None and not _is_count(one)]
     trends = {one.name: _changes(one) for one in _trending(view) if one.name in measures}
     pace = view.pace
     return BoardRow(
         view, lab_row(view), pace.done if pace else None, pace.planned if pace else None,
         min(due, key=lambda one: one.at or 0.0, default=None), trends,
-        tuple(alarm for alarm in view.alarms if alarm.new), page,
+        tuple(alarm for alarm in view.alarms if alarm.new), page, record,
     )  # fmt: skip
 
 
