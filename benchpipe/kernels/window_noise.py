@@ -223,7 +223,7 @@ def _louder(noise: BlockNoise, first: int | None, n: int) -> float:
     """Variance of the readings about a window over the block's, from their differences; 1 where not surely more.
 
     Slow noise and wear are not in a difference. The mean square of the differences of n white readings has a relative
-    variance of 3/n: two thirds of n degrees of freedom (J. von Neumann, Ann. Math. Statist. 12 (1941) 367; from memory).
+    variance of 3/n: two thirds of n degrees of freedom (J. von Neumann, Ann. Math. Statist. 12, 367; from memory).
     """
     near = max(n, NEAR)
     if first is None or noise.size < 2 * near:
