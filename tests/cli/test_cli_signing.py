@@ -84,7 +84,8 @@ class Desk:
 def desk(
     sample_lab: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> Desk:
-    shutil.copytree(sample_lab.parents[1], tmp_path / "lab")
+    pages = shutil.ignore_patterns(".benchpipe-pages.*")  # other tests write pages of the shared lab
+    shutil.copytree(sample_lab.parents[1], tmp_path / "lab", ignore=pages)
     monkeypatch.chdir(tmp_path / "lab" / "sample_runs")
     return Desk(tmp_path / "lab", capsys)
 

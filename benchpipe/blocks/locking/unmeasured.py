@@ -40,7 +40,7 @@ class ModeScan:
         starts = np.array([row["start_us"] for row in rows], np.int64)
         until = [at_us for at_us, _, _ in self._found[1:]] + [np.iinfo(np.int64).max]
         more = []
-        for (at_us, locks, bounces), end_us in zip(self._found, until, strict=True):
+        for (at_us, locks, bounces), end_us in zip(self._found, until, strict=False):  # without changes there is no end
             to = "locked" if locks else "unlocked"
             here = range(int(np.searchsorted(starts, at_us)), int(np.searchsorted(starts, end_us)))
             if not any(rows[k]["to"] == to for k in here):
