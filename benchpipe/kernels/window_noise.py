@@ -28,8 +28,8 @@ WINDOWS_IN_PIECE = 4
 MOST_WINDOWS = 400
 MOST_READINGS = 100_000
 """Short windows are looked at until this many readings were."""
-NEAR = 100
-"""Readings up to the end of a window, at least, of which the scatter is compared with the block's."""
+NEAR = (25, 50, 100)
+"""Readings up to the end of a window, at least, whose scatter is compared with the block's: the loudest count."""
 SURE = 0.95
 """Probability from which they scatter more than the block's do."""
 LEAST_RATIO, MOST_RATIO = 0.2, 2.0
@@ -225,14 +225,17 @@ def _louder(noise: BlockNoise, first: int | None, n: int) -> float:
     Slow noise and wear are not in a difference. The mean square of the differences of n white readings has a relative
     variance of 3/n: two thirds of n degrees of freedom (J. von Neumann, Ann. Math. Statist. 12, 367; from memory).
     """
-    near = max(n, NEAR)
-    if first is None or noise.size < 2 * near:
+    if first is None:
         return 1.0
-    end = min(max(first + n, near), noise.size)
     squares = np.diff(noise.readings) ** 2
-    about, whole = float(np.mean(squares[end - near : end - 1])), float(np.mean(squares))
-    sure = float(fdtri((near - 1) * 2 / 3, squares.size * 2 / 3, SURE))
-    return about / whole if about > sure * whole else 1.0
+    found = [1.0]
+    for near in sorted({max(n, one) for one in NEAR}):
+        if noise.size >= 2 * near:
+            end = min(max(first + n, near), noise.size)
+            ratio = float(np.mean(squares[end - near : end - 1]) / np.mean(squares))
+            sure = float(fdtri((near - 1) * 2 / 3, squares.size * 2 / 3, SURE))
+            found.append(ratio if ratio > sure else 1.0)
+    return max(found)
 
 
 def _observed(noise: BlockNoise, n: int, statistic: Statistic) -> tuple[float, float]:

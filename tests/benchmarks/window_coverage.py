@@ -147,11 +147,11 @@ def _cell(statistic: str, noise: str, size: int, n: int, errors: list[float], fo
 def _figures(block: np.ndarray, size: int) -> Iterator[tuple[tuple[str, int], float, StandardU]]:
     """Each figure of a block: its name and n, its error, its uncertainty."""
     noise = fit_block_noise(block)
-    yield ("last", 1), float(block[-1]) - LEVEL, window_u(noise, 1, "mean")
+    yield ("last", 1), float(block[-1]) - LEVEL, window_u(noise, 1, "mean", size - 1)
     for n in WINDOWS[size]:
-        yield ("mean", n), float(np.mean(block[-n:])) - LEVEL, window_u(noise, n, "mean")
+        yield ("mean", n), float(np.mean(block[-n:])) - LEVEL, window_u(noise, n, "mean", size - n)
         if n > 2:
-            yield ("median", n), float(np.median(block[-n:])) - LEVEL, window_u(noise, n, "median")
+            yield ("median", n), float(np.median(block[-n:])) - LEVEL, window_u(noise, n, "median", size - n)
     for n in CHANGES[size]:
         base, window = float(np.median(block[:n])), float(np.median(block[-n:]))
         yield ("change", n), window / base - 1, change_u(noise, 0, n, size - n, n, "median", base, window)

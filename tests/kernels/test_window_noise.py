@@ -185,7 +185,7 @@ def test_a_window_in_which_readings_scatter_more_is_less_certain() -> None:
     loud = rng.standard_normal(2000) * np.where(np.arange(2000) >= 1900, 3.0, 1.0)
     noise = fit_block_noise(100 + loud)
     quiet, last = window_u(noise, 1, "mean", 1000), window_u(noise, 1, "mean", 1999)
-    assert quiet.u == window_u(noise, 1, "mean").u
-    assert 2.5 < last.u < 3.7
+    assert quiet.u < 1.4
+    assert 2.5 < last.u < 4.0
     assert reading_u(noise, 1990, 10).u == pytest.approx(last.u)
-    assert window_u(noise, 10, "median", 1990).u / window_u(noise, 10, "median").u == pytest.approx(last.u / quiet.u)
+    assert window_u(noise, 10, "median", 1990).u > 2 * window_u(noise, 10, "median").u
