@@ -197,7 +197,9 @@ def _alike(values: Values) -> tuple[BudgetPart, ...]:
     A law or curve that fits none of them, samples that fall on the same places of each.
     """
     own = values.u[np.isfinite(values.u)]
-    beyond = float(np.mean(own**2)) - float(np.var(values.value, ddof=1)) if own.size and values.value.size > 1 else 0.0
+    if not own.size:
+        return ()
+    beyond = float(np.median(own)) ** 2 - float(np.var(values.value, ddof=1))
     if not beyond > 0.0:
         return ()
     return (BudgetPart("what the values share", math.sqrt(beyond), note="their own uncertainty beyond their scatter"),)
