@@ -111,7 +111,7 @@ class Values:
     why : str
         Why there is nothing to judge.
     doubt : str
-        Why the values leave the verdict undecided, whatever they are.
+        Why the values prove no pass, whatever they are.
     uncounted : float
         Cycles that the rig counted and no log holds.
     uncounted_after : float
@@ -226,7 +226,8 @@ def own_u(measure: Measure, rows: pa.Table) -> Floats | None:
 def of_rows(table: str, make: Callable[[Asked, pa.Table], Values], left: str = "") -> Callable[[Asked], Values]:
     """Values made from a block's rows of a table; without rows none, and why.
 
-    With a table ``left`` of what is left of broken-off ones, a block that has only such rows is judged by them.
+    With a table ``left`` of what is left of broken-off ones, a block that has only such rows may fail by them, and
+    passes by none.
     """
 
     def values(asked: Asked) -> Values:
@@ -235,9 +236,14 @@ def of_rows(table: str, make: Callable[[Asked, pa.Table], Values], left: str = "
             return make(asked, rows)
         if asked.waits:
             return nothing(f"no {asked.measure.kind} yet, {asked.waits}", due=False)
+        where = f"was found in the logs of block '{asked.block.name}'"
         if left and asked.tables.block(left, asked.block.name).num_rows:
-            return make(asked, rows)
-        return nothing(f"no {asked.measure.kind} was found in the logs of block '{asked.block.name}'", due=True)
+            rest = make(asked, rows)
+            if np.isfinite(rest.value).any():
+                return replace(rest, doubt=f"no whole {asked.measure.kind} {where}")
+            if rest.value.size:
+                return rest
+        return nothing(f"no {asked.measure.kind} {where}", due=True)
 
     return values
 

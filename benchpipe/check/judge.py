@@ -74,6 +74,8 @@ def _judged(case: Case, values: Values) -> Judged:
         return replace(judged, verdict=Verdict.INCONCLUSIVE) if values.doubt else judged
     rules = {"count": _count, "share": _share, "max": _extreme, "min": _extreme}
     judged = rules.get(case.limit.statistic, _middle)(case, values)
+    if values.doubt and judged.verdict is Verdict.PASS:
+        judged = replace(judged, verdict=Verdict.INCONCLUSIVE, remark=values.doubt)
     return _described(case, values, _with_breaking(case, values, judged))
 
 
@@ -164,6 +166,8 @@ def _after_last(limit: LimitConfig, values: Values) -> tuple[LeftOut, ...]:
     """What came after the last value that was measured, and was not; a stop or the end of the log is nothing."""
     first = int(np.flatnonzero(values.whole)[-1]) + 1
     codes = np.where(values.reason[first:] == INCOMPLETE, NONE, values.reason[first:])
+    missing = values.complete[first:] & ~np.isfinite(values.value[first:])
+    codes[missing & (values.reason[first:] == NONE)] = NAMES.index("missing")
     after = values.uncounted_after if values.uncounted_after > limit.accept.uncounted * values.of else 0.0
     return counted(
         codes, lambda place: values.called(first + place), uncounted=after, where=f"after {values.called(first - 1)}"

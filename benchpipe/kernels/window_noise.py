@@ -225,7 +225,7 @@ def _louder(noise: BlockNoise, first: int | None, n: int) -> float:
     Slow noise and wear are not in a difference. The mean square of the differences of n white readings has a relative
     variance of 3/n: two thirds of n degrees of freedom (J. von Neumann, Ann. Math. Statist. 12, 367; from memory).
     """
-    if first is None:
+    if first is None or noise.fit is None:
         return 1.0
     squares = np.diff(noise.readings) ** 2
     found = [1.0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -20,8 +21,17 @@ def with_gap(rng: np.random.Generator, broken: bool) -> Log:
     return whole.take(np.r_[0:700, 990:1000])
 
 
+def ended(rng: np.random.Generator, broken: bool) -> Log:
+    """The same, and the log ends there."""
+    whole = with_gap(rng, broken)
+    return whole.take(np.arange(700))
+
+
+@pytest.mark.parametrize("draw", [with_gap, ended])
 @pytest.mark.parametrize(("broken", "expected"), [(True, "fail"), (False, "inconclusive")])
-def test_what_is_left_of_the_only_sweep_fails_and_never_passes(tmp_path: Path, broken: bool, expected: str) -> None:
+def test_what_is_left_of_the_only_sweep_fails_and_never_passes(
+    tmp_path: Path, draw: Callable[[np.random.Generator, bool], Log], broken: bool, expected: str
+) -> None:
     sweep = KINDS["sweep"]
-    kind = Kind(with_gap, sweep.plan, sweep.limit)
+    kind = Kind(draw, sweep.plan, sweep.limit)
     assert drawn(np.random.default_rng(3), kind, "(not spoiled)", tmp_path / "run", broken=broken) == expected

@@ -241,6 +241,36 @@ def test_a_hold_without_a_figure_leaves_the_largest_undecided(tmp_path: Path) ->
     assert (row["verdict"], row["used"], row["of"]) == ("inconclusive", 1, 2)
 
 
+def test_a_last_hold_without_a_figure_is_not_the_one_before_it(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("creep_end", "1 deg", block="held", statistic="last"))
+    hold = {"block": "held", "hold": [1, 2], "creep_end": [0.1, None], "creep_end_u": [0.01, None], "samples": 1000}
+    (row,) = judge(run, holds=rows("holds", 2, **hold))
+    assert (row["verdict"], "hold 2" in row["remark"]) == ("inconclusive", True), row
+    hold |= {"creep_end": [None, 0.1], "creep_end_u": [None, 0.01]}
+    (row,) = judge(run, holds=rows("holds", 2, **hold))
+    assert row["verdict"] == "pass", row
+
+
+def test_a_last_cycle_without_a_figure_is_not_the_one_before_it(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("energy_j", "2 J", statistic="last"))
+    made = cycles(COUNT, energy_j=1.0, period_s=1.0, samples=50)
+    made[-1]["energy_j"] = None
+    (row,) = judge(run, cycles=made)
+    assert (row["verdict"], f"cycle {COUNT}" in row["remark"]) == ("inconclusive", True), row
+
+
+@pytest.mark.parametrize("statistic", ["max", "median", "mean", "last"])
+def test_what_is_left_of_the_only_sweep_passes_by_no_statistic(tmp_path: Path, statistic: str) -> None:
+    """A sweep in which the log ended: what is left may break a limit, and proves no pass."""
+    run = run_with(tmp_path, limit("free_resistance", "2 N*m", block="free", statistic=statistic))
+    left = {"block": "free", "after_sweep": 0, "samples": 300, "duration_s": 9.0, "broken_off": False}
+    for size, verdict in ((1.0, "inconclusive"), (9.0, "fail")):
+        figures = {f"resistance_{way}": size for way in ("forward", "back")}
+        own = {f"resistance_{way}_u": 0.01 for way in ("forward", "back")}
+        (row,) = judge(run, incomplete_sweeps=rows("incomplete_sweeps", 1, **left, **figures, **own))
+        assert row["verdict"] == (verdict if statistic == "max" else "not evaluated"), row
+
+
 def test_a_hold_that_the_plan_asks_for_and_that_is_not_there_leaves_the_largest_undecided(tmp_path: Path) -> None:
     run = run_with(tmp_path, limit("creep_end", "1 deg", block="held", statistic="max"))
     block = run.plan.block[1].model_copy(update={"planned_holds": 3})

@@ -189,3 +189,9 @@ def test_a_window_in_which_readings_scatter_more_is_less_certain() -> None:
     assert 2.5 < last.u < 4.0
     assert reading_u(noise, 1990, 10).u == pytest.approx(last.u)
     assert window_u(noise, 10, "median", 1990).u > 2 * window_u(noise, 10, "median").u
+
+
+def test_readings_that_do_not_vary_are_as_certain_everywhere() -> None:
+    noise = fit_block_noise(np.full(200, 5.0))
+    assert reading_u(noise, 150, 20).u == 0.0
+    assert window_u(noise, 20, "median", 150).u == 0.0
