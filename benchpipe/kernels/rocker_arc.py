@@ -118,9 +118,8 @@ def fit_arc(x: Floats, y: Floats) -> ArcResult:
         return none
     found = min(starts, key=lambda start: _squares(_distance(few_a, few_b, start)))
     if n > FIRST:
-        found, _ = _search(few_a, few_b, found)
-    found, converged = _search(a, b, found)
-    distance, gradient = _distance_and_gradient(a, b, found)
+        found = _search(few_a, few_b, found)[0]
+    found, distance, gradient, converged = _search(a, b, found)
     curvature, direction, offset = found
     if cos(direction) < 0:  # the tangent points forward, and "above" is up
         curvature, direction, offset = -curvature, direction - pi, -offset
@@ -199,15 +198,15 @@ def _distance_and_gradient(a: Floats, b: Floats, arc: Arc) -> tuple[Floats, Floa
     e = v - 0.5 * curvature * square
     q = np.sqrt(np.maximum(1.0 - 2.0 * curvature * e, 1e-24))
     distance = 2.0 * e / (1.0 + q)
-    gradient = np.empty((a.size, 3))
-    gradient[:, 0] = 0.5 * (distance * distance - square) / q
-    gradient[:, 1] = -(1.0 + curvature * offset) * u / q
-    gradient[:, 2] = (curvature * v - 1.0) / q
-    return np.asarray(distance), gradient
+    gradient = np.empty((3, a.size))
+    gradient[0] = 0.5 * (distance * distance - square) / q
+    gradient[1] = -(1.0 + curvature * offset) * u / q
+    gradient[2] = (curvature * v - 1.0) / q
+    return np.asarray(distance), gradient.T
 
 
-def _search(a: Floats, b: Floats, arc: Arc) -> tuple[Arc, bool]:
-    """Gauss-Newton steps, damped where one does not gain."""
+def _search(a: Floats, b: Floats, arc: Arc) -> tuple[Arc, Floats, Floats, bool]:
+    """Gauss-Newton steps, damped where one does not gain: the arc, its distances and gradient, whether it settled."""
     damping = 0.0
     distance, gradient = _distance_and_gradient(a, b, arc)
     best = _squares(distance)
@@ -217,21 +216,21 @@ def _search(a: Floats, b: Floats, arc: Arc) -> tuple[Arc, bool]:
         try:
             step = np.linalg.solve(damped, slope)
         except np.linalg.LinAlgError:
-            return arc, False
+            return arc, distance, gradient, False
         tried = (arc[0] - float(step[0]), arc[1] - float(step[1]), arc[2] - float(step[2]))
-        distance, gradient_new = _distance_and_gradient(a, b, tried)
-        now = _squares(distance)
+        found = _distance_and_gradient(a, b, tried)
+        now = _squares(found[0])
         if not now <= best * (1.0 + SMALL):
             damping = max(10.0 * damping, 1e-3)
             if damping > 1e9:
-                return arc, False
-            distance = _distance(a, b, arc)
+                return arc, distance, gradient, False
             continue
         settled = best - now <= SMALL * best and float(np.max(np.abs(step))) < 1e-8
-        arc, best, gradient, damping = tried, now, gradient_new, 0.1 * damping
+        arc, best, damping = tried, now, 0.1 * damping
+        distance, gradient = found
         if settled or best <= 1e-28 * a.size:
-            return arc, True
-    return arc, False
+            return arc, distance, gradient, True
+    return arc, distance, gradient, False
 
 
 def _parabola(a: Floats, b: Floats) -> Arc:

@@ -33,6 +33,8 @@ PRIOR = np.gradient(MEMORIES)
 LEAST_DOF = 2.0
 DOFS = np.geomspace(LEAST_DOF, 1000.0, 400)
 HALF = 0.975
+HALVINGS = 20
+"""Of the range in which the half-width lies: to a millionth of it."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,7 @@ def correlated_u(design: Floats, residuals: Floats, wanted: int) -> CorrelatedU:
     CorrelatedU
         NaN where there are not more rows than parameters.
     """
-    from scipy.special import stdtr
+    from scipy.special import stdtr, stdtrit
 
     n, p = design.shape
     each = -(-n // MOST)
@@ -81,7 +83,7 @@ def correlated_u(design: Floats, residuals: Floats, wanted: int) -> CorrelatedU:
     frame, triangle = np.linalg.qr(design)
     if not np.all(np.abs(np.diag(triangle)) > 0):
         return CorrelatedU(nan, nan, nan, nan)
-    of_figure = np.linalg.solve(triangle, frame.T)[wanted]  # figure = of_figure · readings
+    of_figure = frame @ np.linalg.solve(triangle.T, np.eye(p)[wanted])  # figure = of_figure · readings
     size = float(residuals @ residuals)
     if not size > 0:
         return CorrelatedU(0.0, float(dof), 0.0, float(n))
@@ -90,8 +92,9 @@ def correlated_u(design: Floats, residuals: Floats, wanted: int) -> CorrelatedU:
     weight = PRIOR * np.exp(likelihood - likelihood.max())
     weight /= weight.sum()
     sd = np.sqrt(variance)
-    low, high = 0.0, 50.0 * float(sd.max())
-    for _ in range(30):
+    factor = float(stdtrit(dof, HALF))
+    low, high = factor * float(sd.min()), factor * float(sd.max())
+    for _ in range(HALVINGS):
         half = 0.5 * (low + high)
         inside = float(weight @ stdtr(dof, half / sd))
         low, high = (half, high) if inside < HALF else (low, half)

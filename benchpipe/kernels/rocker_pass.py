@@ -171,9 +171,9 @@ def _line(x: Floats, y: Floats) -> PassFigure:
     middle, spread = float(x.mean()), float(x.std())
     if not spread > 0:
         return PassFigure()
-    design = np.column_stack([np.ones_like(x), (x - middle) / spread])
-    level, slope = float(y.mean()), float(design[:, 1] @ y) / x.size
-    own = correlated_u(design, y - level - slope * design[:, 1], 1)
+    along = (x - middle) / spread
+    level, slope = float(y.mean()), float(along @ y) / x.size
+    own = correlated_u(np.stack([np.ones_like(along), along]).T, y - level - slope * along, 1)
     return PassFigure(slope / spread, own.u / spread, own.dof)
 
 
