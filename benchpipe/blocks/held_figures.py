@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from benchpipe.blocks.held_curves import CorrectedFit, HoldCurve
 
 if TYPE_CHECKING:
@@ -11,6 +14,7 @@ if TYPE_CHECKING:
     from benchpipe.kernels.creep_fit import CreepResult
     from benchpipe.kernels.creep_free import FreeFigure
 
+Floats = NDArray[np.float64]
 HOUR_S = 3600.0
 LEAST_LEAK = 0.05  # a leak that makes a smaller part of the creep is given, and not named
 BACKWARDS = "moves against the load at the end: temperature or the channel, no leak"
@@ -68,11 +72,12 @@ def point_rows(
     known : bool
         Whether creep since loading is known.
     """
-    columns = (curve.time, curve.count, curve.motion, curve.creep, curve.creep_u)
+    columns = (curve.time, curve.count, curve.motion, curve.creep, curve.creep_u, *law_through(curve, fit.creep.law))
     rows: list[dict[str, Any]] = [
-        {**base, "kind": "curve", "time_s": t, "samples": int(n), "motion": origin + m, "creep": c, "creep_u": u}
-        for t, n, m, c, u in zip(*columns, strict=True)
-    ]
+        {**base, "kind": "curve", "time_s": t, "samples": int(n), "motion": origin + m, "creep": c, "creep_u": u,
+         "law_creep": line, "law_creep_u": line_u}
+        for t, n, m, c, u, line, line_u in zip(*columns, strict=True)
+    ]  # fmt: skip
     from_full = fit.full.creep_at if fit.full else (None,) * len(fit.creep.creep_at)
     for at, full in zip(fit.creep.creep_at, from_full, strict=True):
         kind = "projection" if at.projection else "projected" if at.beyond else "asked"
@@ -84,6 +89,27 @@ def point_rows(
             row |= {"creep_full": full.value, "creep_full_u": half_u(full)} if full else {}
         rows.append(row)
     return rows
+
+
+def law_through(curve: HoldCurve, name: str | None) -> tuple[Floats, Floats]:
+    """A hold's law through its averages as they were read, nothing taken off: its value at each, and half of its 95 %
+    interval, divided by 2. NaN before the end of the ramp part, and where no law fits."""
+    from benchpipe.kernels.creep_choice import fit_laws
+    from benchpipe.kernels.creep_laws import LAWS
+    from benchpipe.kernels.lines import t_quantile
+
+    line, line_u = np.full(curve.time.size, np.nan), np.full(curve.time.size, np.nan)
+    t, y, n = (values[curve.first :] for values in (curve.time, curve.creep, curve.count))
+    law = next((one for one in LAWS if one.name == name), None)
+    if law is None or t.size <= len(law.parameters):
+        return line, line_u
+    fits = fit_laws(t, y, n, laws=(law,))
+    for found in fits.fits:
+        gradient = law.gradient(t, found.parameters)
+        variance = np.einsum("ij,jk,ik->i", gradient, found.covariance, gradient)
+        line[curve.first :] = law.value(t, found.parameters)
+        line_u[curve.first :] = 0.5 * t_quantile(0.95, fits.dof) * np.sqrt(np.maximum(variance, 0.0))
+    return line, line_u
 
 
 def half_u(estimate: CreepEstimate | FreeFigure) -> float:

@@ -34,7 +34,7 @@ def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> 
     from benchpipe.config.lab_file import find_lab
     from benchpipe.config.watching import HealthConfig
     from benchpipe.night.alarms_kept import with_known_alarms
-    from benchpipe.night.one import healthy_view
+    from benchpipe.night.looked import healthy_view
     from benchpipe.run import load_lab
     from benchpipe.verify.share import verified_words
     from benchpipe.views.exit_codes import exit_code

@@ -8,17 +8,14 @@ from datetime import UTC, datetime
 from benchpipe.config.watching import HealthConfig
 from benchpipe.errors import BenchpipeError, DamageError, ExitCode, InputError
 from benchpipe.escapes import visible
-from benchpipe.health.look import RunHealth, run_health
-from benchpipe.health.now import tells_zone
-from benchpipe.night.glance import RigNow
 from benchpipe.night.keeping import kept_glance
+from benchpipe.night.looked import looked_at
 from benchpipe.night.task import Done, Task, Tell
 from benchpipe.pipeline import Outcome, run_steps
 from benchpipe.retention import retain
 from benchpipe.run import RunConfig, load_run
 from benchpipe.store.archive_note import read_away
 from benchpipe.store.manifest import Manifest
-from benchpipe.store.run_store import RunStore
 from benchpipe.views.exit_codes import exit_code
 from benchpipe.views.model import RunView, StepUse
 from benchpipe.views.run_view import archived_view, failed_view, run_view
@@ -93,24 +90,6 @@ def _rules(task: Task) -> HealthConfig:
 
 def _now(task: Task) -> datetime:
     return task.now or datetime.now(UTC)
-
-
-def looked_at(
-    config: RunConfig, manifest: Manifest, store: RunStore, rules: HealthConfig, now: datetime
-) -> tuple[RunView, RigNow]:
-    """What is shown of a run whatever the hour, and how its rig is now."""
-    health: RunHealth = run_health(config, manifest, store, rules, now)
-    time = config.rig.time
-    rig = RigNow(time.dated, tells_zone(time.format), health.looked_at, health.facts, health.findings)
-    return run_view(config, manifest, store), rig
-
-
-def healthy_view(
-    config: RunConfig, manifest: Manifest, store: RunStore, rules: HealthConfig, now: datetime
-) -> RunView:
-    """What is shown of a run, and how its rig is now."""
-    view, rig = looked_at(config, manifest, store, rules, now)
-    return rig.view_at(view, rules, now)
 
 
 def _steps(outcome: Outcome) -> tuple[StepUse, ...]:

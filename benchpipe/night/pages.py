@@ -18,7 +18,7 @@ from benchpipe.errors import BenchpipeError, ConfigError, StoreError
 from benchpipe.hints import Names
 from benchpipe.ingest.logs import find_logs
 from benchpipe.night.alarms_kept import with_known_alarms
-from benchpipe.night.one import healthy_view
+from benchpipe.night.looked import healthy_view
 from benchpipe.night.result import NightResult
 from benchpipe.report.page.board import board_document
 from benchpipe.report.page.document import STATE, run_document

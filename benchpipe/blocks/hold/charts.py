@@ -14,7 +14,6 @@ from benchpipe.blocks.hold.view import WORDS
 
 Floats = NDArray[np.float64]
 MOST_HOLDS = 6  # drawn one by one: the first, and the last ones
-LINE_POINTS = 80
 HEAD = (("time_s", "time", "s"), ("samples", "samples", ""), ("creep", "creep", "motion"))
 
 
@@ -81,25 +80,12 @@ def _until(series: Series, end: float) -> Series:
 
 def _law(hold: dict[str, Any], curve: list[dict[str, Any]]) -> tuple[Series, ...]:
     """The law of a hold through its averages with its 95 % interval, and what it leaves; none where no law fits."""
-    from benchpipe.kernels.creep_choice import fit_laws
-    from benchpipe.kernels.creep_laws import LAWS
-    from benchpipe.kernels.lines import t_quantile
-
-    law = next((one for one in LAWS if one.name == hold["law"]), None)
-    if law is None or len(curve) <= len(law.parameters):
+    t, y, line, u = (np.array([np.nan if p[key] is None else p[key] for p in curve], float) for key in
+                     ("time_s", "creep", "law_creep", "law_creep_u"))  # fmt: skip
+    if not np.isfinite(line).any():
         return ()
-    t, y, n = (np.array([p[key] for p in curve], float) for key in ("time_s", "creep", "samples"))
-    fits = fit_laws(t, y, n, laws=(law,))
-    if not fits.fits:
-        return ()
-    found = fits.fits[0]
-    x = np.geomspace(t[0], t[-1], LINE_POINTS)
-    line, gradient = law.value(x, found.parameters), law.gradient(x, found.parameters)
-    variance = np.einsum("ij,jk,ik->i", gradient, found.covariance, gradient)
-    wide = t_quantile(0.95, fits.dof) * np.sqrt(np.maximum(variance, 0.0))
-    rest = y - law.value(t, found.parameters)
-    return Series(f"law: {law.name}", x, line, line - wide, line + wide), Series("averages less law", t, rest,
-                                                                                  mark="dots")  # fmt: skip
+    law = Series(f"law: {hold['law']}", t, line, *band(line, u))
+    return law, Series("averages less law", t, y - line, mark="dots")
 
 
 def _all(holds: list[dict[str, Any]], block: str, motion: str) -> Iterator[Chart]:
