@@ -16,12 +16,13 @@ from numpy.typing import NDArray
 
 from benchpipe.drift.watched import DAY_US, CycleColumns, DriftBlock
 from benchpipe.kernels.day_bins import bin_figures, time_bins
-from benchpipe.kernels.thermometer import thermometer_faults
+from benchpipe.kernels.thermometer import AROUND, LEAST_BESIDE, thermometer_faults
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 State = dict[str, Any]
 
+TAIL = ("tail_s", "tail_c")
 TEMPERATURE_CELLS = 6
 """Cells of temperature in a bin: a lag of 10 min still shows in hourly bins."""
 
@@ -42,7 +43,7 @@ class RunBins:
     the last one's end. ``cycles``: how many there are in the bin. ``frequency_hz``: of the median period. ``count``,
     ``mean``, ``median``, ``scatter``: (q, k). ``trusted``: (k,) the thermometer can be believed there.
     ``cell_s``, ``cell_c``: temperature in finer cells. ``jumps_s``: where the thermometer jumped. ``day`` is the
-    last that is in (days since the epoch).
+    last that is in (days since the epoch). ``tail_s``, ``tail_c``: its last readings, with which the next day compares.
     """
 
     measures: tuple[str, ...]
@@ -64,13 +65,17 @@ class RunBins:
     jumps_s: Floats = field(default_factory=_empty)
     faults: tuple[str, ...] = ()
     day: int = -1
+    tail_s: Floats = field(default_factory=_empty)
+    tail_c: Floats = field(default_factory=_empty)
 
     def joined(self, other: RunBins) -> RunBins:
         """These bins and those of a later day."""
         made = {}
         for part in fields(self):
             old, new = getattr(self, part.name), getattr(other, part.name)
-            if isinstance(old, np.ndarray):
+            if part.name in TAIL:
+                made[part.name] = new
+            elif isinstance(old, np.ndarray):
                 made[part.name] = new if not old.size else np.concatenate([old, new], axis=-1)
         return RunBins(self.measures, self.width_s, **made, faults=self.faults + other.faults, day=other.day)
 
@@ -111,14 +116,15 @@ def whole_days(bins: RunBins, new: CycleColumns, complete: bool) -> list[tuple[i
     return found if complete else found[:-1]
 
 
-def day_bins(block: DriftBlock, day: int, cycles: CycleColumns) -> RunBins:
-    """Bins of one whole day."""
+def day_bins(block: DriftBlock, day: int, cycles: CycleColumns, before: RunBins) -> RunBins:
+    """Bins of one whole day, which follows what is in the bins ``before``."""
     bins = time_bins(cycles.start_us, block.width_us)
     period = cycles.period_s.astype(np.float64)
     figures = [bin_figures(bins, cycles.values[w.name]) for w in block.watched]
     usual = np.array([_median(period[a : b + 1]) for a, b in zip(bins.first, bins.last, strict=True)])
     last_period = np.where(np.isfinite(period[bins.last]), period[bins.last], np.nan_to_num(usual))
     cell_s, cell_c, trusted, jumps, faults = _temperature(block, cycles, bins.index)
+    overnight, *tail = _overnight(cycles, before)
     return RunBins(
         tuple(w.name for w in block.watched),
         block.width_us / 1e6,
@@ -136,10 +142,23 @@ def day_bins(block: DriftBlock, day: int, cycles: CycleColumns) -> RunBins:
         trusted,
         cell_s,
         cell_c,
-        jumps,
+        np.concatenate([overnight, jumps]),
         faults,
         day,
+        *tail,
     )
+
+
+def _overnight(cycles: CycleColumns, before: RunBins) -> tuple[Floats, Floats, Floats]:
+    """Where the thermometer jumped too near to the day's border for one day to see it, and the last readings."""
+    if cycles.temperature_c is None:
+        return _empty(), _empty(), _empty()
+    t, x = cycles.start_us / 1e6, cycles.temperature_c.astype(np.float64)
+    near_s, near_c = np.concatenate([before.tail_s, t[:AROUND]]), np.concatenate([before.tail_c, x[:AROUND]])
+    k = before.tail_s.size
+    jumps = thermometer_faults(near_s, near_c, (0, near_s.size - 1), (0, near_s.size - 1)).jumps if k else ()
+    seen = [i for i in jumps if k - LEAST_BESIDE < i < k + LEAST_BESIDE]
+    return near_s[seen], t[-AROUND:], x[-AROUND:]
 
 
 def _median(values: Floats) -> float:

@@ -93,7 +93,8 @@ def _shifts(
     found = set()
     if rows.num_rows and np.any(segment != segment[0]):
         for high, low in (edges[:2], edges[2:]):
-            for shift in zero_shifts(start, segment, np.ones(start.size, bool), high, low):
+            # however small: a step of either end of the range is seen from a part of its scatter on
+            for shift in zero_shifts(start, segment, np.ones(start.size, bool), high, low, least_part=0.0):
                 if shift.start_us >= start[begins]:
                     found.add(("zero_shift", shift.start_us))
     last = slice(_tail(segment), None)

@@ -330,10 +330,15 @@ def scored(history: History, rows: NDArray[np.bool_], columns: Floats, changes: 
 
 
 def change_times(history: History) -> tuple[list[float], list[float]]:
-    """Cycles at which steps, and hinges, are tried."""
+    """Cycles at which steps, and hinges, are tried.
+
+    Steps at the ends and in the middle of bins: one in a bin, tried at its ends alone, shows half of its size at each,
+    and slow noise from bin to bin leaves 0.71 of its score (0.92 with the middle).
+    """
     k, hours = history.first.size, history.width_s / history.hour_s
     before, after = max(int(BEFORE_H / hours), 2), max(int(np.ceil(AFTER_H / hours)), 2)
-    steps = history.first[before : k - after + 1].astype(float).tolist()
+    ends = history.first[before : k - after + 1].astype(float)
+    steps = np.sort(np.concatenate([ends, (ends[1:] + ends[:-1]) / 2])).tolist()
     hinges = history.first[before : k - before : max(int(HINGE_EACH_H / hours), 1)].astype(float).tolist()
     return steps, hinges
 

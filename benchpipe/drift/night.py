@@ -76,7 +76,7 @@ def drift_night(
     """
     watch = (Watch.from_json(state) if state is not None else None) or Watch.begun(block)
     for day, cycles in whole_days(watch.bins, new, complete):
-        watch = watch.after(block, day_bins(block, day, cycles), entries)
+        watch = watch.after(block, day_bins(block, day, cycles, watch.bins), entries)
     if not watch.bins.index.size:
         nothing: list[Row] = []
         why = ["no whole day yet: drift looks at a day's border"]

@@ -26,6 +26,8 @@ LEAST_JUMP_K = 1.0
 JUMP_NOISE = 8.0
 AROUND = 20
 """Cycles on either side of a jump whose medians must differ too."""
+LEAST_BESIDE = 5
+"""Fewer cycles than that on a side show no jump."""
 
 
 @dataclass(frozen=True)
@@ -146,7 +148,7 @@ def _jumps(t: Floats, x: Readings, noise: float) -> list[int]:
     gaps = set(history_gaps(t).tolist())
     jumps: list[int] = []
     for i in found.tolist()[:1000]:
-        if i in gaps or i < 5 or x.size - i < 5:
+        if i in gaps or i < LEAST_BESIDE or x.size - i < LEAST_BESIDE:
             continue
         before, after = np.median(x[max(0, i - AROUND) : i]), np.median(x[i : i + AROUND])
         if abs(float(after) - float(before)) > least:

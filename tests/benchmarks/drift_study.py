@@ -1,6 +1,6 @@
 """Does the room of drift reach its bars? Simulated runs of two million cycles, night by night.
 
-    python -m tests.benchmarks.drift_study [healthy] [faulty] [processes]
+    python -m tests.benchmarks.drift_study [healthy] [faulty] [processes] [events|lives]
 
 All data are invented (`drift_runs`); the generators share no law with the room. 20 measures are watched, level and
 scatter of each; a fault moves two of them. Printed as Markdown: false alarms, what is found and when, the change since
@@ -184,8 +184,21 @@ def events_row(name: str, found: list[dict[str, Any]]) -> str:
     return f"| {name} | {len(found)} | {shares} | {delay} | {placed} | {others} |"
 
 
-def main(healthy: int = 20, faulty: int = 10, processes: int = 2) -> None:
+def main(healthy: int = 20, faulty: int = 10, processes: int = 2, part: str = "") -> None:
     """Print the tables, a row as soon as it is known."""
+    with ProcessPoolExecutor(processes) as pool:
+
+        def every(job: Callable[[Cell, int], Any], cell: Cell, n: int) -> list[Any]:
+            return list(pool.map(job, [cell] * n, range(n)))
+
+        if part != "lives":
+            _events(every, healthy, faulty)
+        if part != "events":
+            _lives(every, faulty)
+
+
+def _events(every: Callable[[Callable[[Cell, int], Any], Cell, int], list[Any]], healthy: int, faulty: int) -> None:
+    """False alarms, what is found and when, and the change of the last day."""
     cells = [Cell("none", 0.0, noise) for noise in NOISES]
     cells += [Cell("step", size, noise) for size in (0.01, 0.005) for noise in NOISES]
     cells += [Cell("slope", -0.05, noise) for noise in NOISES]
@@ -193,42 +206,42 @@ def main(healthy: int = 20, faulty: int = 10, processes: int = 2) -> None:
     print(f"| fault | runs | {head} |\n|" + "---|" * 8, flush=True)
     levels: dict[str, list[dict[str, Any]]] = {noise: [] for noise in NOISES}
     cpu: list[tuple[float, float]] = []
-    with ProcessPoolExecutor(processes) as pool:
+    for cell in cells:
+        found = every(watch_run, cell, healthy if cell.fault == "none" else faulty)
+        cpu += [(f["cpu"], f["night"]) for f in found]
+        if cell.fault == "none":
+            levels[cell.noise] += found
+        size = f" {100 * cell.size:g} %" if cell.size else ""
+        name = f"{cell.fault}{size}{'/M' if cell.fault == 'slope' else ''}"
+        print(events_row(f"{name}, {cell.noise}", found), flush=True)
+    for size in (0.0, 0.01):
+        found = every(cycles_run, Cell("cycles", size, "AR"), max(faulty // 2, 2))
+        print(events_row(f"every cycle drawn, step {100 * size:g} %", found), flush=True)
+    print(f"\nCPU of 20 measures: a whole history {np.mean([c for c, _ in cpu]):.2f} s, its slowest look "
+          f"{np.mean([n for _, n in cpu]):.2f} s.\n")  # fmt: skip
+    print("| last day's change, noise | n | error % (95th percentile) | raw | covered % (95) |\n|" + "---|" * 5)
+    for noise, found in levels.items():
+        errors, raws = (np.abs(np.concatenate([f[k] for f in found])) for k in ("errors", "raws"))
+        covered = np.concatenate([f["covered"] for f in found])
+        print(f"| {noise} | {errors.size} | {100 * np.quantile(errors, 0.95):.2f} | "
+              f"{100 * np.quantile(raws, 0.95):.2f} | {percent(covered)} |", flush=True)  # fmt: skip
+    print()
 
-        def every(job: Callable[[Cell, int], Any], cell: Cell, n: int) -> list[Any]:
-            return list(pool.map(job, [cell] * n, range(n)))
 
-        for cell in cells:
-            found = every(watch_run, cell, healthy if cell.fault == "none" else faulty)
-            cpu += [(f["cpu"], f["night"]) for f in found]
-            if cell.fault == "none":
-                levels[cell.noise] += found
-            size = f" {100 * cell.size:g} %" if cell.size else ""
-            name = f"{cell.fault}{size}{'/M' if cell.fault == 'slope' else ''}"
-            print(events_row(f"{name}, {cell.noise}", found), flush=True)
-        for size in (0.0, 0.01):
-            found = every(cycles_run, Cell("cycles", size, "AR"), max(faulty // 2, 2))
-            print(events_row(f"every cycle drawn, step {100 * size:g} %", found), flush=True)
-        print(f"\nCPU of 20 measures: a whole history {np.mean([c for c, _ in cpu]):.2f} s, its slowest look "
-              f"{np.mean([n for _, n in cpu]):.2f} s.\n")  # fmt: skip
-        print("| last day's change, noise | n | error % (95th percentile) | raw | covered % (95) |\n|" + "---|" * 5)
-        for noise, found in levels.items():
-            errors, raws = (np.abs(np.concatenate([f[k] for f in found])) for k in ("errors", "raws"))
-            covered = np.concatenate([f["covered"] for f in found])
-            print(f"| {noise} | {errors.size} | {100 * np.quantile(errors, 0.95):.2f} | "
-                  f"{100 * np.quantile(raws, 0.95):.2f} | {percent(covered)} |", flush=True)  # fmt: skip
-        print("\n| time to limit, wear | runs | covered % (90) at 50, 60, 70, 80, 90 % of the life | all | "
-              "truth earlier % | later % |\n|" + "---|" * 6)  # fmt: skip
-        whole: list[tuple[bool, bool, bool]] = []
-        for kind in runs.WEARS:
-            found = [f for noise in NOISES for f in every(life_run, Cell(kind, 0.0, noise), faulty)]
-            parts = [percent([f[life][0] for f in found if life in f]) for life in LIVES]
-            rows = [row for f in found for row in f.values()]
-            whole += rows
-            print(f"| {kind} | {len(found)} | {', '.join(parts)} | "
-                  f"{' | '.join(percent([r[k] for r in rows]) for k in range(3))} |", flush=True)  # fmt: skip
-        print(f"| all | | | {' | '.join(percent([r[k] for r in whole]) for k in range(3))} |")
+def _lives(every: Callable[[Callable[[Cell, int], Any], Cell, int], list[Any]], faulty: int) -> None:
+    """Time to limit."""
+    print("| time to limit, wear | runs | covered % (90) at 50, 60, 70, 80, 90 % of the life | all | "
+          "truth earlier % | later % |\n|" + "---|" * 6)  # fmt: skip
+    whole: list[tuple[bool, bool, bool]] = []
+    for kind in runs.WEARS:
+        found = [f for noise in NOISES for f in every(life_run, Cell(kind, 0.0, noise), faulty)]
+        parts = [percent([f[life][0] for f in found if life in f]) for life in LIVES]
+        rows = [row for f in found for row in f.values()]
+        whole += rows
+        print(f"| {kind} | {len(found)} | {', '.join(parts)} | "
+              f"{' | '.join(percent([r[k] for r in rows]) for k in range(3))} |", flush=True)  # fmt: skip
+    print(f"| all | | | {' | '.join(percent([r[k] for r in whole]) for k in range(3))} |")
 
 
 if __name__ == "__main__":
-    main(*(int(word) for word in sys.argv[1:4]))
+    main(*(int(word) for word in sys.argv[1:4]), *sys.argv[4:5])

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from benchpipe.drift.night import DriftResult, drift_night
+from benchpipe.drift.watched import DAY_US
 from tests.drift.drawn import CYCLES, DAY, STATED, block_of, cycles_of
 
 
@@ -45,6 +46,17 @@ def test_a_thermometer_that_jumps_makes_no_event(sound: DriftResult) -> None:
     assert not any(row["found"] == "online" for row in result.events)
     assert any("jumped" in remark for remark in result.remarks)
     assert sound.events == []
+
+
+@pytest.mark.parametrize("after", [-4, -1, 0, 1, 4])
+def test_a_thermometer_that_jumps_about_midnight_makes_no_event(after: int) -> None:
+    cycles = cycles_of()
+    assert cycles.temperature_c is not None
+    midnight = int(np.flatnonzero(np.diff(cycles.start_us // DAY_US))[7]) + 1
+    jumped = cycles.temperature_c + 10.0 * (np.arange(cycles.cycle.size) >= midnight + after)
+    result = drift_night(block_of(), replace(cycles, temperature_c=jumped), complete=True)
+    assert result.events == []
+    assert any("jumped" in remark for remark in result.remarks)
 
 
 def test_without_a_thermometer_the_interval_is_wider_and_warmth_no_event(sound: DriftResult) -> None:

@@ -15,7 +15,7 @@ from benchpipe.store.pauses import NO_RESTART, Restart, RunClock
 PERIOD_S, RATE, N = 600.0, 1.0, 600
 
 
-def rows(gaps: dict[int, tuple[float, int]], shift_at: int = -1) -> pa.Table:
+def rows(gaps: dict[int, tuple[float, int]], shift_at: int = -1, shift: float = 1.0) -> pa.Table:
     """Cycles of ten minutes; before a place a stop [s], the row before with flags. From a place on the motion moves."""
     start = 1e6 * PERIOD_S * np.arange(N) + 5e9
     segment, flags = np.ones(N, np.int64), np.zeros(N, np.int64)
@@ -24,7 +24,7 @@ def rows(gaps: dict[int, tuple[float, int]], shift_at: int = -1) -> pa.Table:
         segment[place:] += 1
         flags[place - 1] = flag
     rng = np.random.default_rng(0)
-    moved = np.where(np.arange(N) >= shift_at, 1.0, 0.0) if shift_at >= 0 else np.zeros(N)
+    moved = np.where(np.arange(N) >= shift_at, shift, 0.0) if shift_at >= 0 else np.zeros(N)
     noise = 0.01 * rng.standard_normal(N)
     return pa.table({
         "segment": segment, "start_us": start.astype(np.int64), "period_s": np.full(N, PERIOD_S),
@@ -49,6 +49,11 @@ def test_stops_gaps_and_shifts_are_found_where_the_rig_goes_on() -> None:
         ("stop", start_of(table, 100)), ("stop", start_of(table, 124)), ("gap", start_of(table, 200)),
         ("stop", start_of(table, 431)), ("zero_shift", start_of(table, 431)),
     )  # fmt: skip
+
+
+def test_a_shift_of_a_small_part_of_the_range_is_none_of_wear_either() -> None:
+    table = rows(GAPS, shift_at=431, shift=0.05)  # of a range of 10: no remark, and a step of its ends all the same
+    assert ("zero_shift", start_of(table, 431)) in seen_after(DayEntries(), table, NO_RESTART, RATE).entries
 
 
 def test_a_restart_of_the_clock_is_no_stop() -> None:

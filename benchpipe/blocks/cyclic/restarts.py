@@ -29,12 +29,18 @@ class ShiftResult:
 
 
 def zero_shifts(
-    start_us: ArrayLike, segment: ArrayLike, complete: ArrayLike, high: ArrayLike, low: ArrayLike
+    start_us: ArrayLike,
+    segment: ArrayLike,
+    complete: ArrayLike,
+    high: ArrayLike,
+    low: ArrayLike,
+    *,
+    least_part: float = LEAST_PART,
 ) -> tuple[ShiftResult, ...]:
     """Find shifts of the zero between neighbouring segments.
 
     Medians over the last and first :data:`CYCLES` complete cycles are compared: the middle must
-    have moved by more than :data:`SIGMAS` of its scatter and :data:`LEAST_PART` of the range, and
+    have moved by more than :data:`SIGMAS` of its scatter and ``least_part`` of the range, and
     the range by less than a quarter of that.
 
     Parameters
@@ -43,6 +49,8 @@ def zero_shifts(
     complete : array_like of bool, shape (n,)
     high, low : array_like of float, shape (n,)
         Largest and smallest value of the signal in each cycle.
+    least_part : float
+        Smaller shifts are none; by default those that are not worth a remark.
     """
     good = np.asarray(complete, bool)
     start, where = np.asarray(start_us, np.int64)[good], np.asarray(segment)[good]
@@ -55,7 +63,7 @@ def zero_shifts(
         middle = [_middle(0.5 * (top[s] + bottom[s])) for s in (before, after)]
         span = [float(np.median(top[s] - bottom[s])) for s in (before, after)]
         shift = middle[1][0] - middle[0][0]
-        least = max(SIGMAS * float(np.hypot(middle[0][1], middle[1][1])), LEAST_PART * span[0])
+        least = max(SIGMAS * float(np.hypot(middle[0][1], middle[1][1])), least_part * span[0])
         if abs(shift) > least and abs(span[1] - span[0]) < 0.25 * abs(shift):
             found.append(ShiftResult(int(where[c]), int(start[c]), shift, shift / span[0] if span[0] else np.nan))
     return tuple(found)
