@@ -10,6 +10,7 @@ import typer
 from benchpipe.cli.options import Json
 from benchpipe.cli.output import say
 from benchpipe.errors import ConfigError
+from benchpipe.escapes import quoted
 
 
 def bumper(
@@ -25,6 +26,15 @@ def bumper(
     ] = None,
     torque: Annotated[
         float | None, typer.Option("--torque", metavar="N*M", help="predict: the motion at this torque.")
+    ] = None,
+    opposed: Annotated[
+        float | None, typer.Option("--opposed", metavar="SETTING", help="predict: of the bumper of falling motion.")
+    ] = None,
+    preload: Annotated[
+        float | None, typer.Option("--preload", metavar="MM", help="predict: of the bumper of rising motion.")
+    ] = None,
+    opposed_preload: Annotated[
+        float | None, typer.Option("--opposed-preload", metavar="MM", help="predict: of the other bumper.")
     ] = None,
     target: Annotated[list[Path] | None, typer.Option("--target", metavar="FILE", help="choose: target files.")] = None,
     mass: Annotated[float | None, typer.Option("--mass", metavar="KG", help="choose: of the wearer.")] = None,
@@ -45,11 +55,13 @@ def bumper(
     elif action == "predict":
         if setting is None:
             raise ConfigError("say for which setting", do_next="give --setting")
-        _predict(file, setting, {"rate": rate, "temperature": temperature, "torque": torque}, as_json=as_json)
+        asked = {"rate": rate, "temperature": temperature, "torque": torque}
+        pair = None if opposed is preload is opposed_preload is None else (opposed, preload, opposed_preload)
+        _predict(file, setting, asked, pair, as_json=as_json)
     else:
         if mass is None or not target:
             raise ConfigError(
-                "say for whom, and by which target", do_next="give --mass and --target FILE: configs/targets has one"
+                "say for whom, and by which target", do_next=f"give --mass and --target FILE, such as {_shipped()}"
             )
         _choose(file, target, mass, rate, {"activity": activity, "speed_m_s": speed, "leg_length_m": leg_length},
                 as_json=as_json)  # fmt: skip
@@ -68,28 +80,44 @@ def _fit(file: Path, out: Path | None, *, as_json: bool) -> None:
     from benchpipe.bumper.config import load_bumper_file
     from benchpipe.bumper.fit import fit_bumper_file
     from benchpipe.bumper.model import model_text
+    from benchpipe.store.files import write_whole
+    from benchpipe.store.refusals import refused
     from benchpipe.views.bumpers import model_lines
 
     model = fit_bumper_file(load_bumper_file(file))
     text = model_text(model)
     if out is not None:
-        try:
-            out.write_text(text, encoding="utf-8")
-        except OSError as error:
-            raise ConfigError(f"the model cannot be written: {error.strerror}", where=out) from None
+        if out.resolve() == file.resolve():
+            raise ConfigError("the model would replace the bumper file", where=out, do_next="name another with --out")
+        with refused(out.absolute(), "name another file with --out"):
+            write_whole(out.absolute(), text.encode())
     if as_json:
         typer.echo(text.rstrip())
     else:
         say(*model_lines(model))
 
 
-def _predict(file: Path, setting: float, asked: dict[str, Any], *, as_json: bool) -> None:
+def _shipped() -> str:
+    from benchpipe.config.starter import templates
+
+    return quoted(templates() / "targets" / "able-bodied-walking.toml")
+
+
+def _predict(
+    file: Path, setting: float, asked: dict[str, Any], pair: tuple[float | None, float | None, float | None] | None, *,
+    as_json: bool,
+) -> None:  # fmt: skip
     from benchpipe.bumper.model import load_bumper_model
+    from benchpipe.bumper.opposed import predict_opposed
     from benchpipe.bumper.predict import predict
     from benchpipe.views.bumpers import prediction_document, prediction_lines
 
     model = load_bumper_model(file)
-    found = predict(model, setting, **asked)
+    if pair is None:
+        found = predict(model, setting, **asked)
+    else:
+        other, first, second = pair
+        found = predict_opposed(model, setting, setting if other is None else other, preloads=(first, second), **asked)
     _give(lambda: prediction_lines(found, model.setting), lambda: prediction_document(found), as_json=as_json)
 
 

@@ -67,7 +67,7 @@ def compare_study(study: Study) -> StudyResult:
 def _by_name(runs: Sequence[StudyRun]) -> Iterator[str]:
     """Runs that are not finished, or fail, and are in the comparison because the study file names them so."""
     for state in ("unfinished", "failing"):
-        names = [run.config.name for run in runs if run.state == state]
+        names = [run.config.name for run in runs if state in run.states]
         if names:
             yield f"{state}, in by name: {', '.join(names)}"
 
@@ -88,11 +88,12 @@ def _runs(study: Study) -> tuple[list[StudyRun], list[LeftOutRun]]:
         except ConfigError as error:
             problems.append(error)
             continue
-        state = run.state
-        if state == "finished" or state in stated.include or study.config.question == "life":
+        lacking = [state for state in run.states if state not in stated.include]
+        if not lacking or study.config.question == "life":
             runs.append(run)
         else:
-            why = f'{state}: add include = ["{state}"] to its [[run]] to take it all the same'
+            words = ", ".join(f'"{state}"' for state in run.states)
+            why = f"{' and '.join(lacking)}: write include = [{words}] in its [[run]] to take it all the same"
             left_out.append(LeftOutRun(run.config.name, stated.variant, why))
     if problems:
         raise together(problems)
