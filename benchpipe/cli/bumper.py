@@ -80,6 +80,7 @@ def _fit(file: Path, out: Path | None, *, as_json: bool) -> None:
     from benchpipe.bumper.config import load_bumper_file
     from benchpipe.bumper.fit import fit_bumper_file
     from benchpipe.bumper.model import model_text
+    from benchpipe.cli.drafting import replaces_only
     from benchpipe.store.files import write_whole
     from benchpipe.store.refusals import refused
     from benchpipe.views.bumpers import model_lines
@@ -87,8 +88,7 @@ def _fit(file: Path, out: Path | None, *, as_json: bool) -> None:
     model = fit_bumper_file(load_bumper_file(file))
     text = model_text(model)
     if out is not None:
-        if out.resolve() == file.resolve():
-            raise ConfigError("the model would replace the bumper file", where=out, do_next="name another with --out")
+        replaces_only(out, '{\n "document": "benchpipe bumper model"', "--out")
         with refused(out.absolute(), "name another file with --out"):
             write_whole(out.absolute(), text.encode())
     if as_json:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterator
 from dataclasses import asdict, replace
 from typing import Any
@@ -15,9 +14,9 @@ from benchpipe.bumper.contacts import contacts_of, law_of_pairs
 from benchpipe.bumper.model import BumperModel
 from benchpipe.bumper.predict import Interval, Prediction
 from benchpipe.kernels.loop_branches import Branches
+from benchpipe.views.folding import folded
 
 VERSION = 1
-WIDTH = 79  # columns
 SHOWN = 41  # points of a predicted curve in a document
 
 
@@ -47,13 +46,13 @@ def model_lines(model: BumperModel) -> Iterator[str]:
         yield f"  loss, {name}: misses the loops by {misfit:.2f} % (median of {len(fitted)} settings)"
     refused = {(law.name, law.refused): None for one in model.losses for law in one.laws if law.refused}
     for name, why in refused:
-        yield from _folded(f"loss, {name}: not identified: {why}", "  ")
+        yield from folded(f"loss, {name}: not identified: {why}", "  ")
     yield from _contacts(model)
     vague = sorted({name for law in model.laws for fit in law.fits for name in fit.not_identified})
     if vague:
-        yield from _folded(f"not identified at some settings: {', '.join(vague)}", "  ")
+        yield from folded(f"not identified at some settings: {', '.join(vague)}", "  ")
     for remark in model.remarks:
-        yield from _folded(f"remark: {remark}", "  ")
+        yield from folded(f"remark: {remark}", "  ")
 
 
 def _contacts(model: BumperModel) -> Iterator[str]:
@@ -70,14 +69,6 @@ def _contacts(model: BumperModel) -> Iterator[str]:
         yield f"    {one.setting:>9g} {rising:>16} {falling:>16} {play:>9}"
 
 
-def _folded(text: str, indent: str, more: str = "") -> Iterator[str]:
-    """A sentence in lines of 79 columns, names of any length whole; those after the first one further in."""
-    yield from textwrap.wrap(
-        text, WIDTH, initial_indent=indent, subsequent_indent=more or indent + "  ", break_long_words=False,
-        break_on_hyphens=False,
-    )  # fmt: skip
-
-
 def _span(values: list[float]) -> str:
     return f"{min(values):g} to {max(values):g}"
 
@@ -92,7 +83,7 @@ def prediction_lines(found: Prediction, setting: str) -> Iterator[str]:
     share = f"{100 * found.coverage:g} %"
     pair = f" against {found.opposed:g}" if found.opposed is not None else ""
     at = f"{found.rate_deg_s:.3g} deg/s"
-    yield from _folded(f"{setting} {found.setting:g}{pair} at {at}, from {between}; intervals {share}", "")
+    yield from folded(f"{setting} {found.setting:g}{pair} at {at}, from {between}; intervals {share}", "")
     yield f"  secant stiffness  {_interval(found.secant)} N*m/deg"
     area = replace(found.area, **{k: v * math.pi / 180.0 for k, v in asdict(found.area).items()})
     yield f"  loss a cycle      {_interval(area)} J"
@@ -102,7 +93,7 @@ def prediction_lines(found: Prediction, setting: str) -> Iterator[str]:
     band = f"± {found.band:.3g} N*m" if math.isfinite(found.band) else "not known"
     yield f"  whole curve       {band}"
     for note in found.notes:
-        yield from _folded(f"note: {note}", "  ")
+        yield from folded(f"note: {note}", "  ")
 
 
 def _interval(of: Interval) -> str:
@@ -138,13 +129,13 @@ def choice_lines(found: BumperChoice) -> Iterator[str]:
             yield f"      {note}"
     yield ""
     for note in found.notes:
-        yield from _folded(f"note: {note}", "  ")
-    yield from _folded(found.caution, "  ", "  ")
+        yield from folded(f"note: {note}", "  ")
+    yield from folded(found.caution, "  ", "  ")
 
 
 def _item(name: str, text: str) -> Iterator[str]:
     """A named sentence, its further lines below the first one's text."""
-    yield from _folded(text, f"  {name:<10} ", " " * 13)
+    yield from folded(text, f"  {name:<10} ", " " * 13)
 
 
 def prediction_document(found: Prediction) -> dict[str, Any]:

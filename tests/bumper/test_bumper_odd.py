@@ -280,5 +280,5 @@ def test_the_model_never_replaces_the_bumper_file(sample_lab: Path, tmp_path: Pa
     text = text_of(plans)
     (tmp_path / "b.toml").write_text(text, encoding="utf-8")
     code, _, err = called(["bumper", "fit", "b.toml", "--out", "b.toml"], tmp_path)
-    assert (code, "would replace the bumper file" in err) == (ExitCode.USAGE, True)
+    assert (code, "another file is there, and is not overwritten" in err) == (ExitCode.USAGE, True)
     assert (tmp_path / "b.toml").read_text(encoding="utf-8") == text
