@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -11,6 +11,10 @@ from benchpipe.cli.options import Json
 from benchpipe.cli.output import say
 from benchpipe.errors import ConfigError
 from benchpipe.escapes import quoted
+
+if TYPE_CHECKING:
+    from benchpipe.bumper.choose import BumperChoice
+    from benchpipe.bumper.model import BumperModel
 
 
 def bumper(
@@ -43,6 +47,9 @@ def bumper(
     leg_length: Annotated[
         float | None, typer.Option("--leg-length", metavar="M", help="choose: of the wearer.")
     ] = None,
+    page: Annotated[
+        Path | None, typer.Option("--page", metavar="FILE", help="choose: write a page to look at too.")
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Fit a bumper model from measured loops, predict between its settings, rank bumpers for a target.
@@ -63,8 +70,8 @@ def bumper(
             raise ConfigError(
                 "say for whom, and by which target", do_next=f"give --mass and --target FILE, such as {_shipped()}"
             )
-        _choose(file, target, mass, rate, {"activity": activity, "speed_m_s": speed, "leg_length_m": leg_length},
-                as_json=as_json)  # fmt: skip
+        wearer = {"activity": activity, "speed_m_s": speed, "leg_length_m": leg_length}
+        _choose(file, target, mass, rate, wearer, page, as_json=as_json)
 
 
 def _give(lines: Any, document: Any, *, as_json: bool) -> None:
@@ -122,8 +129,9 @@ def _predict(
 
 
 def _choose(
-    file: Path, targets: list[Path], mass: float, rate: float | None, wearer: dict[str, Any], *, as_json: bool
-) -> None:
+    file: Path, targets: list[Path], mass: float, rate: float | None, wearer: dict[str, Any], page: Path | None, *,
+    as_json: bool,
+) -> None:  # fmt: skip
     from benchpipe.bumper.choose import choose
     from benchpipe.bumper.model import load_bumper_model
     from benchpipe.bumper.target import load_targets, target_for
@@ -131,4 +139,21 @@ def _choose(
 
     model = load_bumper_model(file)
     found = choose(model, target_for(load_targets(targets), mass, **wearer), rate)
+    if page is not None:
+        write_bumper_page(page, model, found, quoted(file))
     _give(lambda: choice_lines(found), lambda: choice_document(found), as_json=as_json)
+
+
+def write_bumper_page(target: Path, model: BumperModel, found: BumperChoice, called: str) -> None:
+    """The page of a choice, written whole."""
+    from benchpipe.cli.drafting import replaces_only
+    from benchpipe.report.page.bumpers import bumper_document
+    from benchpipe.store.files import write_whole
+    from benchpipe.store.refusals import refused
+    from benchpipe.views.page.bumper_page import bumper_page
+
+    replaces_only(target, "<!doctype html>", "--page")
+    text = bumper_document(bumper_page(model, found, called))
+    with refused(target.absolute(), "name another file with --page"):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(target.absolute(), text.encode())

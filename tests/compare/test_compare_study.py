@@ -154,13 +154,15 @@ def test_a_plan_named_twice_is_refused_and_specimens_that_the_plans_name_once_ar
     assert "where the study has several: A0, B0" in notes[1]
 
 
-def test_a_run_that_is_unfinished_and_fails_needs_both_words(series: Path) -> None:
-    text = (series / "study.toml").read_text(encoding="utf-8")
-    only = text.replace('include = ["unfinished", "failing"]', 'include = ["failing"]')
-    (series / "one-word.toml").write_text(only, encoding="utf-8")
-    found = compare_study(load_study(series / "one-word.toml"))
-    assert len(found.left_out) == 8
-    assert found.left_out[0].why.startswith("unfinished: write include = [")
+def test_a_run_that_is_unfinished_and_fails_needs_both_words(sample_lab: Path, tmp_path: Path) -> None:
+    plans = [(str(sample_lab.parent / n / "plan.toml"), v, v) for n, v in (("healthy", "A"), ("creeping-lock", "B"))]
+    for word, other in (("failing", "unfinished"), ("unfinished", "failing")):
+        path = tmp_path / f"{word}.toml"
+        path.write_text(text_of(plans, f'include = ["{word}"]'), encoding="utf-8")
+        left = {one.run: one.why for one in compare_study(load_study(path)).left_out}
+        why = f'{other}: write include = ["unfinished", "failing"] in its [[run]] to take it all the same'
+        assert left["creeping-lock"] == why
+        assert ("healthy" in left) == (word == "failing")
 
 
 def test_a_page_replaces_no_other_file(series: Path) -> None:
