@@ -140,11 +140,23 @@ def _choose(
     model = load_bumper_model(file)
     found = choose(model, target_for(load_targets(targets), mass, **wearer), rate)
     if page is not None:
-        write_bumper_page(page, model, found, quoted(file))
+        write_bumper_page(page, model, found, quoted(file), wearer_options(targets, mass, rate, **wearer))
     _give(lambda: choice_lines(found), lambda: choice_document(found), as_json=as_json)
 
 
-def write_bumper_page(target: Path, model: BumperModel, found: BumperChoice, called: str) -> None:
+def wearer_options(
+    targets: list[Path], mass: float, rate: float | None = None, *, activity: int | None = None,
+    speed_m_s: float | None = None, leg_length_m: float | None = None,
+) -> str:  # fmt: skip
+    """Options of a choice, as they are typed."""
+    words = [f"--target {quoted(path)}" for path in targets]
+    stated = {
+        "mass": mass, "activity": activity, "speed": speed_m_s, "leg-length": leg_length_m, "rate": rate,
+    }  # fmt: skip
+    return " ".join(words + [f"--{name} {value:g}" for name, value in stated.items() if value is not None])
+
+
+def write_bumper_page(target: Path, model: BumperModel, found: BumperChoice, called: str, wearer: str) -> None:
     """The page of a choice, written whole."""
     from benchpipe.cli.drafting import replaces_only
     from benchpipe.report.page.bumpers import bumper_document
@@ -153,7 +165,7 @@ def write_bumper_page(target: Path, model: BumperModel, found: BumperChoice, cal
     from benchpipe.views.page.bumper_page import bumper_page
 
     replaces_only(target, "<!doctype html>", "--page")
-    text = bumper_document(bumper_page(model, found, called))
+    text = bumper_document(bumper_page(model, found, called, wearer))
     with refused(target.absolute(), "name another file with --page"):
         target.parent.mkdir(parents=True, exist_ok=True)
         write_whole(target.absolute(), text.encode())

@@ -6,7 +6,7 @@ import shutil
 import sys
 from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -17,6 +17,7 @@ from benchpipe.escapes import quoted
 
 STUDY = Path("bumper-study") / "study.toml"
 BUMPERS, WEARER_KG = "bumpers.json", 80.0
+WEARER: dict[str, Any] = {"activity": 3, "leg_length_m": 0.9}
 SAMPLES = Path(__file__).parents[2] / "sample_runs"
 TWO_WEEKS = "two-weeks"
 
@@ -83,17 +84,18 @@ def _choose_bumpers(folder: Path) -> None:
     from benchpipe.bumper.choose import choose
     from benchpipe.bumper.model import load_bumper_model
     from benchpipe.bumper.target import load_targets, target_for
-    from benchpipe.cli.bumper import write_bumper_page
+    from benchpipe.cli.bumper import wearer_options, write_bumper_page
     from benchpipe.config.starter import templates
 
     file = folder / BUMPERS
     if not file.is_file():
         return
     model = load_bumper_model(file)
-    targets = load_targets([templates() / "targets" / "able-bodied-walking.toml"])
-    found = choose(model, target_for(targets, WEARER_KG, activity=3, leg_length_m=0.9))
+    target = templates() / "targets" / "able-bodied-walking.toml"
+    found = choose(model, target_for(load_targets([target]), WEARER_KG, **WEARER))
     page = folder / "pages" / "bumpers.html"
-    write_bumper_page(page, model, found, quoted(file))
+    options = wearer_options([target], WEARER_KG, **WEARER)
+    write_bumper_page(page, model, found, quoted(file), options)
     tell("", f"{found.model}, for an invented wearer of {WEARER_KG:g} kg:", f"  {found.words}",
          "  It ranks measured bumpers and prescribes nothing: the prosthetist decides, with the wearer.",
          f"page: {page}")  # fmt: skip

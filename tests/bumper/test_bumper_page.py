@@ -34,7 +34,7 @@ def found(five: BumperModel) -> BumperChoice:
 
 
 def test_charts_hold_the_figures_of_the_choice(five: BumperModel, found: BumperChoice) -> None:
-    stiffness, loops, between = bumper_page(five, found, "m.json").charts
+    stiffness, loops, between = bumper_page(five, found, "m.json", "--mass 80").charts
     shown = stiffness.panels[0]
     assert shown.x.names == ("white", "blue", "green", "yellow", "red")
     by_label = {one.label: one.stiffness for one in found.candidates}
@@ -48,20 +48,20 @@ def test_charts_hold_the_figures_of_the_choice(five: BumperModel, found: BumperC
 
 
 def test_the_document_says_which_two_and_why_and_asks_for_nothing(five: BumperModel, found: BumperChoice) -> None:
-    text = bumper_document(bumper_page(five, found, "m.json"))
+    text = bumper_document(bumper_page(five, found, "m.json", "--mass 80"))
     words = re.sub("&#x27;", "'", text)
     assert found.words in words
     assert CAUTION in words
     assert "not verified" in words
-    assert "benchpipe bumper choose m.json --json" in words
+    assert "benchpipe bumper choose m.json --mass 80 --json" in words
     assert not re.search(r"(?:src|href)=\"(?!#)", text)
     assert len(text) < 150_000
-    assert text == bumper_document(bumper_page(five, found, "m.json"))
+    assert text == bumper_document(bumper_page(five, found, "m.json", "--mass 80"))
 
 
 def test_names_with_markup_stay_text(five: BumperModel, found: BumperChoice) -> None:
     odd = replace(found, model="<script>alert(1)</script>\x1b[2J", notes=("<b>x</b>",))
-    text = bumper_document(bumper_page(replace(five, remarks=("<i>",)), odd, "m.json"))
+    text = bumper_document(bumper_page(replace(five, remarks=("<i>",)), odd, "m.json", "--mass 80"))
     assert "<script>alert" not in text
     assert "<b>x</b>" not in text
     assert "<i>" not in text
@@ -69,12 +69,13 @@ def test_names_with_markup_stay_text(five: BumperModel, found: BumperChoice) -> 
 
 
 def test_a_target_beyond_all_and_a_band_that_is_not_known_are_drawn(five: BumperModel, found: BumperChoice) -> None:
-    assert [one.name for one in bumper_page(five, replace(found, between=nan), "m").charts] == ["stiffness", "loops"]
+    beyond = bumper_page(five, replace(found, between=nan), "m", "--mass 80")
+    assert [one.name for one in beyond.charts] == ["stiffness", "loops"]
     blind = replace(five, errors=Errors((), inf, inf, inf))
-    between = bumper_page(blind, found, "m").charts[2]
+    between = bumper_page(blind, found, "m", "--mass 80").charts[2]
     assert between.panels[0].series[0].high is None
     assert "not known" in str(between.answer[0])
-    assert "Prediction" not in bumper_document(bumper_page(blind, found, "m"))
+    assert "Prediction" not in bumper_document(bumper_page(blind, found, "m", "--mass 80"))
 
 
 def test_the_command_writes_it_and_replaces_no_other_file(tmp_path: Path) -> None:
@@ -82,6 +83,10 @@ def test_the_command_writes_it_and_replaces_no_other_file(tmp_path: Path) -> Non
     code, out, err = called(["bumper", "choose", str(SAMPLE), *asked, "new/page.html"], tmp_path)
     assert (code, err) == (0, "")
     assert "try blue" in out
+    command = (tmp_path / "new" / "page.html").read_text(encoding="utf-8").split("<code>")[1].split("</code>")[0]
+    assert command.split()[:2] == ["benchpipe", "bumper"]
+    again, out, _ = called(command.split()[1:], tmp_path)
+    assert (again, '"try_next"' in out) == (0, True)
     assert (tmp_path / "new" / "page.html").read_text(encoding="utf-8").startswith("<!doctype html>")
     (tmp_path / "own.txt").write_text("mine", encoding="utf-8")
     code, _, err = called(["bumper", "choose", str(SAMPLE), *asked, "own.txt"], tmp_path)

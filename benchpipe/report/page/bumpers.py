@@ -44,16 +44,16 @@ def _sections(page: BumperPage) -> Iterator[Markup]:
         "said", "What it says", paragraph(tag("b", f"{found.words}.")), paragraph(found.caution), paragraph(source),
         table(first.rows, "Measured bumpers, nearest to the target first"),
     )  # fmt: skip
-    yield section("bumpers", "Bumpers", *(_figure(chart, page) for chart in (first, *others)))
+    yield section("bumpers", "Bumpers", *(_figure(chart) for chart in (first, *others)))
     notes = [*found.notes, *page.remarks]
     yield section("notes", "Notes", items(notes) or paragraph("None.", "dim"))
 
 
-def _figure(chart: Chart, page: BumperPage) -> Markup:
+def _figure(chart: Chart) -> Markup:
     """A chart with its table and its command."""
     pictures = joined(panel_svg(panel, chart.title) for panel in chart.panels)
     return figure(
         identifier(chart.block, chart.name), answer(chart.answer), chart_notes(chart),
-        tag("div", pictures, class_="panels"), chart.command.replace(" MODEL", f" {page.called}"),
+        tag("div", pictures, class_="panels"), chart.command,
         after=twin(chart.rows, chart.title), class_="chart trends",
     )  # fmt: skip

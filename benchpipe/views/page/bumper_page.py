@@ -19,15 +19,14 @@ NEAREST = 4  # loops laid over each other: as many as there are colours
 
 @dataclass(frozen=True, eq=False)
 class BumperPage:
-    """A choice with its pictures. ``called`` is the model file, as a command names it."""
+    """A choice with its pictures."""
 
     choice: BumperChoice
     charts: tuple[Chart, ...]
     remarks: tuple[str, ...]
-    called: str
 
 
-def bumper_page(model: BumperModel, choice: BumperChoice, called: str) -> BumperPage:
+def bumper_page(model: BumperModel, choice: BumperChoice, called: str, wearer: str) -> BumperPage:
     """The page of a choice from a model.
 
     Parameters
@@ -37,12 +36,15 @@ def bumper_page(model: BumperModel, choice: BumperChoice, called: str) -> Bumper
         From the same model.
     called : str
         The model file, as a command names it.
+    wearer : str
+        Options of the choice: target files, mass and the rest.
     """
-    charts = (_stiffness(choice), _loops(model, choice), *_between(model, choice))
-    return BumperPage(choice, charts, model.remarks, called)
+    command = f"benchpipe bumper choose {called} {wearer} --json"
+    charts = (_stiffness(choice, command), _loops(model, choice), *_between(model, choice, called))
+    return BumperPage(choice, charts, model.remarks)
 
 
-def _stiffness(choice: BumperChoice) -> Chart:
+def _stiffness(choice: BumperChoice, command: str) -> Chart:
     """Each measured bumper with its interval against the target and its spread between people."""
     rising = sorted(choice.candidates, key=lambda one: one.stiffness)
     value, low, high = (np.array([getattr(one, key) for one in rising]) for key in ("stiffness", "low", "high"))
@@ -65,8 +67,8 @@ def _stiffness(choice: BumperChoice) -> Chart:
          100.0 * one.energy_return, one.margin, 100.0 * one.best, "; ".join(one.notes)) for one in choice.candidates
     )  # fmt: skip
     return Chart(
-        "stiffness", "loops", "bumpers", "stiffness to the torque compared, 90 % intervals", (f"{choice.words}.",),
-        (panel,), FigureTable(head, rows), len(rising), "bumpers", "benchpipe bumper choose MODEL --json",
+        "stiffness", "loops", "", "stiffness to the torque compared, 90 % intervals", (f"{choice.words}.",),
+        (panel,), FigureTable(head, rows), len(rising), "bumpers", command,
     )  # fmt: skip
 
 
@@ -82,10 +84,9 @@ def _loops(model: BumperModel, choice: BumperChoice) -> Chart:
             Axis("loss", "J"), Axis("specimens"))  # fmt: skip
     rows = tuple(_row(loop) for loop in model.loops)
     return Chart(
-        "loops", "loops", "bumpers", "measured loops of the nearest",
+        "loops", "loops", "", "measured loops of the nearest",
         (f"At {choice.rate_deg_s:.3g} deg/s, the {len(loops)} nearest to the target.",), (panel,),
-        FigureTable(head, rows), sum(2 * loop.branches.motion.size for loop in loops), "points",
-        "benchpipe bumper fit FILE --json",
+        FigureTable(head, rows), sum(2 * loop.branches.motion.size for loop in loops), "points", "",
     )  # fmt: skip
 
 
@@ -94,7 +95,7 @@ def _row(loop: SettingLoop) -> tuple[float | str, ...]:
     return (f"{loop.setting:g}", loop.label, loop.rate_deg_s, loop.branches.largest, joule, ", ".join(loop.specimens))
 
 
-def _between(model: BumperModel, choice: BumperChoice) -> Iterator[Chart]:
+def _between(model: BumperModel, choice: BumperChoice, called: str) -> Iterator[Chart]:
     """The loop predicted where the target lies between two measured settings."""
     if not math.isfinite(choice.between):
         return
@@ -106,9 +107,9 @@ def _between(model: BumperModel, choice: BumperChoice) -> Iterator[Chart]:
     panel = Panel("", Axis("motion", "deg"), Axis("torque", "N*m"), series)
     head = (Axis("figure"), Axis("value"), Axis("low"), Axis("high"))
     yield Chart(
-        "between", "loops", "bumpers", f"the loop predicted at {model.setting} {choice.between:.3g}",
+        "between", "loops", "", f"the loop predicted at {model.setting} {choice.between:.3g}",
         (_known(found),), (panel,), FigureTable(head, tuple(_figures(found))), 2 * found.branches.motion.size, "points",
-        f"benchpipe bumper predict MODEL --setting {choice.between:.4g} --rate {choice.rate_deg_s:.4g} --json",
+        f"benchpipe bumper predict {called} --setting {choice.between:.4g} --rate {choice.rate_deg_s:.4g} --json",
     )  # fmt: skip
 
 
