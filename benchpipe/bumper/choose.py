@@ -109,6 +109,15 @@ def choose(model: BumperModel, target: Target, rate: float | None = None) -> Bum
         )
     if not target.verified:
         notes.append("the target is not verified against its source")
+    passing = [isfinite(_stiffness(loop.branches, torque)) for loop in loops]
+    if not all(passing):
+        names = ", ".join(loop.label for loop, known in zip(loops, passing, strict=True) if not known)
+        notes.append(f"left out, their loops do not pass {torque:.3g} N·m: {names}")
+        loops = [loop for loop, known in zip(loops, passing, strict=True) if known]
+    if not loops:
+        raise ConfigError(
+            f"no loop of the model passes {torque:.3g} N·m", do_next="measure loops that begin below the target torque"
+        )
     stiffness = [_stiffness(loop.branches, torque) for loop in loops]
     intervals = [_measured_interval(model, k, loops) for k in stiffness]
     best = _best(stiffness, [_log_u(one.value, one.high) for one in intervals], target)

@@ -130,9 +130,9 @@ def _newly_high(cycles: pa.Table) -> set[int]:
         for i, value in enumerate(values.tolist()):
             if numbers[i] is None or not np.isfinite(value):
                 continue
-            if i and value > HIGHER * most and value > 0.0:
-                fresh |= {n for n in numbers[i : i + AGAIN] if n is not None}
-            most = max(most, value)
+            if value > max(HIGHER * most, 0.0) or not np.isfinite(most):
+                fresh |= {n for n in numbers[i : i + AGAIN] if n is not None} if np.isfinite(most) else set()
+                most = value  # smaller rises add up: a slow ramp softens rubber again and again
     return fresh
 
 

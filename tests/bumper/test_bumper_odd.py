@@ -239,6 +239,24 @@ def test_a_rate_that_is_none_is_refused(five: BumperModel, rate: float) -> None:
         choose(five, target, rate=rate)
 
 
+def raised(whole: Branches, by: float) -> Branches:
+    """The same loop at a higher torque: it begins above zero load."""
+    return Branches(whole.motion, whole.rising + by, whole.falling + by)
+
+
+def test_a_loop_that_begins_above_the_target_torque_is_left_out_and_named(five: BumperModel) -> None:
+    target = target_for(load_targets([TARGETS]), **WEARER)  # type: ignore[arg-type]
+    high = tuple(
+        replace(one, branches=raised(one.branches, 200.0)) if one.label == "blue" else one for one in five.loops
+    )
+    found = choose(replace(five, loops=high), target)
+    assert "left out, their loops do not pass 97.9 N·m: blue" in found.notes
+    assert [one.label for one in found.candidates if not np.isfinite(one.stiffness)] == []
+    assert found.try_next == ("white", "green")
+    with pytest.raises(ConfigError, match="no loop of the model passes"):
+        choose(replace(five, loops=tuple(replace(o, branches=raised(o.branches, 200.0)) for o in five.loops)), target)
+
+
 @pytest.mark.parametrize("leg", [0.0, -1.0, 90.0, nan, inf])
 def test_a_leg_length_in_another_unit_is_refused(leg: float) -> None:
     with pytest.raises(ConfigError, match="a leg length of") as caught:

@@ -59,6 +59,8 @@ def test_too_few_specimens_are_refused_and_named() -> None:
     one = compared(readings({"A": [10.0], "B": [11.0, 11.1, 11.2]}), study("AB")).comparisons[0]
     assert (one.outcome, math.isnan(one.value)) == ("not analysed", True)
     assert one.words == "1 specimen of A: scatter between specimens is not known with fewer than 2"
+    none = compared(readings({"B": [11.0, 11.1, 11.2]}), study("AB")).comparisons[0]
+    assert none.words == "no specimen of A has a reading"
     two = compared(readings({"A": [10.0, 10.1], "B": [11.0, 11.1, 11.2]}), study("AB")).comparisons[0]
     assert two.words == "2 specimens in a group: Welch's test needs 3"
 
