@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from math import nan
+from math import exp, log, nan
 
 from benchpipe.bumper.model import SettingLoop, mean_of
 from benchpipe.kernels.friction import LIKE, distinct
@@ -41,14 +41,40 @@ def grouped(loops: Sequence[SettingLoop]) -> LoopGroups:
         if len(largest) < len(own):
             few = len(own) - len(largest)
             remarks.append(f"setting {setting:g}: {few} loop(s) of smaller amplitude are used for loss alone")
-    for rate in distinct([loop.rate_deg_s for loop in whole]):
-        near = [loop for loop in whole if rate <= loop.rate_deg_s <= (1.0 + LIKE) * rate]
+    groups, of_cycles = _like_rates(whole)
+    for near in groups:
         settings: dict[float, list[SettingLoop]] = defaultdict(list)
         for loop in near:
             settings[loop.setting].append(loop)
-        by_rate[rate] = [mean_of(list(_specimens(settings[setting]))) for setting in sorted(settings)]
-        remarks += _amplitudes(rate, by_rate[rate])
+        means = [mean_of(list(_specimens(settings[setting]))) for setting in sorted(settings)]
+        rates = [loop.rate_deg_s for loop in means]
+        if of_cycles:
+            rate = exp(sum(map(log, rates)) / len(rates))
+            means = [replace(loop, rate_deg_s=rate) for loop in means]
+            remarks.append(
+                f"settings were cycled at one frequency, {_hertz(near[0]):.3g} Hz: their rates of motion, "
+                f"{min(rates):.3g} to {max(rates):.3g} deg/s, count as one, {rate:.3g} deg/s"
+            )
+        by_rate[min(loop.rate_deg_s for loop in means)] = means
+        remarks += _amplitudes(means[0].rate_deg_s, means)
     return LoopGroups(by_rate, tuple(remarks))
+
+
+def _like_rates(loops: Sequence[SettingLoop]) -> tuple[list[list[SettingLoop]], bool]:
+    """Loops of like rates of motion; of like frequencies where that makes fewer groups, and whether it does.
+
+    A rig that cycles to a torque at one frequency moves a stiff bumper more slowly than a soft one.
+    """
+    by_motion, by_cycles = (
+        [[x for x, rate in zip(loops, rates, strict=True) if low <= rate <= (1.0 + LIKE) * low]
+         for low in distinct(rates)]
+        for rates in ([loop.rate_deg_s for loop in loops], [_hertz(loop) for loop in loops])
+    )  # fmt: skip
+    return (by_cycles, True) if len(by_cycles) < len(by_motion) else (by_motion, False)
+
+
+def _hertz(loop: SettingLoop) -> float:
+    return loop.rate_deg_s / (2.0 * _span(loop))
 
 
 def _span(loop: SettingLoop) -> float:

@@ -68,6 +68,20 @@ def test_stiffer_specimens_that_move_less_at_the_same_torque_are_no_smaller_ampl
     assert found.by_rate[5.0][0].specimens == ("s1", "s1.3")
 
 
+def test_a_rig_that_cycles_to_a_torque_at_one_frequency_has_one_rate() -> None:
+    """At 0.25 Hz a bumper twice as stiff moves half as fast: the rates of motion are of one test all the same."""
+    curves = {50.0: loop(3.0, 5.0, 0.04), 60.0: loop(4.0, 5.0, 0.04), 70.0: loop(6.0, 5.0, 0.04)}
+    some = [
+        setting_loop(s, c, rate=2.0 * (c.high - c.low) * hertz) for s, c in curves.items() for hertz in (0.025, 0.25)
+    ]
+    found = fit_loops(config(), some)
+    slow, fast = found.rates()
+    assert fast / slow == pytest.approx(10.0)
+    assert [len(found.at_rate(rate)) for rate in (slow, fast)] == [3, 3]
+    assert "settings were cycled at one frequency, 0.025 Hz: their rates of motion, 1" in found.remarks[0]
+    assert predict(found, 55.0, rate=fast).neighbours == ("b",)
+
+
 def test_settings_of_different_amplitudes_are_a_remark() -> None:
     some = [setting_loop(50.0, loop(3.0, 5.0, 0.04)), setting_loop(60.0, cut(loop(4.0, 5.0, 0.04), 0.5))]
     assert grouped(some).remarks == (
