@@ -16,6 +16,7 @@ class RunTables:
     def __init__(self, store: RunStore, manifest: Manifest) -> None:
         self.store, self.manifest = store, manifest
         self._known: dict[str, pa.Table] = {}
+        self.last_cycles: dict[str, int] = {}  # of blocks whose last cycle was looked for: a limit asks several times
 
     def whole(self, table: str) -> pa.Table:
         """All rows of a table."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, isfinite, log, nan
+from math import exp, inf, isfinite, log, nan
 
 import numpy as np
 
@@ -90,6 +90,8 @@ def choose(model: BumperModel, target: Target, rate: float | None = None) -> Bum
         The rate is not measured, or no loop rises above zero load.
     """
     rates = model.rates()
+    if rate is not None and not 0.0 < rate < inf:
+        raise ConfigError(f"a rate of {rate:g} deg/s is none", expected="above 0 deg/s", do_next="correct --rate")
     chosen = rates[-1] if rate is None else min(rates, key=lambda one: abs(log(one / rate)))
     if rate is not None and not 1 / 1.1 <= chosen / rate <= 1.1:
         shown = ", ".join(f"{one:.3g}" for one in rates)
@@ -107,6 +109,15 @@ def choose(model: BumperModel, target: Target, rate: float | None = None) -> Bum
         )
     if not target.verified:
         notes.append("the target is not verified against its source")
+    passing = [isfinite(_stiffness(loop.branches, torque)) for loop in loops]
+    if not all(passing):
+        names = ", ".join(loop.label for loop, known in zip(loops, passing, strict=True) if not known)
+        notes.append(f"left out, their loops do not pass {torque:.3g} N·m: {names}")
+        loops = [loop for loop, known in zip(loops, passing, strict=True) if known]
+    if not loops:
+        raise ConfigError(
+            f"no loop of the model passes {torque:.3g} N·m", do_next="measure loops that begin below the target torque"
+        )
     stiffness = [_stiffness(loop.branches, torque) for loop in loops]
     intervals = [_measured_interval(model, k, loops) for k in stiffness]
     best = _best(stiffness, [_log_u(one.value, one.high) for one in intervals], target)
@@ -137,7 +148,7 @@ def _measured_interval(model: BumperModel, value: float, loops: Sequence[Setting
     """Interval of the next bumper of a measured set: specimen scatter, or errors left out where it is not known."""
     u, dof = specimen_scatter(loops)
     if not isfinite(u):
-        return interval_of(model, value, "secant", (u, dof), COVERAGE)
+        return interval_of(model.errors, value, "secant", [], COVERAGE)
     half = float(student_guard(0.5 * (1.0 - COVERAGE), dof)) * u
     return Interval(value, value * exp(-half), value * exp(half))
 

@@ -15,6 +15,7 @@ from benchpipe.blocks.run_tables import RunTables
 from benchpipe.bumper.config import BumperFile, BumperLoopConfig
 from benchpipe.bumper.model import LoopSource, SettingLoop, mean_of
 from benchpipe.columns import floats
+from benchpipe.compare.readings import run_states
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.escapes import quoted
 from benchpipe.kernels.loop_branches import branches_of
@@ -64,8 +65,17 @@ def loop_of_run(file: BumperFile, at: int) -> tuple[SettingLoop, LoopSource]:
             do_next="log more samples a cycle: 40 at the least",
         )  # fmt: skip
     mean = replace(mean_of(found), specimens=(stated.specimen,), scatter_u=nan)
-    key = tables.manifest.steps["process"].key
-    return mean, LoopSource(run.name, stated.block, stated.specimen, stated.setting, tuple(wanted), stated.rest, key)
+    if not 0.0 < mean.rate_deg_s < np.inf:
+        raise ConfigError(
+            f"the period of the loops of run '{run.name}', block '{stated.block}' is not known, and so is their rate",
+            where=place, do_next="name other cycles",
+        )  # fmt: skip
+    manifest = tables.manifest
+    state = " and ".join(run_states(run, run.open_store(), manifest, tables)) or "finished"
+    key = manifest.steps["process"].key
+    return mean, LoopSource(
+        run.name, stated.block, stated.specimen, stated.setting, tuple(wanted), stated.rest, key, state
+    )
 
 
 def _opened(path: Path, place: str) -> tuple[RunConfig, RunTables]:
@@ -120,9 +130,9 @@ def _newly_high(cycles: pa.Table) -> set[int]:
         for i, value in enumerate(values.tolist()):
             if numbers[i] is None or not np.isfinite(value):
                 continue
-            if i and value > HIGHER * most and value > 0.0:
-                fresh |= {n for n in numbers[i : i + AGAIN] if n is not None}
-            most = max(most, value)
+            if value > max(HIGHER * most, 0.0) or not np.isfinite(most):
+                fresh |= {n for n in numbers[i : i + AGAIN] if n is not None} if np.isfinite(most) else set()
+                most = value  # smaller rises add up: a slow ramp softens rubber again and again
     return fresh
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
-from math import isfinite, nan
+from math import inf, isfinite, nan
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,7 @@ from benchpipe.kernels.friction import LIKE, LossLaw, distinct
 from benchpipe.kernels.loop_branches import Branches
 
 DOCUMENT = "benchpipe bumper model"
-VERSION = 1
+VERSION = 2  # 2: arms, heights, hardness of each setting, priors, states of the runs, remarks
 DIGITS = 7
 
 
@@ -52,7 +52,7 @@ class SettingLoop:
 
 @dataclass(frozen=True)
 class SettingFit:
-    """Parameters of a law at a setting; ``u`` NaN: not identified."""
+    """Parameters of a law at a setting; ``u`` NaN: not identified; ``priors``: those that a prior entered for."""
 
     setting: float
     rate_deg_s: float
@@ -63,6 +63,7 @@ class SettingFit:
     dof: float
     rms: float
     not_identified: tuple[str, ...]
+    priors: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,7 @@ class SettingLoss:
 
 @dataclass(frozen=True)
 class LoopSource:
-    """Where a loop comes from: run, block, cycles, rest before, and the key of the step that measured it."""
+    """Where a loop comes from: run, block, cycles, rest before, the key of the step that measured it, its state."""
 
     run: str
     block: str
@@ -94,6 +95,7 @@ class LoopSource:
     cycles: tuple[int, ...]
     rest_s: float | None
     key: str
+    state: str = "finished"
 
 
 @dataclass(frozen=True)
@@ -106,32 +108,42 @@ class BumperModel:
         By rate, then setting, both rising.
     errors : Errors
         Of the interpolated branches, over all rates.
-    hardness : float or None
-        Shore A as stated: recorded, and used for nothing.
+    arms, heights : pair of float or None
+        Lever arms and free heights [mm]; None: the laws are torsional, a height is a parameter.
+    hardness : tuple of (setting, hardness, hardness)
+        Shore A as stated of both bumpers: a prior of the block law, where geometry goes with it.
     structural_limit : float or None
         N·m.
+    remarks : tuple of str
+        What must be said of the loops and of hardness.
     """
 
     name: str
     note: str
     setting: str
     code: str
-    hardness: float | None
+    arms: tuple[float, float] | None
+    heights: tuple[float, float] | None
+    hardness: tuple[tuple[float, float, float], ...]
     structural_limit: float | None
     loops: tuple[SettingLoop, ...]
     errors: Errors
     laws: tuple[LawModel, ...]
     losses: tuple[SettingLoss, ...]
     sources: tuple[LoopSource, ...]
+    remarks: tuple[str, ...] = ()
 
     def rates(self) -> list[float]:
         """Rates [deg/s] apart by more than 10 %, rising."""
         return distinct([loop.rate_deg_s for loop in self.loops])
 
     def at_rate(self, rate: float) -> list[SettingLoop]:
-        """Loops of a rate, by setting."""
-        near = [loop for loop in self.loops if rate <= loop.rate_deg_s <= (1.0 + LIKE) * rate]
-        return sorted(near, key=lambda loop: loop.setting)
+        """Loops of a rate, one a setting: the slowest where several are as near."""
+        near = {
+            loop.setting: loop for loop in reversed(self.loops)
+            if rate <= loop.rate_deg_s <= (1.0 + LIKE) * rate
+        }  # fmt: skip
+        return [near[setting] for setting in sorted(near)]
 
 
 def model_text(model: BumperModel) -> str:
@@ -189,7 +201,7 @@ def load_bumper_model(path: Path) -> BumperModel:
         )  # fmt: skip
     try:
         return _model(document)
-    except (KeyError, TypeError, ValueError) as error:
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise ConfigError(f"the model is damaged: {error!r}", where=path, do_next=again) from None
 
 
@@ -206,18 +218,37 @@ def _errors(document: dict[str, Any]) -> Errors:
 
 
 def _loop(one: dict[str, Any]) -> SettingLoop:
-    branches = Branches(*(np.array(one["branches"][n], np.float64) for n in ("motion", "rising", "falling")))
+    columns = [np.array(one["branches"][n], np.float64) for n in ("motion", "rising", "falling")]
+    branches = Branches(*columns)
     rate, warm = (_number(one[n]) for n in ("rate_deg_s", "temperature_c"))
+    sizes = {column.shape for column in columns}
+    whole = len(sizes) == 1 and columns[0].ndim == 1 and columns[0].size > 1 and np.isfinite(columns).all()
+    if not whole or not (np.diff(columns[0]) > 0.0).all() or not 0.0 < rate < inf:
+        raise ValueError(f"the loop of setting {one['setting']!r} is no loop")
     return SettingLoop(
-        float(one["setting"]), one["label"], rate, warm, tuple(one["specimens"]), _number(one["scatter_u"]), branches
-    )
+        float(one["setting"]), _word(one["label"]), rate, warm, tuple(map(_word, one["specimens"])),
+        _number(one["scatter_u"]), branches,
+    )  # fmt: skip
+
+
+def _word(value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"{value!r} is no text")
+    return value
+
+
+def _pair(values: Any) -> tuple[float, float] | None:
+    if values is None:
+        return None
+    first, second = map(float, values)
+    return first, second
 
 
 def _fit(one: dict[str, Any]) -> SettingFit:
     return SettingFit(
         float(one["setting"]), _number(one["rate_deg_s"]), tuple(one["names"]), tuple(map(_number, one["value"])),
         tuple(map(_number, one["u"])), tuple(tuple(map(_number, row)) for row in one["covariance"]),
-        _number(one["dof"]), _number(one["rms"]), tuple(one["not_identified"]),
+        _number(one["dof"]), _number(one["rms"]), tuple(one["not_identified"]), tuple(one["priors"]),
     )  # fmt: skip
 
 
@@ -231,12 +262,18 @@ def _loss(one: dict[str, Any]) -> SettingLoss:
 
 
 def _model(d: dict[str, Any]) -> BumperModel:
+    loops = tuple(_loop(one) for one in d["loops"])
+    if not loops:
+        raise ValueError("no loop")
+    hardness = tuple((float(setting), float(first), float(second)) for setting, first, second in d["hardness"])
+    limit = d["structural_limit"]
     return BumperModel(
-        d["name"], d["note"], d["setting"], d["code"], d["hardness"], d["structural_limit"],
-        tuple(_loop(one) for one in d["loops"]), _errors(d["errors"]),
+        _word(d["name"]), _word(d["note"]), _word(d["setting"]), _word(d["code"]), _pair(d["arms"]),
+        _pair(d["heights"]), hardness, None if limit is None else float(limit), loops, _errors(d["errors"]),
         tuple(LawModel(x["law"], x["loss"], _errors(x["errors"]), tuple(map(_fit, x["fits"]))) for x in d["laws"]),
         tuple(map(_loss, d["losses"])),
         tuple(LoopSource(**{**one, "cycles": tuple(one["cycles"])}) for one in d["sources"]),
+        tuple(map(_word, d["remarks"])),
     )  # fmt: skip
 
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, hypot, inf, isfinite, log, nan, sqrt
+from math import exp, hypot, inf, isfinite, isnan, log, nan, sqrt
 
 import numpy as np
 
 from benchpipe.bumper.model import BumperModel, SettingLoop
-from benchpipe.bumper.settings import interpolated
+from benchpipe.bumper.settings import Errors, interpolated
 from benchpipe.errors import ConfigError
 from benchpipe.kernels.loop_branches import Branches, between, energy_return, motion_at
 from benchpipe.kernels.risk import student_guard
@@ -48,6 +48,8 @@ class Prediction:
     coverage : float
     neighbours : tuple of str
         Labels of the measured settings that it lies between.
+    opposed : float or None
+        Setting of the bumper that falling motion presses, where it is another one's.
     notes : tuple of str
     """
 
@@ -63,6 +65,7 @@ class Prediction:
     coverage: float
     neighbours: tuple[str, ...]
     notes: tuple[str, ...]
+    opposed: float | None = None
 
 
 def predict(
@@ -87,17 +90,11 @@ def predict(
     ConfigError
         It lies outside what was measured: no number is better than a wrong one.
     """
-    _measured_temperature(model, temperature)
     chosen, notes = _rate(model, rate)
     branches, used = _at_rate(model, setting, chosen)
-    most = max(one.branches.largest for one in used)
-    if torque is not None and abs(torque) > MOST_TORQUE * most:
-        raise ConfigError(
-            f"{torque:g} N·m is beyond {MOST_TORQUE:g} × the largest torque measured there ({most:.4g} N·m)",
-            do_next="measure these bumpers at a larger torque: beyond it a bumper stiffens as no fit can know",
-        )  # fmt: skip
-    if temperature is None and len(_temperatures(model)) > 1 and np.ptp(_temperatures(model)) > 2.0 * NEAR_K:
-        notes.append("loops of different temperatures: stiffness and loss follow them, and no correction is made")
+    check_torque(torque, used)
+    check_temperature(used, temperature)
+    notes += temperature_notes(used)
     scatter = specimen_scatter(_near_rate(model, used[0].rate_deg_s))
     band = model.errors.band(coverage) * branches.load_range
     half = 0.5 * (1.0 - coverage)
@@ -105,33 +102,69 @@ def predict(
         band = hypot(band, float(student_guard(half, scatter[1])) * scatter[0] * 0.5 * branches.load_range)
     if not isfinite(band):
         notes.append("fewer than two interior settings: how well it is predicted is not known")
-    reached = None if torque is None else _reached(branches, torque, band)
+    reached = None if torque is None else reached_at(branches, torque, band)
     if reached is not None and not isfinite(reached.value):
         notes.append(f"{torque:g} N·m is not reached inside the motion measured")
     given_back = energy_return(branches)
     return Prediction(
-        setting, chosen, branches, band, interval_of(model, branches.secant, "secant", scatter, coverage),
-        interval_of(model, branches.area, "area", (nan, nan), coverage),
-        _return_interval(model, branches, given_back, coverage), reached, torque, coverage,
+        setting, chosen, branches, band, interval_of(model.errors, branches.secant, "secant", [scatter], coverage),
+        interval_of(model.errors, branches.area, "area", [], coverage),
+        return_interval(model.errors, given_back, [], coverage), reached, torque, coverage,
         tuple(dict.fromkeys(one.label for one in used)), tuple(notes),
     )  # fmt: skip
 
 
-def _temperatures(model: BumperModel) -> list[float]:
-    return [loop.temperature_c for loop in model.loops if isfinite(loop.temperature_c)]
+def check_torque(torque: float | None, used: Sequence[SettingLoop]) -> None:
+    """Refuse a torque beyond what the loops used were measured to.
+
+    Raises
+    ------
+    ConfigError
+        It is no number, or beyond `MOST_TORQUE` times the largest one.
+    """
+    most = max(one.branches.largest for one in used)
+    if torque is not None and not abs(torque) <= MOST_TORQUE * most:
+        raise ConfigError(
+            f"{torque:g} N·m is beyond {MOST_TORQUE:g} × the largest torque measured there ({most:.4g} N·m)",
+            do_next="measure these bumpers at a larger torque: beyond it a bumper stiffens as no fit can know",
+        )  # fmt: skip
 
 
-def _measured_temperature(model: BumperModel, temperature: float | None) -> None:
+def _temperatures(used: Sequence[SettingLoop]) -> list[float]:
+    return [loop.temperature_c for loop in used if isfinite(loop.temperature_c)]
+
+
+def check_temperature(used: Sequence[SettingLoop], temperature: float | None) -> None:
+    """Refuse a temperature that the loops used were not measured at.
+
+    Raises
+    ------
+    ConfigError
+        None was logged, or it lies outside by more than `NEAR_K`.
+    """
     if temperature is None:
         return
-    known = _temperatures(model)
+    known = _temperatures(used)
     if not known:
-        raise ConfigError("the model's runs logged no temperature", do_next="leave it out, or log it and fit again")
+        raise ConfigError("these loops' runs logged no temperature", do_next="leave it out, or log it and fit again")
     if not min(known) - NEAR_K <= temperature <= max(known) + NEAR_K:
+        names = ", ".join(dict.fromkeys(one.label for one in used))
         raise ConfigError(
-            f"{temperature:g} °C lies outside the temperatures measured, {min(known):.1f} to {max(known):.1f} °C",
+            f"{temperature:g} °C lies outside the temperatures measured of {names}, {min(known):.1f} to "
+            f"{max(known):.1f} °C",
             do_next="measure there: near its glass transition rubber stiffens many times over",
         )  # fmt: skip
+
+
+def temperature_notes(used: Sequence[SettingLoop]) -> list[str]:
+    """What must be said where the loops used are of different temperatures."""
+    known = _temperatures(used)
+    if len(known) < 2 or max(known) - min(known) <= 2.0 * NEAR_K:
+        return []
+    return [
+        f"loops of different temperatures, {min(known):.1f} to {max(known):.1f} °C: stiffness and loss follow them, "
+        "and no correction is made"
+    ]
 
 
 def _rate(model: BumperModel, rate: float | None) -> tuple[float, list[str]]:
@@ -191,24 +224,35 @@ def specimen_scatter(loops: Sequence[SettingLoop]) -> tuple[float, float]:
     return pooled * sqrt(1.0 + 1.0 / min(n for _, n in known)), float(dof)
 
 
-def interval_of(model: BumperModel, value: float, name: str, scatter: tuple[float, float], coverage: float) -> Interval:
-    """Interval of a positive figure: on its logarithm, errors left out and specimen scatter by their own factors."""
-    u, dof = model.errors.relative_u(name)
-    half = float(student_guard(0.5 * (1.0 - coverage), dof)) * u if isfinite(u) else inf
-    if isfinite(scatter[0]):
-        half = hypot(half, float(student_guard(0.5 * (1.0 - coverage), scatter[1])) * scatter[0])
+def interval_of(
+    errors: Errors, value: float, name: str, parts: Sequence[tuple[float, float]], coverage: float
+) -> Interval:
+    """Interval of a positive figure on its logarithm.
+
+    Parameters
+    ----------
+    errors : Errors
+        With settings left out.
+    name : str
+        "secant" or "area".
+    parts : sequence of (u, degrees of freedom)
+        Besides them: specimen scatter, parameters; NaN where not known. Each has its own factor.
+    """
+    risk = 0.5 * (1.0 - coverage)
+    known = [errors.relative_u(name), *(part for part in parts if not isnan(part[0]))]
+    half = hypot(*(float(student_guard(risk, dof)) * u if isfinite(u) else inf for u, dof in known))
     if not isfinite(half) or not value > 0.0:
         return Interval(value, nan, nan)
     return Interval(value, value * exp(-half), value * exp(half))
 
 
-def _return_interval(model: BumperModel, branches: Branches, value: float, coverage: float) -> Interval:
+def return_interval(errors: Errors, value: float, parts: Sequence[tuple[float, float]], coverage: float) -> Interval:
     """Energy return: what is lost, 1 - return, has the relative interval of the loop area."""
-    lost = interval_of(model, 1.0 - value, "area", (nan, nan), coverage)
+    lost = interval_of(errors, 1.0 - value, "area", parts, coverage)
     return Interval(value, 1.0 - lost.high, 1.0 - lost.low)
 
 
-def _reached(branches: Branches, torque: float, band: float) -> Interval:
+def reached_at(branches: Branches, torque: float, band: float) -> Interval:
     """Motion at which the loading branch of a side reaches a torque, and where the edges of the band do."""
     falling = torque < 0.0
     value = motion_at(branches, torque, falling=falling)

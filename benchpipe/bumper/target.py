@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import log, pi, sqrt
 from pathlib import Path
 from typing import Literal, Self
@@ -11,10 +11,11 @@ from typing import Literal, Self
 import numpy as np
 from pydantic import Field, model_validator
 
-from benchpipe.config.model import AtKeyError, ConfigModel, Many, Pair, load_model
+from benchpipe.config.model import AtKeyError, ConfigModel, Many, Pair, load_model, together
 from benchpipe.errors import ConfigError
 
 GRAVITY = 9.80665
+LEGS_M = (0.4, 1.3)  # a child of 4 to a man of 2.4 m: what lies outside is a slip of the unit
 
 
 class TargetRowConfig(ConfigModel):
@@ -68,6 +69,10 @@ class TargetConfig(ConfigModel):
         speeds = [row.speed for row in self.target]
         if speeds != sorted(set(speeds)):
             raise AtKeyError("the speeds of the rows must rise", "target")
+        levels = [one.level for one in self.activity]
+        for i, level in enumerate(levels):
+            if level in levels[:i]:
+                raise AtKeyError(f"activity {level} has two walking speeds", "activity", i, "level")
         return self
 
 
@@ -118,7 +123,7 @@ def target_for(
     files: Sequence[tuple[TargetConfig, Path]], mass_kg: float, *, speed_m_s: float | None = None,
     activity: int | None = None, leg_length_m: float | None = None,
 ) -> Target:  # fmt: skip
-    """The target of a wearer, from the first file whose table has the mass and speed.
+    """The target of a wearer, from the first file whose table has the mass and speed; the lab's own come first.
 
     Raises
     ------
@@ -128,10 +133,13 @@ def target_for(
     refused: list[ConfigError] = []
     for config, path in files:
         try:
-            return _target(config, path, mass_kg, speed_m_s, activity, leg_length_m)
+            found = _target(config, path, mass_kg, speed_m_s, activity, leg_length_m)
         except ConfigError as error:
             refused.append(error)
-    raise refused[0]
+            continue
+        passed = [f"another target file does not cover this wearer: {why.what}" for why in refused]
+        return replace(found, notes=(*passed, *found.notes))
+    raise together(refused)
 
 
 def _target(
@@ -152,6 +160,11 @@ def _target(
         if leg is None:
             raise ConfigError(
                 f"'{config.name}' goes by speed over √(g · leg length)", where=path, do_next="give --leg-length",
+            )  # fmt: skip
+        if not LEGS_M[0] <= leg <= LEGS_M[1]:
+            raise ConfigError(
+                f"a leg length of {leg:g} m is none", expected=f"{LEGS_M[0]:g} to {LEGS_M[1]:g} m",
+                do_next="give --leg-length in metres, from hip to floor",
             )  # fmt: skip
         unit = sqrt(GRAVITY * leg)
     speeds = [row.speed * unit for row in config.target]

@@ -69,13 +69,13 @@ def compare(
 
 def write_study_page(target: Path, study: Study, found: StudyResult) -> None:
     """The page of a study, written whole."""
+    from benchpipe.cli.drafting import replaces_only
     from benchpipe.report.page.study import study_document
     from benchpipe.store.files import write_whole
     from benchpipe.store.refusals import refused
     from benchpipe.views.page.study_page import study_page
 
-    if target.is_dir():
-        raise ConfigError("a folder is there", where=target, do_next="name a file with --page")
+    replaces_only(target, "<!doctype html>", "--page")
     text = study_document(study_page(study, found, quoted(study.file.path)))
     with refused(target.absolute(), "name another file with --page"):
         target.parent.mkdir(parents=True, exist_ok=True)

@@ -6,7 +6,7 @@ import shutil
 import sys
 from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -16,6 +16,8 @@ from benchpipe.errors import ConfigError
 from benchpipe.escapes import quoted
 
 STUDY = Path("bumper-study") / "study.toml"
+BUMPERS, WEARER_KG = "bumpers.json", 80.0
+WEARER: dict[str, Any] = {"activity": 3, "leg_length_m": 0.9}
 SAMPLES = Path(__file__).parents[2] / "sample_runs"
 TWO_WEEKS = "two-weeks"
 
@@ -43,6 +45,7 @@ def demo(
     if (folder / TWO_WEEKS / "lab.toml").is_file():
         _show_two_weeks(folder / TWO_WEEKS / "lab.toml")
     _compare_sets(folder)
+    _choose_bumpers(folder)
     tell("", "What to do next:", *next_steps(folder))
 
 
@@ -74,6 +77,28 @@ def _compare_sets(folder: Path) -> None:
     target = folder / "pages" / "bumper-study.html"
     write_study_page(target, loaded, found)
     tell("", f"{found.name}, nine runs compared:", *(f"  {line}" for line in outcome_lines(found)), f"page: {target}")
+
+
+def _choose_bumpers(folder: Path) -> None:
+    """Choose among the invented bumpers for an invented wearer and write the page."""
+    from benchpipe.bumper.choose import choose
+    from benchpipe.bumper.model import load_bumper_model
+    from benchpipe.bumper.target import load_targets, target_for
+    from benchpipe.cli.bumper import wearer_options, write_bumper_page
+    from benchpipe.config.starter import templates
+
+    file = folder / BUMPERS
+    if not file.is_file():
+        return
+    model = load_bumper_model(file)
+    target = templates() / "targets" / "able-bodied-walking.toml"
+    found = choose(model, target_for(load_targets([target]), WEARER_KG, **WEARER))
+    page = folder / "pages" / "bumpers.html"
+    options = wearer_options([target], WEARER_KG, **WEARER)
+    write_bumper_page(page, model, found, quoted(file), options)
+    tell("", f"{found.model}, for an invented wearer of {WEARER_KG:g} kg:", f"  {found.words}",
+         "  It ranks measured bumpers and prescribes nothing: the prosthetist decides, with the wearer.",
+         f"page: {page}")  # fmt: skip
 
 
 def next_steps(folder: Path) -> list[str]:

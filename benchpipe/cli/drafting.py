@@ -198,3 +198,26 @@ def write_new(path: Path, text: str, what: str) -> None:
         must_be_new(path)
     except OSError as error:
         raise ConfigError(f"the {what} file cannot be written: {error.strerror}", where=path) from None
+
+
+def replaces_only(path: Path, start: str, option: str) -> None:
+    """Refuse a file that an earlier run of the same command did not write: it begins otherwise.
+
+    Raises
+    ------
+    ConfigError
+        A folder or another file is there.
+    """
+    if path.is_dir():
+        raise ConfigError("a folder is there", where=path, do_next=f"name a file with {option}")
+    if not path.is_file():
+        return
+    try:
+        with path.open("rb") as file:
+            found = file.read(len(start))
+    except OSError as error:
+        raise ConfigError(f"the file cannot be read: {error.strerror}", where=path) from None
+    if found and found != start.encode():
+        raise ConfigError(
+            "another file is there, and is not overwritten", where=path, do_next=f"name a new one with {option}"
+        )

@@ -30,7 +30,7 @@ def init(
         Path | None, typer.Option("--to", metavar="DIR", help="Folder of the units. Default: ~/.config/systemd/user.")
     ] = None,
 ) -> int:
-    """Write a commented lab folder: lab file, limits, a place for logs. Nothing is overwritten.
+    """Write a commented lab folder: lab file, limits, targets, a place for logs. Nothing is overwritten.
 
     With LOG, the logs are copied there, and the rig file and the plan are drafted from them. Exit code 11: a question
     is open in one of them. With --timer or --cron, an existing folder stays as it is.

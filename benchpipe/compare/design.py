@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from benchpipe.compare.result import RunReading
@@ -57,7 +57,7 @@ class Design:
 
 
 def design_of(
-    readings: Iterable[RunReading], compared: Iterable[tuple[str, str]], *, ratio: bool, block: str = ""
+    readings: Iterable[RunReading], compared: Sequence[tuple[str, str]], *, ratio: bool, block: str = ""
 ) -> Design:
     """Average repeats inside each specimen, choose the blocks, and name what is confounded.
 
@@ -65,7 +65,7 @@ def design_of(
     ----------
     readings : iterable of RunReading
         Of one measure. Those without a value are left out.
-    compared : iterable of pairs
+    compared : sequence of pairs
         Variant and reference.
     ratio : bool
         Values are compared as logarithms.
@@ -84,7 +84,8 @@ def design_of(
     confounded = {pair: why for pair in compared if (why := _confounded(used, *pair))}
     notes = tuple(
         dict.fromkeys(
-            [*_amplitudes(used), *_ages(used), *_one_sided(cells, blocking), *_order(used), *_unlike(used, blocking)]
+            [*_amplitudes(used), *_ages(used), *_one_sided(cells, blocking), *_order(used), *_unlike(used, blocking),
+             *_sets(used, compared)]
         )
     )
     return Design(blocking, cells, used, confounded, notes)
@@ -174,6 +175,18 @@ def _order(readings: tuple[RunReading, ...]) -> Iterator[str]:
             if len(both) > 1 and len({a < b for a, b in both}) == 1:
                 first, then = (one, other) if both[0][0] < both[0][1] else (other, one)
                 yield f"{first} always before {then} on a specimen: drift and wear are in their difference"
+
+
+def _sets(readings: tuple[RunReading, ...], compared: Sequence[tuple[str, str]]) -> Iterator[str]:
+    """Variants each with bumper sets of its own, which are not what the variants are."""
+    for variant, reference in compared:
+        here, there = (_levels(readings, name, "bumper_set") for name in (variant, reference))
+        if not here or not there or "" in here | there or here & there or (here, there) == ({variant}, {reference}):
+            continue
+        yield (
+            f"{variant} only with bumper set {_listed(here)}, {reference} only with {_listed(there)}: their difference "
+            "is that of the sets too"
+        )
 
 
 def _unlike(readings: tuple[RunReading, ...], blocking: str) -> Iterator[str]:

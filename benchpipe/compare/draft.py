@@ -28,7 +28,7 @@ margin = "7.7 %"
 family = "{family}"
 # Of all intervals of the family together.
 confidence = "95 %"
-# Blocking factor: specimen (pairs), rig, day, operator, none; empty: chosen by the design.
+# Blocking factor: specimen (pairs), rig, day, operator, bumper_set, none; empty: chosen by the design.
 block = ""
 """
 MEASURE = """

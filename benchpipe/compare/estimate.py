@@ -90,6 +90,8 @@ def _by_welch(design: Design, variant: str, reference: str, *, ratio: bool) -> V
 
 def _too_few(variant: str, a: list[Cell], reference: str, b: list[Cell]) -> str:
     for name, cells in ((variant, a), (reference, b)):
+        if not cells:
+            return f"no specimen of {name} has a reading"
         if len(cells) < 2:
             return f"{len(cells)} specimen of {name}: scatter between specimens is not known with fewer than 2"
     return ""

@@ -74,19 +74,14 @@ class StudyRun:
         return self.stated.rig or self.config.rig.name
 
     @cached_property
+    def states(self) -> tuple[str, ...]:
+        """``unfinished`` and ``failing`` where they hold."""
+        return run_states(self.config, self.store, self.manifest, self.tables)
+
+    @property
     def state(self) -> str:
-        """``finished``, ``unfinished`` (a cycle test before its planned end) or ``failing`` (a limit failed)."""
-        if "check" in self.manifest.steps:
-            rows = self.store.read(self.manifest, "verdicts", ["verdict", "due"]).to_pylist()
-            if any(row["verdict"] == "fail" and row["due"] for row in rows):
-                return "failing"
-        for block in self.config.plan.block:
-            if isinstance(block, CyclicBlock) and block.planned_cycles is not None:
-                counted = self.tables.state(block.name, CycleFigures).counted
-                last = last_cycle(self.tables, block.name)
-                if not planned_end(last, counted, block.planned_cycles, block.planned_by).done:
-                    return "unfinished"
-        return "finished"
+        """``finished``, or what holds of ``unfinished`` and ``failing``."""
+        return " and ".join(self.states) or "finished"
 
     def cycles_done(self) -> int:
         """Cycles of its cyclic blocks, by the count that decides."""
@@ -97,6 +92,23 @@ class StudyRun:
                 last = last_cycle(self.tables, block.name)
                 done += planned_end(last, counted, block.planned_cycles, block.planned_by).cycles
         return done
+
+
+def run_states(config: RunConfig, store: RunStore, manifest: Manifest, tables: RunTables) -> tuple[str, ...]:
+    """``unfinished`` (a cycle test before its planned end) and ``failing`` (a limit failed), as far as they hold."""
+    found = []
+    for block in config.plan.block:
+        if isinstance(block, CyclicBlock) and block.planned_cycles is not None:
+            counted = tables.state(block.name, CycleFigures).counted
+            last = last_cycle(tables, block.name)
+            if not planned_end(last, counted, block.planned_cycles, block.planned_by).done:
+                found.append("unfinished")
+                break
+    if "check" in manifest.steps:
+        rows = store.read(manifest, "verdicts", ["verdict", "due"]).to_pylist()
+        if any(row["verdict"] == "fail" and row["due"] for row in rows):
+            found.append("failing")
+    return tuple(found)
 
 
 def open_study_run(study: Study, at: int) -> StudyRun:

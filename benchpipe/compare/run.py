@@ -6,6 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
@@ -28,7 +29,7 @@ from benchpipe.compare.result import (
 from benchpipe.compare.study import Study, StudyConfig, StudyMeasureConfig
 from benchpipe.config.model import together
 from benchpipe.errors import ConfigError
-from benchpipe.kernels.difference import NO_DIFFERENCE, exact_paired, exact_unpaired, finite
+from benchpipe.kernels.difference import LEAST_GROUP, NO_DIFFERENCE, exact_paired, exact_unpaired, finite
 from benchpipe.kernels.sample_size import groups_needed, pairs_needed
 
 
@@ -57,7 +58,7 @@ def compare_study(study: Study) -> StudyResult:
         raise together(problems)
     lives = lives_of(config, runs) if config.question == "life" else ()
     measures.sort(key=_worst)
-    notes = tuple(_by_name(runs))
+    notes = (*_by_name(runs), *_specimens(runs))
     return StudyResult(
         config.name, config.question, config.reference, config.family, config.confidence, tuple(measures), lives,
         tuple(left_out), notes,
@@ -67,9 +68,20 @@ def compare_study(study: Study) -> StudyResult:
 def _by_name(runs: Sequence[StudyRun]) -> Iterator[str]:
     """Runs that are not finished, or fail, and are in the comparison because the study file names them so."""
     for state in ("unfinished", "failing"):
-        names = [run.config.name for run in runs if run.state == state]
+        names = [run.config.name for run in runs if state in run.states]
         if names:
             yield f"{state}, in by name: {', '.join(names)}"
+
+
+def _specimens(runs: Sequence[StudyRun]) -> Iterator[str]:
+    """Runs whose plans name one specimen and whose study names several: repeats may count as specimens."""
+    named: dict[str, dict[str, None]] = defaultdict(dict)
+    for run in runs:
+        named[run.config.plan.specimen].setdefault(run.stated.specimen)
+    for specimen, stated in named.items():
+        if len(stated) > 1:
+            names = ", ".join(stated)
+            yield f"the plans name one specimen, '{specimen}', where the study has several: {names}; repeats are none"
 
 
 def _worst(result: MeasureResult) -> tuple[int, float]:
@@ -82,17 +94,26 @@ def _runs(study: Study) -> tuple[list[StudyRun], list[LeftOutRun]]:
     problems: list[ConfigError] = []
     runs: list[StudyRun] = []
     left_out: list[LeftOutRun] = []
+    seen: dict[Path, int] = {}
     for i, stated in enumerate(study.config.run):
+        first = seen.setdefault(study.plan_of(stated).resolve(), i)
+        if first != i:
+            problems.append(ConfigError(
+                f"run[{first}] and run[{i}] are the same plan", where=study.file.where(("run", i, "plan")),
+                do_next="name each run once: repeats are runs of their own",
+            ))  # fmt: skip
+            continue
         try:
             run = open_study_run(study, i)
         except ConfigError as error:
             problems.append(error)
             continue
-        state = run.state
-        if state == "finished" or state in stated.include or study.config.question == "life":
+        lacking = [state for state in run.states if state not in stated.include]
+        if not lacking or study.config.question == "life":
             runs.append(run)
         else:
-            why = f'{state}: add include = ["{state}"] to its [[run]] to take it all the same'
+            words = ", ".join(f'"{state}"' for state in run.states)
+            why = f"{' and '.join(lacking)}: write include = [{words}] in its [[run]] to take it all the same"
             left_out.append(LeftOutRun(run.config.name, stated.variant, why))
     if problems:
         raise together(problems)
@@ -175,6 +196,8 @@ def _comparison(
     if finite(difference) and one.sd > 0.0:
         detect = pairs_needed(margin, one.sd) if one.paired else (groups_needed(margin, one.sd),) * 2
         needed = detect[1] if config.question == "equivalence" else detect[0]
+        if one.method == "Welch" and needed:
+            needed = max(needed, LEAST_GROUP)
     runs = tuple(r.run for r in design.readings if r.variant in pair)
     words = _words(outcome, one, family_p < risk, share, ratio=ratio)
     return Comparison(
@@ -249,4 +272,4 @@ def _design_words(design: Design) -> str:
         return "specimens apart"
     if design.blocking == "specimen":
         return "pairs: the same specimen under several variants"
-    return f"blocks: {design.blocking}"
+    return f"blocks: {design.blocking.replace('_', ' ')}"

@@ -99,7 +99,7 @@ class StudyConfig(ConfigModel):
     family: Family = "dunnett"
     pairs: Many[Pair[str]] = ()
     confidence: Ratio = Field(default=0.95, ge=0.5, lt=1)
-    block: Literal["", "none", "specimen", "rig", "day", "operator"] = ""
+    block: Literal["", "none", "specimen", "rig", "day", "operator", "bumper_set"] = ""
     weibull_shape: float | None = Field(default=None, gt=0)
     measure: Many[StudyMeasureConfig] = ()
     run: Many[StudyRunConfig] = Field(min_length=1)
@@ -119,6 +119,9 @@ class StudyConfig(ConfigModel):
         empty = [name for name in known if not any(one.variant == name for one in self.run)]
         if empty:
             raise AtKeyError(f"no run is of variant '{empty[0]}': add a [[run]] or remove the variant", "variants")
+        for i, one in enumerate(self.run):
+            if self.block in ("day", "operator", "bumper_set") and not getattr(one, self.block).strip():
+                raise AtKeyError(f'block = "{self.block}", and this run states none', "run", i)
         for i, pair in enumerate(self.pairs):
             if pair[0] == pair[1] or not set(pair) <= set(known):
                 raise AtKeyError("a pair names two different variants", "pairs", i)

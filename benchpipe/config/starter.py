@@ -18,9 +18,11 @@ What to edit first:
 3. `plan.toml`: the specimen and its test. Compare each value with the test's protocol, and remove
    its key from `drafted` when it is right: until then no limit is judged on it. Add `planned_cycles`.
 4. `limits/`: limit files. Replace every value by your own, or hold it against its source.
-5. `lab.toml`: where the tables are kept, the plans (one a specimen), what is kept after a sign-off.
+5. `targets/`: torque and stiffness to choose bumpers by (`benchpipe bumper choose`). The shipped table is
+   of able-bodied people and not verified: verify it against its source, or write your own (`own = true`).
+6. `lab.toml`: where the tables are kept, the plans (one a specimen), what is kept after a sign-off.
 
-`every-key/` shows every key of rig, plan and scenario files.
+`every-key/` shows every key of rig, plan, bumper and scenario files.
 
 Then, from the folder above: `benchpipe doctor {folder}` says what is still missing, and
 `benchpipe nightly {folder}` does the work. Each night: `benchpipe init {folder} --timer`, or `--cron`.
@@ -47,6 +49,6 @@ def starter_files(folder: str) -> dict[str, str]:
     source = templates()
     texts = {p.relative_to(source).as_posix(): p.read_text(encoding="utf-8") for p in sorted(source.rglob("*.toml"))}
     files = {"README.md": README.format(folder=folder), "lab.toml": texts["lab.toml"]}
-    files |= {name: text for name, text in texts.items() if name.startswith("limits/")}
-    files |= {f"every-key/{name}": texts[name] for name in ("rig.toml", "plan.toml", "scenario.toml")}
+    files |= {name: text for name, text in texts.items() if name.startswith(("limits/", "targets/"))}
+    files |= {f"every-key/{name}": texts[name] for name in ("rig.toml", "plan.toml", "bumpers.toml", "scenario.toml")}
     return files

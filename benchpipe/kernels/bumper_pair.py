@@ -179,7 +179,7 @@ def fit_pair(branches: Branches, shape: PairShape, noise: float = 0.0) -> PairFi
     from scipy.optimize import least_squares
 
     shape = replace(shape, ends=(branches.low, branches.high))
-    problem = _problem(branches, shape)
+    problem = pair_problem(branches, shape)
     motion, load, sign, names, low, high, start = problem
     weight = max(float(np.ptp(load)), 1e-12)
 
@@ -195,10 +195,24 @@ def fit_pair(branches: Branches, shape: PairShape, noise: float = 0.0) -> PairFi
     )
 
 
-def _problem(
+def pair_problem(
     branches: Branches, shape: PairShape
 ) -> tuple[Floats, Floats, Floats, tuple[str, ...], Floats, Floats, Floats]:
-    """Data and parameters: motion, load, branch, names, bounds, start."""
+    """Data and parameters of a fit: motion, load, branch, names, lower and upper bounds, start.
+
+    Parameters
+    ----------
+    branches : Branches
+        Motion in deg, load in N·m.
+    shape : PairShape
+
+    Returns
+    -------
+    motion, load, sign : float64 arrays, shape (n,)
+        [deg], [N·m], 1 rising or -1 falling: at most 101 points of each branch.
+    names : tuple of str
+    low, high, start : float64 arrays, shape (p,)
+    """
     step = max((branches.motion.size - 1) // (POINTS_FITTED - 1), 1)
     at = slice(None, None, step)
     motion = np.concatenate([branches.motion[at], branches.motion[at]])
@@ -257,15 +271,26 @@ def _with_errors(
         places = np.flatnonzero(free)
         covariance[np.ix_(places, places)] = inside
         u[places] = np.sqrt(np.maximum(np.diag(inside), 0.0))
-        vague += _vague(inverse, [names[i] for i in places])
+        vague += vague_names(inverse, [names[i] for i in places])
     for name in vague:
         u[names.index(name)] = nan
     rms = sqrt(float(np.mean(residual**2)))
     return PairFit(shape, names, value, u, covariance, dof, rms, tuple(vague), converged and isfinite(rms))
 
 
-def _vague(inverse: Floats, names: list[str]) -> list[str]:
-    """Parameters that others can stand in for: their multiple correlation is over 0.999."""
+def vague_names(inverse: Floats, names: list[str]) -> list[str]:
+    """Parameters that others can replace: their multiple correlation is over 0.999.
+
+    Parameters
+    ----------
+    inverse : float64 array, shape (p, p)
+        (JᵀJ)⁻¹ of a Jacobian whose columns have length 1.
+    names : list of str
+
+    Returns
+    -------
+    list of str
+    """
     # of unit columns (JᵀJ)⁻¹ has 1/(1 - R²) on its diagonal
     with np.errstate(divide="ignore", invalid="ignore"):
         multiple = np.sqrt(np.maximum(1.0 - 1.0 / np.diag(inverse), 0.0))

@@ -14,6 +14,8 @@ from math import sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from benchpipe.kernels.chi import chi_density, chi_ends
+
 Floats = NDArray[np.float64]
 NODES = 96
 MOST_Z = 8.5  # normal standard deviations within which the shared part is integrated
@@ -44,15 +46,14 @@ def dunnett_p(t: float, shares: ArrayLike, dof: float) -> float:
     integral.
     """
     from scipy.special import ndtr
-    from scipy.stats import chi
 
     lam = np.sqrt(np.asarray(shares, np.float64))[:, None, None]
     rest = np.sqrt(1.0 - lam**2)
     x, w = np.polynomial.legendre.leggauss(NODES)
     z, w_z = MOST_Z * x, MOST_Z * w * np.exp(-0.5 * (MOST_Z * x) ** 2) / sqrt(2.0 * np.pi)
-    low, high = (float(chi.ppf(p, dof)) for p in (TAIL, 1.0 - TAIL))
+    low, high = chi_ends(TAIL, dof)
     s = 0.5 * (high + low) + 0.5 * (high - low) * x
-    w_s = 0.5 * (high - low) * w * chi.pdf(s, dof)
+    w_s = 0.5 * (high - low) * w * chi_density(s, dof)
     edge = abs(t) * (s / sqrt(dof))[None, None, :]
     shared = lam * z[None, :, None]
     inside = ndtr((shared + edge) / rest) - ndtr((shared - edge) / rest)
@@ -80,12 +81,11 @@ def tukey_p(t: float, groups: int, dof: float) -> float:
         From 0 to 1.
     """
     from scipy.special import ndtr
-    from scipy.stats import chi
 
     x, w = np.polynomial.legendre.leggauss(NODES)
-    low, high = (float(chi.ppf(p, dof)) for p in (TAIL, 1.0 - TAIL))
+    low, high = chi_ends(TAIL, dof)
     s = 0.5 * (high + low) + 0.5 * (high - low) * x
-    w_s = 0.5 * (high - low) * w * chi.pdf(s, dof)
+    w_s = 0.5 * (high - low) * w * chi_density(s, dof)
     z = MOST_Z * x
     w_z = MOST_Z * w * np.exp(-0.5 * z**2) / sqrt(2.0 * np.pi)
     width = sqrt(2.0) * abs(t) * (s / sqrt(dof))[None, :]

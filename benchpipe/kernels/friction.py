@@ -223,9 +223,15 @@ def _berg(points: Sequence[LossPoint], sizes: list[float], rates: list[float]) -
             "berg",
             f"{len(sizes)} amplitude(s), {LEAST_AMPLITUDES} are needed: half and a quarter of the largest",
         )
-    slowest = [p for p in points if p.rate <= (1.0 + LIKE) * rates[0]]
+    slowest = max(
+        (_slowest(points, [p.rate * by for p, by in zip(points, scale, strict=True)])
+         for scale in ([1.0] * len(points), [p.amplitude for p in points])),
+        key=lambda some: len(distinct([p.amplitude for p in some])),
+    )  # fmt: skip
     if len(distinct([p.amplitude for p in slowest])) < LEAST_AMPLITUDES:
-        return _refuse("berg", "the amplitudes are not at one rate: measure them all at the slowest one")
+        return _refuse(
+            "berg", "the amplitudes are not at one rate: measure them all at the slowest one, of cycles or of motion"
+        )
     area = np.array([p.area for p in slowest])
     x = np.array([p.amplitude for p in slowest])
     start = [log(max(float((area / (4.0 * x)).max()), 1e-12)), log(0.2 * float(x.max()))]
@@ -235,6 +241,10 @@ def _berg(points: Sequence[LossPoint], sizes: list[float], rates: list[float]) -
         return np.asarray(np.array([berg_area(float(a), float(most), float(x2)) for a in x]) / area - 1.0)
 
     return _fitted("berg", residual, start, ("F_max", "x2"))
+
+
+def _slowest(points: Sequence[LossPoint], rates: list[float]) -> list[LossPoint]:
+    return [p for p, rate in zip(points, rates, strict=True) if rate <= (1.0 + LIKE) * min(rates)]
 
 
 def _spring_pot(points: Sequence[LossPoint], rates: list[float]) -> LossLaw:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import comb, inf, nan, sqrt
 
+from benchpipe.kernels.chi import chi_density
 from benchpipe.kernels.risk import student_guard
 
 MOST_SPECIMENS = 1_000
@@ -115,7 +116,6 @@ def equivalence_power(n: int, margin: float, sd: float, risk: float = 0.05) -> f
     """
     import numpy as np
     from scipy.special import ndtr, stdtrit
-    from scipy.stats import chi
 
     if n < 2:
         return 0.0
@@ -125,7 +125,7 @@ def equivalence_power(n: int, margin: float, sd: float, risk: float = 0.05) -> f
     s = 0.5 * most * (x + 1.0)
     room = margin * sqrt(n) / sd + float(stdtrit(dof, risk)) * s / sqrt(dof)
     inside = 2.0 * ndtr(np.maximum(room, 0.0)) - 1.0
-    return float(0.5 * most * w @ (inside * chi.pdf(s, dof)))
+    return float(0.5 * most * w @ (inside * chi_density(s, dof)))
 
 
 def pairs_needed(margin: float, sd: float, power: float = 0.8, risk: float = 0.05) -> tuple[int, int]:

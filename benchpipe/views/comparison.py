@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 from benchpipe.compare.result import Comparison, LifeResult, MeasureResult, StudyResult
 from benchpipe.errors import ExitCode
+from benchpipe.views.folding import folded
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 VERSION = 1
 BAR = 31  # cells of the picture of an interval: odd, so that nought has its own
+UNDER, MORE = " " * 19, " " * 11  # where further lines of a comparison, of a note begin
 REACH = 3.0  # margins on each side of it
 
 
@@ -46,8 +48,9 @@ def exit_code_of(result: StudyResult) -> ExitCode:
 
 
 def comparison_lines(result: StudyResult) -> Iterator[str]:
-    """Lines of at most 110 columns where names allow it."""
-    yield f"{result.name}: {result.question} against {result.reference}, {100 * result.confidence:.4g} % for all"
+    """Lines of at most 79 columns where names allow it."""
+    head = f"{result.name}: {result.question} against {result.reference}, {100 * result.confidence:.4g} % for all"
+    yield from folded(head, "")
     for measure in result.measures:
         yield ""
         yield from _measure(measure)
@@ -57,22 +60,26 @@ def comparison_lines(result: StudyResult) -> Iterator[str]:
     if result.left_out or result.notes:
         yield ""
     for one in result.left_out:
-        yield f"left out   {one.run} ({one.variant}): {one.why}"
+        yield from folded(f"left out   {one.run} ({one.variant}): {one.why}", "", MORE)
     for note in result.notes:
-        yield f"note       {note}"
+        yield from folded(f"note       {note}", "", MORE)
 
 
 def outcome_lines(result: StudyResult) -> Iterator[str]:
     """A line for each comparison: value, interval, outcome."""
     for measure in result.measures:
         for one in measure.comparisons:
-            yield f"{measure.measure} {_value_line(one, ratio=measure.scale == 'ratio')}"
+            ratio = measure.scale == "ratio"
+            if math.isfinite(one.value):
+                yield f"{measure.measure} {_name(one, ratio=ratio)} {_value(one, ratio=ratio)}  {one.outcome.upper()}"
+            else:
+                yield f"{measure.measure} {_name(one, ratio=ratio)} NOT ANALYSED: {one.not_analysed}"
 
 
 def _measure(found: MeasureResult) -> Iterator[str]:
     ratio = found.scale == "ratio"
     unit = f" [{found.unit}]" if found.unit else ""
-    yield f"{found.measure} of {found.block}, {found.stage}{unit} ({found.design})"
+    yield from folded(f"{found.measure} of {found.block}, {found.stage}{unit} ({found.design})", "")
     for group in found.groups:
         if not group.n_specimens:
             yield f"  {group.variant:<12} {'no specimen':>10}"
@@ -85,43 +92,46 @@ def _measure(found: MeasureResult) -> Iterator[str]:
         yield from _comparison(one, ratio=ratio)
     if found.best:
         chances = ", ".join(f"{name} {100 * p:.0f} %" for name, p in found.best)
-        yield f"  probability of being best: {chances}"
+        yield from folded(f"probability of being best: {chances}", "  ")
     for part in found.scatter:
         raw = f" (estimate {part.raw_variance:.2g} is negative: nought)" if part.raw_variance < 0.0 else ""
         low, high = (_amount(v, ratio=ratio) for v in part.between_interval)
-        yield (
-            f"  {part.variant}: between specimens {_amount(part.between, ratio=ratio)} (95 % {low} to {high}){raw}, "
-            f"between mounts {_amount(part.repeatability, ratio=ratio)}"
-        )
+        yield from folded(
+            f"{part.variant}: between specimens {_amount(part.between, ratio=ratio)} (95 % {low} to {high}){raw}, "
+            f"between mounts {_amount(part.repeatability, ratio=ratio)}", "  ",
+        )  # fmt: skip
     if found.gauge is not None:
-        yield (
-            f"  rigs: repeatability {_amount(found.gauge.repeatability, ratio=ratio)}, reproducibility "
-            f"{_amount(found.gauge.reproducibility, ratio=ratio)}, {100 * found.gauge.share:.0f} % of the total"
-        )
+        yield from folded(
+            f"rigs: repeatability {_amount(found.gauge.repeatability, ratio=ratio)}, reproducibility "
+            f"{_amount(found.gauge.reproducibility, ratio=ratio)}, {100 * found.gauge.share:.0f} % of the total", "  ",
+        )  # fmt: skip
     for note in found.notes:
-        yield f"  note: {note}"
+        yield from folded(f"note: {note}", "  ")
 
 
 def _comparison(one: Comparison, *, ratio: bool) -> Iterator[str]:
-    yield f"  {_value_line(one, ratio=ratio)}"
+    name = f"  {_name(one, ratio=ratio):<16} "
     if not math.isfinite(one.value):
+        yield from folded(f"NOT ANALYSED: {one.not_analysed}", name, UNDER)
         return
     scale = 100.0 if ratio else 1.0
     unit = " %" if ratio else ""
     exact = f", exact p {one.exact_p:.3g} (least {one.least_p:.2g})" if math.isfinite(one.exact_p) else ""
-    yield f"  {'':<16} {one.words}"
-    yield f"  {'':<16} {one.method}: p {one.family_p:.3g}, equivalence p {one.equivalence_p:.3g}{exact}"
+    yield f"{name}{_value(one, ratio=ratio)}  {one.outcome.upper()}"
+    yield f"{UNDER}{interval_bar(one)}"
+    yield from folded(one.words, UNDER, UNDER)
+    yield from folded(f"{one.method}: p {one.family_p:.3g}, equivalence p {one.equivalence_p:.3g}{exact}", UNDER, UNDER)
     more = f"; for the margin: {one.next_pairs} specimens each" if one.next_pairs else ""
-    yield f"  {'':<16} so many can show ± {scale * one.could_show:.3g}{unit}{more}"
+    yield from folded(f"so many can show ± {scale * one.could_show:.3g}{unit}{more}", UNDER, UNDER)
 
 
-def _value_line(one: Comparison, *, ratio: bool) -> str:
-    name = f"{one.variant} / {one.reference}" if ratio else f"{one.variant} − {one.reference}"
-    if not math.isfinite(one.value):
-        return f"{name:<16} NOT ANALYSED: {one.not_analysed}"
+def _name(one: Comparison, *, ratio: bool) -> str:
+    return f"{one.variant} / {one.reference}" if ratio else f"{one.variant} − {one.reference}"
+
+
+def _value(one: Comparison, *, ratio: bool) -> str:
     scale, unit = (100.0, " %") if ratio else (1.0, "")
-    ends = f"{scale * one.low:+.3g} to {scale * one.high:+.3g}"
-    return f"{name:<16} {scale * one.value:+.3g}{unit} ({ends}) {interval_bar(one)}  {one.outcome.upper()}"
+    return f"{scale * one.value:+.3g}{unit} ({scale * one.low:+.3g} to {scale * one.high:+.3g})"
 
 
 def interval_bar(one: Comparison) -> str:
@@ -146,7 +156,7 @@ def _amount(value: float, *, ratio: bool) -> str:
 
 
 def _life(one: LifeResult) -> Iterator[str]:
-    yield f"life of {one.variant} against {one.reference}: {one.words}"
+    yield from folded(f"life of {one.variant} against {one.reference}: {one.words}", "")
     for name, failed, of in (
         (one.variant, one.n_failed[0], one.n_used[0]),
         (one.reference, one.n_failed[1], one.n_used[1]),
@@ -154,9 +164,10 @@ def _life(one: LifeResult) -> Iterator[str]:
         yield f"  {name:<12} {failed} of {of} failed"
     if math.isfinite(one.p):
         how = "all labellings" if one.exact else "drawn labellings"
-        yield f"  log-rank by {how}: p {one.family_p:.3g} over the family, least {one.least_p:.2g}"
+        yield from folded(f"log-rank by {how}: p {one.family_p:.3g} over the family, least {one.least_p:.2g}", "  ")
     if math.isfinite(one.ratio):
-        yield f"  Weibull of one shape ({one.shape:.2f}): lives {one.ratio:.3g} times ({one.low:.3g} to {one.high:.3g})"
+        ends = f"{one.low:.3g} to {one.high:.3g}"
+        yield from folded(f"Weibull of one shape ({one.shape:.2f}): lives {one.ratio:.3g} times ({ends})", "  ")
     for name, words in one.survival:
         for text in words:
-            yield f"  {name:<12} {text}"
+            yield from folded(text, f"  {name:<12} ", " " * 15)

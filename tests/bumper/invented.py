@@ -57,7 +57,7 @@ def config(**more: Any) -> BumperConfig:
         "name": "five invented bumpers", "note": "invented: no such bumpers were ever made",
         "setting": "hardness [Shore A]",
         "structural_limit": "160 N*m",
-        "loop": [{"plan": "p.toml", "block": "b", "setting": s, "specimen": "s"} for s in HARDNESS],
+        "loop": [{"plan": f"{s:g}.toml", "block": "b", "setting": s, "specimen": "s"} for s in HARDNESS],
     }  # fmt: skip
     return BumperConfig.model_validate(plain | more, context="file")
 

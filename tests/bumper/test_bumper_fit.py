@@ -64,6 +64,15 @@ def test_a_higher_peak_than_ever_before_softens_again() -> None:
     assert _newly_high(down) == {6, 7, 8}
 
 
+def test_a_slow_ramp_softens_again_and_again() -> None:
+    """Each cycle 1 % above the one before: none is 2 % above it, and all are above what the rubber knows."""
+    peaks = [50.0 * 1.01**k for k in range(12)]
+    table = pa.table({"cycle": list(range(1, 13)), "peak_load": peaks, "valley_load": [-1.0] * 12})
+    assert _newly_high(table) == set(range(3, 13))
+    flat = pa.table({"cycle": list(range(1, 7)), "peak_load": [None, *[50.0] * 5], "valley_load": [-1.0] * 6})
+    assert _newly_high(flat) == set()
+
+
 def test_loops_of_runs_are_fitted_with_their_origin(sample_lab: Path, tmp_path: Path) -> None:
     path = tmp_path / "b.toml"
     plans = [(str(sample_lab.parent / n / "plan.toml"), s) for n, s in (("healthy", 1.0), ("creeping-lock", 2.0))]

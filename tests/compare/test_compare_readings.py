@@ -59,6 +59,8 @@ def test_too_few_specimens_are_refused_and_named() -> None:
     one = compared(readings({"A": [10.0], "B": [11.0, 11.1, 11.2]}), study("AB")).comparisons[0]
     assert (one.outcome, math.isnan(one.value)) == ("not analysed", True)
     assert one.words == "1 specimen of A: scatter between specimens is not known with fewer than 2"
+    none = compared(readings({"B": [11.0, 11.1, 11.2]}), study("AB")).comparisons[0]
+    assert none.words == "no specimen of A has a reading"
     two = compared(readings({"A": [10.0, 10.1], "B": [11.0, 11.1, 11.2]}), study("AB")).comparisons[0]
     assert two.words == "2 specimens in a group: Welch's test needs 3"
 
@@ -186,3 +188,25 @@ def test_rigs_and_mounts_make_a_gauge_study() -> None:
 def test_scatter_below_the_noise_of_the_readings_is_named() -> None:
     some = readings({"A": [10.0, 10.001, 10.002], "B": [11.0, 11.001, 11.002]}, own_u=0.1)
     assert "specimens scatter less" in " ".join(compared(some, study("AB")).notes)
+
+
+def test_bumper_sets_of_their_own_are_named_and_can_be_blocks() -> None:
+    some = readings({"A": [10.0, 10.1, 10.2]}, bumper_set="X") + readings({"B": [12.0, 12.1, 12.2]}, bumper_set="Y")
+    words = "B only with bumper set Y, A only with X: their difference is that of the sets too"
+    assert words in compared(some, study("AB")).notes
+    same = readings({"A": [10.0, 10.1, 10.2]}, bumper_set="A") + readings({"B": [12.0, 12.1, 12.2]}, bumper_set="B")
+    assert not any("bumper set" in note for note in compared(same, study("AB")).notes)
+    both = [
+        reading(v, f"{v}{i}", x * by, bumper_set=name)
+        for name, by in (("X", 1.0), ("Y", 1.4)) for v, x in (("A", 10.0), ("B", 10.5)) for i in range(2)
+        for x in [x * (1.0 + 0.01 * i)]
+    ]  # fmt: skip
+    found = compared(both, study("AB", block="bumper_set", run=[
+        {"plan": "p.toml", "variant": v, "specimen": "s", "bumper_set": "X"} for v in "AB"
+    ]))  # fmt: skip
+    assert found.design == "blocks: bumper set"
+
+
+def test_a_next_series_is_never_smaller_than_its_own_test_allows() -> None:
+    found = compared(readings({"A": [10.0, 10.01, 10.02], "B": [12.0, 12.01, 12.02]}), study("AB")).comparisons[0]
+    assert (found.method.split(",")[0], found.next_pairs) == ("Welch", 3)

@@ -16,7 +16,7 @@ from benchpipe.compare.readings import parts_of
 from benchpipe.compare.run import compare_study
 from benchpipe.compare.study import load_study
 from benchpipe.errors import ConfigError, ExitCode
-from tests.cli.commands import run
+from tests.cli.commands import called, run
 from tests.compare.invented import cloned, study
 
 HEAD = """
@@ -58,6 +58,7 @@ TWO = [("a/plan.toml", "A", "a"), ("b/plan.toml", "B", "b")]
         (text_of(TWO, head=HEAD.replace("single", "dunnett") + 'pairs = [["B", "A"]]'), "has its own pairs", "pairs"),
         (text_of([*TWO, ("c", "C", "c")], head=HEAD.replace('"B"]', '"B", "C"]')), "2 comparisons are a", "family"),
         (text_of(TWO, head=HEAD + "marign = 3"), "unknown key 'marign'", "marign"),
+        (text_of(TWO, head=HEAD + 'block = "day"'), 'block = "day", and this run states none', "run[0]"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_with_a_study_is_named(tmp_path: Path, text: str, said: str, key: str) -> None:
@@ -133,6 +134,44 @@ def test_the_command_says_what_was_found(series: Path) -> None:
     comparison = document["measures"][0]["comparisons"][0]
     assert comparison["value"] == pytest.approx(0.14, abs=1e-6)
     assert comparison["runs"][0] == "A0"
+
+
+def test_screens_of_a_study_fit_80_columns(series: Path) -> None:
+    code, out, _ = called(["compare", "study.toml"], series, COLUMNS="80", NO_COLOR="1")
+    assert code == 0
+    assert max(map(len, out.splitlines())) <= 80
+    assert "\x1b" not in out
+
+
+def test_a_plan_named_twice_is_refused_and_specimens_that_the_plans_name_once_are_said(series: Path) -> None:
+    text = (series / "study.toml").read_text(encoding="utf-8").replace("B1/plan.toml", "./B0/plan.toml")
+    (series / "twice.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"run\[1\] and run\[3\] are the same plan") as caught:
+        compare_study(load_study(series / "twice.toml"))
+    assert "run[3].plan" in str(caught.value.where)
+    notes = compare_study(load_study(series / "study.toml")).notes
+    assert notes[1].startswith("the plans name one specimen, ")
+    assert "where the study has several: A0, B0" in notes[1]
+
+
+def test_a_run_that_is_unfinished_and_fails_needs_both_words(sample_lab: Path, tmp_path: Path) -> None:
+    plans = [(str(sample_lab.parent / n / "plan.toml"), v, v) for n, v in (("healthy", "A"), ("creeping-lock", "B"))]
+    for word, other in (("failing", "unfinished"), ("unfinished", "failing")):
+        path = tmp_path / f"{word}.toml"
+        path.write_text(text_of(plans, f'include = ["{word}"]'), encoding="utf-8")
+        left = {one.run: one.why for one in compare_study(load_study(path)).left_out}
+        why = f'{other}: write include = ["unfinished", "failing"] in its [[run]] to take it all the same'
+        assert left["creeping-lock"] == why
+        assert ("healthy" in left) == (word == "failing")
+
+
+def test_a_page_replaces_no_other_file(series: Path) -> None:
+    text = (series / "study.toml").read_text(encoding="utf-8")
+    code, _, err = called(["compare", "study.toml", "--page", "study.toml"], series)
+    assert (code, "another file is there, and is not overwritten" in err) == (ExitCode.USAGE, True)
+    assert (series / "study.toml").read_text(encoding="utf-8") == text
+    for _ in range(2):  # its own page is replaced
+        assert called(["compare", "study.toml", "--page", "page.html"], series)[0] == 0
 
 
 def test_a_comparison_that_is_refused_leaves_with_11(series: Path, tmp_path: Path) -> None:

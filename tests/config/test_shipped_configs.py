@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
+from benchpipe.bumper.config import BumperConfig
 from benchpipe.bumper.target import TargetConfig
 from benchpipe.check.validate_limits import limits_fit
 from benchpipe.compare.study import StudyConfig
@@ -42,10 +43,11 @@ def kind_of(path: Path) -> type[ConfigModel]:
         (PlanConfig, "block"),
         (LimitsConfig, "limit"),
         (TargetConfig, "target"),
+        (BumperConfig, "loop"),
     ):
         if mark in keys:
             return kind
-    raise AssertionError(f"{path} is none of the seven kinds of config file")
+    raise AssertionError(f"{path} is none of the eight kinds of config file")
 
 
 def bare_keys(text: str) -> Iterator[tuple[int, str]]:
@@ -126,7 +128,9 @@ def test_the_templates_show_every_key_there_is() -> None:
 
 
 def test_files_were_found() -> None:
-    kinds = {ScenarioConfig, LabConfig, StudyConfig, RigConfig, PlanConfig, LimitsConfig, TargetConfig}
+    kinds = {
+        ScenarioConfig, LabConfig, StudyConfig, RigConfig, PlanConfig, LimitsConfig, TargetConfig, BumperConfig,
+    }  # fmt: skip
     assert {kind_of(path) for path in SHIPPED} == kinds
 
 

@@ -36,9 +36,12 @@ class WindowRows:
 
 def last_cycle(tables: RunTables, block: str) -> int:
     """Number of the last complete cycle of a block; 0 where there is none."""
-    known = settled_cycles(block, tables.store, tables.manifest)
-    rows = _all(tables, block, ["cycle"]) if known is None else _tail(tables, block, known, ["cycle"])
-    return max(int(pc.max(rows.column("cycle")).as_py() or 0), known.last if known is not None else 0)
+    if block not in tables.last_cycles:
+        known = settled_cycles(block, tables.store, tables.manifest)
+        rows = _all(tables, block, ["cycle"]) if known is None else _tail(tables, block, known, ["cycle"])
+        settled = known.last if known is not None else 0
+        tables.last_cycles[block] = max(int(pc.max(rows.column("cycle")).as_py() or 0), settled)
+    return tables.last_cycles[block]
 
 
 def begun_us(tables: RunTables, block: str) -> int | None:
