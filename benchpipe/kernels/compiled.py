@@ -27,6 +27,7 @@ State = TypeVar("State")
 COMMON_PROCESSOR = "haswell"
 VECTORS = {"reassoc", "nsz", "contract"}  # of fast arithmetic, nothing that touches NaN
 COMMON_FEATURES = ("avx2", "fma", "bmi2")
+NO_C: dict[str, Any] = {"no_cfunc_wrapper": True}  # that only C would call: a tenth of the compile time
 
 
 def _writable(folder: Path) -> bool:
@@ -61,6 +62,23 @@ def _cache_folder(room: Path) -> str | None:
     except RuntimeError:  # no home
         return None
     return str(folder) if _writable(folder) else None
+
+
+def cache_of(module: str) -> Path | None:
+    """Folder in which the compiled kernels of a module are kept.
+
+    Parameters
+    ----------
+    module : str
+        Dotted name, of this package.
+
+    Returns
+    -------
+    Path or None
+        None where no folder for them can be written.
+    """
+    folder = _cache_folder(Path(__file__).parents[1].joinpath(*module.split(".")[1:-1]))
+    return None if folder is None else Path(folder)
 
 
 def kept_kernels() -> bool | None:
@@ -136,7 +154,7 @@ class Kernel(_Deferred):
 
         config: Any = numba.config
         _use_common_processor(config)
-        kernel: Any = numba.njit(nogil=True, error_model="numpy", **self.options)(self.py_func)
+        kernel: Any = numba.njit(nogil=True, error_model="numpy", **NO_C, **self.options)(self.py_func)
         config.CACHE_DIR = _cache_folder(Path(self.py_func.__code__.co_filename).parent) or ""
         if config.CACHE_DIR:
             from benchpipe.kernels.kernel_cache import KernelCache
