@@ -79,7 +79,7 @@ def libraries(formats: set[str]) -> Iterator[DoctorFinding]:
         also = f", those for {extras} too" if extras else ""
         yield DoctorFinding("ok", "libraries", f"Python {python}, benchpipe and all it needs{also}")
         if kept_kernels() is None:
-            text = "kernels are compiled each time, which takes about a minute: no folder for them can be written"
+            text = "kernels are compiled each time, which takes about half a minute: no folder for them can be written"
             yield DoctorFinding("look", "libraries", text, "name a folder that can be written in XDG_CACHE_HOME")
 
 

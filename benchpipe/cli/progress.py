@@ -20,18 +20,18 @@ Watch = Callable[["WorkerEvent"], None]
 
 
 NO_FOLDER = (
-    "the kernels are compiled each time, about a minute: no folder for them can be written (no home, a read-only "
+    "the kernels are compiled each time, about half a minute: no folder for them can be written (no home, a read-only "
     "install); name one in XDG_CACHE_HOME"
 )
 
 
 def tell_of_kernels() -> None:
-    """Explain why the first minute is quiet, where kernels have to be compiled."""
+    """Explain why the first half minute is quiet, where kernels have to be compiled."""
     from benchpipe.kernels.compiled import kept_kernels
 
     kept = kept_kernels()
     if not kept:
-        tell(NO_FOLDER if kept is None else "compiling the kernels for this machine: once, about a minute")
+        tell(NO_FOLDER if kept is None else "compiling the kernels for this machine: once, about half a minute")
 
 
 @contextmanager
@@ -64,6 +64,8 @@ def log_line(event: WorkerEvent) -> None:
         tell(f"{event.task.name}: reading {event.text}")
     if event.kind == "again":
         tell(again(event))
+    if event.kind == "warms":
+        tell(event.text)
     for line in ended(event):
         tell(line)
 
@@ -102,6 +104,8 @@ def _display(runs: int) -> Iterator[Watch]:
                 rows[name] = display.add_task(visible(name), total=None)
             if event.kind == "reads":
                 display.update(rows[name], description=visible(f"{name}: reading {event.text}")[-50:])
+            if event.kind == "warms":
+                display.console.print(Text(event.text))
             if event.kind == "again":
                 display.console.print(Text(visible(again(event))))
             if event.kind == "ends":

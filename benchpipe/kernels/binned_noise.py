@@ -148,7 +148,8 @@ def whitened(
     within = np.where(small, 1.0, (1 - (1 - np.exp(-2 * x)) / (2 * x)) / x)
     nugget = share * (within - alpha**2) + (1 - share + 1e-6) / weight[None, :]
     decay = np.exp(-np.diff(time_s, append=time_s[-1])[None, :] / tau)
-    return _filtered(alpha, nugget, decay, models.share, np.ascontiguousarray(columns), np.ascontiguousarray(contrast))
+    given = (np.ascontiguousarray(values) for values in (models.share, columns, contrast))
+    return _filtered(alpha, nugget, decay, *given)
 
 
 @compiled

@@ -27,6 +27,7 @@ State = TypeVar("State")
 COMMON_PROCESSOR = "haswell"
 VECTORS = {"reassoc", "nsz", "contract"}  # of fast arithmetic, nothing that touches NaN
 COMMON_FEATURES = ("avx2", "fma", "bmi2")
+NO_C: dict[str, Any] = {"no_cfunc_wrapper": True}  # that only C would call: a tenth of the compile time
 
 
 def _writable(folder: Path) -> bool:
@@ -52,20 +53,32 @@ def _sources(room: Path) -> str:
     return found.hexdigest()[:12]
 
 
-def _chosen_folder() -> str:
-    """The folder that the user names for numba."""
-    return os.environ.get("NUMBA_CACHE_DIR", "")
-
-
 @lru_cache(maxsize=16)
 def _cache_folder(room: Path) -> str | None:
     """A folder of the user's for the compiled kernels of a folder, as they are now, or None."""
-    base = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
+    base = next(filter(None, map(os.environ.get, ("NUMBA_CACHE_DIR", "XDG_CACHE_HOME", "LOCALAPPDATA"))), None)
     try:
         folder = (Path(base) if base else Path.home() / ".cache") / "benchpipe" / _sources(room)
     except RuntimeError:  # no home
         return None
     return str(folder) if _writable(folder) else None
+
+
+def cache_of(module: str) -> Path | None:
+    """Folder in which the compiled kernels of a module are kept.
+
+    Parameters
+    ----------
+    module : str
+        Dotted name, of this package.
+
+    Returns
+    -------
+    Path or None
+        None where no folder for them can be written.
+    """
+    folder = _cache_folder(Path(__file__).parents[1].joinpath(*module.split(".")[1:-1]))
+    return None if folder is None else Path(folder)
 
 
 def kept_kernels() -> bool | None:
@@ -76,7 +89,7 @@ def kept_kernels() -> bool | None:
     bool or None
         True where a kernel of this version is kept; None: no writable folder.
     """
-    folder = _chosen_folder() or _cache_folder(Path(__file__).parent)
+    folder = _cache_folder(Path(__file__).parent)
     return None if not folder else any(Path(folder).rglob("*.nbi"))
 
 
@@ -141,9 +154,12 @@ class Kernel(_Deferred):
 
         config: Any = numba.config
         _use_common_processor(config)
-        config.CACHE_DIR = _chosen_folder() or _cache_folder(Path(self.py_func.__code__.co_filename).parent) or ""
-        cache = bool(config.CACHE_DIR)
-        kernel = numba.njit(nogil=True, cache=cache, error_model="numpy", **self.options)(self.py_func)
+        kernel: Any = numba.njit(nogil=True, error_model="numpy", **NO_C, **self.options)(self.py_func)
+        config.CACHE_DIR = _cache_folder(Path(self.py_func.__code__.co_filename).parent) or ""
+        if config.CACHE_DIR:
+            from benchpipe.kernels.kernel_cache import KernelCache
+
+            kernel._cache = KernelCache(self.py_func)
         self._made = kernel  # before what it calls: two may call each other
         names = self.py_func.__globals__
         # All at once: another thread that finds one there may compile it, and needs the others.

@@ -164,10 +164,10 @@ def _measure_all(
     load: Floats,
     motion: Floats,
     temperature: Floats,
-    start: NDArray[np.int64],
-    end: NDArray[np.int64],
-    start_part: Floats,
-    end_part: Floats,
+    starts: NDArray[np.int64],
+    stops: NDArray[np.int64],
+    start_parts: Floats,
+    end_parts: Floats,
     band_low: float,
     band_high: float,
     cosines: Floats,
@@ -175,103 +175,90 @@ def _measure_all(
     out: Floats,
     uneven: NDArray[np.bool_],
 ) -> None:
-    """Fill all columns, one a loop. The caller holds the arrays: here they are seen without counted references."""
-    samples = (uncounted(time_us), uncounted(load), uncounted(motion), uncounted(temperature))
-    room, rows, marks = (uncounted(cosines), uncounted(sines)), uncounted(out), uncounted(uneven)
-    for c in range(start.size):
-        _measure(samples, start[c], end[c], (start_part[c], end_part[c]), (band_low, band_high), room, rows, marks, c)
+    """Fill all columns, one a loop. Samples ``first … end - 1`` are inside; one on each side is outside.
 
-
-@inlined_sums
-def _measure(
-    samples: tuple[NDArray[np.int64], Floats, Floats, Floats],
-    first: int,
-    end: int,
-    ends: tuple[float, float],
-    band_parts: tuple[float, float],
-    room: tuple[Floats, Floats],
-    out: Floats,
-    uneven: NDArray[np.bool_],
-    c: int,
-) -> None:
-    """Fill column ``c``. Samples ``first … end - 1`` are inside; one on each side is outside."""
-    last, size = end - 1, end - first
-    time_us, load, motion, temperature = samples
-    cosines, sines = room
-    start_part, end_part = ends
-    # as at the end: what came before is not its own; before the very first sample there is nothing
-    before = max(first - 1, 0) if start_part < 1.0 or size < 2 else first
-    l0, m0 = _between(load[before], load[first], start_part), _between(motion[before], motion[first], start_part)
-    after = end if end_part > 0.0 else last  # an open cycle ends at its last sample: what comes next is not its own
-    l1, m1 = _between(load[last], load[after], end_part), _between(motion[last], motion[after], end_part)
-    lead = (time_us[first] - time_us[before]) * 1e-6 * (1.0 - start_part)  # from the boundary to the first sample
-    trail = (time_us[after] - time_us[last]) * 1e-6 * end_part
-    span = (time_us[last] - time_us[first]) * 1e-6
-    period = lead + span + trail
-    shortest, longest = step_ends(time_us, before, after + 1)
-    uneven[c] = longest - shortest > CLOCK_STEP_US
-    even = longest - shortest <= MOST_JITTER * shortest and _keeps_step(time_us, first, last)
-    bottom_load, top_load, load_repeats = value_ends(load, first, end)
-    bottom_motion, top_motion, motion_repeats = value_ends(motion, first, end)
-    valley, peak = places_of(load, first, end, bottom_load, top_load)
-    bottom, top = places_of(motion, first, end, bottom_motion, top_motion)
-    first_l, first_m = np.float64(load[first]), np.float64(motion[first])
-    last_l, last_m = np.float64(load[last]), np.float64(motion[last])
-    turn = 2.0 * np.pi / period
-    if even and size >= LEAST_EVEN:
-        step = span / (size - 1)
-        turn_phasors(cosines, sines, size, turn * step)
-        last_phasor = (cosines[size - 1], sines[size - 1])
-        sums = even_sums(load, motion, first, end, cosines, sines, step)
-    else:
-        last_phasor = (np.cos(turn * span), np.sin(turn * span))
-        sums = timed_sums(time_us, load, motion, first, end, turn)
-    area = sums.area + (l0 + first_l) * (first_m - m0) + (last_l + l1) * (m1 - last_m) + (l1 + l0) * (m0 - m1)
-    load_mean = (sums.load + 0.5 * lead * (l0 + first_l) + 0.5 * trail * (last_l + l1)) / period
-    motion_mean = (sums.motion + 0.5 * lead * (m0 + first_m) + 0.5 * trail * (last_m + m1)) / period
-    edges = 0.5 * lead * (l0 * l0 + first_l * first_l) + 0.5 * trail * (last_l * last_l + l1 * l1)
-    square_mean = (sums.square + edges) / period
-    out[PERIOD_S, c] = period
-    out[START_OFFSET_S, c] = -lead
-    out[LONGEST_STEP_S, c] = longest * 1e-6
-    out[PEAK_LOAD, c] = top_load
-    out[VALLEY_LOAD, c] = bottom_load
-    out[PEAK_TIME_S, c] = (time_us[peak] - time_us[first]) * 1e-6 + lead
-    out[VALLEY_TIME_S, c] = (time_us[valley] - time_us[first]) * 1e-6 + lead
-    out[MOTION_AT_PEAK, c] = motion[peak]
-    out[MOTION_AT_VALLEY, c] = motion[valley]
-    out[LOAD_MEAN, c] = load_mean
-    out[MOTION_MAX, c] = top_motion
-    out[MOTION_MIN, c] = bottom_motion
-    out[LOAD_AT_MOTION_MAX, c] = load[top]
-    out[LOAD_AT_MOTION_MIN, c] = load[bottom]
-    out[MOTION_MEAN, c] = motion_mean
-    out[ENERGY, c] = 0.5 * area
-    width = np.float64(top_load) - np.float64(bottom_load)
-    low, high = bottom_load + band_parts[0] * width, bottom_load + band_parts[1] * width
-    band = (low, high, l0, m0)
-    out[LOADING_STIFFNESS, c], loading_zero = _branch(load, motion, first, end, valley, peak, band)
-    out[UNLOADING_STIFFNESS, c], unloading_zero = _branch(load, motion, first, end, peak, valley, band)
-    out[CLOSURE_ERROR, c] = m1 - m0
-    out[TEMPERATURE_C, c] = mean_of_known(temperature, first, end) if temperature.size > 0 else np.nan
-    l_cos, l_sin, m_cos, m_sin = fundamental(
-        sums, period, (lead, trail), (load_mean, motion_mean),
-        (l0, first_l, last_l, l1), (m0, first_m, last_m, m1), last_phasor,
-    )  # fmt: skip
-    if not _moves(bottom_load, top_load):
-        l_cos, l_sin = 0.0, 0.0
-    squared = m_cos * m_cos + m_sin * m_sin if _moves(bottom_motion, top_motion) else 0.0
-    out[STORAGE_STIFFNESS, c] = (l_cos * m_cos + l_sin * m_sin) / squared if squared > 0.0 else np.nan
-    out[LOSS_STIFFNESS, c] = (l_cos * m_sin - l_sin * m_cos) / squared if squared > 0.0 else np.nan
-    sine = 2.0 * (l_cos * l_cos + l_sin * l_sin)  # mean square of the fundamental
-    rest = max(square_mean - load_mean * load_mean - sine, 0.0)
-    out[WAVEFORM_ERROR, c] = np.sqrt(rest / sine) if sine > 0.0 else np.nan
-    comes_to_zero = bottom_load <= NEAR_ZERO * width and top_load >= -NEAR_ZERO * width
-    out[BACKLASH, c] = unloading_zero - loading_zero if comes_to_zero else np.nan
-    few = load_repeats < LEAST_PAIRS  # one is in a row
-    out[LOAD_REPEATS, c] = load_repeats if few else longest_repeat(load, first, end)
-    few = motion_repeats < LEAST_PAIRS
-    out[MOTION_REPEATS, c] = motion_repeats if few else longest_repeat(motion, first, end)
+    The caller holds the arrays: here they are seen without counted references. The loop's body is not a function of
+    its own: numba would copy it twice to inline it, half of what this kernel takes to compile.
+    """
+    time_us, load, motion = uncounted(time_us), uncounted(load), uncounted(motion)
+    temperature, cosines, sines = uncounted(temperature), uncounted(cosines), uncounted(sines)
+    out, uneven = uncounted(out), uncounted(uneven)
+    for c in range(starts.size):
+        first, end, start_part, end_part = starts[c], stops[c], start_parts[c], end_parts[c]
+        last, size = end - 1, end - first
+        # as at the end: what came before is not its own; before the very first sample there is nothing
+        before = max(first - 1, 0) if start_part < 1.0 or size < 2 else first
+        l0, m0 = _between(load[before], load[first], start_part), _between(motion[before], motion[first], start_part)
+        after = end if end_part > 0.0 else last  # an open cycle ends at its last sample: what comes next is not its own
+        l1, m1 = _between(load[last], load[after], end_part), _between(motion[last], motion[after], end_part)
+        lead = (time_us[first] - time_us[before]) * 1e-6 * (1.0 - start_part)  # from the boundary to the first sample
+        trail = (time_us[after] - time_us[last]) * 1e-6 * end_part
+        span = (time_us[last] - time_us[first]) * 1e-6
+        period = lead + span + trail
+        shortest, longest = step_ends(time_us, before, after + 1)
+        uneven[c] = longest - shortest > CLOCK_STEP_US
+        even = longest - shortest <= MOST_JITTER * shortest and _keeps_step(time_us, first, last)
+        bottom_load, top_load, load_repeats = value_ends(load, first, end)
+        bottom_motion, top_motion, motion_repeats = value_ends(motion, first, end)
+        valley, peak = places_of(load, first, end, bottom_load, top_load)
+        bottom, top = places_of(motion, first, end, bottom_motion, top_motion)
+        first_l, first_m = np.float64(load[first]), np.float64(motion[first])
+        last_l, last_m = np.float64(load[last]), np.float64(motion[last])
+        turn = 2.0 * np.pi / period
+        if even and size >= LEAST_EVEN:
+            step = span / (size - 1)
+            turn_phasors(cosines, sines, size, turn * step)
+            last_phasor = (cosines[size - 1], sines[size - 1])
+            sums = even_sums(load, motion, first, end, cosines, sines, step)
+        else:
+            last_phasor = (np.cos(turn * span), np.sin(turn * span))
+            sums = timed_sums(time_us, load, motion, first, end, turn)
+        area = sums.area + (l0 + first_l) * (first_m - m0) + (last_l + l1) * (m1 - last_m) + (l1 + l0) * (m0 - m1)
+        load_mean = (sums.load + 0.5 * lead * (l0 + first_l) + 0.5 * trail * (last_l + l1)) / period
+        motion_mean = (sums.motion + 0.5 * lead * (m0 + first_m) + 0.5 * trail * (last_m + m1)) / period
+        edges = 0.5 * lead * (l0 * l0 + first_l * first_l) + 0.5 * trail * (last_l * last_l + l1 * l1)
+        square_mean = (sums.square + edges) / period
+        out[PERIOD_S, c] = period
+        out[START_OFFSET_S, c] = -lead
+        out[LONGEST_STEP_S, c] = longest * 1e-6
+        out[PEAK_LOAD, c] = top_load
+        out[VALLEY_LOAD, c] = bottom_load
+        out[PEAK_TIME_S, c] = (time_us[peak] - time_us[first]) * 1e-6 + lead
+        out[VALLEY_TIME_S, c] = (time_us[valley] - time_us[first]) * 1e-6 + lead
+        out[MOTION_AT_PEAK, c] = motion[peak]
+        out[MOTION_AT_VALLEY, c] = motion[valley]
+        out[LOAD_MEAN, c] = load_mean
+        out[MOTION_MAX, c] = top_motion
+        out[MOTION_MIN, c] = bottom_motion
+        out[LOAD_AT_MOTION_MAX, c] = load[top]
+        out[LOAD_AT_MOTION_MIN, c] = load[bottom]
+        out[MOTION_MEAN, c] = motion_mean
+        out[ENERGY, c] = 0.5 * area
+        width = np.float64(top_load) - np.float64(bottom_load)
+        low, high = bottom_load + band_low * width, bottom_load + band_high * width
+        band = (low, high, l0, m0)
+        out[LOADING_STIFFNESS, c], loading_zero = _branch(load, motion, first, end, valley, peak, band)
+        out[UNLOADING_STIFFNESS, c], unloading_zero = _branch(load, motion, first, end, peak, valley, band)
+        out[CLOSURE_ERROR, c] = m1 - m0
+        out[TEMPERATURE_C, c] = mean_of_known(temperature, first, end) if temperature.size > 0 else np.nan
+        l_cos, l_sin, m_cos, m_sin = fundamental(
+            sums, period, (lead, trail), (load_mean, motion_mean),
+            (l0, first_l, last_l, l1), (m0, first_m, last_m, m1), last_phasor,
+        )  # fmt: skip
+        if not _moves(bottom_load, top_load):
+            l_cos, l_sin = 0.0, 0.0
+        squared = m_cos * m_cos + m_sin * m_sin if _moves(bottom_motion, top_motion) else 0.0
+        out[STORAGE_STIFFNESS, c] = (l_cos * m_cos + l_sin * m_sin) / squared if squared > 0.0 else np.nan
+        out[LOSS_STIFFNESS, c] = (l_cos * m_sin - l_sin * m_cos) / squared if squared > 0.0 else np.nan
+        sine = 2.0 * (l_cos * l_cos + l_sin * l_sin)  # mean square of the fundamental
+        rest = max(square_mean - load_mean * load_mean - sine, 0.0)
+        out[WAVEFORM_ERROR, c] = np.sqrt(rest / sine) if sine > 0.0 else np.nan
+        comes_to_zero = bottom_load <= NEAR_ZERO * width and top_load >= -NEAR_ZERO * width
+        out[BACKLASH, c] = unloading_zero - loading_zero if comes_to_zero else np.nan
+        few = load_repeats < LEAST_PAIRS  # one is in a row
+        out[LOAD_REPEATS, c] = load_repeats if few else longest_repeat(load, first, end)
+        few = motion_repeats < LEAST_PAIRS
+        out[MOTION_REPEATS, c] = motion_repeats if few else longest_repeat(motion, first, end)
 
 
 @inlined_sums

@@ -113,7 +113,8 @@ def find_attempts(
             gapped = gapped or gap
             if value <= settling + band:
                 if peak >= target - band or (peak >= attempt and stay_us >= least_stay_us):
-                    found[count] = (start_us, now, stay_us, 1 if gapped else 0)
+                    found[count, START], found[count, RETURN] = start_us, now
+                    found[count, STAY], found[count, GAPPED] = stay_us, gapped
                     count += 1
                 inside, stay_from = False, -1
             else:

@@ -132,9 +132,11 @@ def _products(
     with_load = np.zeros((trials.size, count))
     with_line = np.zeros((trials.size, count))
     with_next = np.zeros((trials.size, count))
-    at, before, column = np.empty(count), np.empty(count), np.empty(count)
+    at, before, column, size = np.empty(count), np.empty(count), np.empty(count), np.empty(count)
     for c in range(trials.size):
-        u = beyond(motion, low, high, trials[c]) / (top - trials[c])
+        u = beyond(motion, low, high, trials[c])
+        for t in range(n):
+            u[t] /= top - trials[c]
         first = 0
         while first < n - 1 and u[first] <= 0.0:
             first += 1
@@ -155,11 +157,11 @@ def _products(
                 line[k] += value * before[0]
             for k in range(count - 1):
                 following[k] += before[k] * before[k + 1]
-        rest = own - ones**2 - along**2
-        size = np.sqrt(np.maximum(rest, STRAIGHT * own))
-        for k in range(count):
-            with_load[c, k] = load[k] / size[k] if rest[k] > STRAIGHT * own[k] else 0.0
-        with_line[c] = (line - ones * ones[0] - along * along[0]) / (size * size[0])
+        for k in range(count):  # one by one: expressions of arrays bring in what takes ten times as long to compile
+            rest = own[k] - ones[k] * ones[k] - along[k] * along[k]
+            size[k] = np.sqrt(max(rest, STRAIGHT * own[k]))
+            with_load[c, k] = load[k] / size[k] if rest > STRAIGHT * own[k] else 0.0
+            with_line[c, k] = (line[k] - ones[k] * ones[0] - along[k] * along[0]) / (size[k] * size[0])
         for k in range(count - 1):
             with_next[c, k] = (following[k] - ones[k] * ones[k + 1] - along[k] * along[k + 1]) / (size[k] * size[k + 1])
     return with_load, with_line, with_next

@@ -94,7 +94,10 @@ def whitened(rows: Floats, rho: float, share: float) -> tuple[Floats, float]:
             error = rows[i, t] - at
             out[i, t] = error / sizes[t]
             at = rho * (at + gains[t] * error)
-    return out, 2.0 * np.log(sizes).sum()
+    logs = 0.0
+    for t in range(n):
+        logs += np.log(sizes[t])
+    return out, 2.0 * logs
 
 
 def choose_noise(design: Floats, load: Floats) -> StopNoise:

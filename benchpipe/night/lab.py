@@ -17,7 +17,7 @@ from benchpipe.health.finding import Finding
 from benchpipe.health.look import nobody_named, store_health
 from benchpipe.ledger.heads import keep_heads
 from benchpipe.night.alarms_kept import with_alarms, with_known_alarms
-from benchpipe.night.executor import Executor, executor_of
+from benchpipe.night.executor import Executor, LocalExecutor, executor_of
 from benchpipe.night.glance import Glance, file_hash, keep_glance, unchanged
 from benchpipe.night.result import NightResult as NightResult
 from benchpipe.night.shard import Shard
@@ -211,6 +211,7 @@ def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: Watch) -
     """Runs that have nothing new are looked at here; the others side by side, if more than one may."""
     names: dict[str, Path] = {}
     apart: list[Task] = []
+    runs = [one for _, one in loaded if not isinstance(one, (Exception, Glance))]
     for task, config in loaded:
         try:
             if isinstance(config, Exception):
@@ -231,16 +232,27 @@ def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: Watch) -
         if not executor.alone and not isinstance(config, Exception) and _seems_new(config):
             apart.append(named)
         else:
+            _warm(runs, executor, partial(_warms, named, watch))
             from benchpipe.night.one import work_run
 
             watch(WorkerEvent("begins", named))
             yield _kept(_ended(named, work_run(named, partial(_reads, named, watch)), watch), named)
     if apart:
+        _warm(runs, executor, partial(_warms, apart[0], watch))
         for event in executor.work(apart):
             watch(event)
             if event.done is not None:
                 storage_of(event.task.store).forget(event.task.name)  # what that process has committed
                 yield _kept(event.done, event.task)
+
+
+def _warm(runs: list[RunConfig], executor: Executor, tell: Callable[[str], None]) -> None:
+    """Compile kernels before the first run that needs them, where the runs are worked on on this machine."""
+    if runs and isinstance(executor, LocalExecutor):
+        from benchpipe.night.warming import warm_kernels
+
+        warm_kernels(filter(_seems_new, runs), tell)
+    runs.clear()
 
 
 def _glanced(glance: Glance, task: Task) -> Done | None:
@@ -257,6 +269,10 @@ def _glanced(glance: Glance, task: Task) -> Done | None:
 def _kept(done: Done, task: Task) -> Done:
     keep_glance(task.store, task.plan, done.kept)
     return done
+
+
+def _warms(task: Task, watch: Watch, text: str) -> None:
+    watch(WorkerEvent("warms", task, text))
 
 
 def _reads(task: Task, watch: Watch, log: str) -> None:

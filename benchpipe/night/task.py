@@ -72,9 +72,10 @@ class Done:
 
 @dataclass(frozen=True)
 class WorkerEvent:
-    """What happens to a run. ``text``: the log that is read, or why it is tried again; ``done``: what came of it."""
+    """What happens to a run. ``text``: the log that is read, why it is tried again, or what is compiled before it
+    begins; ``done``: what came of it."""
 
-    kind: Literal["begins", "reads", "again", "ends"]
+    kind: Literal["warms", "begins", "reads", "again", "ends"]
     task: Task
     text: str = ""
     done: Done | None = None

@@ -16,7 +16,7 @@ from benchpipe.readers import text_cells as cells
 from benchpipe.readers.text_cells import CR, LF, SPACE, Bytes, Integers
 
 _read_stamp = cells.read_stamp
-EXACT, POWERS = cells.EXACT, cells.POWERS
+EXACT, NO_LITERAL, POWERS = cells.EXACT, cells.NO_LITERAL, cells.POWERS
 SKIP, DATE, CLOCK = -1, -2, -3  # places of cells that are no row of the values
 LEAST_MARKS = 2048
 AT_ONCE = 12  # marks that are noted without a look whether there are so many
@@ -125,7 +125,7 @@ def clean_lines(
                 value = np.float64(np.int64(mantissa)) / item(POWERS, power)
                 put(values, place + line, -value if minus else value)
             elif place != SKIP:
-                begin, until = (0, split) if place == DATE else (split, tokens.size)
+                begin, until = (NO_LITERAL, split) if place == DATE else (split, tokens.size)
                 part, stop, good = _read_stamp(data, start, separator, tokens, begin, until)
                 if not good or stop != end or begin == until:
                     break

@@ -8,6 +8,8 @@ read by a library. Every loop ends at a line end: the data must end with one.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,6 +26,9 @@ LF, CR, TAB, SPACE, QUOTE = 10, 13, 9, 32, 34
 POWERS = 10.0 ** np.arange(23)
 _DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 EXACT = np.uint64(1 << 53)
+# A kernel is compiled once more for a number that stands in the text of its caller: these are not seen there.
+NO_LITERAL: Any = np.int64(0)
+_EPOCH: tuple[Any, Any, Any] = np.int64(1970), np.int64(1), np.int64(1)
 
 
 @compiled
@@ -209,7 +214,8 @@ def read_stamp(
     data: Bytes, i: int, separator: int, tokens: Integers, first: int, last: int
 ) -> tuple[int, int, bool]:
     """Date or time of day by tokens ``first … last - 1`` at ``i``: µs, place after it, whether it is one."""
-    year, month, day, hour, minute, second, micro = 1970, 1, 1, 0, 0, 0, 0
+    year, month, day = _EPOCH
+    hour, minute, second, micro = 0, 0, 0, 0
     whole = False  # whether the second has no fraction this time
     while data[i] == SPACE:
         i += 1

@@ -21,6 +21,7 @@ HEAD_LINES_KEPT = 200
 FEW_LINES = 20
 LEAST_SPARE, NOT_SPARE = 3, 2  # rows with a last separator, and without one, of the first few where all rows have it
 LEAST_PLAIN = 5  # of the first few rows, to tell how cells are written
+OF_ROWS = frozenset(b"0123456789eE+-.,;:/ \t\"TZnaifNAIF")  # bytes that rows of numbers and dates have
 _QUOTED = re.compile(r'"[^"]*"')
 
 
@@ -177,6 +178,23 @@ def only_begun(head: bytes, rig: RigConfig) -> bool:
     return len(lines) < FEW_LINES and not a_row and not any(name in cells for name in wanted)
 
 
+class Marker:
+    """Text that is looked for by one of its bytes first: rows have none of it, and one byte is found ten times faster.
+
+    Empty, it is nowhere.
+    """
+
+    def __init__(self, text: bytes) -> None:
+        self._text = text
+        self._byte = bytes([max(text, key=lambda byte: (byte not in OF_ROWS, byte))]) if text else b""
+        self._before = text.find(self._byte)
+
+    def find(self, data: bytes, start: int) -> int:
+        """Place of the text from ``start`` on, or -1."""
+        at = data.find(self._byte, start) if self._text else -1
+        return at if at < 0 else data.find(self._text, max(at - self._before, start))
+
+
 class HeaderFinder:
     """Finds headers in the middle of a log."""
 
@@ -184,11 +202,11 @@ class HeaderFinder:
         self._path, self._rig = path, rig
         self._wanted = _names(rig) if rig.log.header else []
         telling = [name for name in self._wanted if re.search(r"[^0-9eE+\-., ]", name)]
-        self._marker = max(telling, key=len, default="").encode(codec_of(rig), "replace")
+        self._marker = Marker(max(telling, key=len, default="").encode(codec_of(rig), "replace"))
 
     def find(self, data: bytes, start: int, layout: TextLayout) -> tuple[int, TextLayout] | None:
         """Place of the first header from ``start`` on that changes the layout, and the layout from there."""
-        at = data.find(self._marker, start) if self._marker else -1
+        at = self._marker.find(data, start)
         known = {line for line, _ in layout.head}
         plain = {line.encode("latin-1") for line in known}
         while at >= 0:
@@ -196,14 +214,14 @@ class HeaderFinder:
             start = max(data.rfind(b"\r", fed, at) + 1, fed)
             feed = data.find(b"\n", at)
             if data[start : max(feed, 0)].removesuffix(b"\r") in plain:  # as below, in a third of the time
-                start, at = feed + 1, data.find(self._marker, feed + 1)
+                start, at = feed + 1, self._marker.find(data, feed + 1)
                 continue
             _, end, content = next(lines_of(data, start))
             again = content.decode("latin-1") in known
             new = None if again else self._layout(content, data[end : end + 10_000])
             if new is not None and (new.width, new.places) != (layout.width, layout.places):
                 return start, new
-            start, at = end, data.find(self._marker, end)
+            start, at = end, self._marker.find(data, end)
         return None
 
     def _layout(self, content: bytes, after: bytes) -> TextLayout | None:

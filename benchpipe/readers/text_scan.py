@@ -14,7 +14,7 @@ from benchpipe.readers.text_cells import CR, LF, SPACE, TAB, Bytes, Integers
 _any_number, _group_mark, _known_word = cells.any_number, cells.group_mark, cells.known_word
 _read_cell, _read_stamp = cells.read_cell, cells.read_stamp
 BAD, EMPTY, HARD, NUMBER = cells.BAD, cells.EMPTY, cells.HARD, cells.NUMBER
-EXACT, POWERS = cells.EXACT, cells.POWERS
+EXACT, NO_LITERAL, POWERS = cells.EXACT, cells.NO_LITERAL, cells.POWERS
 
 Floats = NDArray[np.float64]
 # What a line is
@@ -141,10 +141,11 @@ def scan_lines(
     last = places.size - 1
     dated = stamps.size > 0
     not_taken, hard_cells = 0, 0
-    line = 0
-    i = 0
+    line, i = NO_LITERAL, NO_LITERAL
     in_words = separator != SPACE and not quoted
-    bases = np.where(places >= 0, places * values.shape[1], places)
+    bases = np.empty(places.size, np.int64)
+    for cell in range(places.size):
+        bases[cell] = places[cell] * values.shape[1] if places[cell] >= 0 else places[cell]
     flat = values.reshape(-1)
     while i < n:
         if in_words:
@@ -208,7 +209,7 @@ def scan_lines(
                 while data[i] != separator and data[i] != LF and data[i] != CR:
                     i += 1
             elif tokens.size:
-                begin, end = (0, split) if place == DATE else (split, tokens.size)
+                begin, end = (NO_LITERAL, split) if place == DATE else (split, tokens.size)
                 part, i, good = _read_stamp(data, i, separator, tokens, begin, end)
                 clean = clean and good
                 stamp += part
@@ -277,7 +278,7 @@ def _any_line(
             hard_cells += kind == HARD
         elif place != SKIP:
             used += not last_empty
-            begin, until = (0, split) if place == DATE else (split, tokens.size)
+            begin, until = (NO_LITERAL, split) if place == DATE else (split, tokens.size)
             part, _, good = _read_stamp(data, start, separator, tokens, begin, until)
             if last_empty and told == TAKEN:
                 told = TIME

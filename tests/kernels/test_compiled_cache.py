@@ -69,6 +69,22 @@ def test_a_kernel_is_compiled_anew_when_one_that_it_calls_in_another_file_change
     assert len({path.parent for path in (tmp_path / "cache").rglob("*.nbc")}) == 2
 
 
+def test_a_second_checkout_compiles_nothing(tmp_path: Path) -> None:
+    written = []
+    for checkout in ("one", "two"):
+        room = tmp_path / checkout / "room"
+        room.mkdir(parents=True)
+        paths = os.pathsep.join(filter(None, [str(REPO), str(room), os.environ.get("PYTHONPATH")]))
+        env = {**os.environ, "PYTHONPATH": paths, "XDG_CACHE_HOME": str(tmp_path / "cache")}
+        env.pop("NUMBA_CACHE_DIR", None)
+        (room / "inner.py").write_text(INNER.format(1))
+        (room / "outer.py").write_text(OUTER)
+        subprocess.run([sys.executable, "-B", str(room / "outer.py")], env=env, check=True, capture_output=True)
+        written.append({path: path.stat().st_mtime_ns for path in (tmp_path / "cache").rglob("*.nb?")})
+    assert written[0] == written[1]
+    assert {path.suffix for path in written[0]} == {".nbi", ".nbc"}
+
+
 def test_a_thread_waits_until_all_that_a_kernel_calls_is_made(tmp_path: Path) -> None:
     began, go = threading.Event(), threading.Event()
 

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchpipe.blocks.cyclic import counting
 from benchpipe.blocks.cyclic.counting import CountResult, reconcile, rows_every
 from benchpipe.blocks.cyclic.state import Counted
 
@@ -179,3 +180,21 @@ def test_cycles_without_a_row_went_by_while_nothing_was_logged(
         cycles["counter"][at:] += size
     result = reconcile(**cycles, every=every)
     assert sum(d.cycles for d in result.differences) == pytest.approx(result.counted - result.detected)
+
+
+@given(
+    st.lists(st.integers(1, 12), min_size=1, max_size=5), st.sampled_from([0.1, 1 / 3, 0.5, 1.0, 2.0]),
+    st.lists(st.tuples(st.integers(0, 60), st.integers(-40, 40)), max_size=3), st.integers(1, 9),
+)  # fmt: skip
+def test_however_many_rows_are_looked_at_at_once(
+    stretches: list[int], rate: float, jumps: list[tuple[int, int]], at_once: int
+) -> None:
+    cycles = run(*stretches)
+    cycles["counter"] = np.floor(cycles["counter"] * rate)
+    for place, jump in jumps:
+        cycles["counter"][place:] += jump
+    whole = reconcile(**cycles)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(counting, "AT_ONCE", at_once)
+        assert reconcile(**cycles) == whole
+    assert sum(d.cycles for d in whole.differences) == pytest.approx(whole.counted - whole.detected)

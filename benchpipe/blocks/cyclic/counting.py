@@ -7,9 +7,10 @@ the counter or of the detection, and is never explained away.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 from math import log
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +23,7 @@ ROUNDS = (10_000, 65_536, 100_000, 1_000_000)  # counters that come round
 RATE_TOLERANCE = 0.1
 STOP_CYCLES = 3.0  # a cycle that is not closed after so many is a stop
 LEAST_ROWS = 5  # that show a spacing
+AT_ONCE = 1 << 16  # rows
 JUMP = 1.5  # ticks off between two neighbouring cycles that are no matter of the moment of the tick
 
 
@@ -156,35 +158,39 @@ def reconcile(
     CountResult
     """
     start, count = np.asarray(start_us, np.int64), np.asarray(counter, np.float64)
-    before = np.concatenate(([0], np.cumsum(np.asarray(complete, bool))))
-    moved_before = np.concatenate(([0], np.cumsum(np.zeros(start.size) if uncrossed is None else uncrossed)))
+    complete_before = np.concatenate(([0], np.cumsum(np.asarray(complete, bool))))
     used = np.flatnonzero(np.isfinite(count))
     if used.size < 2:
         return CountResult(0, 0.0, 1.0, (), 0, 0, int(used.size))
-    start, count, before = start[used], count[used], before[used]
-    moved = np.diff(moved_before[used])
-    ticks, cycles = np.diff(count), np.diff(before).astype(np.float64)
-    seen = int(before[-1] - before[0])
-    border = np.diff(np.asarray(segment)[used]) != 0
-    stood = np.zeros(used.size, bool) if stopped is None else np.asarray(stopped, bool)[used]
-    rate = _rate(ticks, every * cycles, border)
-    allowed = every * _possible(start, cycles, border)
+    where: Any = used if used.size < start.size else slice(start.size)  # a copy of nothing where all rows have it
+    rows = _Rows(start[where], count[where], complete_before[where], np.asarray(segment)[where])
+    rate, period = _rate(rows, every), _period(rows)
+    at = _noted(rows, rate, every)
+    ticks, cycles, border = rows.pairs(at)
+    stood = np.zeros(at.size, bool) if stopped is None else np.asarray(stopped, bool)[where][at]
+    step = (rows.start[at + 1] - rows.start[at]).astype(np.float64)
+    allowed = every * (1.25 * step / max(period, 1.0) + 1.0)
     cycles = cycles * every
-    allowed[stood[:-1]] = np.minimum(allowed[stood[:-1]], STOP_CYCLES)
-    before_each = np.searchsorted(np.asarray(restarts_us, np.int64), start, "right")
-    unknown = border & (np.diff(before_each) > 0)
+    allowed = np.where(stood, np.minimum(allowed, STOP_CYCLES), allowed)
+    restarts = np.asarray(restarts_us, np.int64)
+    passed = np.searchsorted(restarts, rows.start[at + 1], "right") - np.searchsorted(restarts, rows.start[at], "right")
+    unknown = border & (passed > 0)
     round_ = np.where(unknown, np.minimum(allowed, STOP_CYCLES), allowed)
-    allowed = np.where(unknown & ~stood[:-1], np.inf, allowed)
-    kinds, ticks = _breaks(count, ticks, cycles, border, stood[:-1], rate, allowed, round_)
-    off = np.abs(ticks - rate * cycles) > JUMP
-    kinds[off & (moved > 0) & (np.abs(ticks - rate * (cycles + moved)) <= JUMP + rate)] = KINDS.index("uncrossed")
-    extra = ticks / rate - cycles
-    differences = _differences(start, kinds, extra, 1.0 / rate)
+    allowed = np.where(unknown & ~stood, np.inf, allowed)
+    kinds, real = _breaks((rows.count[at], rows.count[at + 1]), ticks, cycles, border, stood, rate, allowed, round_)
+    if uncrossed is not None:
+        moved_before = np.concatenate(([0], np.cumsum(uncrossed)))[where]
+        moved = moved_before[at + 1] - moved_before[at]
+        off = np.abs(real - rate * cycles) > JUMP
+        kinds[off & (moved > 0) & (np.abs(real - rate * (cycles + moved)) <= JUMP + rate)] = KINDS.index("uncrossed")
+    seen = int(rows.done[-1] - rows.done[0])
+    differences = _differences(rows, at, kinds, real / rate - cycles, rate, every)
     if every > 1 and seen:
-        differences.append(CountDifference("gap", int(start[0]), int(start[-1]), float((every - 1) * seen)))
+        gap = CountDifference("gap", int(rows.start[0]), int(rows.start[-1]), float((every - 1) * seen))
+        differences.append(gap)
     return CountResult(
         detected=seen,
-        counted=float(ticks.sum() / rate),
+        counted=float((rows.count[-1] - rows.count[0] + (real - ticks).sum()) / rate),
         per_cycle=rate,
         differences=tuple(differences),
         resets=int((kinds == KINDS.index("reset")).sum()),
@@ -193,11 +199,39 @@ def reconcile(
     )
 
 
-def _rate(ticks: NDArray[np.float64], cycles: NDArray[np.float64], border: NDArray[np.bool_]) -> float:
+@dataclass(frozen=True, eq=False)
+class _Rows:
+    """Rows that have a counter; ``done`` are the complete cycles before each.
+
+    Of millions of rows few are remarkable: what lies between two of them is a difference of counts.
+    """
+
+    start: NDArray[np.int64]
+    count: NDArray[np.float64]
+    done: NDArray[np.int64]
+    segment: NDArray[Any]
+
+    def pairs(self, at: Any) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+        """Ticks and cycles from the rows ``at`` to the ones after, and whether a segment ends between them."""
+        after = slice(at.start + 1, at.stop + 1) if isinstance(at, slice) else at + 1
+        cycles = (self.done[after] - self.done[at]).astype(np.float64)
+        return self.count[after] - self.count[at], cycles, self.segment[after] != self.segment[at]
+
+    def blocks(self) -> Iterator[slice]:
+        """All rows but the last, so many at a time: arrays over all of them would take gigabytes in a long run."""
+        for first in range(0, self.count.size - 1, AT_ONCE):
+            yield slice(first, min(first + AT_ONCE, self.count.size - 1))
+
+
+def _rate(rows: _Rows, every: int) -> float:
     """Ticks a cycle: the nearest of RATES, 1 where none is near."""
-    plain = ~border & (ticks >= 0) & (ticks <= 3 * cycles + 1)
-    total = float(cycles[plain].sum())
-    seen = float(ticks[plain].sum()) / total if total else 0.0
+    total, counted = 0.0, 0.0
+    for block in rows.blocks():
+        ticks, cycles, border = rows.pairs(block)
+        cycles *= every
+        plain = ~border & (ticks >= 0) & (ticks <= 3 * cycles + 1)
+        total, counted = total + float(cycles[plain].sum()), counted + float(ticks[plain].sum())
+    seen = counted / total if total else 0.0
     if seen <= 0.0:
         return 1.0
     near = min(RATES, key=lambda rate: abs(log(seen / rate)))
@@ -205,20 +239,30 @@ def _rate(ticks: NDArray[np.float64], cycles: NDArray[np.float64], border: NDArr
     return near if abs(seen - near) <= RATE_TOLERANCE * near + slack else 1.0
 
 
-def _possible(start: NDArray[np.int64], cycles: NDArray[np.float64], border: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Cycles that there was time for between neighbouring rows, at the usual period."""
-    step = np.diff(start).astype(np.float64)
-    plain = step[~border & (cycles == 1)]
-    period = float(np.median(plain)) if plain.size else float(step.min()) or 1.0
-    return np.asarray(1.25 * step / max(period, 1.0) + 1.0)
+def _period(rows: _Rows) -> float:
+    """The usual time from one row to the next [µs]."""
+    steps = np.diff(rows.start)
+    plain = (rows.segment[1:] == rows.segment[:-1]) & (np.diff(rows.done) == 1)
+    return float(np.median(steps[plain])) if plain.any() else float(steps.min()) or 1.0
+
+
+def _noted(rows: _Rows, rate: float, every: int) -> NDArray[np.int64]:
+    """Rows after which a segment ends, the counter goes back, or it goes on by other than the cycles' ticks."""
+    found = []
+    for block in rows.blocks():
+        ticks, cycles, border = rows.pairs(block)
+        off = np.abs(ticks - rate * every * cycles) > JUMP
+        found.append(block.start + np.flatnonzero(border | (ticks < 0) | off))
+    return np.concatenate(found)
 
 
 def _breaks(
-    count: NDArray[np.float64], ticks: NDArray[np.float64], cycles: NDArray[np.float64], border: NDArray[np.bool_],
-    stood: NDArray[np.bool_], rate: float, allowed: NDArray[np.float64], around: NDArray[np.float64],
+    counts: tuple[NDArray[np.float64], NDArray[np.float64]], ticks: NDArray[np.float64], cycles: NDArray[np.float64],
+    border: NDArray[np.bool_], stood: NDArray[np.bool_], rate: float, allowed: NDArray[np.float64],
+    around: NDArray[np.float64],
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:  # fmt: skip
-    """What happens between neighbouring rows (-1: nothing), and the ticks that really were."""
-    kinds = np.full(ticks.size, -1)
+    """What happens after rows that are noted, and the ticks that really were; ``counts`` are those before and after."""
+    kinds = np.full(ticks.size, KINDS.index("unexplained"))
     ticks = ticks.copy()
     most = allowed * rate + 1.0
     off = np.abs(ticks - rate * cycles) > JUMP
@@ -226,7 +270,7 @@ def _breaks(
     kinds[border & off & (ticks >= 0) & (ticks <= most) & ~stood] = KINDS.index("gap")
     kinds[off & (ticks >= 0) & (~border | (ticks > most))] = KINDS.index("unexplained")
     for k in np.flatnonzero(ticks < 0).tolist():
-        kinds[k], ticks[k] = _back(count[k], count[k + 1], most[k], around[k] * rate + 1.0)
+        kinds[k], ticks[k] = _back(counts[0][k], counts[1][k], most[k], around[k] * rate + 1.0)
     return kinds, ticks
 
 
@@ -241,18 +285,19 @@ def _back(last: float, now: float, most: float, most_round: float) -> tuple[int,
 
 
 def _differences(
-    start: NDArray[np.int64], kinds: NDArray[np.int64], extra: NDArray[np.float64], tick: float
+    rows: _Rows, noted: NDArray[np.int64], kinds: NDArray[np.int64], extra: NDArray[np.float64], rate: float, every: int
 ) -> list[CountDifference]:
-    """Differences at breaks, and of the whole stretches between them."""
+    """Differences after rows that are noted, and of the whole stretches between them."""
     found = []
-    at = [-1, *np.flatnonzero(kinds >= 0).tolist(), kinds.size]
-    sums = np.concatenate(([0.0], np.cumsum(extra)))
-    for last, here in pairwise(at):
-        between = float(sums[here] - sums[last + 1])
+    last, tick = rows.count.size - 1, max(1.0 / rate, 1.0)
+    begins, ends = [0, *(noted + 1).tolist()], [*noted.tolist(), last]
+    for k, (first, here) in enumerate(zip(begins, ends, strict=True)):
+        cycles = every * int(rows.done[here] - rows.done[first])
+        between = float(rows.count[here] - rows.count[first]) / rate - cycles
         if abs(between) > 1e-9:
-            kind: Kind = "tick" if abs(between) <= max(tick, 1.0) + 1e-9 else "unexplained"
-            found.append(CountDifference(kind, int(start[last + 1]), int(start[here]), between))
-        if here < kinds.size and abs(extra[here]) > 1e-9:
-            what = KINDS[int(kinds[here])]
-            found.append(CountDifference(what, int(start[here]), int(start[here + 1]), float(extra[here])))
+            kind: Kind = "tick" if abs(between) <= tick + 1e-9 else "unexplained"
+            found.append(CountDifference(kind, int(rows.start[first]), int(rows.start[here]), between))
+        if here < last and k < noted.size and abs(extra[k]) > 1e-9:
+            what = KINDS[int(kinds[k])]
+            found.append(CountDifference(what, int(rows.start[here]), int(rows.start[here + 1]), float(extra[k])))
     return found

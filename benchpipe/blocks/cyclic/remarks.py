@@ -163,7 +163,7 @@ def count_cycles(
 
 def _array(cycles: pa.Table, name: str) -> NDArray[Any]:
     column = cycles.column(name).combine_chunks()
-    return np.array(column.fill_null(float("nan")) if column.null_count else column)
+    return np.asarray(column.fill_null(float("nan")) if column.null_count else column)  # a view: nothing writes into it
 
 
 def _flagged(block: str, cycles: pa.Table) -> Iterator[Remark]:

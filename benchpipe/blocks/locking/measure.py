@@ -34,6 +34,7 @@ from benchpipe.kernels.locking import (
     measure_lock,
     measure_unlock,
 )
+from benchpipe.kernels.read_only import read_only
 from benchpipe.samples.signals import Signals, look_back_us, signal_columns, to_signals
 from benchpipe.samples.stream import stream_samples
 from benchpipe.store.manifest import Remark
@@ -88,7 +89,7 @@ class LockBuilder:
             return
         block = self._block
         found, self._state = find_changes(
-            new.time_us, new.counter, float(block.locked), float(block.unlocked),
+            read_only(new.time_us), read_only(new.counter), float(block.locked), float(block.unlocked),
             round(US * block.bounce_time), self._gap_us, self._state,
         )  # fmt: skip
         held = new if self._held is None else self._held.followed_by(new)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from benchpipe.blocks.locking.plan import LockingBlock
 from benchpipe.kernels.locking import AT, BOUNCES, FRESH, TO, ModeState, find_changes
+from benchpipe.kernels.read_only import read_only
 
 NOT_MEASURED = "not measured"
 WHY = "no row after the change has both load and motion"
@@ -30,7 +31,8 @@ class ModeScan:
         """Take rows that follow the last ones, those without load or motion among them."""
         block = self._block
         found, self._state = find_changes(
-            time_us, mode, float(block.locked), float(block.unlocked), round(1e6 * block.bounce_time), self._gap_us,
+            read_only(time_us), read_only(mode), float(block.locked), float(block.unlocked),
+            round(1e6 * block.bounce_time), self._gap_us,
             self._state,
         )  # fmt: skip
         self._found += [(int(one[AT]), bool(one[TO]), int(one[BOUNCES])) for one in found]
