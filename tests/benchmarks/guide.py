@@ -16,7 +16,10 @@ from pathlib import Path
 REPO = Path(__file__).parents[2]
 GUIDE = REPO / "benchpipe" / "guide"
 PAGES = (GUIDE / "figures.md", GUIDE / "uncertainty.md", GUIDE / "compare.md", GUIDE / "growing.md")
-ARGUMENTS = {"cycles": ("200", "--peers"), "compare_study": ("5000", "1"), "bumper_study": ("1000", "500", "150")}
+ARGUMENTS = {
+    "cycles": ("200", "--peers"), "compare_study": ("5000", "1"), "bumper_study": ("1000", "500", "150"),
+    "drift_study": ("400", "200"),
+}  # fmt: skip
 SECTION = re.compile(r"<!-- (?P<name>\w+) -->\n.*?<!-- end -->", re.DOTALL)
 
 
