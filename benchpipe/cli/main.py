@@ -107,6 +107,10 @@ def _options(
     """Logs of bench tests of lockable prosthetic ankles and feet in, a verdict out."""
 
 
+DRAWN = (["page"], ["compare"])
+"""Commands that convert many values and import no library of another's choice."""
+
+
 def run(arguments: list[str] | None = None) -> None:
     """Run a command and exit with its code; no traceback reaches the user.
 
@@ -118,6 +122,10 @@ def run(arguments: list[str] | None = None) -> None:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a name that the terminal cannot show is no reason to stop
     collect_rarely()
+    if arguments is None and sys.argv[1:2] in DRAWN:
+        from benchpipe.cli.without_pandas import leave_pandas_out
+
+        leave_pandas_out()
     with interrupt_kept():
         code = call(sys.argv[1:] if arguments is None else arguments)
     try:

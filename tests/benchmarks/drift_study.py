@@ -200,7 +200,7 @@ def main(healthy: int = 20, faulty: int = 10, processes: int = 2, part: str = ""
 def _events(every: Callable[[Callable[[Cell, int], Any], Cell, int], list[Any]], healthy: int, faulty: int) -> None:
     """False alarms, what is found and when, and the change of the last day."""
     cells = [Cell("none", 0.0, noise) for noise in NOISES]
-    cells += [Cell("step", size, noise) for size in (0.01, 0.005) for noise in NOISES]
+    cells += [Cell("step", size, noise) for size in (0.03, 0.01, 0.005) for noise in NOISES]
     cells += [Cell("slope", -0.05, noise) for noise in NOISES]
     head = "found % | in 1 d % | in 2 d % | delay d (median, 90 %) | placed h (median, 90 %) | any other alarm %"
     print(f"| fault | runs | {head} |\n|" + "---|" * 8, flush=True)
