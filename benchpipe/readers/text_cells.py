@@ -26,7 +26,7 @@ LF, CR, TAB, SPACE, QUOTE = 10, 13, 9, 32, 34
 POWERS = 10.0 ** np.arange(23)
 _DAYS = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 EXACT = np.uint64(1 << 53)
-# A kernel is compiled once more for a number that stands in the text of its caller: these are not seen there.
+# A kernel is compiled once more for a number that its caller writes out: these are no such numbers.
 NO_LITERAL: Any = np.int64(0)
 _EPOCH: tuple[Any, Any, Any] = np.int64(1970), np.int64(1), np.int64(1)
 
