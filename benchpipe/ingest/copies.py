@@ -31,6 +31,7 @@ from benchpipe.store.run_store import RunStore
 LEAST = 256  # rows that differ from the row before
 LEAST_NOISY = 0.125  # of these rows
 LEAST_VOTES = 2  # landmarks at one distance
+REACH = 1 << 13  # rows from one to the next of them: 32 times what is between two by leading bits
 MOST_ALIKE = 8  # landmarks of one kind in all logs
 MOST_OWN = 2  # in one log: it and a copy. What comes again more often is how the machine moves
 MOST_TRIED = 1000  # distances, those with the most landmarks first
@@ -191,8 +192,13 @@ def _pairs(store: RunStore, sources: list[Source], axis: _Axis, old: set[str]) -
     at, apart = np.concatenate(found_at), np.concatenate(distance)
     order = np.lexsort((at, apart))
     at, apart = at[order], apart[order]
+    close = (np.diff(apart) == 0) & (np.diff(at) <= REACH)  # one alone is where the machine came by once more
+    near = np.zeros(at.size, np.bool_)
+    near[1:] |= close
+    near[:-1] |= close
+    at, apart = at[near], apart[near]
     cuts = np.flatnonzero(np.diff(apart)) + 1
-    pairs = [_Pair(int(apart[a]), at[a:b]) for a, b in pairwise([0, *cuts.tolist(), at.size]) if b - a >= LEAST_VOTES]
+    pairs = [_Pair(int(apart[a]), at[a:b]) for a, b in pairwise([0, *cuts.tolist(), at.size]) if b > a]
     return sorted(pairs, key=lambda pair: (-pair.at.size, pair.distance))[:MOST_TRIED]
 
 

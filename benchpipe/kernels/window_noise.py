@@ -12,7 +12,6 @@ from math import inf, nan, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtri
 
 from benchpipe.kernels.noise_curve import take_curve_off
 from benchpipe.kernels.noise_mixture import Statistic, mean_covariance, mean_factor, mixture_u, statistic_factor
@@ -225,6 +224,8 @@ def _louder(noise: BlockNoise, first: int | None, n: int) -> float:
     Slow noise and wear are not in a difference. The mean square of the differences of n white readings has a relative
     variance of 3/n: two thirds of n degrees of freedom (J. von Neumann, Ann. Math. Statist. 12, 367; from memory).
     """
+    from scipy.special import fdtri
+
     if first is None or noise.fit is None:
         return 1.0
     squares = np.diff(noise.readings) ** 2

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
-from benchpipe.kernels.temperature_lag import temperature_series
+from benchpipe.kernels.temperature_lag import _filtered, temperature_series
 
 LAGS = np.array([0.0, 600.0, 3600.0])
 
@@ -17,6 +18,12 @@ def test_ramp_is_followed_late_by_its_lag() -> None:
     at = np.array([50_000.0, 150_000.0])
     mean = found.mean(at - 100, at + 100)
     assert mean == pytest.approx(20 + (at[None, :] - LAGS[:, None]) * 1e-4, abs=1e-4)
+
+
+def test_the_filter_is_that_of_scipy() -> None:
+    series = np.random.default_rng(3).normal(20, 1, 500)
+    made, _ = lfilter([0.4, 0.1], [1.0, -0.5], series, zi=[19.0 - 0.4 * series[0]])
+    assert _filtered(series, 0.5, 0.4, 0.1, 19.0) == pytest.approx(made, abs=1e-13)
 
 
 def test_sine_by_its_phase_and_gain() -> None:

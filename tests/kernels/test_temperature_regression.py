@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.interpolate import BSpline
 
-from benchpipe.kernels.temperature_regression import HistoryFit, wear_columns
+from benchpipe.kernels.temperature_regression import WEAR_KNOTS, HistoryFit, wear_columns
 
 
 def fit(weight: list[float], prompt: bool = False) -> HistoryFit:
@@ -37,3 +38,9 @@ def test_settling_wear_is_followed(rate: float) -> None:
     columns, wear = wear_columns(x), 1 - np.exp(-rate * x)
     left = wear - columns @ np.linalg.lstsq(columns, wear, rcond=None)[0]
     assert np.sqrt(np.mean(left**2)) < 2.5e-3
+
+
+def test_splines_are_those_of_scipy() -> None:
+    x = np.concatenate([np.linspace(0, 1, 101), WEAR_KNOTS])
+    knots = np.concatenate([[0.0] * 3, WEAR_KNOTS, [1.0] * 3])
+    assert wear_columns(x)[:, :-1] == pytest.approx(BSpline.design_matrix(x, knots, 3).toarray(), abs=1e-15)
