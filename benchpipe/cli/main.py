@@ -40,6 +40,7 @@ from benchpipe.cli.naming import with_names
 from benchpipe.cli.output import drop_output, open_streams, system_error, tell, tell_error
 from benchpipe.errors import BenchpipeError, ExitCode
 from benchpipe.stream.memory import collect_rarely
+from benchpipe.stream.without_pandas import leave_pandas_out
 
 if TYPE_CHECKING:
     from typer.exceptions import TyperException
@@ -107,10 +108,6 @@ def _options(
     """Logs of bench tests of lockable prosthetic ankles and feet in, a verdict out."""
 
 
-DRAWN = (["page"], ["compare"])
-"""Commands that convert many values and import no library of another's choice."""
-
-
 def run(arguments: list[str] | None = None) -> None:
     """Run a command and exit with its code; no traceback reaches the user.
 
@@ -122,10 +119,9 @@ def run(arguments: list[str] | None = None) -> None:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a name that the terminal cannot show is no reason to stop
     collect_rarely()
-    if arguments is None and sys.argv[1:2] in DRAWN:
-        from benchpipe.cli.without_pandas import leave_pandas_out
-
+    if arguments is None:
         leave_pandas_out()
+        os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # to look for them takes as long as to say --help
     with interrupt_kept():
         code = call(sys.argv[1:] if arguments is None else arguments)
     try:

@@ -192,14 +192,23 @@ def _pairs(store: RunStore, sources: list[Source], axis: _Axis, old: set[str]) -
     at, apart = np.concatenate(found_at), np.concatenate(distance)
     order = np.lexsort((at, apart))
     at, apart = at[order], apart[order]
-    close = (np.diff(apart) == 0) & (np.diff(at) <= REACH)  # one alone is where the machine came by once more
-    near = np.zeros(at.size, np.bool_)
-    near[1:] |= close
-    near[:-1] |= close
-    at, apart = at[near], apart[near]
+    several = _near_another(at, apart)
+    at, apart = at[several], apart[several]
     cuts = np.flatnonzero(np.diff(apart)) + 1
     pairs = [_Pair(int(apart[a]), at[a:b]) for a, b in pairwise([0, *cuts.tolist(), at.size]) if b > a]
     return sorted(pairs, key=lambda pair: (-pair.at.size, pair.distance))[:MOST_TRIED]
+
+
+def _near_another(at: Whole, apart: Whole) -> NDArray[np.bool_]:
+    """Landmarks, in the order of their distance and place, near another at that distance.
+
+    One alone is where a machine came by once more: of millions of rows there are thousands, all over the logs.
+    """
+    close = (np.diff(apart) == 0) & (np.diff(at) <= REACH)
+    near = np.zeros(at.size, np.bool_)
+    near[1:] |= close
+    near[:-1] |= close
+    return near
 
 
 def _compared(axis: _Axis, pair: _Pair) -> Iterator[Copied]:

@@ -251,7 +251,7 @@ def ingest_file(
         file = stack.enter_context(open_log(path))
         growing = rig.log.format == "text"
         start = known.taken if known is not None else 0
-        hashed = HashedLog(file, before.st_size, start, so_far) if growing else None
+        hashed = stack.enter_context(HashedLog(file, before.st_size, start, so_far)) if growing else None
         source = cast(IO[bytes], hashed or file)
         batches = reading.batches(path, source)  # the process that reads binary logs begins here
         taken, sha = (before.st_size, "") if growing else (before.st_size, sha256_of(path))

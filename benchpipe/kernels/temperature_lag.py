@@ -74,11 +74,11 @@ def _filtered(series: Floats, keep: float, own: float, before: float, state: flo
     -------
     float64 array, shape (n,)
     """
-    out = np.empty(series.size)
-    out[0] = state
+    behind = np.empty(series.size)
+    behind[:1] = state
     for i in range(1, series.size):
-        out[i] = keep * out[i - 1] + own * series[i] + before * series[i - 1]
-    return out
+        behind[i] = keep * behind[i - 1] + own * series[i] + before * series[i - 1]
+    return behind
 
 
 @dataclass(frozen=True)

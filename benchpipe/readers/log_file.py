@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
     from hashlib import _Hash
 
 CHUNK = 4 << 20
+AHEAD = 16  # pieces
 
 
 @contextmanager
@@ -39,38 +42,53 @@ def hash_of_beginning(path: Path, size: int) -> _Hash | None:
 
 
 class HashedLog:
-    """A log that is read from where its hash so far ends, up to ``size``, and hashed as it is read.
+    """A log that is read from where its hash so far ends, up to ``size``.
 
-    The last pieces wait, so that the hash of the log without a half-written last line can be had.
+    A thread of its own reads it, a few pieces ahead, and hashes it: what is made of the pieces does not wait for that.
+    The last pieces are kept with the hash before each, so that the hash of the log without a half-written last line can
+    be had.
     """
 
     def __init__(self, file: IO[bytes], size: int, start: int = 0, so_far: _Hash | None = None) -> None:
         self._file, self._left = file, size - start
         self._hash = hashlib.sha256() if so_far is None else so_far.copy()
-        self._hashed = start
-        self._waiting: list[bytes] = []
+        self._kept: deque[tuple[int, _Hash, bytes]] = deque()
+        self._thread = ThreadPoolExecutor(1, "reads a log")
+        self._begun: deque[Future[bytes]] = deque()
+        self._end = start
         file.seek(start)
+
+    def __enter__(self) -> HashedLog:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._thread.shutdown(cancel_futures=True)
 
     def read(self, size: int = CHUNK) -> bytes:
         """Read the next bytes."""
+        while len(self._begun) <= AHEAD:
+            self._begun.append(self._thread.submit(self._next, size))
+        return self._begun.popleft().result()
+
+    def _next(self, size: int) -> bytes:
+        """Read a piece and hash it: on the thread."""
         data = self._file.read(min(size, self._left))
         self._left -= len(data)
-        self._waiting.append(data)
-        if sum(map(len, self._waiting[1:])) >= CHUNK:
-            piece = self._waiting.pop(0)
-            self._hashed += len(piece)
-            self._hash.update(piece)
+        self._kept.append((self._end, self._hash.copy(), data))
+        self._end += len(data)
+        while self._end - self._kept[0][0] - len(self._kept[0][2]) >= CHUNK:
+            self._kept.popleft()
+        self._hash.update(data)
         return data
 
     def sha256(self, path: Path, taken: int | None) -> tuple[int, str]:
-        """Bytes that were taken (all that were read, if not given) and their hash."""
-        waiting = b"".join(self._waiting)
-        taken = self._hashed + len(waiting) if taken is None else taken
-        if taken >= self._hashed:
-            self._hash.update(waiting[: taken - self._hashed])
-            return taken, self._hash.hexdigest()
-        found = hash_of_beginning(path, taken)
-        if found is None:
+        """Bytes that were taken (all, if not given) and their hash; to be asked when all were read."""
+        if taken is None or taken == self._end:
+            return self._end, self._hash.hexdigest()
+        begin, found, data = next((one for one in reversed(self._kept) if one[0] <= taken), (0, None, b""))
+        if found is not None:
+            found.update(data[: taken - begin])
+        elif (found := hash_of_beginning(path, taken)) is None:
             raise shrank(path)
         return taken, found.hexdigest()
 

@@ -1,10 +1,12 @@
-"""A page and a comparison do not wait for pandas, which pyarrow imports where it is installed."""
+"""No command waits for pandas, which pyarrow imports where it is installed, unless a plugin may want it."""
 
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -23,20 +25,26 @@ main.run()
 """
 
 
-def imports_pandas(*arguments: str) -> bool:
+def imports_pandas(*arguments: str, path: Path) -> bool:
     """Whether pandas is there once a command of a process of its own has ended and a value was converted."""
     done = subprocess.run(
-        [sys.executable, "-c", PROBE, json.dumps(arguments)], capture_output=True, text=True, check=True
-    )
+        [sys.executable, "-c", PROBE, json.dumps(arguments)], capture_output=True, text=True, check=True,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join([str(path), *sys.path])},
+    )  # fmt: skip
     return done.stdout.splitlines()[-1] == "True"
 
 
-@pytest.mark.parametrize("command", ["page", "compare"])
-def test_a_command_that_draws_goes_without_it(command: str) -> None:
+@pytest.mark.parametrize("command", ["page", "compare", "show", "nightly"])
+def test_a_command_goes_without_it(command: str, tmp_path: Path) -> None:
     pytest.importorskip("pandas")
-    assert not imports_pandas(command, "no-such-file.toml")
+    assert not imports_pandas(command, "no-such-file.toml", path=tmp_path)
 
 
-def test_other_commands_leave_it_to_pyarrow() -> None:
+@pytest.mark.parametrize("group", ["benchpipe.blocks", "benchpipe.readers", "benchpipe.columns"])
+def test_a_plugin_may_have_it(group: str, tmp_path: Path) -> None:
     pytest.importorskip("pandas")
-    assert imports_pandas("show", "no-such-file.toml")
+    installed = tmp_path / "plugin-1.dist-info"
+    installed.mkdir()
+    (installed / "METADATA").write_text("Metadata-Version: 2.1\nName: plugin\nVersion: 1\n", encoding="utf-8")
+    (installed / "entry_points.txt").write_text(f"[{group}]\nown = plugin:own\n", encoding="utf-8")
+    assert imports_pandas("show", "no-such-file.toml", path=tmp_path)

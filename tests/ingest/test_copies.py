@@ -174,3 +174,10 @@ def test_logs_that_did_not_change_are_not_compared_again(tmp_path: Path, monkeyp
     monkeypatch.setattr(copies.SampleReader, "rows", lambda *_: pytest.fail("rows of an old log were read"))
     run.write("day3.csv", HEAD + lines(signal(2000, 3), 0, 2000, at=90.0))
     assert run.take().codes["moved-copy"] == 1100
+
+
+def test_places_where_the_machine_came_by_once_more_are_not_read() -> None:
+    at = np.array([100, 100_000, 5, 5 + copies.REACH, 9 * copies.REACH])
+    near = copies._near_another(at, np.array([300, 300, 700, 700, 700]))
+    assert near.tolist() == [False, False, True, True, False]
+    assert copies._near_another(at[:0], at[:0]).tolist() == []
