@@ -29,6 +29,7 @@ if __name__ == "__main__":
         print(c.scheduler_address, flush=True)
         sys.stdin.read()
 """
+AS_THE_GUIDE_SAYS = {"MALLOC_TRIM_THRESHOLD_": "134217728", "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "false"}
 WAYS = ("a process a run", "lasting processes", "dask")
 
 
@@ -45,7 +46,7 @@ def cluster_of(workers: int, folder: Path) -> tuple[subprocess.Popen[str], str]:
     """A scheduler and workers, and its address once all are there."""
     made = subprocess.Popen(
         [sys.executable, "-c", CLUSTER, str(workers)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-        cwd=folder, env=os.environ | {"PYTHONPATH": str(REPO), "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "false"},
+        cwd=folder, env=os.environ | {"PYTHONPATH": str(REPO)} | AS_THE_GUIDE_SAYS,
     )  # fmt: skip
     return made, made.stdout.readline().strip() if made.stdout else ""
 
