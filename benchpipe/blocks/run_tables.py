@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -17,6 +19,7 @@ class RunTables:
         self.store, self.manifest = store, manifest
         self._known: dict[str, pa.Table] = {}
         self.last_cycles: dict[str, int] = {}  # of blocks whose last cycle was looked for: a limit asks several times
+        self.windows: dict[tuple[str, int, int], Any] = {}  # and where the rows of windows of cycles are
 
     def whole(self, table: str) -> pa.Table:
         """All rows of a table."""

@@ -16,6 +16,7 @@ from benchpipe.blocks.run_tables import RunTables
 from benchpipe.columns import floats
 
 Spans = NDArray[np.int64]  # shape (2, n): starts and ends
+WINDOWS = 8  # of which the rows are kept
 
 
 @dataclass(frozen=True)
@@ -67,17 +68,43 @@ def cycle_window(tables: RunTables, block: str, columns: list[str], first: int, 
     An incomplete cycle lies in the window if the complete one before it does and is not the last, or if the
     window begins with the first cycle, or ends with the last, of the block.
     """
-    columns = list(dict.fromkeys(["block", "cycle", "complete", "start_us", *columns]))
-    end = last_cycle(tables, block)
-    rows = _around(tables, block, columns, first, last, whole=last >= end)
-    complete = np.array(rows.column("complete"), bool)
-    number = floats(rows.column("cycle"))
-    known = np.flatnonzero(complete)
-    before = int(number[known[0]]) - 1 if known.size else end
-    after = before + np.cumsum(complete)
-    least, most = (0 if first <= 1 else first), (last if last >= end else last - 1)
-    inside = np.where(complete, (number >= first) & (number <= last), (after >= least) & (after <= most))
-    return WindowRows(rows.filter(pa.array(inside)), after[inside])
+    found = _place(tables, block, first, last)
+    rows, whole = found.table, last >= last_cycle(tables, block)
+    other = [name for name in dict.fromkeys(columns) if name not in rows.column_names]
+    if other:
+        values = _around(tables, block, other, first, last, whole=whole).filter(found.inside)
+        for name in other:
+            rows = rows.append_column(values.schema.field(name), values.column(name))
+    return WindowRows(rows, found.after)
+
+
+@dataclass(frozen=True, eq=False)
+class _Window:
+    """Where the rows of a window are: many limits ask for the same one, for other columns each."""
+
+    table: pa.Table
+    after: NDArray[np.int64]
+    inside: pa.Array
+
+
+def _place(tables: RunTables, block: str, first: int, last: int) -> _Window:
+    key = (block, first, last)
+    found: _Window | None = tables.windows.get(key)
+    if found is None:
+        end = last_cycle(tables, block)
+        rows = _around(tables, block, ["cycle", "complete", "start_us"], first, last, whole=last >= end)
+        complete, number = np.array(rows.column("complete"), bool), floats(rows.column("cycle"))
+        known = np.flatnonzero(complete)
+        before = int(number[known[0]]) - 1 if known.size else end
+        after = before + np.cumsum(complete)
+        least, most = (0 if first <= 1 else first), (last if last >= end else last - 1)
+        inside = np.where(complete, (number >= first) & (number <= last), (after >= least) & (after <= most))
+        kept = pa.array(inside)
+        if len(tables.windows) >= WINDOWS:
+            tables.windows.pop(next(iter(tables.windows)))
+        found = _Window(rows.select(["cycle", "complete", "start_us"]).filter(kept), after[inside], kept)
+        tables.windows[key] = found
+    return found
 
 
 def _around(tables: RunTables, block: str, columns: list[str], first: int, last: int, *, whole: bool) -> pa.Table:
