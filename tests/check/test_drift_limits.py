@@ -44,14 +44,15 @@ class Stub:
 
 
 def judged(
-    monkeypatch: pytest.MonkeyPatch, statistic: str, operator: str, value: str, over: bool = False,
-    **rows: list[dict[str, Any]],
+    monkeypatch: pytest.MonkeyPatch, statistic: str, operator: str, value: str | list[str], over: bool = False,
+    decision: str = "guarded", **rows: list[dict[str, Any]],
 ) -> Judged:  # fmt: skip
     monkeypatch.setattr(drift_limits, "last_cycle", lambda *_: NOW)
     monkeypatch.setattr(drift_limits, "_over", lambda _: over)
     limit = LimitConfig.model_validate(
         {"name": "x", "block": "main", "measure": "energy_j", "statistic": statistic, "operator": operator,
-         "value": value, "source": "invented"}, context="file",
+         ("value" if isinstance(value, str) else "between"): value, "source": "invented", "decision": decision},
+        context="file",
     )  # fmt: skip
     limits = LimitsConfig(name="own", basis="invented", limit=(limit,))
 
@@ -158,6 +159,57 @@ def test_the_first_limit_to_be_crossed_counts_and_an_unknown_one_hides_it(monkey
     found = judged(monkeypatch, "cycles_left", ">=", "400000 cycles", forecasts=[late, unknown])
     assert (found.verdict, found.remark) == ("not evaluated", "12 usable bins, 40 are needed")
     assert judged(monkeypatch, "cycles_left", ">=", "1 cycles").verdict == "not evaluated"
+
+
+def test_between_two_limits_the_phase_nearer_to_one_of_them_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    # 0.04 is 0.05 below the upper end and -0.02 is 0.07 above the lower one; with its interval the second is nearer.
+    first = STEADY | {"slope_per_million": 0.04, "slope_low": 0.039, "slope_high": 0.041}
+    second = STEADY | {"phase": "wear-out", "slope_per_million": -0.02, "slope_low": -0.06, "slope_high": 0.02}
+    rows = [first, second]
+    assert judged(monkeypatch, "slope", "within", ["-9 %", "9 %"], phases=rows).value == -0.02
+    wide = first | {"slope_high": 0.085, "slope_low": 0.0}
+    assert judged(monkeypatch, "slope", "within", ["-9 %", "9 %"], phases=[wide, second]).value == 0.04
+
+
+def test_what_a_verdict_on_drift_is_made_of_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    from_tables = "from the interval in the tables of drift"
+    found = judged(monkeypatch, "slope", "<=", "2 %", phases=[STEADY])
+    (part,) = found.figure.budget.parts
+    assert (part.name, part.note, found.remark) == ("slope", from_tables, "a million cycles, phase 'steady'")
+    assert part.u == pytest.approx((0.014 - 0.006) / 2 / 1.96, rel=1e-3)
+    step = judged(monkeypatch, "step", "<=", "5 %", phases=[SINCE], events=[STEP])
+    (part,) = step.figure.budget.parts
+    assert (part.name, part.note) == ("size of the step", from_tables)
+    assert (step.remark, step.at, step.value) == ("step at cycle 5,000", "cycle 5,000", 0.03)
+    none = judged(monkeypatch, "step", "<=", "5 %", phases=[SINCE])
+    assert (none.remark, none.at, none.value, none.guards.above) == ("no step was found", "", 0.0, 0.008)
+    offline = [STEP | {"found": "offline", "low": None, "high": None}]
+    hidden = judged(monkeypatch, "step", "<=", "2 %", phases=[SINCE], events=offline)
+    assert hidden.remark == "the search over the whole history has a larger one"
+    assert "steps below 0.8 % would not be seen" in judged(monkeypatch, "step", "<=", "0.5 %", phases=[SINCE]).remark
+    left = judged(monkeypatch, "cycles_left", ">=", "100000 cycles", forecasts=[AHEAD])
+    assert (left.figure.budget.parts[0].name, left.remark) == ("forecast", "to the forecast crossing of its limit")
+    assert (left.value, left.bound) == (5e5, "")
+    # An end of 95 % becomes one of the rule's 97.7 %: ratios of the cycles left, 2 for 1.645 standard deviations.
+    assert left.guards.below == pytest.approx(5e5 - 5e5 * (2e5 / 5e5) ** (2.0 / 1.645), rel=2e-3)
+    assert left.guards.above == pytest.approx(5e5 * (1.2e6 / 5e5) ** (2.0 / 1.645) - 5e5, rel=2e-3)
+
+
+def test_a_rule_without_guards_takes_drift_as_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    left = judged(monkeypatch, "cycles_left", ">=", "400000 cycles", decision="simple", forecasts=[AHEAD])
+    slope = judged(monkeypatch, "slope", "<=", "1.2 %", decision="simple", phases=[STEADY])
+    step = judged(monkeypatch, "step", "<=", "3.2 %", decision="simple", phases=[SINCE], events=[STEP])
+    none = judged(monkeypatch, "step", "<=", "3.2 %", decision="simple", phases=[SINCE])
+    for found in (left, slope, step, none):
+        assert (found.verdict, found.guards) == ("pass", (0.0, 0.0))
+
+
+@pytest.mark.parametrize(
+    ("value", "end", "expected"), [(0.0, 0.0, 0.0), (0.0, 5.0, 5.0), (0.5, 0.0, 0.0), (4.0, 1.0, 0.25), (0.5, 2.0, 8.0)]
+)
+def test_an_end_of_cycles_left_widens_as_a_ratio(value: float, end: float, expected: float) -> None:
+    assert drift_limits._beyond(value, end, 2.0) == pytest.approx(expected)
+    assert drift_limits._beyond(value, end, 0.0) == value
 
 
 LIMITS = 'name = "own"\nbasis = "invented"\n'
