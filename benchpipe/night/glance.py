@@ -106,8 +106,8 @@ class MadeFrom:
 class Glance:
     """The last view of a run, and what it was made from.
 
-    ``settled``: the night that kept it found nothing new; the next need not look further. ``files`` are the names of
-    logs and parts by which their verification is noted.
+    ``settled``: no rule of the lab had anything to say of its samples, and the next night need not look further.
+    ``files`` are the names of logs and parts by which their verification is noted.
     """
 
     plan: Path

@@ -43,7 +43,7 @@ def work_run(task: Task, tell: Tell) -> Done:
             manifest = outcome.manifest
             bare, rig = looked_at(config, manifest, config.open_store(), _rules(task), _now(task))
         view = rig.view_at(bare, _rules(task), _now(task))
-        kept = kept_glance(task, config, manifest, bare, rig, settled=not (outcome.worked or said))
+        kept = kept_glance(task, config, manifest, bare, rig, settled=not said)
         return Done(exit_code(view), view, _steps(outcome), said, kept)
     except Exception as error:
         done = broken(task, error)

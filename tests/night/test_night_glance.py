@@ -21,6 +21,7 @@ from benchpipe.night import glance, keeping
 from benchpipe.night.glance import VIEWS
 from benchpipe.night.lab import NightResult, work_lab
 from benchpipe.views.kept_view import kept_text, view_of
+from benchpipe.views.model import RunView
 from benchpipe.views.run_view import failed_view
 from tests.cli.commands import environment
 
@@ -143,16 +144,26 @@ def test_another_program_believes_no_view(lab: Path, worked: list[str], monkeypa
     assert worked == [RUN]
 
 
-def test_a_night_that_worked_is_followed_by_a_full_one(lab: Path, worked: list[str]) -> None:
+def test_what_a_night_that_worked_kept_is_what_a_full_one_would_show(lab: Path, worked: list[str]) -> None:
     plan = lab.parent / RUN / "plan.toml"
     plan.write_text(plan.read_text("utf-8").replace('specimen = "', 'specimen = "another '), "utf-8")
     limits = lab.parents[1] / "configs" / "limits" / "drift.toml"
     limits.write_text(limits.read_text().replace('value = "-15 %"', 'value = "-50 %"'))
     for path in (plan, limits):
         os.utime(path, (1.9e9, 1.1e9))
-    for _ in range(3):
-        night(lab, NOW)
-    assert worked == [RUN, RUN]  # the first judged again, the second found nothing new
+    first = night(lab, NOW)
+    assert worked == [RUN]  # judged again
+    kept = night(lab, NOW)
+    assert worked == [RUN]  # nothing new
+    shutil.rmtree(lab.parent / "store" / VIEWS)
+    full = night(lab, NOW)
+    assert worked == [RUN, RUN]
+    assert shown(kept) == shown(full) == shown(first)
+
+
+def shown(result: NightResult) -> list[RunView]:
+    """Views without what only the night that worked has: its own use of time and memory."""
+    return [replace(view, steps=()) for view in result.views]
 
 
 def test_a_config_that_was_changed_just_now_is_read_again(lab: Path, worked: list[str]) -> None:
