@@ -104,17 +104,34 @@ def measure_loops(
     Raises
     ------
     ValueError
-        The arrays differ in length, times fall, or a value is not finite.
+        The arrays differ in length, times fall, a value is not finite, the cycles are not of these arrays, or the band
+        is not two rising parts of 1.
     """
     time_us, loads, motions = _times(time_s), _values("load", load), _values("motion", motion)
     if not time_us.size == loads.size == motions.size:
         raise ValueError(f"time_s, load and motion differ in length: {time_us.size}, {loads.size}, {motions.size}")
-    nothing = np.empty(0)
-    rows = measured(
-        time_us, loads, motions, nothing, cycles.start, cycles.end, cycles.start_part, cycles.end_part,
-        band[0], band[1], np.ones(1),
-    )  # fmt: skip
+    low, high = band
+    if not 0.0 <= low < high <= 1.0:
+        raise ValueError(f"band must be two rising parts of the load range, from 0 to 1, got {band}")
+    places = _places(cycles, time_us.size)
+    rows = measured(time_us, loads, motions, np.empty(0), *places, low, high, np.ones(1))
     return {name: np.ascontiguousarray(rows[:, k]) for k, name in enumerate(FIELDS)}
+
+
+def _places(cycles: Cycles, size: int) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats, Floats]:
+    """Where the cycles are, as the kernel takes them: it looks at no bound itself."""
+    start, end = (np.ascontiguousarray(one, np.int64) for one in (cycles.start, cycles.end))
+    parts = [np.ascontiguousarray(one, np.float64) for one in (cycles.start_part, cycles.end_part)]
+    if any(one.shape != (len(cycles),) for one in (start, end, *parts)):
+        raise ValueError(f"start, end, start_part and end_part of the cycles must be one value each of {len(cycles)}")
+    outside = np.flatnonzero((start < 0) | (end <= start) | (end > size))
+    if outside.size:
+        k = int(outside[0])
+        raise ValueError(
+            f"the cycles are not of these arrays: number {k} has the samples {start[k]:,} to {end[k] - 1:,}, and there "
+            f"are {size:,}; find_cycles gives those of an array"
+        )
+    return start, end, parts[0], parts[1]
 
 
 def _times(time_s: ArrayLike) -> NDArray[np.int64]:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import doctest
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -143,6 +145,29 @@ def test_arrays_give_the_figures_of_the_store(wearing: benchpipe.Run) -> None:
     for name in ("peak_load", "loading_stiffness"):
         ours = loops[name][cycles.closed][:200]
         assert np.allclose(ours, known.column(name).to_numpy()[: ours.size], rtol=1e-6, equal_nan=True)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"end": np.array([101, 201])}, r"not of these arrays: number 1 has the samples 100 to 200, and there are 200"),
+        ({"start": np.array([-1, 100])}, "number 0 has the samples -1 to 99"),
+        ({"start": np.array([100, 100]), "end": np.array([100, 200])}, "number 0 has the samples 100 to 99"),
+        ({"end": np.array([100])}, "one value each of 2"),
+        ({"start_part": np.zeros((2, 1))}, "one value each of 2"),
+    ],
+)
+def test_cycles_of_other_arrays_are_refused(change: dict[str, Any], said: str) -> None:
+    time_s = np.arange(200) * 0.01
+    load = np.sin(2 * np.pi * time_s)
+    cycles = benchpipe.Cycles(
+        np.array([0, 100]), np.array([100, 200]), np.ones(2), np.zeros(2), np.ones(2, bool), np.ones(2, np.int64)
+    )
+    assert benchpipe.measure_loops(time_s, load, load, cycles)["peak_load"] == pytest.approx([1.0, 1.0])
+    with pytest.raises(ValueError, match=said):
+        benchpipe.measure_loops(time_s, load, load, replace(cycles, **change))
+    with pytest.raises(ValueError, match="band must be two rising parts"):
+        benchpipe.measure_loops(time_s, load, load, cycles, band=(0.8, 0.2))
 
 
 def test_the_cycle_in_which_a_signal_ends_is_incomplete() -> None:

@@ -6,14 +6,19 @@ import shutil
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 
 from benchpipe.cli.main import call
+from benchpipe.drift.kept import KeptWatch
+from benchpipe.drift.watch import FORMAT
 from benchpipe.pipeline import work
 from benchpipe.store.manifest import Manifest, Remark
 from benchpipe.store.run_store import RunStore
+from tests.drift.test_drift_step import CYCLES, DAY
+from tests.drift.test_drift_step import made as drifting
+from tests.drift.test_drift_step import tables as drift_tables
 from tests.ingest.taken import HEAD, Run, rows
 from tests.ingest.test_second import FOUND, Two
 from tests.keep.unsigned import unsigned_by_key
@@ -154,6 +159,43 @@ def test_an_ingest_that_does_not_fit_is_rebuilt_and_reported(tmp_path: Path, how
     assert outcome.manifest.steps["ingest"].state == before.steps["ingest"].state
     assert (tables(store_of(run)), keys(outcome.manifest)) == (kept, keys(before))
     assert work(run.config).worked == ()
+
+
+DRIFT: dict[str, Spoil] = {
+    "another format": lambda w: w.update(format=99, bins={}),
+    "no bins": lambda w: w.pop("bins"),
+    "bins of no measures": lambda w: w["bins"].pop("measures"),
+    "an event of another kind": lambda w: w.update(events=[{"measure": "energy_j"}]),
+    "baselines": lambda w: w.update(baselines=[1]),
+    "events in a word": lambda w: w.update(events="none"),
+}
+
+
+@pytest.mark.parametrize("how", DRIFT)
+def test_a_watch_over_drift_that_does_not_fit_begins_again_and_is_reported(tmp_path: Path, how: str) -> None:
+    early, late = CYCLES - 3 * DAY, CYCLES
+    run = drifting(tmp_path / "a", early)
+    work(run)
+    store = run.open_store()
+    document = store.manifest().model_dump(mode="json")
+    (block,) = document["steps"]["drift"]["state"]["blocks"].values()
+    DRIFT[how](block["watch"])
+    store.commit(Manifest.model_validate(document))
+    found, asked = (work(drifting(tmp_path / name, late)).manifest for name in ("a", "b"))
+    (remark,) = rebuilt(found)
+    assert (remark.step, "is not of this version" in remark.text) == ("drift", True)
+    fresh = drifting(tmp_path / "b", late)
+    assert drift_tables(run, found) == drift_tables(fresh, asked)
+    assert watched(found) == watched(asked)
+
+
+def watched(manifest: Manifest) -> Any:
+    """What is kept of the watch over the block."""
+    return manifest.steps["drift"].state["blocks"]["main"]["watch"]  # type: ignore[index,call-overload]
+
+
+def test_the_format_of_a_watch_is_the_one_that_is_kept() -> None:
+    assert KeptWatch.model_fields["format"].annotation == Literal[FORMAT]  # type: ignore[valid-type]
 
 
 LOG: dict[str, Spoil] = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from math import isnan, nan
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pyarrow as pa
@@ -17,6 +17,50 @@ from benchpipe.tables import schema
 
 OF_MEASURES = ("count", "mean", "median", "scatter")
 FRAME = ("measures", "width_s", "faults", "day")
+
+
+class KeptEvent(State):
+    """An :class:`~benchpipe.drift.events.Event`; what is NaN there is None, since JSON has no NaN."""
+
+    measure: str
+    of: str
+    kind: str
+    cycle: float | None
+    cycle_low: float | None
+    cycle_high: float | None
+    time_s: float | None
+    low_s: float | None
+    high_s: float | None
+    size: float | None
+    low: float | None
+    high: float | None
+    score: float | None
+    threshold: float | None
+    day: int
+    number: int
+    alarm: bool
+    found: str
+
+
+class BinsFrame(State):
+    """What of the bins is no array: those are in a table."""
+
+    measures: tuple[str, ...]
+    width_s: float
+    faults: tuple[str, ...]
+    day: int
+
+
+class KeptWatch(State):
+    """What the watch over a block keeps: the frame of its bins, events, and the baseline of each measure.
+
+    ``format`` is that of :mod:`benchpipe.drift.watch`: a watch of another one does not fit, and all is looked at again.
+    """
+
+    format: Literal[1]
+    bins: BinsFrame
+    events: tuple[KeptEvent, ...]
+    baselines: tuple[tuple[str, int, int], ...]
 
 
 class BlockDrift(State):
@@ -33,8 +77,8 @@ class BlockDrift(State):
     complete : bool
         Its last day was taken for a whole one, since the plan asks for no more.
     seen : DayEntries
-    watch : dict
-        What the room keeps, without the bins; None where nothing was watched yet.
+    watch : KeptWatch
+        None where nothing was watched yet.
     bins : str
         Path of the part with the bins.
     noted : str
@@ -48,7 +92,7 @@ class BlockDrift(State):
     read: tuple[str, ...] = ()
     complete: bool = False
     seen: DayEntries = Field(default_factory=DayEntries)
-    watch: dict[str, object] | None = None
+    watch: KeptWatch | None = None
     bins: str = ""
     noted: str = ""
     reached: Reached = Field(default_factory=Reached)
@@ -92,24 +136,26 @@ def bins_table(block: str, watch: Mapping[str, Any]) -> pa.Table:
     return pa.table(columns, schema=schema("drift_bins"))
 
 
-def plain_watch(watch: Mapping[str, Any]) -> dict[str, object]:
-    """A watch without the arrays of its bins, and without NaN, which JSON does not have."""
-    frame = {name: watch["bins"][name] for name in FRAME}
-    events = [
-        {name: None if isinstance(v, float) and isnan(v) else v for name, v in event.items()}
+def plain_watch(watch: Mapping[str, Any]) -> KeptWatch:
+    """A watch without the arrays of its bins, and without NaN."""
+    events = tuple(
+        KeptEvent.model_validate({n: None if isinstance(v, float) and isnan(v) else v for n, v in event.items()})
         for event in watch["events"]
-    ]
-    frame |= {"measures": list(frame["measures"]), "faults": list(frame["faults"])}
-    return {**watch, "bins": frame, "events": events}
+    )
+    frame = {name: watch["bins"][name] for name in FRAME}
+    frame |= {name: tuple(frame[name]) for name in ("measures", "faults")}
+    baselines = tuple((name, first, last) for name, first, last in watch["baselines"])
+    return KeptWatch(format=watch["format"], bins=BinsFrame(**frame), events=events, baselines=baselines)
 
 
-def whole_watch(kept: Mapping[str, Any], bins: pa.Table) -> dict[str, Any]:
-    """A watch as the room gave it."""
+def whole_watch(kept: KeptWatch, bins: pa.Table) -> dict[str, Any]:
+    """A watch as :meth:`benchpipe.drift.watch.Watch.to_json` gave it."""
     figure = np.array(bins.column("figure").to_pylist())
     value = bins.column("value").combine_chunks().to_numpy(zero_copy_only=False)
-    q = len(kept["bins"]["measures"])
+    q = len(kept.bins.measures)
     arrays: dict[str, Any] = {name: value[figure == name] for name in dict.fromkeys(figure.tolist())}
     arrays |= {name: arrays[name].reshape(q, -1) for name in OF_MEASURES}
-    events = [{name: nan if v is None else v for name, v in event.items()} for event in kept["events"]]
+    plain = kept.model_dump()
+    events = [{name: nan if v is None else v for name, v in event.items()} for event in plain["events"]]
     missing: dict[str, list[float]] = {name: [] for name in ("cell_s", "cell_c", "jumps_s")}
-    return {**kept, "bins": {**missing, **arrays, **kept["bins"]}, "events": events}
+    return {**plain, "bins": {**missing, **arrays, **plain["bins"]}, "events": events}

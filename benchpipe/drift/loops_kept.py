@@ -151,10 +151,10 @@ def kept_loops(task: StepTask[Any], block: CyclicBlock, wanted: Mapping[int, str
     return rows.take(pa.array(np.lexsort((np.array(rows.column("time_us"), np.int64), cycle))))
 
 
-def baseline_kept(block: DriftBlock, watch: Mapping[str, Any] | None) -> tuple[int, int] | None:
+def baseline_kept(block: DriftBlock, baselines: Sequence[tuple[str, int, int]]) -> tuple[int, int] | None:
     """The plan's baseline; else that of the first measure that has one."""
     if block.baseline is not None:
         return block.baseline
     order = [w.name for w in block.watched]
-    found = sorted(watch["baselines"], key=lambda one: order.index(one[0])) if watch is not None else []
-    return (int(found[0][1]), int(found[0][2])) if found else None
+    found = sorted(baselines, key=lambda one: order.index(one[0]))
+    return found[0][1:] if found else None

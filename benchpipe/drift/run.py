@@ -173,7 +173,7 @@ class _Work:
         reached = self.state.reached
         if block.boundary == "row" or not reached.last:
             return
-        baseline = baseline_kept(self.block, self.state.watch)
+        baseline = baseline_kept(self.block, self.state.watch.baselines if self.state.watch is not None else ())
         if block.baseline is not None:
             baseline = block.baseline
         wanted = wanted_loops(reached, baseline, self.events)
