@@ -61,8 +61,8 @@ def export(
     from benchpipe.views.export import table_pieces
     from benchpipe.views.table_files import Style, form_of, write_table
 
-    chosen, terminal = form_of(out, form), out is None and sys.stdout.isatty()
-    if terminal and chosen in ("parquet", "xlsx"):
+    chosen = form_of(out, form)
+    if out is None and sys.stdout.isatty() and chosen in ("parquet", "xlsx"):
         raise ConfigError(f"{chosen} is not for a terminal", do_next="give --out FILE, or redirect the output")
     config, run_store, manifest = kept_run(run, lab, store)
     if table is None:
@@ -70,7 +70,7 @@ def export(
         return
     _tell_dropped(manifest)
     pieces = table_pieces(config, run_store, manifest, table, iso=iso)
-    write_table(pieces, chosen, out, Style(units, terminal))
+    write_table(pieces, chosen, out, Style(units))
 
 
 def trace(

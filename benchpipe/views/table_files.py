@@ -44,10 +44,9 @@ NO_UNIT = ("", "1", "of the limit")  # what is written beside no name
 
 @dataclass(frozen=True)
 class Style:
-    """How a table is written: with units in the header, and for a terminal."""
+    """How a table is written: with units in the header."""
 
     units: bool = False
-    terminal: bool = False
 
 
 def form_of(out: Path | None, asked: Form | None) -> Form:
@@ -110,15 +109,21 @@ def _for_csv(rows: pa.Table, style: Style) -> pa.Table:
     rows = stamps_as_text(rows)
     for place, field in enumerate(rows.schema):
         if pa.types.is_string(field.type):
-            column = rows.column(place)
-            if style.terminal:
-                texts = [None if text is None else visible(text) for text in column.to_pylist()]
-                column = pa.chunked_array([pa.array(texts, pa.string())])
+            column = _visible(rows.column(place))
             bare = pc.fill_null(pc.match_substring_regex(column, FORMULA), False)
             if pc.any(bare).as_py():
                 column = pc.if_else(bare, pc.binary_join_element_wise("'", column, ""), column)
             rows = rows.set_column(place, field, column)
     return rows.rename_columns([_inert(visible(name)) for name in _heads(rows.schema, style)])
+
+
+def _visible(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Texts that a terminal may show: a pipe and a file end there, too."""
+    texts = column.unique().to_pylist()
+    if all(text is None or text.isprintable() for text in texts):
+        return column
+    shown = pa.array([None if text is None else visible(text) for text in texts], pa.string())
+    return shown.take(pc.index_in(column, value_set=pa.array(texts, column.type)))
 
 
 def _inert(text: str) -> str:

@@ -36,6 +36,7 @@ from benchpipe.stream.memory import collect_rarely
 from benchpipe.stream.ordered import ordered_map
 from tests.benchmarks import peers
 from tests.benchmarks.cells import figures, heading, row
+from tests.benchmarks.needs import need
 
 PER_CYCLE = 100
 PART_ROWS = 20_000_000
@@ -156,6 +157,7 @@ def peak_memory(millions: int) -> float:
 
 def main(arguments: list[str]) -> None:
     """Print the table."""
+    need(*(("pandas", "polars") if "--peers" in arguments else ()))
     collect_rarely()
     millions = int(arguments[0]) if arguments and arguments[0].isdigit() else 200
     rows = min(millions * 1_000_000, PART_ROWS)

@@ -18,6 +18,7 @@ import time
 from pathlib import Path
 
 from tests.benchmarks.cells import heading, row
+from tests.benchmarks.needs import need
 from tests.benchmarks.nightly import REPO, days, lay_out
 
 MOST_OVER = 1.10  # dask against lasting processes here
@@ -88,6 +89,7 @@ def main(arguments: list[str]) -> int:
     *numbers, asked = (*arguments, *("2000", "40", "2", ",".join(WAYS))[len(arguments) :])
     cycles, runs, workers = map(int, numbers)
     ways = [way for way in WAYS if way in asked.split(",")]
+    need(*(("distributed",) if WAYS[2] in ways else ()))
     found, stores = {}, []
     with tempfile.TemporaryDirectory(dir=os.environ.get("BENCH_FOLDER")) as name:
         log = days(Path(name) / "rig", cycles, 1)[0]

@@ -26,6 +26,7 @@ from pyarrow import csv
 
 from benchpipe.stream.memory import collect_rarely
 from tests.benchmarks.cells import figures, heading, row
+from tests.benchmarks.needs import need
 
 RUNS = 3
 PIECE = 2_000_000
@@ -144,6 +145,7 @@ def measure(name: str, folder: Path) -> None:
 
 def main() -> int:
     """Print the ratios."""
+    need("polars")
     if len(sys.argv) == 4:
         measure(sys.argv[2], Path(sys.argv[3]))
         return 0

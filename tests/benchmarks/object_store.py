@@ -27,6 +27,7 @@ from typing import Any
 from benchpipe.mirrors import HOME
 from benchpipe.night.lab import work_lab
 from tests.benchmarks.cells import heading, row
+from tests.benchmarks.needs import need
 from tests.benchmarks.nightly import PER_CYCLE, REPO, days, lay_out
 from tests.store.objects import on_machine
 
@@ -187,6 +188,7 @@ def counts(folder: Path, logs: list[bytes], runs: int, cpu_s: float, rows: int) 
 
 def main(arguments: list[str]) -> int:
     """Print all of it; 1 where a night takes too many times that of a folder."""
+    need("obstore", "moto")
     cycles, nights, runs = (int(a) for a in (*arguments, *("8640", "4", "4")[len(arguments) :]))
     with tempfile.TemporaryDirectory(dir=os.environ.get("BENCH_FOLDER")) as given:
         folder = Path(given)
