@@ -16,7 +16,7 @@ from benchpipe.check.figure import SCATTER, JudgedFigure
 from benchpipe.check.measures import our_measures
 from benchpipe.config.model import Quantity
 from benchpipe.kernels.temperature_change import TemperatureChange
-from benchpipe.kernels.window_noise import BlockNoise, change_u, fit_block_noise
+from benchpipe.kernels.window_noise import BlockNoise, change_u, fit_block_noise, window_u
 from tests.benchmarks.verdicts import BLOCK, CYCLES, RIG, Drawn, window
 
 RNG = np.random.default_rng(7)
@@ -140,3 +140,5 @@ def test_a_baseline_near_zero_is_checked_by_drawing(monkeypatch: pytest.MonkeyPa
     assert ratio == 0.5
     assert (above.value, below.value) == (np.median(near[-500:]), np.median(near[:30]))
     assert below.u > above.u > 0.0
+    of_baseline = window_u(fit_block_noise(near), 30, "median")
+    assert (below.u, below.dof) == (of_baseline.u, of_baseline.dof)

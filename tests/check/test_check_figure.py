@@ -48,13 +48,14 @@ def test_a_window_where_the_noise_is_louder_is_less_certain(statistic: str) -> N
     assert late > 2.0 * early
 
 
-def test_the_last_of_a_short_block_is_in_doubt() -> None:
+@pytest.mark.parametrize("statistic", ["last", "median"])
+def test_a_figure_of_a_short_block_is_in_doubt(statistic: str) -> None:
     few = PLAIN[:50]
     tables: Any = Drawn(fit_block_noise(few))
     values = replace(window(few, CYCLES - 50), block="b")
-    found = figure_of_values(limit("period_s", "last", "<="), our_measures()["period_s"], RIG, values, tables)
-    assert found.doubt
-    assert figure(PLAIN, 0, CYCLES, "last").doubt == ""
+    found = figure_of_values(limit("period_s", statistic, "<="), our_measures()["period_s"], RIG, values, tables)
+    assert found.doubt == window_u(fit_block_noise(few), 1, "median").why
+    assert figure(PLAIN, 0, CYCLES, statistic).doubt == ""
     assert found.few is False  # its noise is the block's
 
 
