@@ -24,7 +24,7 @@ from benchpipe.store.manifest import Manifest, Part, Remark, Step, key_of
 from benchpipe.store.pauses import RunClock
 from benchpipe.store.state import State, Stored, Unfit, fit
 
-VERSION = 18
+VERSION = 19
 STEP = "process"
 KEPT = (
     "the plan, the rig file or the program has changed since the samples were dropped: its tables stay "

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.blocks.cyclic import counting
+from benchpipe.blocks.cyclic import counter_sums
 from benchpipe.blocks.cyclic.counting import CountResult, reconcile, rows_every
 from benchpipe.blocks.cyclic.state import Counted
 
@@ -195,6 +195,6 @@ def test_however_many_rows_are_looked_at_at_once(
         cycles["counter"][place:] += jump
     whole = reconcile(**cycles)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(counting, "AT_ONCE", at_once)
+        patch.setattr(counter_sums, "AT_ONCE", at_once)
         assert reconcile(**cycles) == whole
     assert sum(d.cycles for d in whole.differences) == pytest.approx(whole.counted - whole.detected)
