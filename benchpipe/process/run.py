@@ -141,7 +141,7 @@ def process_run(task: StepTask[ProcessState]) -> StepResult[ProcessState]:
         parts += one.parts
         remarks += [r for r in one.remarks if r.code not in CODES]
         states[name] = one.state
-        spans[name] = block_span(store, work.block, one.parts)
+        spans[name] = one.state.span or block_span(store, work.block, one.parts)
     remarks += order_remarks(run.plan.block, spans, clock)
     return StepResult(ProcessState(blocks=states), tuple(parts), tuple(remarks))
 

@@ -191,7 +191,7 @@ def _result(
     unknown = border & (passed > 0)
     round_ = np.where(unknown, np.minimum(allowed, STOP_CYCLES), allowed)
     allowed = np.where(unknown & ~stood, np.inf, allowed)
-    kinds, real = _breaks((before.count, after.count), ticks, cycles, border, stood, rate, allowed, round_)
+    kinds, real = breaks((before.count, after.count), ticks, cycles, border, stood, rate, allowed, round_)
     moved = after.moved - before.moved
     off = np.abs(real - rate * cycles) > JUMP
     kinds[off & (moved > 0) & (np.abs(real - rate * (cycles + moved)) <= JUMP + rate)] = KINDS.index("uncrossed")
@@ -210,7 +210,7 @@ def _result(
     )
 
 
-def _breaks(
+def breaks(
     counts: tuple[NDArray[np.float64], NDArray[np.float64]], ticks: NDArray[np.float64], cycles: NDArray[np.float64],
     border: NDArray[np.bool_], stood: NDArray[np.bool_], rate: float, allowed: NDArray[np.float64],
     around: NDArray[np.float64],

@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 import pyarrow as pa
 
-from benchpipe.blocks.cyclic.counter_sums import is_stale
 from benchpipe.blocks.cyclic.counting import rows_every
 from benchpipe.blocks.cyclic.cycle_tables import CycleTables
 from benchpipe.blocks.cyclic.cycles import cycle_settings
@@ -27,15 +26,9 @@ from benchpipe.blocks.cyclic.remarks import (
     sparse_remark,
 )
 from benchpipe.blocks.cyclic.repeats import REPEAT_COLUMNS, longest_runs, may_hold, usual_repeats
-from benchpipe.blocks.cyclic.running import CounterSums, CycleSums, Longest
+from benchpipe.blocks.cyclic.running import CycleSums, Longest
 from benchpipe.blocks.cyclic.state import CyclicState, Digits, KeptLoops, Thresholds, UsualRepeats
-from benchpipe.blocks.cyclic.sums import (
-    COUNTER_COLUMNS,
-    REMARK_COLUMNS,
-    arrays_of,
-    counter_rows_then,
-    sums_then,
-)
+from benchpipe.blocks.cyclic.sums import REMARK_COLUMNS, arrays_of, sums_then, with_rate
 from benchpipe.blocks.cyclic.thresholds import learn_thresholds
 from benchpipe.blocks.cyclic.trends import CycleValues, cycle_trends
 from benchpipe.blocks.found import Found
@@ -142,10 +135,7 @@ def _settled_sums(
         cycles = store.read_parts([part], "cycles", REMARK_COLUMNS)
         sums = sums_then(sums, block, rig, cycles)
         longest.append(longest_runs(cycles))
-    if sums.counter is not None and is_stale(sums.counter):
-        get = arrays_of(store.read_parts(settled, "cycles", COUNTER_COLUMNS))
-        sums = sums.model_copy(update={"counter": counter_rows_then(CounterSums(), block, rig, get)})
-    return sums, longest
+    return with_rate(sums, block, rig, lambda columns: store.read_parts(settled, "cycles", columns)), longest
 
 
 def _may_hold(

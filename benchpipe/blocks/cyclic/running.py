@@ -145,6 +145,8 @@ class CycleSums(State):
     Attributes
     ----------
     rows, complete, uncrossed : int
+    span : (int, int) or None
+        First start and last end of the complete cycles [µs].
     flags : tuple of FlagCount
     stiffnesses, negative : int
         Complete cycles with a secant stiffness, and with a negative one.
@@ -160,6 +162,7 @@ class CycleSums(State):
     rows: int = 0
     complete: int = 0
     uncrossed: int = 0
+    span: tuple[int, int] | None = None
     flags: tuple[FlagCount, ...] = ()
     stiffnesses: int = 0
     negative: int = 0

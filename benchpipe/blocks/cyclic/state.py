@@ -182,6 +182,11 @@ class CyclicState(CycleFigures, FinalCycles, BlockState):
         return None not in (self.anchor, self.ends, self.digits, self.sums)
 
     @property
+    def span(self) -> tuple[int, int] | None:
+        """First and last time [us] of the complete cycles, as the sums have it: an open cycle has no place in time."""
+        return self.sums.span if self.sums is not None else None
+
+    @property
     def named(self) -> set[str]:
         """Parts that going on from here needs."""
         return {*self.parts, *self.settled, *self.loops.parts}

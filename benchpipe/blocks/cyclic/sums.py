@@ -10,9 +10,9 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.bins import with_values
-from benchpipe.blocks.cyclic.counter_sums import counter_then
+from benchpipe.blocks.cyclic.counter_sums import counter_then, is_stale
 from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.cyclic.repeats import REPEAT_COLUMNS, repeats_then
+from benchpipe.blocks.cyclic.repeats import REPEAT_COLUMNS, ReadRows, repeats_then
 from benchpipe.blocks.cyclic.restarts import shifts_then
 from benchpipe.blocks.cyclic.running import CounterSums, CycleSums, FlagCount
 from benchpipe.blocks.cyclic.tables import CycleFlag
@@ -50,6 +50,7 @@ def sums_then(sums: CycleSums, block: CyclicBlock, rig: RigConfig, cycles: pa.Ta
         rows=sums.rows + cycles.num_rows,
         complete=sums.complete + int(complete.sum()),
         uncrossed=sums.uncrossed + int(np.nansum(get["uncrossed"])),
+        span=_span(sums, get["start_us"][complete], get["period_s"][complete]),
         flags=_flags(sums, np.asarray(get["flags"], np.int64), complete),
         stiffnesses=sums.stiffnesses + stiffness.size,
         negative=sums.negative + int((stiffness < 0).sum()),
@@ -59,6 +60,14 @@ def sums_then(sums: CycleSums, block: CyclicBlock, rig: RigConfig, cycles: pa.Ta
         shifts=shifts_then(sums.shifts, get),
         counter=counter_rows_then(sums.counter or CounterSums(), block, rig, get) if cut else None,
     )
+
+
+def with_rate(sums: CycleSums, block: CyclicBlock, rig: RigConfig, read: ReadRows) -> CycleSums:
+    """The same sums; where the counter's rate is another than before, ``read`` gives all rows to find what is odd."""
+    if sums.counter is None or not is_stale(sums.counter):
+        return sums
+    counter = counter_rows_then(CounterSums(), block, rig, arrays_of(read(COUNTER_COLUMNS)))
+    return sums.model_copy(update={"counter": counter})
 
 
 def counter_rows_then(
@@ -84,6 +93,15 @@ def arrays_of(cycles: pa.Table) -> dict[str, NDArray[Any]]:
 
 def _array(column: pa.ChunkedArray) -> NDArray[Any]:
     return floats(column) if column.null_count else np.asarray(column.combine_chunks())  # a view, to be read only
+
+
+def _span(sums: CycleSums, start_us: NDArray[np.int64], period_s: NDArray[Any]) -> tuple[int, int] | None:
+    """First start and last end of complete cycles; one without a period ends where it begins."""
+    if not start_us.size:
+        return sums.span
+    end = start_us + np.rint(1e6 * np.nan_to_num(np.asarray(period_s, np.float64))).astype(np.int64)
+    first, last = sums.span or (int(start_us.min()), int(end.max()))
+    return min(first, int(start_us.min())), max(last, int(end.max()))
 
 
 def _flags(sums: CycleSums, flags: NDArray[np.int64], complete: NDArray[np.bool_]) -> tuple[FlagCount, ...]:
