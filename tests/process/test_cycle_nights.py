@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
+from benchpipe.blocks.cyclic import measure
 from benchpipe.process.order import block_span
 from benchpipe.store import run_store
 from benchpipe.store.manifest import Manifest, Part
@@ -119,8 +120,9 @@ def test_a_stuck_cycle_is_looked_for_in_its_own_part(tmp_path: Path, monkeypatch
 @pytest.mark.parametrize("pause_s", [0.0, 600.0])
 @pytest.mark.parametrize("stuck", [None, 120])
 def test_nights_give_the_tables_remarks_and_state_of_one_pass(
-    tmp_path: Path, pause_s: float, stuck: int | None
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pause_s: float, stuck: int | None
 ) -> None:
+    monkeypatch.setattr(measure, "ROWS_AT_ONCE", 130)
     rows = log(pause_s=pause_s, stuck=stuck)
     (run, store), (other, one_pass) = run_in(tmp_path / "a"), run_in(tmp_path / "b")
     for rows_so_far in NIGHTS:

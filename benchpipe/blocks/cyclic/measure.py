@@ -44,6 +44,8 @@ from benchpipe.store.parts import new_part
 from benchpipe.store.run_store import RunStore
 from benchpipe.stream.ordered import ordered_map
 
+ROWS_AT_ONCE = 1 << 17
+
 
 def cyclic_block(task: BlockTask[CyclicBlock, CyclicState]) -> Found:
     """Make the cycles, loops and trends of a block; cycles that nothing to come can change stay as they are."""
@@ -133,8 +135,9 @@ def _settled_sums(
     sums, longest = past.sums or CycleSums(), [*past.longest]
     for part in new:
         cycles = store.read_parts([part], "cycles", REMARK_COLUMNS)
-        sums = sums_then(sums, block, rig, cycles)
         longest.append(longest_runs(cycles))
+        for first in range(0, cycles.num_rows, ROWS_AT_ONCE):  # of a first night may be millions
+            sums = sums_then(sums, block, rig, cycles.slice(first, ROWS_AT_ONCE))
     return with_rate(sums, block, rig, lambda columns: store.read_parts(settled, "cycles", columns)), longest
 
 
