@@ -109,6 +109,8 @@ BLOCK: dict[str, tuple[str, Spoil]] = {
     "no key": ("held", lambda s: s["held"].pop("key")),
     "another part": ("main", lambda s: s["main"].update(settled=["cycles/gone.parquet"])),
     "other numbers of parts": ("main", lambda s: s["main"]["ends"].append(3)),
+    "other numbers of longest runs": ("main", lambda s: s["main"]["longest"].append([0, 0, 0, 0, None])),
+    "odd sums": ("main", lambda s: s["main"]["sums"]["periods"].update(counts=["3"])),
     "parts of loops": ("main", lambda s: s["main"]["loops"].update(parts=["loops/gone.parquet"])),
     "no state at all": ("main", lambda s: s.update(main=[])),
     "the same number of another type": ("main", lambda s: s["main"].update(lost_at_end=0.0)),

@@ -61,6 +61,11 @@ class BlockState(RejectState):
         return False
 
     @property
+    def span(self) -> tuple[int, int] | None:
+        """First and last time [us] of what was found, where it is kept; None: its tables say."""
+        return None
+
+    @property
     def named(self) -> set[str]:
         """Parts that going on from here needs."""
         return set(self.parts)

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.cyclic.remarks import REMARK_COLUMNS, count_cycles
+from benchpipe.blocks.cyclic.remarks import count_cycles
+from benchpipe.blocks.cyclic.sums import REMARK_COLUMNS
 from benchpipe.blocks.registry import kind_of
 from benchpipe.columns import floats
 from benchpipe.config.rig import RigConfig

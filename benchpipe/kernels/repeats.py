@@ -130,7 +130,7 @@ def chance_repeats(noise: float, step: float, samples: float) -> float:
     return math.log(max(samples, 1.0) / CHANCE) / -math.log(alike)
 
 
-def unusual_repeats(repeats: NDArray[Any]) -> float:
+def unusual_repeats(repeats: NDArray[Any], cycles: NDArray[np.int64]) -> float:
     """Most repeats in a row that are still usual among some cycles, robustly.
 
     Lengths of runs have tails that fall off by a factor a step: what one in 10^9 reaches lies as far beyond the
@@ -139,8 +139,10 @@ def unusual_repeats(repeats: NDArray[Any]) -> float:
 
     Parameters
     ----------
-    repeats : int array, shape (k,)
-        Of each cycle.
+    repeats : array, shape (k,)
+        Rising.
+    cycles : int array, shape (k,)
+        How many have so many repeats.
 
     Returns
     -------
@@ -149,7 +151,8 @@ def unusual_repeats(repeats: NDArray[Any]) -> float:
     """
     if not repeats.size:
         return math.inf
-    middle, upper = (float(v) for v in np.quantile(repeats, (0.5, UPPER), method="lower"))
+    ends = np.cumsum(cycles)
+    middle, upper = (float(repeats[np.searchsorted(ends, int(q * (ends[-1] - 1)), "right")]) for q in (0.5, UPPER))
     return upper + MORE + SPREAD * (max(upper - middle, 1.0) if upper > 0.0 else 0.0)
 
 

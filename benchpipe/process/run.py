@@ -24,7 +24,7 @@ from benchpipe.store.manifest import Manifest, Part, Remark, Step, key_of
 from benchpipe.store.pauses import RunClock
 from benchpipe.store.state import State, Stored, Unfit, fit
 
-VERSION = 18
+VERSION = 19
 STEP = "process"
 KEPT = (
     "the plan, the rig file or the program has changed since the samples were dropped: its tables stay "
@@ -141,7 +141,7 @@ def process_run(task: StepTask[ProcessState]) -> StepResult[ProcessState]:
         parts += one.parts
         remarks += [r for r in one.remarks if r.code not in CODES]
         states[name] = one.state
-        spans[name] = block_span(store, work.block, one.parts)
+        spans[name] = one.state.span or block_span(store, work.block, one.parts)
     remarks += order_remarks(run.plan.block, spans, clock)
     return StepResult(ProcessState(blocks=states), tuple(parts), tuple(remarks))
 

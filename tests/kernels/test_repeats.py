@@ -77,6 +77,10 @@ def test_where_noise_is_below_two_digits_or_not_known_chance_has_no_bound() -> N
     assert chance_repeats(1000.0, 1.0, 100.0) < 5.0
 
 
+def usual_bound(repeats: np.ndarray) -> float:
+    return unusual_repeats(*np.unique(repeats, return_counts=True))
+
+
 @pytest.mark.parametrize("digits", [10, 20, 30])
 @pytest.mark.parametrize("noise", [0.0, 0.1, 0.3])
 @pytest.mark.parametrize("dwell", [0.0, 0.2, 0.45])
@@ -89,13 +93,13 @@ def test_coarse_digits_and_dwells_are_usual(digits: int, noise: float, dwell: fl
     codes = np.rint(0.5 * digits * amplitude * wave + noise * rng.standard_normal(wave.size)).astype(np.float32)
     start = np.arange(0, codes.size, 100)
     repeats = most_repeats(codes, start, start + 100)
-    assert repeats.max() <= unusual_repeats(repeats)
+    assert repeats.max() <= usual_bound(repeats)
     if not dwell:
-        assert unusual_repeats(repeats) < 50
+        assert usual_bound(repeats) < 50
 
 
 def test_few_stuck_cycles_do_not_make_themselves_usual() -> None:
     repeats = np.zeros(100, np.int32)
     repeats[:9] = 25
-    assert unusual_repeats(repeats) == 5.0
-    assert unusual_repeats(repeats[:0]) == math.inf
+    assert usual_bound(repeats) == 5.0
+    assert usual_bound(repeats[:0]) == math.inf

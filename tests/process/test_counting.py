@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.blocks.cyclic import counting
-from benchpipe.blocks.cyclic.counting import CountResult, reconcile, rows_every
+from benchpipe.blocks.cyclic import counter_sums
+from benchpipe.blocks.cyclic.counter_sums import counter_then
+from benchpipe.blocks.cyclic.counting import CountResult, counter_result, reconcile, rows_every
+from benchpipe.blocks.cyclic.running import CounterSums
 from benchpipe.blocks.cyclic.state import Counted
 
 SECOND = 1_000_000
@@ -195,6 +197,23 @@ def test_however_many_rows_are_looked_at_at_once(
         cycles["counter"][place:] += jump
     whole = reconcile(**cycles)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(counting, "AT_ONCE", at_once)
+        patch.setattr(counter_sums, "AT_ONCE", at_once)
         assert reconcile(**cycles) == whole
     assert sum(d.cycles for d in whole.differences) == pytest.approx(whole.counted - whole.detected)
+
+
+@pytest.mark.parametrize(
+    ("pause_us", "kind"), [(800_500_000, None), (801_000_000, "gap"), (800_000_000, "unexplained")]
+)
+def test_where_a_reason_depends_on_the_last_digits_of_the_period_sums_do_not_tell(
+    pause_us: int, kind: str | None
+) -> None:
+    """Of 1,000,900 us between cycles the sums know that it is 1,000,448 to 1,000,960."""
+    cycles = run(100, 50)
+    step = np.where(np.arange(152) == 101, pause_us, 1_000_900)
+    cycles["start_us"] = np.cumsum(step)
+    cycles["counter"][101:] += 1002
+    found, whole = counter_result(counter_then(CounterSums(), **cycles)), reconcile(**cycles)
+    assert (found and kinds(found)) == (kind and {kind: 1002.0})
+    assert found in (None, whole)
+    assert kinds(whole) == {kind or "unexplained": 1002.0}

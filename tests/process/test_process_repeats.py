@@ -9,11 +9,15 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
+from benchpipe.blocks.cyclic import repeats as kept
 from benchpipe.blocks.cyclic.digits import Digits
 from benchpipe.blocks.cyclic.remarks import held_remarks
-from benchpipe.blocks.cyclic.repeats import held_cycles, usual_repeats
+from benchpipe.blocks.cyclic.repeats import held_cycles, longest_runs, may_hold, repeats_then
+from benchpipe.blocks.cyclic.running import CycleSums
+from benchpipe.blocks.cyclic.state import UsualRepeats
 from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.blocks.sample_noise import SampleNoise
+from benchpipe.config.rig import RigConfig
 from tests.process.test_process_digits import rig
 from tests.process.test_remarks import BLOCK
 
@@ -32,6 +36,15 @@ def cycles(count: int = 200, **columns: Any) -> pa.Table:
         "motion_max": 4.0 + 0.01 * rng.standard_normal(count), "motion_min": 0.25 + 0.01 * rng.standard_normal(count),
     }  # fmt: skip
     return pa.table(own | columns)
+
+
+def usual_repeats(
+    rows: pa.Table, rig: RigConfig, noise: SampleNoise, digits: Digits | None
+) -> dict[str, UsualRepeats]:
+    samples, repeats = repeats_then(CycleSums(), rows)
+    usual = kept.usual_repeats(CycleSums(samples=samples, repeats=repeats), rig, noise, digits, rows.select)
+    assert may_hold(longest_runs(rows), usual) or not held_cycles(rows, usual).any()
+    return usual
 
 
 def found(rows: pa.Table, noise: SampleNoise, digits: Digits | None) -> list[int]:
@@ -107,5 +120,5 @@ def test_machine_stiffness_leaves_noise_of_the_motion_unknown() -> None:
 
 def test_the_remark_says_how_many_and_which_first() -> None:
     rows = cycles(load_repeats=repeats(17, 40))
-    (remark,) = held_remarks(BLOCK, rows, usual_repeats(rows, RIG, *FINE))
+    (remark,) = held_remarks(BLOCK, [(0, rows)], usual_repeats(rows, RIG, *FINE))
     assert remark.text.startswith("2 cycle(s) stuck in a part, the first at cycle 18: load or motion repeats one value")

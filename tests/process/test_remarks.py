@@ -8,12 +8,16 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
+from benchpipe.blocks.cyclic import remarks
 from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.cyclic.remarks import REMARK_COLUMNS, cycle_remarks
+from benchpipe.blocks.cyclic.remarks import counted_cycles
+from benchpipe.blocks.cyclic.running import CycleSums
+from benchpipe.blocks.cyclic.sums import REMARK_COLUMNS, sums_then
 from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.config.rig import RigConfig
 from benchpipe.pipeline import work
 from benchpipe.run import load_run
+from benchpipe.store.manifest import Remark
 from tests.config.written import write_lab
 
 RIG = RigConfig.model_validate({
@@ -42,6 +46,13 @@ def table(count: int = 100, **columns: np.ndarray) -> pa.Table:
         "load_repeats": np.zeros(count, np.int32), "motion_repeats": np.zeros(count, np.int32),
     }  # fmt: skip
     return pa.table(own | columns).select(REMARK_COLUMNS)
+
+
+def cycle_remarks(block: CyclicBlock, rig: RigConfig, cycles: pa.Table) -> list[Remark]:
+    """Remarks on all rows of a table, its counter with them."""
+    sums = sums_then(CycleSums(), block, rig, cycles)
+    counted = counted_cycles(block, rig, sums, (), None, cycles.select)
+    return remarks.cycle_remarks(block, rig, sums, counted, cycles.select)
 
 
 def test_nothing_odd_gives_no_remark() -> None:

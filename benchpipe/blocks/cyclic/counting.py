@@ -7,24 +7,20 @@ the counter or of the detection, and is never explained away.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from math import log
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from benchpipe.blocks.cyclic.bins import median_between
+from benchpipe.blocks.cyclic.counter_sums import JUMP, RATE_TOLERANCE, CountedRows, neighbours, rows_of, taken
+from benchpipe.blocks.cyclic.running import CountedRow, CounterSums
 from benchpipe.blocks.cyclic.state import Counted, Kind
 
 KINDS: tuple[Kind, ...] = ("gap", "stop", "uncrossed", "reset", "rollover", "tick", "unexplained")
-RATES = (0.1, 0.2, 0.25, 1 / 3, 0.5, 1.0, 2.0)  # ticks a cycle that rigs are set to
 ROUNDS = (10_000, 65_536, 100_000, 1_000_000)  # counters that come round
-RATE_TOLERANCE = 0.1
 STOP_CYCLES = 3.0  # a cycle that is not closed after so many is a stop
 LEAST_ROWS = 5  # that show a spacing
-AT_ONCE = 1 << 16  # rows
-JUMP = 1.5  # ticks off between two neighbouring cycles that are no matter of the moment of the tick
 
 
 @dataclass(frozen=True)
@@ -157,106 +153,64 @@ def reconcile(
     -------
     CountResult
     """
-    start, count = np.asarray(start_us, np.int64), np.asarray(counter, np.float64)
-    complete_before = np.concatenate(([0], np.cumsum(np.asarray(complete, bool))))
-    used = np.flatnonzero(np.isfinite(count))
-    if used.size < 2:
-        return CountResult(0, 0.0, 1.0, (), 0, 0, int(used.size))
-    where: Any = used if used.size < start.size else slice(start.size)  # a copy of nothing where all rows have it
-    rows = _Rows(start[where], count[where], complete_before[where], np.asarray(segment)[where])
-    rate, period = _rate(rows, every), _period(rows)
-    at = _noted(rows, rate, every)
-    ticks, cycles, border = rows.pairs(at)
-    stood = np.zeros(at.size, bool) if stopped is None else np.asarray(stopped, bool)[where][at]
-    step = (rows.start[at + 1] - rows.start[at]).astype(np.float64)
-    allowed = every * (1.25 * step / max(period, 1.0) + 1.0)
-    cycles = cycles * every
+    columns = (start_us, counter, complete, segment, stopped, uncrossed)
+    sums, rows, at = taken(CounterSums(), *columns, every=every)
+    steps = neighbours(rows)
+    period_us = float(np.median(steps)) if steps.size else None
+    return _result(sums, rows.at(at), rows.at(at + 1), period_us, restarts_us, every)
+
+
+def counter_result(sums: CounterSums, restarts_us: ArrayLike = ()) -> CountResult | None:
+    """What :func:`reconcile` says of all rows that were summed; None where the sums do not tell.
+
+    They do not where the odd places are not known, or where a reason depends on the last digits of the usual period.
+    """
+    if sums.noted is None:
+        return None
+    before, after = (rows_of([pair[k] for pair in sums.noted]) for k in (0, 1))
+    periods = median_between(sums.spacing) if sums.spacing.counts else (None, None)
+    one, other = (_result(sums, before, after, period_us, restarts_us) for period_us in periods)
+    return one if one == other else None
+
+
+def _result(
+    sums: CounterSums, before: CountedRows, after: CountedRows, period_us: float | None, restarts_us: ArrayLike,
+    every: int = 1,
+) -> CountResult:  # fmt: skip
+    """What the sums, the rows before and after each odd step, and the usual period say of all rows."""
+    first, last, rate = sums.first, sums.last, sums.rate
+    if first is None or last is None or sums.used < 2:
+        return CountResult(0, 0.0, 1.0, (), 0, 0, sums.used)
+    period = float(sums.least_us or 1) if period_us is None else period_us
+    ticks, border, stood = after.count - before.count, after.segment != before.segment, before.stood
+    cycles = every * (after.done - before.done).astype(np.float64)
+    allowed = every * (1.25 * (after.start - before.start).astype(np.float64) / max(period, 1.0) + 1.0)
     allowed = np.where(stood, np.minimum(allowed, STOP_CYCLES), allowed)
     restarts = np.asarray(restarts_us, np.int64)
-    passed = np.searchsorted(restarts, rows.start[at + 1], "right") - np.searchsorted(restarts, rows.start[at], "right")
+    passed = np.searchsorted(restarts, after.start, "right") - np.searchsorted(restarts, before.start, "right")
     unknown = border & (passed > 0)
     round_ = np.where(unknown, np.minimum(allowed, STOP_CYCLES), allowed)
     allowed = np.where(unknown & ~stood, np.inf, allowed)
-    kinds, real = _breaks((rows.count[at], rows.count[at + 1]), ticks, cycles, border, stood, rate, allowed, round_)
-    if uncrossed is not None:
-        moved_before = np.concatenate(([0], np.cumsum(uncrossed)))[where]
-        moved = moved_before[at + 1] - moved_before[at]
-        off = np.abs(real - rate * cycles) > JUMP
-        kinds[off & (moved > 0) & (np.abs(real - rate * (cycles + moved)) <= JUMP + rate)] = KINDS.index("uncrossed")
-    seen = int(rows.done[-1] - rows.done[0])
-    differences = _differences(rows, at, kinds, real / rate - cycles, rate, every)
+    kinds, real = breaks((before.count, after.count), ticks, cycles, border, stood, rate, allowed, round_)
+    moved = after.moved - before.moved
+    off = np.abs(real - rate * cycles) > JUMP
+    kinds[off & (moved > 0) & (np.abs(real - rate * (cycles + moved)) <= JUMP + rate)] = KINDS.index("uncrossed")
+    seen = last.done - first.done
+    differences = _differences((first, last), (before, after), kinds, real / rate - cycles, rate, every)
     if every > 1 and seen:
-        gap = CountDifference("gap", int(rows.start[0]), int(rows.start[-1]), float((every - 1) * seen))
-        differences.append(gap)
+        differences.append(CountDifference("gap", first.start_us, last.start_us, float((every - 1) * seen)))
     return CountResult(
         detected=seen,
-        counted=float((rows.count[-1] - rows.count[0] + (real - ticks).sum()) / rate),
+        counted=float((last.counter - first.counter + (real - ticks).sum()) / rate),
         per_cycle=rate,
         differences=tuple(differences),
         resets=int((kinds == KINDS.index("reset")).sum()),
         rollovers=int((kinds == KINDS.index("rollover")).sum()),
-        n_used=int(used.size),
+        n_used=sums.used,
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _Rows:
-    """Rows that have a counter; ``done`` are the complete cycles before each.
-
-    Of millions of rows few are remarkable: what lies between two of them is a difference of counts.
-    """
-
-    start: NDArray[np.int64]
-    count: NDArray[np.float64]
-    done: NDArray[np.int64]
-    segment: NDArray[Any]
-
-    def pairs(self, at: Any) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
-        """Ticks and cycles from the rows ``at`` to the ones after, and whether a segment ends between them."""
-        after = slice(at.start + 1, at.stop + 1) if isinstance(at, slice) else at + 1
-        cycles = (self.done[after] - self.done[at]).astype(np.float64)
-        return self.count[after] - self.count[at], cycles, self.segment[after] != self.segment[at]
-
-    def blocks(self) -> Iterator[slice]:
-        """All rows but the last, so many at a time: arrays over all of them would take gigabytes in a long run."""
-        for first in range(0, self.count.size - 1, AT_ONCE):
-            yield slice(first, min(first + AT_ONCE, self.count.size - 1))
-
-
-def _rate(rows: _Rows, every: int) -> float:
-    """Ticks a cycle: the nearest of RATES, 1 where none is near."""
-    total, counted = 0.0, 0.0
-    for block in rows.blocks():
-        ticks, cycles, border = rows.pairs(block)
-        cycles *= every
-        plain = ~border & (ticks >= 0) & (ticks <= 3 * cycles + 1)
-        total, counted = total + float(cycles[plain].sum()), counted + float(ticks[plain].sum())
-    seen = counted / total if total else 0.0
-    if seen <= 0.0:
-        return 1.0
-    near = min(RATES, key=lambda rate: abs(log(seen / rate)))
-    slack = 1.0 / total  # a tick at either end
-    return near if abs(seen - near) <= RATE_TOLERANCE * near + slack else 1.0
-
-
-def _period(rows: _Rows) -> float:
-    """The usual time from one row to the next [µs]."""
-    steps = np.diff(rows.start)
-    plain = (rows.segment[1:] == rows.segment[:-1]) & (np.diff(rows.done) == 1)
-    return float(np.median(steps[plain])) if plain.any() else float(steps.min()) or 1.0
-
-
-def _noted(rows: _Rows, rate: float, every: int) -> NDArray[np.int64]:
-    """Rows after which a segment ends, the counter goes back, or it goes on by other than the cycles' ticks."""
-    found = []
-    for block in rows.blocks():
-        ticks, cycles, border = rows.pairs(block)
-        off = np.abs(ticks - rate * every * cycles) > JUMP
-        found.append(block.start + np.flatnonzero(border | (ticks < 0) | off))
-    return np.concatenate(found)
-
-
-def _breaks(
+def breaks(
     counts: tuple[NDArray[np.float64], NDArray[np.float64]], ticks: NDArray[np.float64], cycles: NDArray[np.float64],
     border: NDArray[np.bool_], stood: NDArray[np.bool_], rate: float, allowed: NDArray[np.float64],
     around: NDArray[np.float64],
@@ -285,19 +239,19 @@ def _back(last: float, now: float, most: float, most_round: float) -> tuple[int,
 
 
 def _differences(
-    rows: _Rows, noted: NDArray[np.int64], kinds: NDArray[np.int64], extra: NDArray[np.float64], rate: float, every: int
-) -> list[CountDifference]:
+    ends: tuple[CountedRow, CountedRow], noted: tuple[CountedRows, CountedRows], kinds: NDArray[np.int64],
+    extra: NDArray[np.float64], rate: float, every: int,
+) -> list[CountDifference]:  # fmt: skip
     """Differences after rows that are noted, and of the whole stretches between them."""
-    found = []
-    last, tick = rows.count.size - 1, max(1.0 / rate, 1.0)
-    begins, ends = [0, *(noted + 1).tolist()], [*noted.tolist(), last]
-    for k, (first, here) in enumerate(zip(begins, ends, strict=True)):
-        cycles = every * int(rows.done[here] - rows.done[first])
-        between = float(rows.count[here] - rows.count[first]) / rate - cycles
+    found, tick = [], max(1.0 / rate, 1.0)
+    before, after = noted
+    begins, stops = (ends[0], *after.each()), (*before.each(), ends[1])
+    for k, (first, here) in enumerate(zip(begins, stops, strict=True)):
+        between = (here.counter - first.counter) / rate - every * (here.done - first.done)
         if abs(between) > 1e-9:
             kind: Kind = "tick" if abs(between) <= tick + 1e-9 else "unexplained"
-            found.append(CountDifference(kind, int(rows.start[first]), int(rows.start[here]), between))
-        if here < last and k < noted.size and abs(extra[k]) > 1e-9:
+            found.append(CountDifference(kind, first.start_us, here.start_us, between))
+        if k < kinds.size and abs(extra[k]) > 1e-9:
             what = KINDS[int(kinds[k])]
-            found.append(CountDifference(what, int(rows.start[here]), int(rows.start[here + 1]), float(extra[k])))
+            found.append(CountDifference(what, here.start_us, begins[k + 1].start_us, float(extra[k])))
     return found

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
+import pyarrow as pa
 
 from benchpipe.blocks.cyclic.counting import rows_every
 from benchpipe.blocks.cyclic.cycle_tables import CycleTables
@@ -15,7 +17,7 @@ from benchpipe.blocks.cyclic.loops import loop_numbers, loops_table
 from benchpipe.blocks.cyclic.peaks import write_peaks
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.remarks import (
-    REMARK_COLUMNS,
+    count_cycles,
     counted_cycles,
     cycle_remarks,
     held_remarks,
@@ -23,8 +25,10 @@ from benchpipe.blocks.cyclic.remarks import (
     not_learnt,
     sparse_remark,
 )
-from benchpipe.blocks.cyclic.repeats import usual_repeats
-from benchpipe.blocks.cyclic.state import CyclicState, Digits, KeptLoops, Thresholds
+from benchpipe.blocks.cyclic.repeats import REPEAT_COLUMNS, longest_runs, may_hold, usual_repeats
+from benchpipe.blocks.cyclic.running import CycleSums, Longest
+from benchpipe.blocks.cyclic.state import CyclicState, Digits, KeptLoops, Thresholds, UsualRepeats
+from benchpipe.blocks.cyclic.sums import REMARK_COLUMNS, arrays_of, sums_then, with_rate
 from benchpipe.blocks.cyclic.thresholds import learn_thresholds
 from benchpipe.blocks.cyclic.trends import CycleValues, cycle_trends
 from benchpipe.blocks.found import Found
@@ -39,6 +43,8 @@ from benchpipe.store.manifest import Part
 from benchpipe.store.parts import new_part
 from benchpipe.store.run_store import RunStore
 from benchpipe.stream.ordered import ordered_map
+
+ROWS_AT_ONCE = 1 << 17
 
 
 def cyclic_block(task: BlockTask[CyclicBlock, CyclicState]) -> Found:
@@ -65,18 +71,25 @@ def cyclic_block(task: BlockTask[CyclicBlock, CyclicState]) -> Found:
     parts = settled + tail
     known = past.ends or ()
     last = known[-1] if known else 0
-    ends = [*known, *(max(last, _last_cycle(store, part)) for part in new)]
+    sums, longest = _settled_sums(store, block, rig, past, settled, new)
+    ends = [*known, *(sums.complete for _ in new)]
     done = SettledCycles(store, settled, ends)
     loops, numbers = _loops(rig, store, block, inputs, past, old, done, key)
     before = [old[path] for path in past.parts if old[path].table == "trends"]
     trends = cycle_trends(block, CycleValues(done.read), store.read_parts(before, "trends"), last)
     found = Found(parts + loops)
     found.parts += [store.write("trends", trends, key)] if trends.num_rows else []
-    cycles = store.read_parts(parts, "cycles", REMARK_COLUMNS)
-    counted = counted_cycles(block, rig, cycles, task.clock.restarts_us, tables.counter)
+    open_cycle = store.read_parts(tail, "cycles", REMARK_COLUMNS)
+    whole = sums_then(sums, block, rig, open_cycle)
+
+    def read(columns: list[str]) -> pa.Table:
+        return store.read_parts(parts, "cycles", columns)
+
+    counted = counted_cycles(block, rig, whole, task.clock.restarts_us, tables.counter, read)
     noise = _sample_noise(rig, store, block, inputs, past)
-    repeats = usual_repeats(cycles, rig, noise, digits)
-    found.remarks = [*cycle_remarks(block, rig, cycles, counted), *held_remarks(block, cycles, repeats)]
+    repeats = usual_repeats(whole, rig, noise, digits, read)
+    pieces = [*_may_hold(done, longest, repeats), (sums.complete, open_cycle)]
+    found.remarks = [*cycle_remarks(block, rig, whole, counted, read), *held_remarks(block, pieces, repeats)]
     found.remarks += [learnt_remark(block, rig, learnt)] if learnt is not None else []
     found.state = CyclicState(
         anchor=anchor,
@@ -89,6 +102,8 @@ def cyclic_block(task: BlockTask[CyclicBlock, CyclicState]) -> Found:
         repeats=repeats,
         counted=counted.state if counted is not None else None,
         lost_at_end=tables.lost_at_end,
+        sums=sums,
+        longest=tuple(longest),
     )
     return found
 
@@ -98,9 +113,11 @@ def _peaks(task: BlockTask[CyclicBlock, CyclicState]) -> Found:
     rig, store, block, key = task.rig, task.store, task.block, task.key
     parts, lost_at_end = write_peaks(task)
     cycles = store.read_parts(parts, "cycles", REMARK_COLUMNS)
-    counted = counted_cycles(block, rig, cycles, task.clock.restarts_us)
-    remarks = cycle_remarks(block, rig, cycles, counted)
-    every = rows_every(cycles.column("start_us"), floats(cycles.column("counter")), block.frequency)
+    get = arrays_of(cycles)
+    asked = rig.counter is not None and cycles.num_rows > 1
+    counted = count_cycles(block, rig, get, task.clock.restarts_us) if asked else None
+    remarks = cycle_remarks(block, rig, sums_then(CycleSums(), block, rig, cycles), counted, cycles.select)
+    every = rows_every(get["start_us"], get["counter"], block.frequency)
     if every > 1:
         remarks.append(sparse_remark(block, every, counted=counted is not None))
     trends = cycle_trends(block, CycleValues(lambda columns, *_: store.read_parts(parts, "cycles", columns)))
@@ -109,6 +126,28 @@ def _peaks(task: BlockTask[CyclicBlock, CyclicState]) -> Found:
         counted=counted.state if counted is not None else None, lost_at_end=lost_at_end, rows_every=every
     )
     return Found(parts, remarks, state)
+
+
+def _settled_sums(
+    store: RunStore, block: CyclicBlock, rig: RigConfig, past: CyclicState, settled: list[Part], new: list[Part]
+) -> tuple[CycleSums, list[Longest]]:
+    """Sums over all settled parts, and the longest runs in each: of the new ones, those of the last time go on."""
+    sums, longest = past.sums or CycleSums(), [*past.longest]
+    for part in new:
+        cycles = store.read_parts([part], "cycles", REMARK_COLUMNS)
+        longest.append(longest_runs(cycles))
+        for first in range(0, cycles.num_rows, ROWS_AT_ONCE):  # of a first night may be millions
+            sums = sums_then(sums, block, rig, cycles.slice(first, ROWS_AT_ONCE))
+    return with_rate(sums, block, rig, lambda columns: store.read_parts(settled, "cycles", columns)), longest
+
+
+def _may_hold(
+    cycles: SettledCycles, longest: list[Longest], usual: Mapping[str, UsualRepeats]
+) -> Iterator[tuple[int, pa.Table]]:
+    """Settled parts in which a cycle may hold one value, each with the complete cycles before it."""
+    for part, before, one in zip(cycles.parts, [0, *cycles.ends][: len(cycles.ends)], longest, strict=True):
+        if may_hold(one, usual):
+            yield before, cycles.store.read_parts([part], "cycles", REPEAT_COLUMNS)
 
 
 def learnt_thresholds(
@@ -181,9 +220,3 @@ def _loops(
         loops = loops_table(store, inputs, rig, block, number[at].astype(np.int64), start, period)
         parts.append(store.write("loops", loops, key))
     return parts, [*have.cycles, *wanted]
-
-
-def _last_cycle(store: RunStore, part: Part) -> int:
-    """Number of the last complete cycle in a part; 0 where there is none."""
-    number = floats(store.read_parts([part], "cycles", ["cycle"]).column("cycle"))
-    return int(np.nanmax(number)) if np.isfinite(number).any() else 0

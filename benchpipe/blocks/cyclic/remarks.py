@@ -2,86 +2,97 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from benchpipe.blocks.cyclic.counting import JUMP, CountResult, reconcile, rows_every
+from benchpipe.blocks.cyclic.bins import median_between
+from benchpipe.blocks.cyclic.counter_sums import JUMP
+from benchpipe.blocks.cyclic.counting import CountResult, counter_result, reconcile, rows_every
 from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.cyclic.repeats import REPEAT_COLUMNS, held_cycles
-from benchpipe.blocks.cyclic.restarts import zero_shifts
+from benchpipe.blocks.cyclic.repeats import ReadRows, held_cycles
+from benchpipe.blocks.cyclic.restarts import moved_zeros
+from benchpipe.blocks.cyclic.running import CycleSums, FlagCount
 from benchpipe.blocks.cyclic.state import Thresholds, UsualRepeats
+from benchpipe.blocks.cyclic.sums import COUNTER_COLUMNS, arrays_of, counter_rows_then, stood_still
 from benchpipe.blocks.cyclic.tables import FLAG_MEANING, CycleFlag
 from benchpipe.blocks.cyclic.trends import NOT_JUDGED
+from benchpipe.columns import floats
 from benchpipe.config.rig import RigConfig
 from benchpipe.samples.signals import signal_units
 from benchpipe.store.manifest import Remark
 
-# Columns of the cycles table that the remarks are made of.
-_COLUMNS = [
-    "flags", "start_us", "segment", "complete", "samples", "counter", "uncrossed", "peak_load", "valley_load",
-    "motion_max", "motion_min", "period_s", "secant_stiffness",
-]  # fmt: skip
-REMARK_COLUMNS = list(dict.fromkeys([*_COLUMNS, *REPEAT_COLUMNS]))
 MOST_OFF = 1.5  # times longer or shorter than the plan's cycles: other cycles
 REVERSED = 0.95  # of the cycles: the load falls where the motion rises (common practice, no source)
 LEAST_REVERSED = 10  # cycles with a stiffness that say so
-STOP_PART = 0.9  # of the time after which an open cycle is a stop: so long its samples must last
 
 
 def cycle_remarks(
-    block: CyclicBlock, rig: RigConfig, cycles: pa.Table, counted: CountResult | None = None
+    block: CyclicBlock, rig: RigConfig, sums: CycleSums, counted: CountResult | None, read: ReadRows
 ) -> list[Remark]:
     """Remarks on a block: flags that cycles carry, the rig's counter, zeros that moved at a restart, a sign.
 
-    ``counted`` is :func:`counted_cycles` where that is known already.
+    Parameters
+    ----------
+    sums : CycleSums
+        Of all rows of its cycles.
+    counted : CountResult or None
+        The same rows and the rig's counter.
+    read : callable
+        Columns → a table of all its cycles: asked only where a remark has to say what the sums do not know.
     """
-    remarks = [*_flagged(block.name, cycles)]
-    get = {name: _array(cycles, name) for name in _COLUMNS}
-    counted = counted if counted is not None else counted_cycles(block, rig, cycles)
+    remarks = [*_flagged(block.name, sums)]
     if counted is not None:
         remarks += _counted(block.name, counted)
-    for signal, high, low in (("load", "peak_load", "valley_load"), ("motion", "motion_max", "motion_min")):
-        for found in zero_shifts(get["start_us"], get["segment"], get["complete"], get[high], get[low]):
+    for signal, shifts in moved_zeros(sums.shifts).items():
+        for found in shifts:
             unit = signal_units(rig)[signal]
             moved = f"at the restart before segment {found.segment} the {signal} moved by {found.shift:.3g} {unit}"
-            text = f"{moved} as a whole ({found.of_range:+.1%} of its range): was the channel tared again?"
-            if np.isnan(found.of_range):
-                text = f"{moved}, and stands still on both sides: is its sensor connected?"
+            text = f"{moved}, and stands still on both sides: is its sensor connected?"
+            if found.of_range is not None:
+                text = f"{moved} as a whole ({found.of_range:+.1%} of its range): was the channel tared again?"
             remarks.append(Remark(step="process", code="zero-shift", where=block.name, count=1, text=text))
-    remarks += _reversed(block, rig, get["secant_stiffness"][get["complete"]])
-    return [*remarks, *_paced(block, get["period_s"][get["complete"]])]
+    remarks += _reversed(block, rig, sums)
+    return [*remarks, *_paced(block, sums, read)]
 
 
-def held_remarks(block: CyclicBlock, cycles: pa.Table, usual: Mapping[str, UsualRepeats]) -> Iterator[Remark]:
-    """How many cycles hold one value for a part, ``usual`` as the block's state keeps it."""
-    held = held_cycles(cycles, usual)
-    count = int(held.sum())
+def held_remarks(
+    block: CyclicBlock, pieces: Iterable[tuple[int, pa.Table]], usual: Mapping[str, UsualRepeats]
+) -> Iterator[Remark]:
+    """How many cycles hold one value for a part, ``usual`` as the block's state keeps it.
+
+    ``pieces``: the complete cycles before each piece of the block's cycles, and its rows; all that can hold such ones.
+    """
+    count, first = 0, 0
+    for before, cycles in pieces:
+        held = held_cycles(cycles, usual)
+        if held.any():
+            closed = np.cumsum(np.array(cycles.column("complete"), bool))[held]
+            first = first if count else before + int(closed[0])
+            count += int(held.sum())
     if count:
-        closed = np.cumsum(np.array(cycles.column("complete"), bool))[held]
         text = (
-            f"{count:,} cycle(s) stuck in a part, the first at cycle {closed[0]:,}: load or motion repeats one value "
+            f"{count:,} cycle(s) stuck in a part, the first at cycle {first:,}: load or motion repeats one value "
             "for longer than its digits, its noise and the other cycles explain (a sensor that sticks, a signal that "
             "is clipped): extremes may be hidden"
         )
         yield Remark(step="process", code="stuck-in-part", where=block.name, count=count, text=text)
 
 
-def _reversed(block: CyclicBlock, rig: RigConfig, stiffness: NDArray[Any]) -> Iterator[Remark]:
+def _reversed(block: CyclicBlock, rig: RigConfig, sums: CycleSums) -> Iterator[Remark]:
     """A load that falls where the motion rises: no specimen does so all the time, a channel that is reversed does."""
-    known = stiffness[np.isfinite(stiffness)]
-    count = int((known < 0).sum())
-    if count >= max(LEAST_REVERSED, REVERSED * known.size):
+    count, known = sums.negative, sums.stiffnesses
+    if count >= max(LEAST_REVERSED, REVERSED * known):
         ways = ", ".join(
             f"[{name}] has the channel '{axis.channel}' with sign = {axis.sign}"
             for name, axis in (("load", rig.load), ("motion", rig.motion))
         )
         machine = rig.motion.machine_stiffness is not None
         text = (
-            f"the stiffness is negative in {count:,} of {known.size:,} cycles: the load falls where the motion rises. "
+            f"the stiffness is negative in {count:,} of {known:,} cycles: the load falls where the motion rises. "
             f"Is a channel reversed? In the rig file {ways}: turn the sign of the one that is"
             f"{', or correct machine_stiffness if it is too small' if machine else ''}"
         )
@@ -98,17 +109,28 @@ def sparse_remark(block: CyclicBlock, every: int, *, counted: bool) -> Remark:
     return Remark(step="process", code="sparse-rows", where=block.name, count=every, text=text)
 
 
-def _paced(block: CyclicBlock, period_s: NDArray[Any]) -> Iterator[Remark]:
+def _paced(block: CyclicBlock, sums: CycleSums, read: ReadRows) -> Iterator[Remark]:
     """Cycles that are not those of the plan: such as half of them, where a load has two peaks a cycle."""
+    if all(_planned(block, period_s) for period_s in median_between(sums.periods)):
+        return
+    rows = read(["complete", "period_s"])
+    period_s = floats(rows.column("period_s"))[np.array(rows.column("complete"), bool)]
     period_s = period_s[np.isfinite(period_s)]
-    turns = float(np.median(period_s)) * block.frequency if period_s.size else 1.0
-    if turns * MOST_OFF < 1.0 or turns > MOST_OFF:
+    middle = float(np.median(period_s))
+    if not _planned(block, middle):
+        turns = middle * block.frequency
         how = "two peaks a cycle? Let low and high stand" if turns < 1.0 else "is every cycle crossed? Set low and high"
         text = (
             f"a cycle lasts {turns / block.frequency:.3g} s in the middle, the plan says {1 / block.frequency:.3g} s: "
             f"{how} so that each cycle crosses both once, or correct frequency"
         )
         yield Remark(step="process", code="period", where=block.name, count=len(period_s), text=text)
+
+
+def _planned(block: CyclicBlock, period_s: float) -> bool:
+    """Whether a cycle lasts about as long as the plan says; it does where there is none."""
+    turns = period_s * block.frequency
+    return not (turns * MOST_OFF < 1.0 or turns > MOST_OFF)
 
 
 def learnt_remark(block: CyclicBlock, rig: RigConfig, learnt: Thresholds) -> Remark:
@@ -132,52 +154,59 @@ def not_learnt(block: CyclicBlock) -> Remark:
 
 
 def counted_cycles(
-    block: CyclicBlock, rig: RigConfig, cycles: pa.Table, restarts_us: Sequence[int] = (),
-    end: tuple[int, float] | None = None,
+    block: CyclicBlock, rig: RigConfig, sums: CycleSums, restarts_us: Sequence[int], end: tuple[int, float] | None,
+    read: ReadRows,
 ) -> CountResult | None:  # fmt: skip
     """Compare a block's cycles with the rig's counter; None where the rig has none, or there are no two cycles.
 
-    ``end``: time and counter of the last sample, which may lie in no cycle.
+    Parameters
+    ----------
+    sums : CycleSums
+        Of all rows of its cycles.
+    restarts_us : sequence of int
+        The log's clock began again there.
+    end : (int, float) or None
+        Time and counter of the last sample, which may lie in no cycle.
+    read : callable
+        Columns → a table of all its cycles: asked only where too many places are odd, or with another rate than before.
     """
-    if rig.counter is None or cycles.num_rows < 2:
+    counter = sums.counter
+    if counter is None or sums.rows < 2:
         return None
-    names = ("start_us", "counter", "complete", "segment", "samples", "uncrossed")
-    get = {name: _array(cycles, name) for name in names}
-    if end is not None and end[0] > get["start_us"][-1] and abs(end[1] - get["counter"][-1]) > JUMP:
-        last = dict(zip(names, (*end, False, get["segment"][-1], 0, 0), strict=True))
-        get = {name: np.append(values, last[name]) for name, values in get.items()}
+    last = counter.last if counter.at_end else None
+    more = None
+    if end is not None and last is not None and end[0] > last.start_us and abs(end[1] - last.counter) > JUMP:
+        more = dict(zip(COUNTER_COLUMNS, (*end, False, last.segment, 0, 0), strict=True))
+        counter = counter_rows_then(counter, block, rig, {name: np.array([value]) for name, value in more.items()})
+    found = counter_result(counter, restarts_us)
+    if found is not None:
+        return found
+    get = arrays_of(read(COUNTER_COLUMNS))
+    if more is not None:
+        get = {name: np.append(values, more[name]) for name, values in get.items()}
     return count_cycles(block, rig, get, restarts_us)
 
 
 def count_cycles(
-    block: CyclicBlock, rig: RigConfig, get: dict[str, NDArray[Any]], restarts_us: Sequence[int] = ()
+    block: CyclicBlock, rig: RigConfig, get: Mapping[str, NDArray[Any]], restarts_us: Sequence[int] = ()
 ) -> CountResult:
     """Compare rows of the cycles table with the rig's counter; ``restarts_us``: the log's clock began again there."""
     every = rows_every(get["start_us"], get["counter"], block.frequency) if block.boundary == "row" else 1
-    stood = get["samples"] / rig.time.sample_rate >= STOP_PART * block.longest_cycle_s
     return reconcile(
-        get["start_us"], get["counter"], get["complete"], get["segment"], stopped=stood & ~get["complete"],
+        get["start_us"], get["counter"], get["complete"], get["segment"], stopped=stood_still(block, rig, get),
         restarts_us=restarts_us, every=every, uncrossed=get["uncrossed"],
     )  # fmt: skip
 
 
-def _array(cycles: pa.Table, name: str) -> NDArray[Any]:
-    column = cycles.column(name).combine_chunks()
-    return np.asarray(column.fill_null(float("nan")) if column.null_count else column)  # a view: nothing writes into it
-
-
-def _flagged(block: str, cycles: pa.Table) -> Iterator[Remark]:
+def _flagged(block: str, sums: CycleSums) -> Iterator[Remark]:
     """One remark for each flag that some cycles carry; where it keeps them from being judged, from which on."""
-    flags = np.array(cycles.column("flags"))
-    complete, uncrossed = np.array(cycles.column("complete")), np.array(cycles.column("uncrossed"))
-    number = np.cumsum(complete)
+    known = {one.flag: one for one in sums.flags}
     for flag, meaning in FLAG_MEANING.items():
-        odd = (flags & int(flag)) != 0
-        count = int(uncrossed.sum()) if flag is CycleFlag.UNCROSSED else int(odd.sum())
+        _, carried, first = known.get(int(flag), FlagCount(int(flag), 0, None))
+        count = sums.uncrossed if flag is CycleFlag.UNCROSSED else carried
         if count:
             name = (flag.name or "").lower().replace("_", " ")
-            closed = number[odd & complete]
-            begun = f", from cycle {closed[0]:,} on" if flag in NOT_JUDGED and closed.size else ""
+            begun = f", from cycle {first:,} on" if flag in NOT_JUDGED and first is not None else ""
             text = f"{count:,} cycle(s) {name}{begun}: {meaning}"
             yield Remark(step="process", code=name.replace(" ", "-"), where=block, count=count, text=text)
 

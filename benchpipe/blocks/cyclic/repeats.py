@@ -10,12 +10,14 @@ learnt is none, or not everywhere).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from benchpipe.blocks.cyclic.bins import lengths, median, with_values
+from benchpipe.blocks.cyclic.running import Bins, CycleSums, Longest, RepeatSums
 from benchpipe.blocks.cyclic.state import Digits, UsualRepeats
 from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.blocks.state import SampleNoise
@@ -34,6 +36,7 @@ LEAST_SWING = 0.01  # of the usual one: what swings less is not compared by its 
 REST = 0.1  # of the usual range: a load that comes so near zero may rest there
 _ENDS = {"load": ("valley_load", "peak_load"), "motion": ("motion_min", "motion_max")}
 Floats = NDArray[np.float64]
+ReadRows = Callable[[list[str]], pa.Table]
 
 
 def _held(usual: UsualRepeats, repeats: Floats, samples: Floats, low: Floats, high: Floats) -> NDArray[np.bool_]:
@@ -64,37 +67,69 @@ def _bound(value: float | None) -> float:
     return math.inf if value is None else value
 
 
-def usual_repeats(rows: pa.Table, rig: RigConfig, noise: SampleNoise, digits: Digits | None) -> dict[str, UsualRepeats]:
+def repeats_then(sums: CycleSums, rows: pa.Table) -> tuple[Bins, dict[str, RepeatSums]]:
+    """Numbers of samples, and sums of repeats by signal, that go on with the next rows.
+
+    Parameters
+    ----------
+    sums : CycleSums
+        Of all rows before.
+    rows : pyarrow Table
+        Columns :data:`REPEAT_COLUMNS`.
+    """
+    known = _measured(rows)
+    if not known.any():
+        return sums.samples, sums.repeats
+    found = {}
+    for name in _ENDS:
+        repeats, low, high = _runs(rows, name, known)
+        old = sums.repeats.get(name, RepeatSums())
+        largest = max(old.largest, float(np.abs(high[np.isfinite(high)]).max(initial=0.0)))
+        found[name] = RepeatSums(with_values(old.repeats, repeats), with_values(old.range, high - low), largest)
+    return with_values(sums.samples, floats(rows.column("samples"))[known]), found
+
+
+def _measured(rows: pa.Table) -> NDArray[np.bool_]:
+    """Which rows are complete cycles that are measured: others say nothing of what is usual."""
+    odd = np.array(rows.column("flags"), np.int64) & int(CycleFlag.STOOD_STILL | CycleFlag.PEAKS_ONLY)
+    return np.asarray(np.array(rows.column("complete"), bool) & (odd == 0))
+
+
+def _runs(rows: pa.Table, name: str, known: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
+    """Most repeats in a row, and smallest and largest value of a signal, of some rows."""
+    repeats, low, high = (floats(rows.column(c))[known] for c in (f"{name}_repeats", *_ENDS[name]))
+    return np.nan_to_num(repeats), low, high
+
+
+def usual_repeats(
+    sums: CycleSums, rig: RigConfig, noise: SampleNoise, digits: Digits | None, read: ReadRows
+) -> dict[str, UsualRepeats]:
     """What is usual in a block, by signal.
 
     Parameters
     ----------
-    rows : pyarrow Table
-        Columns :data:`REPEAT_COLUMNS` of all its cycles.
+    sums : CycleSums
+        Of all its cycles.
     noise : SampleNoise
     digits : Digits or None
         Steps of the channels' last digits; None where they were not looked for.
+    read : callable
+        Columns → a table of all its cycles: asked only where noise does not explain the usual.
     """
-    known = np.array(rows.column("complete"), bool)
-    known &= (np.array(rows.column("flags"), np.int64) & int(CycleFlag.STOOD_STILL | CycleFlag.PEAKS_ONLY)) == 0
     found: dict[str, UsualRepeats] = {}
-    for name, (low, high) in _ENDS.items():
-        repeats, samples, bottom, top = (
-            floats(rows.column(column))[known] for column in (f"{name}_repeats", "samples", low, high)
-        )
-        repeats = np.nan_to_num(repeats)
-        if not repeats.size:
-            continue
-        middle, count = float(np.median(repeats)), float(np.median(samples))
-        chance = _chance(name, rig, noise, digits, float(np.abs(top).max()), count)
+    count = median(sums.samples)
+    for name, one in sums.repeats.items():
+        middle = median(one.repeats)
+        chance = _chance(name, rig, noise, digits, one.largest, count)
         clipped: tuple[float | None, float | None] = (None, None)
         if middle > chance:
+            rows = read(["complete", "flags", f"{name}_repeats", *_ENDS[name]])
+            repeats, low, high = _runs(rows, name, _measured(rows))
             long = repeats > chance
-            shared = _shared(bottom[long]), _shared(top[long])
+            shared = _shared(low[long]), _shared(high[long])
             clipped = (None, None) if None not in shared else shared
-        found[name] = UsualRepeats(
-            middle, _finite(unusual_repeats(repeats)), _finite(chance), count, float(np.median(top - bottom)), clipped
-        )
+        usual = _finite(unusual_repeats(*lengths(one.repeats)))
+        found[name] = UsualRepeats(middle, usual, _finite(chance), count, median(one.range), clipped)
     return found
 
 
@@ -151,6 +186,32 @@ def held_cycles(rows: pa.Table, usual: Mapping[str, UsualRepeats]) -> NDArray[np
             held = np.where(complete, held, by_noise)
         found |= held
     return found
+
+
+def longest_runs(rows: pa.Table) -> Longest:
+    """Most repeats in a part of a block's cycles, its columns :data:`REPEAT_COLUMNS`."""
+    complete = np.array(rows.column("complete"), bool)
+    runs = [np.nan_to_num(floats(rows.column(f"{name}_repeats"))) for name in ("load", "motion")]
+    load, motion, open_load, open_motion = (
+        int(one[which].max(initial=0.0)) for which in (complete, ~complete) for one in runs
+    )
+    bottom, top = (floats(rows.column(name))[~complete] for name in _ENDS["load"])
+    away = np.maximum(bottom, -top)
+    away = away[np.isfinite(away)]
+    return Longest(load, motion, open_load, open_motion, float(away.max()) if away.size else None)
+
+
+def may_hold(longest: Longest, usual: Mapping[str, UsualRepeats]) -> bool:
+    """Whether :func:`held_cycles` could find a cycle in a part: without one above the least bound there is none."""
+    for name, one in usual.items():
+        noise = _explained(one)
+        least = min(_bound(one.usual), _bound(one.chance) if noise or one.clipped != (None, None) else math.inf)
+        if getattr(longest, name) > least:
+            return True
+        loaded = longest.away is not None and longest.away > REST * _load_range(usual)
+        if noise and loaded and getattr(longest, f"open_{name}") > _bound(one.chance):
+            return True
+    return False
 
 
 def _load_range(usual: Mapping[str, UsualRepeats]) -> float:

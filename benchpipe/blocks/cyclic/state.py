@@ -7,6 +7,7 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
+from benchpipe.blocks.cyclic.running import CycleSums, Longest
 from benchpipe.blocks.state import Anchor, BlockState, SampleNoise
 from benchpipe.store.state import State
 
@@ -157,16 +158,33 @@ class CyclicState(CycleFigures, FinalCycles, BlockState):
     loops : KeptLoops
     thresholds : Thresholds or None
         Learnt ones.
+    sums : CycleSums or None
+        Of the settled parts.
+    longest : tuple of Longest
+        Of each settled part.
     """
 
     anchor: Anchor | None = None
     loops: KeptLoops = KeptLoops()
     thresholds: Thresholds | None = None
+    sums: CycleSums | None = None
+    longest: tuple[Longest, ...] = ()
+
+    @model_validator(mode="after")
+    def _one_each(self) -> Self:
+        if self.sums is not None and len(self.longest) != len(self.settled):
+            raise ValueError(f"{len(self.settled)} parts and {len(self.longest)} longest runs")
+        return self
 
     @property
     def resumes(self) -> bool:
-        """Whether the block can go on from here: a state of an older program may lack the ends, or the digits."""
-        return self.anchor is not None and self.ends is not None and self.digits is not None
+        """Whether the block can go on from here: a state of an older program may lack ends, digits or sums."""
+        return None not in (self.anchor, self.ends, self.digits, self.sums)
+
+    @property
+    def span(self) -> tuple[int, int] | None:
+        """First and last time [us] of the complete cycles, as the sums have it: an open cycle has no place in time."""
+        return self.sums.span if self.sums is not None else None
 
     @property
     def named(self) -> set[str]:
