@@ -21,7 +21,7 @@ def ends_with(monkeypatch: pytest.MonkeyPatch, killed: int, known: list[dict[str
     alive = {"module": MODULE, "line": 7, "status": "survived", "diff": DIFF}
     monkeypatch.setattr(mutants, "run_part", lambda *given: [*found, alive])
     monkeypatch.setattr(mutants, "find_spec", lambda name: name)
-    monkeypatch.setattr("tomllib.loads", lambda text: {"part": LISTED["part"], "known": known})
+    monkeypatch.setattr("tomllib.loads", lambda text: {"part": LISTED["part"], "known": known, "not_changed": []})
     monkeypatch.setattr("sys.argv", ["mutants", *asked])
     with pytest.raises(SystemExit) as ended:
         mutants.main()
@@ -52,6 +52,14 @@ def test_a_module_that_is_not_there_or_has_no_tests_is_named() -> None:
         mutants.parts_of(["benchpipe/none.py"], LISTED["part"])
     with pytest.raises(SystemExit, match=r"known.toml says which tests benchpipe/units.py has"):
         mutants.parts_of(["benchpipe/units.py"], LISTED["part"])
+
+
+def test_modules_that_only_compile_are_not_changed_and_are_there() -> None:
+    left = LISTED["not_changed"]
+    assert all((mutants.REPO / one).is_file() for one in left)
+    changed = [one for modules, _ in mutants.parts_of([], LISTED["part"], left) for one in modules]
+    assert not set(changed) & set(left)
+    assert "benchpipe/kernels/lines.py" in changed
 
 
 def test_without_the_tool_the_target_that_brings_it_is_named(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchpipe.kernels.history_bins import history_bins, like_windows, window_weights
+from benchpipe.kernels.history_bins import FAR, history_bins, like_windows, window_weights
 
 
 @settings(deadline=None)
@@ -52,3 +52,13 @@ def test_like_windows_lie_to_the_bins_as_ours() -> None:
     ends, length = like_windows(bins, 10_000, 19_999)
     assert length == 500
     assert np.all(np.diff(ends) == 500)
+
+
+@pytest.mark.parametrize("n", [5, 8, 31])
+def test_a_mean_is_of_values_drawn_in_to_their_median(n: int) -> None:
+    value = np.random.default_rng(n).standard_normal(n)
+    value[n // 2] = 1e3
+    middle = np.sort(value)[n // 2]
+    spread = 1.482602218505602 * np.sort(np.abs(value - middle))[n // 2]
+    bins = history_bins(np.arange(float(n)), value, most=1)
+    assert bins.mean == pytest.approx([np.clip(value, middle - FAR * spread, middle + FAR * spread).mean()], rel=1e-6)

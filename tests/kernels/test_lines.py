@@ -165,3 +165,12 @@ def test_crossing_of_a_flat_line_may_never_come() -> None:
     crossing = line.crossing(5.0, after=9.0)
     assert crossing.high == inf
     assert line.interval(crossing.low)[1] == pytest.approx(5.0)
+
+
+def test_covariances_of_a_line_are_those_of_its_normal_equations() -> None:
+    x, y = np.array([30.0, 32.0, 35.0, 41.0, 47.0]), np.array([1.0, 1.3, 1.2, 1.9, 2.2])
+    line = straight_line(x, y, correlated=False)
+    design = np.column_stack([np.ones(5), x])
+    covariance = np.linalg.inv(design.T @ design) * line.s**2
+    found = [[line.var_intercept, line.cov_intercept_slope], [line.cov_intercept_slope, line.var_slope]]
+    assert np.array(found) == pytest.approx(covariance, rel=1e-9)

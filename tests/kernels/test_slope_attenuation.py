@@ -55,3 +55,9 @@ def test_noise_from_closure_errors_is_an_upper_bound(lock_step: float | None) ->
     assert motion_noise([0.0] * 10, 0.003) == 0.003
     assert motion_noise([0.1, 0.2], 0.003) == 0.003
     assert np.isnan(motion_noise([0.1, np.nan]))
+
+
+@pytest.mark.parametrize("samples", [2, 5, 40])
+def test_the_spread_in_a_band_is_that_of_samples_evenly_over_it(samples: int) -> None:
+    spread, noise = float(np.var(np.linspace(0.0, 3.0, samples))), 0.4
+    assert float(attenuation(noise, 3.0, samples)) == pytest.approx(noise**2 / (spread + noise**2), rel=1e-12)

@@ -164,3 +164,11 @@ def test_breakaway_is_the_hump_at_the_start_and_no_spike(sign: float) -> None:
     assert abs(found.motion) < 0.1
     assert isnan(breakaway(np.zeros(50), np.ones(50), within=0.1).load)
     assert isnan(breakaway([], [], within=0.1).load)
+
+
+def test_too_few_readings_in_one_direction_fit_nothing_and_keep_what_was_asked() -> None:
+    speed = np.array([1.0, 2.0, 3.0, 4.0, 5.0, -1.0, -2.0, -3.0])
+    found = fit_resistance(speed, speed, dead_band=0.1, temperature_c=np.full(8, 24.0), coverage=0.9)
+    assert (found.n_used, found.n_dropped, found.coverage, found.reference_c) == (8, 0, 0.9, 24.0)
+    assert isnan(found.thinning)
+    assert (found.thinning_fitted, found.converged) == (False, False)

@@ -69,3 +69,10 @@ def test_jumps_are_found_and_spikes_are_not() -> None:
     # Over a stop the room may be another.
     stopped = T + np.where(np.arange(T.size) >= 4000, 40_000.0, 0.0)
     assert thermometer_faults(stopped, noisy + 3 * (np.arange(T.size) >= 4000), *WINDOWS).jumps == ()
+
+
+@pytest.mark.parametrize(("last", "dead"), [(3600.0, False), (3601.0, True)])
+def test_a_thermometer_is_dead_after_more_than_an_hour(last: float, dead: bool) -> None:
+    time_s = np.append(np.linspace(0.0, 3500.0, 100), last)
+    found = thermometer_faults(time_s, np.full(101, 23.0), (0, 50), (51, 100)).fault
+    assert ("it may be dead" in found) is dead
