@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from benchpipe.hints import Names
     from benchpipe.night.result import NightResult
     from benchpipe.run import RunConfig
-    from benchpipe.views.model import RunView
 
 DETAILED = 5
 MOST_REMARKS = 12
@@ -253,12 +252,6 @@ def write_pages_of(lab: Path, night: NightResult, not_told: tuple[str, ...] = ()
         tell(f"pages: {written.board} ({written.new} written, {written.same} as they were)")
         for why in written.not_noted:
             tell(f"note: {why}")
-
-
-def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:
-    """All runs of a lab, worst first, and the exit code of the worst, in any store."""
-    night = work_night(lab, wait_s=wait_s, new_store=True)
-    return list(night.views), night.code
 
 
 def work_night(lab: Path, *, wait_s: float = 0.0, jobs: int = 1, new_store: bool = False) -> NightResult:

@@ -18,7 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.cli.runs import run_lab
+from benchpipe.cli.runs import work_night
 from benchpipe.report.junit import to_junit
 from benchpipe.views.model import Alarm, RunView, StepUse
 from benchpipe.views.run_view import failed_view
@@ -77,7 +77,7 @@ def parsed(*views: RunView) -> ET.Element:
 
 
 def test_a_real_night_has_the_shape(sample_lab: Path) -> None:
-    views, _ = run_lab(sample_lab)
+    views = work_night(sample_lab, new_store=True).views
     root = parsed(*views, failed_view(Path("two/plan.toml"), "why"))
     assert misfits(root) == []
     assert [suite.get("name") for suite in root] == [*(v.run for v in views), "two"]
