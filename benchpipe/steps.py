@@ -18,7 +18,7 @@ from benchpipe.store.mending import Damage
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.state import State, Unfit, fit
 
-Unit = Literal["log", "block", "run"]
+WorkUnit = Literal["log", "block", "run"]
 StateT = TypeVar("StateT", bound=State)
 REBUILT = "rebuilt"
 
@@ -133,7 +133,7 @@ class StepKind(Generic[StateT]):
     state: type[StateT]
     settings: Callable[[Night], Any]
     run: Callable[[StepTask[StateT]], StepResult[StateT]]
-    unit: Unit = "run"
+    unit: WorkUnit = "run"
     looks: bool = False
     past: Callable[[Step, RunConfig], Past[StateT]] | None = None
     kept: Callable[[Night, str], Manifest] | None = None

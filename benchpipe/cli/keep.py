@@ -11,14 +11,14 @@ import typer
 
 from benchpipe.cli.completion import complete_runs
 from benchpipe.cli.heads import heads_kept
-from benchpipe.cli.options import Lab, Run, Store, Wait, a_folder, loaded
+from benchpipe.cli.options import Lab, RunArgument, Store, Wait, a_folder, loaded
 from benchpipe.cli.output import say, tell
 from benchpipe.errors import ConfigError
 
 MB = 1e6
 
 
-def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
+def drop(run: RunArgument, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
     """Drop the samples of a signed run; cycles, loops, holds and their origins in the raw logs are kept.
 
     Every log is verified against its hash first, since the logs are the other copy. Logs are only read.

@@ -10,7 +10,20 @@ import typer
 
 from benchpipe.cli.heads import heads_kept
 from benchpipe.cli.naming import names_given, names_in
-from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Shard, Store, Wait, default_jobs, lab_file, loaded
+from benchpipe.cli.options import (
+    Again,
+    Jobs,
+    Json,
+    Junit,
+    Lab,
+    RunArgument,
+    ShardOption,
+    Store,
+    Wait,
+    default_jobs,
+    lab_file,
+    loaded,
+)
 from benchpipe.cli.output import give_runs, say, tell
 from benchpipe.cli.progress import tell_of_kernels
 from benchpipe.cli.telling import tell_of
@@ -48,7 +61,7 @@ def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> 
     return code
 
 
-def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False, wait: Wait = 0.0) -> None:
+def ingest(run: RunArgument, lab: Lab = None, store: Store = None, again: Again = False, wait: Wait = 0.0) -> None:
     """Ingest new logs and new rows of a run into the store.
 
     Example: benchpipe ingest sample_runs/healthy/plan.toml
@@ -84,7 +97,7 @@ def _reading(name: str) -> None:
     tell(f"reading {name}")
 
 
-def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
+def process(run: RunArgument, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
     """Make cycles, holds, sweeps and trends of the ingested samples.
 
     Example: benchpipe process sample_runs/healthy/plan.toml
@@ -101,7 +114,7 @@ def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) ->
     say(f"{outcome.run.name}: {listing}{'' if outcome.worked else ' (nothing new)'}")
 
 
-def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False, wait: Wait = 0.0) -> int:
+def check(run: RunArgument, lab: Lab = None, store: Store = None, as_json: Json = False, wait: Wait = 0.0) -> int:
     """Judge a processed run against its limits, look for drift, and show it.
 
     Example: benchpipe check sample_runs/healthy/plan.toml
@@ -115,7 +128,7 @@ def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False,
 
 
 def show(
-    run: Run,
+    run: RunArgument,
     lab: Lab = None,
     store: Store = None,
     as_json: Json = False,
@@ -175,7 +188,7 @@ def nightly(
     wait: Wait = 0.0,
     jobs: Jobs = 0,
     junit: Junit = None,
-    shard: Shard = None,
+    shard: ShardOption = None,
     details: Annotated[
         bool | None,
         typer.Option("--details/--brief", help=f"Each run's summary too (else up to {DETAILED} runs), or the table."),

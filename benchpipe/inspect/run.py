@@ -19,8 +19,8 @@ from benchpipe.inspect.columnar_log import outline_columnar, sample_columnar
 from benchpipe.inspect.findings import (
     ChannelFinding,
     Choice,
+    ColumnKey,
     Inspection,
-    Key,
     LogColumn,
     LogSample,
     Outline,
@@ -107,7 +107,7 @@ class _Looked:
     of_roles: tuple[Question, ...]
 
     @property
-    def keys(self) -> dict[str, Key]:
+    def keys(self) -> dict[str, ColumnKey]:
         return {c.name: c.key for c in self.inspection.channels}
 
 
@@ -294,7 +294,7 @@ def _together(samples: list[LogSample]) -> LogSample:
     )
 
 
-def _frequency(samples: list[LogSample], load: Key | None, motion: Key | None, time: TimeFinding) -> float:
+def _frequency(samples: list[LogSample], load: ColumnKey | None, motion: ColumnKey | None, time: TimeFinding) -> float:
     """Cycle frequency [Hz]: the load's, or the motion's where the load has two peaks a cycle, or none that repeat."""
     found = [find_frequency(samples, key, time) for key in (load, motion)]
     twice = abs(found[0] / found[1] / 2.0 - 1.0) < 0.1
@@ -302,7 +302,7 @@ def _frequency(samples: list[LogSample], load: Key | None, motion: Key | None, t
 
 
 def _measured(
-    outline: Outline, samples: list[LogSample], time: Key | None, least: int
+    outline: Outline, samples: list[LogSample], time: ColumnKey | None, least: int
 ) -> tuple[list[LogColumn], list[str]]:
     """Columns of numbers but the time, a row number, and columns that hold nothing; and notes on those."""
     kept, dropped = [], []

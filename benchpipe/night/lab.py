@@ -37,12 +37,12 @@ if TYPE_CHECKING:
     from benchpipe.plan import PlanConfig
     from benchpipe.run import RunConfig
 
-Watch = Callable[[WorkerEvent], None]
+EventCallback = Callable[[WorkerEvent], None]
 Loaded: TypeAlias = "Glance | RunConfig | Exception"
 
 
 def work_lab(
-    lab: Path, *, bug: Bug, jobs: int = 1, wait_s: float = 0.0, watch: Watch = lambda _: None,
+    lab: Path, *, bug: Bug, jobs: int = 1, wait_s: float = 0.0, watch: EventCallback = lambda _: None,
     now: datetime | None = None, new_store: bool = False,
 ) -> NightResult:  # fmt: skip
     """Ingest, process and check all runs of a lab, each only where something is new.
@@ -96,7 +96,7 @@ def work_lab(
 
 
 def work_shard(
-    lab: Path, shard: Shard, *, bug: Bug, jobs: int = 1, wait_s: float = 0.0, watch: Watch = lambda _: None,
+    lab: Path, shard: Shard, *, bug: Bug, jobs: int = 1, wait_s: float = 0.0, watch: EventCallback = lambda _: None,
     now: datetime | None = None,
 ) -> NightResult:  # fmt: skip
     """Ingest, process and check the runs of a share of a lab, at the same time as other shares (see
@@ -207,7 +207,7 @@ def _shared(known: Glance | RunConfig) -> SharedRun:
     return SharedRun.of(known)
 
 
-def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: Watch) -> Iterator[Done]:
+def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: EventCallback) -> Iterator[Done]:
     """Runs that have nothing new are looked at here; the others side by side, if more than one may."""
     names: dict[str, Path] = {}
     apart: list[Task] = []
@@ -271,15 +271,15 @@ def _kept(done: Done, task: Task) -> Done:
     return done
 
 
-def _warms(task: Task, watch: Watch, text: str) -> None:
+def _warms(task: Task, watch: EventCallback, text: str) -> None:
     watch(WorkerEvent("warms", task, text))
 
 
-def _reads(task: Task, watch: Watch, log: str) -> None:
+def _reads(task: Task, watch: EventCallback, log: str) -> None:
     watch(WorkerEvent("reads", task, log))
 
 
-def _ended(task: Task, done: Done, watch: Watch) -> Done:
+def _ended(task: Task, done: Done, watch: EventCallback) -> Done:
     watch(WorkerEvent("ends", task, done=done))
     return done
 
