@@ -107,10 +107,10 @@ def test_each_verdict(row: dict[str, Any], kind: str | None) -> None:
 def test_what_was_measured_is_said() -> None:
     failed = limit("fail", remark="too few")
     (case,) = parsed(view(limits=(failed,))).iter("failure")
-    assert case.get("message") == case.text == "measured -0.3 1 +- 0.01 (95 %), allowed >= -0.25 1: too few"
+    assert case.get("message") == case.text == "measured -0.3 1 +- 0.01 (95 %), limit >= -0.25 1: too few"
     nothing = limit("not evaluated", measured=None, expanded_u=None)
     (case,) = parsed(view(limits=(nothing,))).iter("error")
-    assert case.text == "nothing measured, allowed >= -0.25 1"
+    assert case.text == "nothing measured, limit >= -0.25 1"
 
 
 def test_a_run_that_broke_and_one_without_limits_are_errors_and_never_green() -> None:
