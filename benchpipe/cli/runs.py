@@ -10,6 +10,7 @@ import typer
 
 from benchpipe.cli.heads import heads_kept
 from benchpipe.cli.naming import names_given, names_in
+from benchpipe.cli.notify import tell_of
 from benchpipe.cli.options import (
     Again,
     Jobs,
@@ -26,7 +27,6 @@ from benchpipe.cli.options import (
 )
 from benchpipe.cli.output import give_runs, say, tell
 from benchpipe.cli.progress import tell_of_kernels
-from benchpipe.cli.telling import tell_of
 from benchpipe.errors import ConfigError, ExitCode
 
 if TYPE_CHECKING:

@@ -80,7 +80,7 @@ def work_on_worker(task: Task, topic: str, key: str) -> Done | None:
             raise StoppedError
         said("reads", log)
 
-    from benchpipe.night.one import work_run
+    from benchpipe.night.run import work_run
 
     in_hand: set[str] = vars(worker).setdefault(IN_HAND, set())
     in_hand.add(key)

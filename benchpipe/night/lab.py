@@ -218,7 +218,7 @@ def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: EventCal
                 raise config
             _named(config.name, config.plan if isinstance(config, Glance) else config.plan_path, names)
         except Exception as error:
-            from benchpipe.night.one import broken
+            from benchpipe.night.run import broken
 
             yield _ended(task, broken(task, error), watch)
             continue
@@ -233,7 +233,7 @@ def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: EventCal
             apart.append(named)
         else:
             _warm(runs, executor, partial(_warms, named, watch))
-            from benchpipe.night.one import work_run
+            from benchpipe.night.run import work_run
 
             watch(WorkerEvent("begins", named))
             yield _kept(_ended(named, work_run(named, partial(_reads, named, watch)), watch), named)
