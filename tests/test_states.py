@@ -16,7 +16,7 @@ from benchpipe.store.manifest import Manifest, Remark
 from benchpipe.store.run_store import RunStore
 from tests.ingest.taken import HEAD, Run, rows
 from tests.ingest.test_second import FOUND, Two
-from tests.keep.unsigned import unsigned_by_key
+from tests.retention.unsigned import unsigned_by_key
 from tests.store.kept import tables
 
 Spoil = Callable[[dict[str, Any]], object]

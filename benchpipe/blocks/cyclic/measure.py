@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from benchpipe.blocks.block import BlockTask, Found
 from benchpipe.blocks.cyclic.counting import rows_every
 from benchpipe.blocks.cyclic.cycle_tables import CycleTables
 from benchpipe.blocks.cyclic.cycles import cycle_settings
@@ -27,10 +28,8 @@ from benchpipe.blocks.cyclic.repeats import usual_repeats
 from benchpipe.blocks.cyclic.state import CyclicState, Digits, KeptLoops, Thresholds
 from benchpipe.blocks.cyclic.thresholds import learn_thresholds
 from benchpipe.blocks.cyclic.trends import CycleValues, cycle_trends
-from benchpipe.blocks.found import Found
 from benchpipe.blocks.sample_noise import SAMPLES, learn_sample_noise
 from benchpipe.blocks.state import SampleNoise
-from benchpipe.blocks.task import BlockTask
 from benchpipe.columns import floats
 from benchpipe.config.rig import RigConfig
 from benchpipe.samples.inputs import SampleInput

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.blocks.block import BlockTask, Found
 from benchpipe.blocks.cutting import Pieces, anchor_of, beginning, cut_batch, cut_between, end_of_log, resumed
-from benchpipe.blocks.found import Found
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.state import Anchor
@@ -21,7 +21,6 @@ from benchpipe.blocks.stuck_samples import stuck_rows
 from benchpipe.blocks.sweep.plan import SweepBlock
 from benchpipe.blocks.sweep.resistance import Points, block_rows, resistance_rows
 from benchpipe.blocks.sweep.state import SweepState
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.breakpoints import BreakpointResult, SpanResult, range_of_motion
 from benchpipe.kernels.filters import gaussian_weights
