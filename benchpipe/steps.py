@@ -37,7 +37,7 @@ class Night:
         Days until a calibration is due count from it.
     again : bool
         Read every log again.
-    tell : callable or None
+    on_progress : callable or None
         Called with the name of each log that is read, and why one is read again.
     lost : mapping of Damage
         Logs of which a part was damaged.
@@ -48,7 +48,7 @@ class Night:
     manifest: Manifest
     today: date = field(default_factory=date.today)
     again: bool = False
-    tell: Callable[[str], None] | None = None
+    on_progress: Callable[[str], None] | None = None
     lost: Mapping[str, Damage] = field(default_factory=dict)
 
 

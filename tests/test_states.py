@@ -173,7 +173,7 @@ def test_a_log_that_does_not_fit_is_read_again_and_reported(tmp_path: Path, how:
     spoil_log(run, LOG[how])
     for one in (run, fresh):
         grow(one)
-    outcome = work(run.config, tell=told.append)
+    outcome = work(run.config, on_progress=told.append)
     asked = work(fresh.config).manifest
     assert outcome.read == ("logs/b.csv",)
     assert told[0].startswith("logs/b.csv again: what was kept of it is not of this version (")

@@ -71,7 +71,7 @@ def ingest(run: RunArgument, lab: Lab = None, store: Store = None, again: Again 
 
     config = loaded(run, lab, store)
     tell_of_kernels()
-    outcome = work(config, wait_s=wait, until="ingest", again=again, tell=_reading)
+    outcome = work(config, wait_s=wait, until="ingest", again=again, on_progress=_reading)
     _heads_kept(config, lab)
     sources = outcome.manifest.sources
     account = outcome.manifest.account()

@@ -74,7 +74,7 @@ def work_on_worker(task: Task, topic: str, key: str) -> Done | None:
     def said(kind: str, text: str) -> None:
         worker.log_event(topic, {"key": key, "kind": kind, "text": text})
 
-    def tell(log: str) -> None:
+    def on_progress(log: str) -> None:
         known = worker.state.tasks.get(key)
         if known is None or known.state == "cancelled":
             raise StoppedError
@@ -86,7 +86,7 @@ def work_on_worker(task: Task, topic: str, key: str) -> Done | None:
     in_hand.add(key)
     with _one_at_a_time:
         try:
-            return work_run(task, tell)
+            return work_run(task, on_progress)
         except StoppedError:
             return None
         finally:

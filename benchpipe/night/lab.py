@@ -246,12 +246,12 @@ def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: EventCal
                 yield _kept(event.done, event.task)
 
 
-def _warm(runs: list[RunConfig], executor: Executor, tell: Callable[[str], None]) -> None:
+def _warm(runs: list[RunConfig], executor: Executor, on_progress: Callable[[str], None]) -> None:
     """Compile kernels before the first run that needs them, where the runs are worked on on this machine."""
     if runs and isinstance(executor, LocalExecutor):
         from benchpipe.night.warming import warm_kernels
 
-        warm_kernels(filter(_seems_new, runs), tell)
+        warm_kernels(filter(_seems_new, runs), on_progress)
     runs.clear()
 
 
