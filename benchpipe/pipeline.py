@@ -33,7 +33,7 @@ class StepOptions(TypedDict, total=False):
 
     ``first`` and ``until`` choose the steps by name; ``again`` reads every log again and discards what
     was made of them; ``verify`` compares every file of the store with its hash first; ``today``
-    is compared with calibration due dates; ``tell`` is called with each log that is read.
+    is compared with calibration due dates; ``on_progress`` is called with each log that is read.
     """
 
     first: str
@@ -41,7 +41,7 @@ class StepOptions(TypedDict, total=False):
     again: bool
     verify: bool
     today: date | None
-    tell: Callable[[str], None] | None
+    on_progress: Callable[[str], None] | None
 
 
 @dataclass
@@ -103,7 +103,7 @@ def _do(
     store.clean(outcome.manifest)
     night = Night(
         run, store, mended.manifest, options.get("today") or date.today(), options.get("again", False),
-        options.get("tell"), mended.lost,
+        options.get("on_progress"), mended.lost,
     )  # fmt: skip
     committed = outcome.manifest
     for kind in steps:

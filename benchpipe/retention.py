@@ -59,7 +59,7 @@ def retain(
 
 def drop_samples(
     run: RunConfig, store: RunStore, manifest: Manifest, rule: str, now: datetime,
-    *, tell: Callable[[str], None] | None = None,
+    *, on_progress: Callable[[str], None] | None = None,
 ) -> Dropped:  # fmt: skip
     """Let the samples of a run go that was signed off; the caller holds the store.
 
@@ -71,7 +71,7 @@ def drop_samples(
     ----------
     rule : str
         By what they are dropped, in words.
-    tell : callable, optional
+    on_progress : callable, optional
         Called with each log that is verified against its hash.
 
     Raises
@@ -92,7 +92,7 @@ def drop_samples(
             where=store.folder,
             do_next='approve it first: benchpipe sign RUN --meaning approved --reason "TEXT" --key FILE',
         )
-    _logs_are_there(run, manifest, tell)
+    _logs_are_there(run, manifest, on_progress)
     key = key_of({"version": VERSION, "process": signed.process})
     kept = store.write("origins", origins(run, store, manifest), key)
     gone = [p for s in manifest.sources for p in s.parts if p.table == "samples"]
@@ -120,14 +120,14 @@ def _without_samples(source: Source) -> Source:
     return source.model_copy(update={"parts": tuple(map(dropped, source.parts))})
 
 
-def _logs_are_there(run: RunConfig, manifest: Manifest, tell: Callable[[str], None] | None) -> None:
+def _logs_are_there(run: RunConfig, manifest: Manifest, on_progress: Callable[[str], None] | None) -> None:
     """Every log still holds, to the last bit, what was taken from it."""
     found = find_logs(run).files
     for source in manifest.sources:
         if not source.samples:
             continue
-        if tell is not None:
-            tell(source.file)
+        if on_progress is not None:
+            on_progress(source.file)
         path = found.get(source.file)
         if path is None:
             raise _only_copy(run, source, "is not there")

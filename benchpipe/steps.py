@@ -18,7 +18,7 @@ from benchpipe.store.mending import Damage
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.state import State, Unfit, fit
 
-Unit = Literal["log", "block", "run"]
+WorkUnit = Literal["log", "block", "run"]
 StateT = TypeVar("StateT", bound=State)
 REBUILT = "rebuilt"
 
@@ -37,7 +37,7 @@ class Night:
         Days until a calibration is due count from it.
     again : bool
         Read every log again.
-    tell : callable or None
+    on_progress : callable or None
         Called with the name of each log that is read, and why one is read again.
     lost : mapping of Damage
         Logs of which a part was damaged.
@@ -48,7 +48,7 @@ class Night:
     manifest: Manifest
     today: date = field(default_factory=date.today)
     again: bool = False
-    tell: Callable[[str], None] | None = None
+    on_progress: Callable[[str], None] | None = None
     lost: Mapping[str, Damage] = field(default_factory=dict)
 
 
@@ -133,7 +133,7 @@ class StepKind(Generic[StateT]):
     state: type[StateT]
     settings: Callable[[Night], Any]
     run: Callable[[StepTask[StateT]], StepResult[StateT]]
-    unit: Unit = "run"
+    unit: WorkUnit = "run"
     looks: bool = False
     past: Callable[[Step, RunConfig], Past[StateT]] | None = None
     kept: Callable[[Night, str], Manifest] | None = None

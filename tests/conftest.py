@@ -70,11 +70,11 @@ def open_data() -> Path:
 @pytest.fixture(scope="session")
 def sample_lab(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Lab file of a copy of the sample runs, worked through once. To change something, copy the folder above it."""
-    from benchpipe.cli.runs import run_lab
+    from benchpipe.cli.runs import work_night
 
     folder = tmp_path_factory.mktemp("lab")
     copy_samples(folder)
-    run_lab(folder / "sample_runs" / "lab.toml")
+    work_night(folder / "sample_runs" / "lab.toml", new_store=True)
     return folder / "sample_runs" / "lab.toml"
 
 

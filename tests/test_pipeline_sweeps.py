@@ -14,7 +14,7 @@ from benchpipe.simulate.blocks import HoldConfig, SweepConfig
 from benchpipe.simulate.log import WrittenLogConfig
 from benchpipe.simulate.rig import RoomConfig, SimulatedChannelConfig, SimulatedRigConfig
 from benchpipe.simulate.scenario import ScenarioConfig
-from benchpipe.simulate.specimen import DirectionConfig, FreeConfig, LashConfig, SpecimenConfig, SpringConfig
+from benchpipe.simulate.specimen import BacklashConfig, DirectionConfig, FreeConfig, SpecimenConfig, SpringConfig
 from benchpipe.store.run_store import RunStore
 
 RIG = """
@@ -84,7 +84,7 @@ def scenario() -> ScenarioConfig:
     sweeps = {"speeds": (3.0, 8.0, 24.0), "sweeps": 2, "turn_load": 10.0, "pause_s": 1.0}
     return ScenarioConfig(
         name="one", seed=3, note="invented",
-        specimen=SpecimenConfig(name="S", spring=SpringConfig(stiffness=15.0), lash=LashConfig(), free=FREE),
+        specimen=SpecimenConfig(name="S", spring=SpringConfig(stiffness=15.0), backlash=BacklashConfig(), free=FREE),
         rig=SimulatedRigConfig(
             name="R", sample_rate_hz=50.0, channels=channels, room=RoomConfig(mean_c=25.0, swing_k=0.0)
         ),

@@ -21,7 +21,7 @@ from tests.drift.test_drift_step import made as drifting
 from tests.drift.test_drift_step import tables as drift_tables
 from tests.ingest.taken import HEAD, Run, rows
 from tests.ingest.test_second import FOUND, Two
-from tests.keep.unsigned import unsigned_by_key
+from tests.retention.unsigned import unsigned_by_key
 from tests.store.kept import tables
 
 Spoil = Callable[[dict[str, Any]], object]
@@ -217,7 +217,7 @@ def test_a_log_that_does_not_fit_is_read_again_and_reported(tmp_path: Path, how:
     spoil_log(run, LOG[how])
     for one in (run, fresh):
         grow(one)
-    outcome = work(run.config, tell=told.append)
+    outcome = work(run.config, on_progress=told.append)
     asked = work(fresh.config).manifest
     assert outcome.read == ("logs/b.csv",)
     assert told[0].startswith("logs/b.csv again: what was kept of it is not of this version (")

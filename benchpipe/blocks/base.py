@@ -16,13 +16,12 @@ from benchpipe.config.block import BlockConfig
 from benchpipe.config.rig import RigConfig
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.block import BlockTask, Found
     from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.figures import BlockView
-    from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
     from benchpipe.blocks.run_tables import RunTables
     from benchpipe.blocks.state import BlockState
-    from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 

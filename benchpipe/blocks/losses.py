@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.blocks.block import BlockTask
 from benchpipe.blocks.rejected import reject_losses
 from benchpipe.blocks.stuck_samples import StuckSignals, stuck_signals
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.samples.lost import Losses, Whole, in_order
 from benchpipe.samples.signals import look_back_us, signal_columns, signals_and_losses

@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.blocks.block import BlockTask
 from benchpipe.blocks.sample_noise import SAMPLES
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import AxisConfig, RigConfig
 from benchpipe.kernels.digits import rounding, smallest_step
 from benchpipe.kernels.repeats import BESIDE, MANY, chance_beside, chance_repeats, stuck_samples

@@ -11,7 +11,7 @@ from pydantic import BeforeValidator, Field, model_validator
 from benchpipe.config.model import (
     AtKeyError,
     ConfigModel,
-    Cycles,
+    CycleCount,
     Load,
     Many,
     Millimetres,
@@ -49,7 +49,7 @@ class BumperLoopConfig(ConfigModel):
     setting: float
     label: str = ""
     specimen: str = Field(min_length=1)
-    cycles: Pair[Cycles] | None = None
+    cycles: Pair[CycleCount] | None = None
     rest: Seconds | None = Field(default=None, ge=0)
     hardness: Hardness | None = None
 
@@ -71,7 +71,7 @@ class BumperConfig(ConfigModel):
     name: str = Field(min_length=1)
     note: str = ""
     setting: str = Field(min_length=1)
-    first_cycle: Cycles = PRECONDITIONED
+    first_cycle: CycleCount = PRECONDITIONED
     arms: Pair[Millimetres] | None = None
     heights: Pair[Millimetres] | None = None
     diameters: Pair[Millimetres] | None = None

@@ -113,11 +113,6 @@ def smallest_upper(
     return largest_lower(-np.asarray(values, np.float64), u, dof, risk, shared=shared)
 
 
-def smallest_upper_by_centre(values: ArrayLike, centre: float, centre_guard: float) -> float:
-    """How far above the smallest reading the smallest true value may lie (`largest_lower_by_centre` mirrored)."""
-    return largest_lower_by_centre(-np.asarray(values, np.float64), -centre, centre_guard)
-
-
 def exception_guards(
     n: int, allowed: int, u: float, dof: float = inf, risk: float = RISK, *, shared: float = 0.0
 ) -> tuple[float, float]:

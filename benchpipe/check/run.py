@@ -44,7 +44,7 @@ from benchpipe.tables import schema
 
 VERSION = 9
 STEP = "check"
-Rows = tuple[dict[str, Any], list[dict[str, Any]]]
+JudgedRow = tuple[dict[str, Any], list[dict[str, Any]]]
 
 
 class CheckOutcome(State):
@@ -130,7 +130,7 @@ def asks_for_calibration(run: RunConfig) -> bool:
     return any(known[limit.measure].today for s in run.limits for limit in s.config.limit)
 
 
-def _rows(limits: LimitSet, run: RunConfig, manifest: Manifest, tables: RunTables, today: date) -> Iterator[Rows]:
+def _rows(limits: LimitSet, run: RunConfig, manifest: Manifest, tables: RunTables, today: date) -> Iterator[JudgedRow]:
     noises, known = Noises(tables), measures_of(run)
     time = run.rig.time
     clock = LogClock(time.sample_rate, RunClock.of(manifest).ends_us, time.kind == "sample")
@@ -158,7 +158,9 @@ def _rows(limits: LimitSet, run: RunConfig, manifest: Manifest, tables: RunTable
             yield _row(limit, limits, run, measure, block.name, judged)
 
 
-def _row(limit: LimitConfig, limits: LimitSet, run: RunConfig, measure: Measure, block: str, judged: Judged) -> Rows:
+def _row(
+    limit: LimitConfig, limits: LimitSet, run: RunConfig, measure: Measure, block: str, judged: Judged
+) -> JudgedRow:
     unit = limit_unit(limit, measure, run)
     row = verdict_row(limit, limits.config, block, unit, judged)
     return row, list(budget_rows(limit, limits.config, block, unit, judged))

@@ -8,7 +8,7 @@ import typer
 
 from benchpipe.cli.data import kept_run
 from benchpipe.cli.naming import names_given
-from benchpipe.cli.options import Json, Lab, Run, Store
+from benchpipe.cli.options import Json, Lab, RunArgument, Store
 from benchpipe.cli.output import say
 from benchpipe.errors import ConfigError
 
@@ -16,7 +16,7 @@ VERSION = 1
 
 
 def changes(
-    run: Run,
+    run: RunArgument,
     since: Annotated[int | None, typer.Option("--from", metavar="STATE", min=1, help="Number of a state.")] = None,
     to: Annotated[int | None, typer.Option("--to", metavar="STATE", min=1, help="Default: the newest.")] = None,
     disk: Annotated[bool, typer.Option("--disk", help="Compare the newest state with the files on the disk.")] = False,

@@ -12,7 +12,7 @@ import typer
 
 from benchpipe.cli.completion import complete_tables
 from benchpipe.cli.naming import names_given
-from benchpipe.cli.options import Json, Lab, Run, Store, loaded
+from benchpipe.cli.options import Json, Lab, RunArgument, Store, loaded
 from benchpipe.cli.output import say, tell
 from benchpipe.errors import ConfigError, nearest
 
@@ -33,7 +33,7 @@ def _numbered(what: str, called: str = "") -> Any:
 
 
 def export(
-    run: Run,
+    run: RunArgument,
     table: Annotated[
         str | None,
         typer.Argument(
@@ -74,7 +74,7 @@ def export(
 
 
 def trace(
-    run: Run,
+    run: RunArgument,
     block: Annotated[str, typer.Argument(metavar="BLOCK", help="Block of the plan.")],
     cycle: Annotated[str, _numbered("cycle")] = "",
     hold: Annotated[str, _numbered("hold")] = "",
@@ -171,7 +171,7 @@ def _events(config: RunConfig) -> dict[str, Any]:
 
 
 def explain(
-    run: Run,
+    run: RunArgument,
     block: Annotated[str, typer.Argument(metavar="BLOCK", help="Block of the plan, or run.")],
     limit: Annotated[str, typer.Argument(metavar="LIMIT", help="Name of the limit.")],
     limits: Limits = None,

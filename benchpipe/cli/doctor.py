@@ -98,5 +98,5 @@ def _show(found: list[DoctorFinding]) -> None:
         if one.do_next and one.state != "ok":
             screen.print(Item("     do next:", visible(spelled(one.do_next)), "bold"), crop=False)
     wrong, look = (sum(one.state == state for one in found) for state in ("wrong", "look"))
-    last = f"{wrong} problem(s)" if wrong else "no problems found: ready to run"
+    last = f"{wrong} problem{'s' * (wrong > 1)}" if wrong else "no problems found: ready to run"
     screen.print(Text(f"{last}{f'; {look} to look at' if look else ''}", "bold red" if wrong else "bold"))

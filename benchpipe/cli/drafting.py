@@ -106,7 +106,7 @@ def surveyed_logs(rig: RigConfig, logs: list[Path]) -> Surveyed:
     """Survey of logs that are read as a rig file says."""
     from benchpipe.survey.stretches import survey_logs
 
-    return survey_logs(rig, {path.name: path for path in logs}, tell=lambda name: tell(f"reading {name}"))
+    return survey_logs(rig, {path.name: path for path in logs}, on_progress=lambda name: tell(f"reading {name}"))
 
 
 def write_plan(

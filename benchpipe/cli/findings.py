@@ -25,7 +25,7 @@ from benchpipe.store.refusals import refused
 if TYPE_CHECKING:
     from benchpipe.config.watching import TellConfig
 
-State = Literal["ok", "look", "wrong"]
+FindingState = Literal["ok", "look", "wrong"]
 GB = 1e9
 SPARE = 1 * GB  # so much free space that a night leaves alone; common practice, no source
 SKEW_S = 60.0
@@ -37,7 +37,7 @@ EXTRAS = {"hdf5": "h5py", "mdf": "asammdf", "s3": "obstore", "sign": "cryptograp
 class DoctorFinding:
     """One thing checked. ``code`` is the exit code if it is wrong."""
 
-    state: State
+    state: FindingState
     topic: str
     text: str
     do_next: str = ""

@@ -97,7 +97,7 @@ def _inspected(logs: list[Path]) -> Inspection | None:
     if not logs:
         return None
     files, inside = log_files(logs)
-    found = inspect_logs(files, strangers=inside, tell=lambda name: tell(f"looking at {name}"))
+    found = inspect_logs(files, strangers=inside, on_progress=lambda name: tell(f"looking at {name}"))
     names = [path.name for path in found.files]
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:

@@ -54,7 +54,7 @@ def inspect(
     if write_plan is not None and write_rig is None:
         raise ConfigError("a plan names its rig file", do_next="give --rig FILE, or --write-rig FILE too")
     found = inspect_logs(
-        files, encoding=_known(encoding), strangers=inside, tell=lambda name: tell(f"looking at {name}")
+        files, encoding=_known(encoding), strangers=inside, on_progress=lambda name: tell(f"looking at {name}")
     )
     text, config = drafted_rig(found, write_rig.stem if write_rig is not None else "rig")
     _show(found)

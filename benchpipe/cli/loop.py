@@ -8,13 +8,13 @@ from typing import Annotated, Literal
 
 import typer
 
-from benchpipe.cli.options import Json, Lab, Run, Store, loaded
+from benchpipe.cli.options import Json, Lab, RunArgument, Store, loaded
 from benchpipe.cli.output import say
 from benchpipe.errors import ConfigError
 
 
 def loop(
-    run: Run,
+    run: RunArgument,
     block: Annotated[str, typer.Argument(metavar="BLOCK", help="Cyclic block of the plan.")],
     cycle: Annotated[int, typer.Argument(metavar="CYCLE", min=1, help="Number of a complete cycle.")],
     out: Annotated[Path | None, typer.Option("--out", "-o", metavar="FILE", help="File for its points.")] = None,

@@ -23,15 +23,15 @@ from benchpipe.cli import (
     guide,
     init,
     inspect,
-    keep,
     loop,
-    make,
     note,
+    notify,
     page,
     record,
+    retention,
     runs,
     signing,
-    telling,
+    simulate,
     verify,
 )
 from benchpipe.cli.bugs import bug_report
@@ -85,11 +85,11 @@ COMMANDS: dict[str, Callable[..., Any]] = {  # in the order of the work
     "key": signing.key,
     "sign": signing.sign,
     "verify": verify.verify,
-    "drop": keep.drop,
-    "archive": keep.archive,
-    "restore": keep.restore,
-    "tell": telling.try_out,
-    "simulate": make.simulate,
+    "drop": retention.drop,
+    "archive": retention.archive,
+    "restore": retention.restore,
+    "tell": notify.try_out,
+    "simulate": simulate.simulate,
 }
 for _name, _command in COMMANDS.items():
     app.command(_name)(with_names(_command))

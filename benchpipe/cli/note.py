@@ -6,13 +6,13 @@ from typing import Annotated
 
 import typer
 
-from benchpipe.cli.options import Json, Lab, Run, Store, Wait, loaded
+from benchpipe.cli.options import Json, Lab, RunArgument, Store, Wait, loaded
 from benchpipe.cli.output import say, tell
 from benchpipe.errors import ConfigError
 
 
 def note(
-    run: Run,
+    run: RunArgument,
     text: Annotated[
         str | None, typer.Argument(metavar="[TEXT]", help="What was done, in words; without it, notes are listed.")
     ] = None,

@@ -16,7 +16,7 @@ from benchpipe.mirrors import kind_of_store, store_place
 if TYPE_CHECKING:
     from benchpipe.run import RunConfig
 
-Run = Annotated[
+RunArgument = Annotated[
     str,
     typer.Argument(
         metavar="RUN", help="A plan file, or a run's name in the lab file.", autocompletion=complete_runs
@@ -69,7 +69,7 @@ Jobs = Annotated[
     int,
     typer.Option("--jobs", metavar="N", min=0, help="Runs at once, each in its own process; 0: half the processors."),
 ]
-Shard = Annotated[
+ShardOption = Annotated[
     str | None,
     typer.Option("--shard", metavar="I/N", help="Only share I of N of the runs, beside other shares; no pages."),
 ]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchpipe.cli.naming import names_given
-from benchpipe.cli.options import Lab, Run, Store, loaded
+from benchpipe.cli.options import Lab, RunArgument, Store, loaded
 from benchpipe.cli.output import say, tell
 from benchpipe.errors import ConfigError
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def page(
-    run: Run,
+    run: RunArgument,
     out: Annotated[
         Path | None, typer.Option("--out", "-o", metavar="FILE", help="File. Default: RUN.html, or FIGURE.svg.")
     ] = None,

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from benchpipe.night.task import WorkerEvent
 
-Watch = Callable[["WorkerEvent"], None]
+EventCallback = Callable[["WorkerEvent"], None]
 
 
 NO_FOLDER = (
@@ -35,7 +35,7 @@ def tell_of_kernels() -> None:
 
 
 @contextmanager
-def watching(runs: int) -> Iterator[Watch]:
+def watching(runs: int) -> Iterator[EventCallback]:
     """Function that shows the progress of a night over so many runs."""
     error = sys.stderr
     if error is None or not error.isatty() or os.environ.get("TERM", "dumb") == "dumb":
@@ -45,7 +45,7 @@ def watching(runs: int) -> Iterator[Watch]:
             yield _with_kernels(watch)
 
 
-def _with_kernels(watch: Watch) -> Watch:
+def _with_kernels(watch: EventCallback) -> EventCallback:
     """The same, and before the first run that is worked on what is to be said of the kernels."""
     said: list[bool] = []
 
@@ -85,7 +85,7 @@ def ended(event: WorkerEvent) -> list[str]:
 
 
 @contextmanager
-def _display(runs: int) -> Iterator[Watch]:
+def _display(runs: int) -> Iterator[EventCallback]:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
     from rich.text import Text

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchpipe.cli.naming import names_given
-from benchpipe.cli.options import Lab, Run, Store, Wait, loaded
+from benchpipe.cli.options import Lab, RunArgument, Store, Wait, loaded
 from benchpipe.cli.output import say, tell
 from benchpipe.cli.page import file_name
 from benchpipe.cli.passphrases import PassphraseFile, passphrase
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 def record(
-    run: Run,
+    run: RunArgument,
     out: Annotated[
         Path | None, typer.Option("--out", "-o", metavar="FILE", help="File. Default: RUN-state-N.pdf.")
     ] = None,

@@ -10,17 +10,29 @@ import typer
 
 from benchpipe.cli.heads import heads_kept
 from benchpipe.cli.naming import names_given, names_in
-from benchpipe.cli.options import Again, Jobs, Json, Junit, Lab, Run, Shard, Store, Wait, default_jobs, lab_file, loaded
+from benchpipe.cli.notify import tell_of
+from benchpipe.cli.options import (
+    Again,
+    Jobs,
+    Json,
+    Junit,
+    Lab,
+    RunArgument,
+    ShardOption,
+    Store,
+    Wait,
+    default_jobs,
+    lab_file,
+    loaded,
+)
 from benchpipe.cli.output import give_runs, say, tell
 from benchpipe.cli.progress import tell_of_kernels
-from benchpipe.cli.telling import tell_of
 from benchpipe.errors import ConfigError, ExitCode
 
 if TYPE_CHECKING:
     from benchpipe.hints import Names
     from benchpipe.night.result import NightResult
     from benchpipe.run import RunConfig
-    from benchpipe.views.model import RunView
 
 DETAILED = 5
 MOST_REMARKS = 12
@@ -49,7 +61,7 @@ def _show(run: RunConfig, lab: Path | None, called: Names, *, as_json: bool) -> 
     return code
 
 
-def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False, wait: Wait = 0.0) -> None:
+def ingest(run: RunArgument, lab: Lab = None, store: Store = None, again: Again = False, wait: Wait = 0.0) -> None:
     """Ingest new logs and new rows of a run into the store.
 
     Example: benchpipe ingest sample_runs/healthy/plan.toml
@@ -59,7 +71,7 @@ def ingest(run: Run, lab: Lab = None, store: Store = None, again: Again = False,
 
     config = loaded(run, lab, store)
     tell_of_kernels()
-    outcome = work(config, wait_s=wait, until="ingest", again=again, tell=_reading)
+    outcome = work(config, wait_s=wait, until="ingest", again=again, on_progress=_reading)
     _heads_kept(config, lab)
     sources = outcome.manifest.sources
     account = outcome.manifest.account()
@@ -85,7 +97,7 @@ def _reading(name: str) -> None:
     tell(f"reading {name}")
 
 
-def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
+def process(run: RunArgument, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
     """Make cycles, holds, sweeps and trends of the ingested samples.
 
     Example: benchpipe process sample_runs/healthy/plan.toml
@@ -102,7 +114,7 @@ def process(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) ->
     say(f"{outcome.run.name}: {listing}{'' if outcome.worked else ' (nothing new)'}")
 
 
-def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False, wait: Wait = 0.0) -> int:
+def check(run: RunArgument, lab: Lab = None, store: Store = None, as_json: Json = False, wait: Wait = 0.0) -> int:
     """Judge a processed run against its limits, look for drift, and show it.
 
     Example: benchpipe check sample_runs/healthy/plan.toml
@@ -116,7 +128,7 @@ def check(run: Run, lab: Lab = None, store: Store = None, as_json: Json = False,
 
 
 def show(
-    run: Run,
+    run: RunArgument,
     lab: Lab = None,
     store: Store = None,
     as_json: Json = False,
@@ -176,7 +188,7 @@ def nightly(
     wait: Wait = 0.0,
     jobs: Jobs = 0,
     junit: Junit = None,
-    shard: Shard = None,
+    shard: ShardOption = None,
     details: Annotated[
         bool | None,
         typer.Option("--details/--brief", help=f"Each run's summary too (else up to {DETAILED} runs), or the table."),
@@ -253,12 +265,6 @@ def write_pages_of(lab: Path, night: NightResult, not_told: tuple[str, ...] = ()
         tell(f"pages: {written.board} ({written.new} written, {written.same} as they were)")
         for why in written.not_noted:
             tell(f"note: {why}")
-
-
-def run_lab(lab: Path, wait_s: float = 0.0) -> tuple[list[RunView], ExitCode]:
-    """All runs of a lab, worst first, and the exit code of the worst, in any store."""
-    night = work_night(lab, wait_s=wait_s, new_store=True)
-    return list(night.views), night.code
 
 
 def work_night(lab: Path, *, wait_s: float = 0.0, jobs: int = 1, new_store: bool = False) -> NightResult:

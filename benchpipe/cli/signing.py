@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchpipe.cli.heads import heads_kept
-from benchpipe.cli.options import Lab, Run, Store, Wait, lab_file, loaded
+from benchpipe.cli.options import Lab, RunArgument, Store, Wait, lab_file, loaded
 from benchpipe.cli.output import say
 from benchpipe.cli.passphrases import PassphraseFile, passphrase, unlocked
 from benchpipe.errors import ConfigError, nearest
@@ -25,7 +25,7 @@ DAYS = 3 * 365
 
 
 def sign(
-    run: Run,
+    run: RunArgument,
     meaning: Annotated[
         str, typer.Option("--meaning", metavar="WORD", help="What the signature means: reviewed, approved, withdrawn.")
     ],

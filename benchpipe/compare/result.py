@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Outcome = Literal["beyond the margin", "differs", "equivalent", "not decided", "not analysed"]
+ContrastOutcome = Literal["beyond the margin", "differs", "equivalent", "not decided", "not analysed"]
 RANK: dict[str, int] = {
     "beyond the margin": 0, "not analysed": 1, "differs": 2, "not decided": 3, "equivalent": 4,
 }  # fmt: skip
@@ -109,7 +109,7 @@ class Comparison:
     exact_p: float
     least_p: float
     margin: float
-    outcome: Outcome
+    outcome: ContrastOutcome
     words: str
     method: str
     n: int

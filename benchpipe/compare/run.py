@@ -19,10 +19,10 @@ from benchpipe.compare.repeats import gauge_of, scatter_of
 from benchpipe.compare.result import (
     RANK,
     Comparison,
+    ContrastOutcome,
     GroupSummary,
     LeftOutRun,
     MeasureResult,
-    Outcome,
     RunReading,
     StudyResult,
 )
@@ -180,7 +180,7 @@ def _comparison(
     shown = math.expm1 if ratio else float
     exact_p, least = _exact(design, variant, reference, paired=one.paired)
     risk = 1.0 - config.confidence
-    outcome: Outcome
+    outcome: ContrastOutcome
     if not finite(difference):
         outcome = "not analysed"
     elif low > margin or high < -margin:
@@ -208,7 +208,7 @@ def _comparison(
     )  # fmt: skip
 
 
-def _words(outcome: Outcome, one: VariantDifference, differs: bool, share: float, *, ratio: bool) -> str:
+def _words(outcome: ContrastOutcome, one: VariantDifference, differs: bool, share: float, *, ratio: bool) -> str:
     """What the outcome says, so that no difference found is never read as the same."""
     margin = f"{100 * share:.3g} %" if ratio else f"{share:.3g}"
     if outcome == "not analysed":

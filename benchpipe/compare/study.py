@@ -12,7 +12,7 @@ from benchpipe.config.model import (
     AnyDifference,
     AtKeyError,
     ConfigModel,
-    Cycles,
+    CycleCount,
     Many,
     Pair,
     PathText,
@@ -25,7 +25,7 @@ from benchpipe.config.renamed import MeasureName
 from benchpipe.config.toml import TomlFile
 from benchpipe.errors import nearest
 
-Question = Literal["difference", "equivalence", "ranking", "life"]
+StudyQuestion = Literal["difference", "equivalence", "ranking", "life"]
 Family = Literal["dunnett", "tukey", "holm", "single"]
 NOTICEABLE = 0.077
 """Just noticeable difference of ankle stiffness, 7.7 ± 1.3 % (Shepherd et al. 2018, J. NeuroEng. Rehabil. 15,
@@ -43,8 +43,8 @@ class StudyMeasureConfig(ConfigModel):
     name: MeasureName
     block: str
     stage: Literal["baseline", "after", "last"] = "last"
-    cycles: Cycles | None = None
-    window: Cycles = 100
+    cycles: CycleCount | None = None
+    window: CycleCount = 100
     at_time: Seconds | None = Field(default=None, gt=0)
     scale: Literal["ratio", "difference"] = "ratio"
     margin: AnyDifference | None = None
@@ -84,7 +84,7 @@ class StudyRunConfig(ConfigModel):
     order: int | None = None
     include: Many[Literal["unfinished", "failing"]] = ()
     failed: bool | None = None
-    cycles: Cycles | None = None
+    cycles: CycleCount | None = None
 
 
 class StudyConfig(ConfigModel):
@@ -92,7 +92,7 @@ class StudyConfig(ConfigModel):
 
     name: str
     note: str = ""
-    question: Question = "difference"
+    question: StudyQuestion = "difference"
     variants: Many[str] = Field(min_length=2)
     reference: str
     margin: Ratio = Field(default=NOTICEABLE, gt=0, lt=1)

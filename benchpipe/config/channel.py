@@ -34,9 +34,9 @@ def _word_numbers(value: object) -> object:
 
 
 WordNumbers = Annotated[Many[tuple[str, float]], BeforeValidator(_word_numbers)]
-Scale = Annotated[float, AfterValidator(_not_zero)]
+ChannelScale = Annotated[float, AfterValidator(_not_zero)]
 UnitText = Annotated[str, AfterValidator(_known_unit)]
-Column = str | int
+ColumnId = str | int
 
 
 class CalibrationConfig(ConfigModel):
@@ -56,7 +56,7 @@ class CalibrationConfig(ConfigModel):
     valid_from: date | None = None
     certificate: str | None = None
     due: date | None = None
-    scale: Scale = 1.0
+    scale: ChannelScale = 1.0
     offset: float = 0.0
     polynomial: Many[float] = ()
     table: Many[Pair[float]] = ()
@@ -108,9 +108,9 @@ class ChannelConfig(ConfigModel):
     """
 
     name: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
-    column: Column
+    column: ColumnId
     unit: UnitText
-    scale: Scale = 1.0
+    scale: ChannelScale = 1.0
     offset: float = 0.0
     unit_in_log: str | None = None
     range: Pair[AnyQuantity] | None = None

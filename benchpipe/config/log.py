@@ -8,7 +8,7 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from benchpipe.config.channel import Column, UnitText
+from benchpipe.config.channel import ColumnId, UnitText
 from benchpipe.config.model import ConfigModel, Hertz, Many, Pair, Ratio, Seconds
 from benchpipe.units import find_unit
 
@@ -66,8 +66,8 @@ class TimeConfig(ConfigModel):
     """
 
     kind: Literal["elapsed", "datetime", "sample"] = "elapsed"
-    column: Column | None = None
-    date_column: Column | None = None
+    column: ColumnId | None = None
+    date_column: ColumnId | None = None
     unit: Literal["samples"] | UnitText = "s"
     unit_in_log: str | None = None
     since: date | None = None

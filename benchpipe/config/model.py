@@ -324,4 +324,4 @@ def _tags(model: type[BaseModel]) -> tuple[str, ...]:
     return getattr(field.annotation, "__args__", ()) if field else ()
 
 
-Cycles = Annotated[int, Field(ge=1)]
+CycleCount = Annotated[int, Field(ge=1)]

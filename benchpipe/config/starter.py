@@ -17,7 +17,7 @@ What to edit first:
    Then add what no log says: range, certificate, due day and uncertainty of each channel.
 3. `plan.toml`: the specimen and its test. Compare each value with the test's protocol, and remove
    its key from `drafted` when it is right: until then no limit is judged on it. Add `planned_cycles`.
-4. `limits/`: limit files. Replace every value by your own, or hold it against its source.
+4. `limits/`: limit files. Replace every value by your own, or compare it with its source.
 5. `targets/`: torque and stiffness to choose bumpers by (`benchpipe bumper choose`). The shipped table is
    of able-bodied people and not verified: verify it against its source, or write your own (`own = true`).
 6. `lab.toml`: where the tables are kept, the plans (one a specimen), what is kept after a sign-off.

@@ -18,7 +18,7 @@ Occasion = Literal["limit-failed", "run-broke", "alarm", "health", "night-finish
 Topic = Literal[Occasion, HealthCode]
 Share = Annotated[Ratio, Field(gt=0)]
 Span = Annotated[Seconds, Field(gt=0)]
-Cycles = Annotated[int, Field(ge=10)]
+ManyCycles = Annotated[int, Field(ge=10)]
 
 
 class HealthConfig(ConfigModel):
@@ -28,11 +28,11 @@ class HealthConfig(ConfigModel):
     stopped_after: Span = 3600.0
     clock_apart: Span = 600.0
     stuck_after: Span = 60.0
-    last_cycles: Cycles = 1000
+    last_cycles: ManyCycles = 1000
     off_target: Share = 0.1
     dropped_samples: Share = 0.01
     slower: Share = 0.1
-    counter_cycles: Cycles = 10_000
+    counter_cycles: ManyCycles = 10_000
     counter_apart: Share = 0.005
     calibration_within: Span = 30 * 86_400.0
     space_for: Span = 7 * 86_400.0

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from benchpipe.config.watching import HealthConfig
 
 F = TypeVar("F")
-Found = Iterator[tuple[str, str]]  # place (which one it is, from night to night), what is wrong
+RuleFindings = Iterator[tuple[str, str]]  # place (which one it is, from night to night), what is wrong
 DAY_S = 86_400.0
 
 
@@ -47,7 +47,7 @@ class HealthRule(Generic[F]):
     code: str
     looks_at: str
     keys: tuple[str, ...]
-    find: Callable[[F, HealthConfig], Found]
+    find: Callable[[F, HealthConfig], RuleFindings]
     do_next: str
 
 
@@ -58,7 +58,7 @@ def findings(rules: tuple[HealthRule[F], ...], facts: F, config: HealthConfig) -
     )
 
 
-def _clock(facts: RunFacts, config: HealthConfig) -> Found:
+def _clock(facts: RunFacts, config: HealthConfig) -> RuleFindings:
     if facts.seen_us is not None and facts.seen_us > facts.now_us + 1e6 * config.clock_apart:
         what = "the last row" if facts.by_row else "the last writing of the log"
         ahead = span((facts.seen_us - facts.now_us) / 1e6)
@@ -68,7 +68,7 @@ def _clock(facts: RunFacts, config: HealthConfig) -> Found:
         )
 
 
-def _stopped(facts: RunFacts, config: HealthConfig) -> Found:
+def _stopped(facts: RunFacts, config: HealthConfig) -> RuleFindings:
     """Its place holds the time: a rig that was started and stopped again before the next night is news."""
     if facts.seen_us is None or facts.over:
         return
@@ -85,7 +85,7 @@ def _stopped(facts: RunFacts, config: HealthConfig) -> Found:
         yield f"{facts.block} {since}".strip(), text
 
 
-def _stuck(facts: RunFacts, config: HealthConfig) -> Found:
+def _stuck(facts: RunFacts, config: HealthConfig) -> RuleFindings:
     for channel in facts.channels:
         if channel.still_s > config.stuck_after:
             what = "has had no value" if channel.missing else "has shown one and the same value"
@@ -93,7 +93,7 @@ def _stuck(facts: RunFacts, config: HealthConfig) -> Found:
             yield channel.name, f"'{channel.name}' {what} for {least} {span(channel.still_s)} of the log"
 
 
-def _off_target(facts: RunFacts, config: HealthConfig) -> Found:
+def _off_target(facts: RunFacts, config: HealthConfig) -> RuleFindings:
     if facts.cycles is None:
         return
     flags = facts.cycles.last("flags", config.last_cycles).astype("int64")
@@ -118,7 +118,7 @@ def _reached(cycles: CycleTail, off: NDArray[np.bool_], config: HealthConfig) ->
     return f": they went from {at[0]:.4g} to {at[1]:.4g} {high.unit} (medians), {asked}"
 
 
-def _dropped(facts: RunFacts, config: HealthConfig) -> Found:
+def _dropped(facts: RunFacts, config: HealthConfig) -> RuleFindings:
     if facts.cycles is None:
         return
     import numpy as np
@@ -133,7 +133,7 @@ def _dropped(facts: RunFacts, config: HealthConfig) -> Found:
         )
 
 
-def _slow(facts: RunFacts, config: HealthConfig) -> Found:
+def _slow(facts: RunFacts, config: HealthConfig) -> RuleFindings:
     if facts.cycles is None:
         return
     import numpy as np
@@ -145,7 +145,7 @@ def _slow(facts: RunFacts, config: HealthConfig) -> Found:
         yield facts.block, f"{rate:.3g} cycles a second in the last {period.size:,} cycles, planned are {planned:g}"
 
 
-def _counter(facts: RunFacts, config: HealthConfig) -> Found:
+def _counter(facts: RunFacts, config: HealthConfig) -> RuleFindings:
     cycles = facts.cycles
     if cycles is None or not cycles.counted or not isfinite(cycles.differ):
         return
@@ -157,7 +157,7 @@ def _counter(facts: RunFacts, config: HealthConfig) -> Found:
         )
 
 
-def _calibration(facts: RunFacts, config: HealthConfig) -> Found:
+def _calibration(facts: RunFacts, config: HealthConfig) -> RuleFindings:
     for channel, due in sorted(facts.due, key=lambda item: item[1]):
         days = (due - facts.today).days
         if days * DAY_S <= config.calibration_within:
@@ -165,7 +165,7 @@ def _calibration(facts: RunFacts, config: HealthConfig) -> Found:
             yield channel, f"the calibration of '{channel}' {when}"
 
 
-def _space(facts: StoreFacts, config: HealthConfig) -> Found:
+def _space(facts: StoreFacts, config: HealthConfig) -> RuleFindings:
     if facts.a_day * config.space_for / DAY_S > facts.free:
         lasts = span(facts.free / facts.a_day * DAY_S)
         yield "store", (

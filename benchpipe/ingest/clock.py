@@ -43,7 +43,7 @@ WINDOW = 1 << 13  # rows that are looked at together where times are uneven
 FEW_LATE = 3  # rows that come late, after which the log goes on, however near
 LATE = "the time does not rise"
 
-Event = Literal[
+ClockEvent = Literal[
     "restart", "next day", "begin of summer time", "end of summer time", "clock set back", "clock ahead again"
 ]
 
@@ -63,11 +63,11 @@ class PlacedRows:
     rejects: list[Reject] = field(default_factory=list)
     repeats: int = 0
     gaps: int = 0
-    events: list[Event] = field(default_factory=list)
+    events: list[ClockEvent] = field(default_factory=list)
     restarts: list[int] = field(default_factory=list)
     places: dict[str, int] = field(default_factory=dict)
 
-    def see(self, event: Event, row: int, times: int = 1) -> None:
+    def see(self, event: ClockEvent, row: int, times: int = 1) -> None:
         """Note what the clock did before a row."""
         self.events += [event] * times
         if times:
@@ -85,7 +85,7 @@ def _steps(times: NDArray[np.int64]) -> tuple[int, int]:
     return least, most
 
 
-def step_back(config: TimeConfig, now: int, native: int, last: int) -> tuple[int, Event]:
+def step_back(config: TimeConfig, now: int, native: int, last: int) -> tuple[int, ClockEvent]:
     """How a clock goes on that went back from ``native`` (placed at ``last``) to ``now``: new shift, and why."""
     gap, step = round(1e6 * config.gap_s), round(1e6 / config.sample_rate)
     if config.kind == "datetime" and not config.dated and native - now > DAY_US // 2:

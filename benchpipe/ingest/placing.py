@@ -18,7 +18,7 @@ from itertools import takewhile
 import numpy as np
 
 from benchpipe.config.rig import TimeConfig
-from benchpipe.ingest.clock import Event, step_back
+from benchpipe.ingest.clock import ClockEvent, step_back
 from benchpipe.ingest.copies import CopiedStretch
 from benchpipe.ingest.moved import IsCopy, at_once
 from benchpipe.ingest.overlap import NO_OVERLAP, Earlier, Overlap
@@ -213,9 +213,9 @@ def _with_thin(place: Placed, source: Source, end: _End | None, time: TimeConfig
 def _place(
     source: Source, first: int, end: _End | None, time: TimeConfig,
     overlap: Callable[[Source, _End, bool], tuple[Overlap, str]],
-) -> tuple[Placed, Event | None]:  # fmt: skip
+) -> tuple[Placed, ClockEvent | None]:  # fmt: skip
     gap = round(1e6 * time.gap_s)
-    event: Event | None = None
+    event: ClockEvent | None = None
     shift, after, shared, key = 0, None, NO_OVERLAP, ""
     if end is not None and time.kind == "sample":
         shift = end.us + round(1e6 / time.sample_rate) - first
@@ -315,7 +315,7 @@ def _series(name: str) -> str:
     return re.sub(r"\d+", "#", name)
 
 
-def _remarks(place: Placed, event: Event | None) -> list[Remark]:
+def _remarks(place: Placed, event: ClockEvent | None) -> list[Remark]:
     found = []
     if again := place.repeats + sum(rows for _, rows in place.early):
         text = f"{again:,} row(s) repeat the file before and are left out"

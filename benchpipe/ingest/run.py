@@ -181,7 +181,7 @@ class _Taking:
     """Takes the logs of a run one by one; what is odd about them is in ``remarks``."""
 
     def __init__(self, night: Night) -> None:
-        self._run, self._store, self._again, self._tell = night.run, night.store, night.again, night.tell
+        self._run, self._store, self._again, self._on_progress = night.run, night.store, night.again, night.on_progress
         self._lost = dict(night.lost)
         self.read: list[str] = []
         self.remarks: list[Remark] = []
@@ -268,8 +268,8 @@ class _Taking:
         return ingest_file(path, name, self._rig(name), self._store)
 
     def _told(self, name: str, why: str = "") -> None:
-        if self._tell is not None:
-            self._tell(f"{name}{why}")
+        if self._on_progress is not None:
+            self._on_progress(f"{name}{why}")
         self.read.append(name)
 
     def _stat(self, path: Path) -> os.stat_result:

@@ -35,7 +35,7 @@ POINTS = 12  # so many of the last offsets the line goes through: an hour of the
 STILL = 0.1  # of the scatter in the first window: less shows no offset
 REACH = 1.5  # steps of the slower logger: neighbours that are farther apart have nothing between them
 LATE_US = 86_400_000_000  # a logger that is behind the other by more than that has stopped, or its logs are missing
-Spans = dict[str, tuple[int, int]]
+LogSpans = dict[str, tuple[int, int]]
 JUMPS = frozenset(
     {"restart", "next-day", "begin-of-summer-time", "end-of-summer-time", "clock-set-back", "clock-ahead-again"}
 )
@@ -98,7 +98,7 @@ def _apart(manifest: Manifest) -> set[str]:
     }
 
 
-def _spans(store: RunStore, inputs: list[SampleInput], known: SecondState | None) -> Spans:
+def _spans(store: RunStore, inputs: list[SampleInput], known: SecondState | None) -> LogSpans:
     """First and last own time of each part."""
     old = known.spans if known is not None else {}
     return {one.part.sha256: old.get(one.part.sha256) or _span_of(store, one) for one in inputs}
@@ -113,12 +113,12 @@ def _span_of(store: RunStore, one: SampleInput) -> tuple[int, int]:
     return int(stats[0].min), int(stats[-1].max)
 
 
-def _begin(one: SampleInput, spans: Spans) -> int:
+def _begin(one: SampleInput, spans: LogSpans) -> int:
     begin = spans[one.part.sha256][0] + one.shift_us
     return begin if one.after_us is None else max(begin, one.after_us + 1)
 
 
-def _end(one: SampleInput, spans: Spans) -> int:
+def _end(one: SampleInput, spans: LogSpans) -> int:
     return spans[one.part.sha256][1] + one.shift_us
 
 
@@ -134,7 +134,7 @@ class _Windows:
 
     def __init__(
         self, rig: RigConfig, second: SecondConfig, store: RunStore, first: list[SampleInput],
-        others: list[SampleInput], spans: Spans,
+        others: list[SampleInput], spans: LogSpans,
     ) -> None:  # fmt: skip
         self._second, self._store, self._first, self._others = second, store, first, others
         self._gap = 2e6 / rig.time.sample_rate
@@ -268,7 +268,7 @@ def _of_apart(apart: set[str]) -> Iterator[Remark]:
         yield Remark(step="ingest", code="clocks-apart", where=file, count=1, text=text)
 
 
-def _of_waiting(first: list[SampleInput], spans: Spans, state: SecondState) -> Iterator[Remark]:
+def _of_waiting(first: list[SampleInput], spans: LogSpans, state: SecondState) -> Iterator[Remark]:
     if not first:
         return
     last = max(first, key=lambda one: _end(one, spans))

@@ -350,7 +350,7 @@ def _remarks(name: str, reading: _Reading, rejected: int) -> Iterator[Remark]:
         )
         yield remark(code="late", count=tally.late, text=text)
     if tally.repeats:
-        text = f"{tally.repeats:,} row(s) stand in the log twice, at one time with one content; they count once"
+        text = f"{tally.repeats:,} duplicate row{'s' * (tally.repeats > 1)} removed (same time and values)"
         yield remark(code="repeats", count=tally.repeats, text=text)
     for channel, count in reading.stuck.counts.items():
         text = f"'{channel}' dropped out: {count:,} row(s) repeat its last value; they have none"

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.inspect.findings import ChannelFinding, Key, LogColumn, LogSample, Outline
+from benchpipe.inspect.findings import ChannelFinding, ColumnKey, LogColumn, LogSample, Outline
 from benchpipe.inspect.heading import known_unit, split_name
 from benchpipe.units import find_unit
 
@@ -25,10 +25,10 @@ TAKEN = frozenset(("time", "date", "time_us", "file", "row", "reject"))
 Floats = NDArray[np.float64]
 
 
-def channel_names(outline: Outline, used: Collection[str] = ()) -> dict[Key, str]:
+def channel_names(outline: Outline, used: Collection[str] = ()) -> dict[ColumnKey, str]:
     """A channel name for each column of a log; ``used`` are those of another logger."""
     taken: set[str] = {*TAKEN, *used}
-    names: dict[Key, str] = {}
+    names: dict[ColumnKey, str] = {}
     for place, column in enumerate(outline.columns):
         if column.key not in names:
             names[column.key] = _name(column.key, place, taken)
@@ -36,7 +36,7 @@ def channel_names(outline: Outline, used: Collection[str] = ()) -> dict[Key, str
 
 
 def find_channels(
-    columns: list[LogColumn], samples: list[LogSample], names: dict[Key, str]
+    columns: list[LogColumn], samples: list[LogSample], names: dict[ColumnKey, str]
 ) -> list[ChannelFinding]:
     """What each column holds, over all rows that were looked at."""
     found = []
@@ -47,7 +47,7 @@ def find_channels(
     return found
 
 
-def _name(key: Key, place: int, taken: set[str]) -> str:
+def _name(key: ColumnKey, place: int, taken: set[str]) -> str:
     """A column's name as a channel name: letters, digits and lines, and no other's."""
     plain = unicodedata.normalize("NFKD", split_name(str(key))[0]).encode("ascii", "ignore").decode().lower()
     name = re.sub(r"[^a-z0-9]+", "_", plain).strip("_")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from benchpipe.inspect.findings import ChannelFinding, Inspection, Key, Question
+from benchpipe.inspect.findings import ChannelFinding, ColumnKey, Inspection, Question
 from benchpipe.inspect.heading import known_unit
 from benchpipe.inspect.questions import as_toml
 from benchpipe.units import INSIDE_UNIT
@@ -161,7 +161,7 @@ def _channel(channel: ChannelFinding, found: Inspection, asked: dict[str, Questi
     return [f"# left out: the unit '{channel.said}' is not known here", *(f"# {line}" for line in lines)]
 
 
-def _column(key: Key, found: Inspection, asked: dict[str, Question], why: str) -> list[str]:
+def _column(key: ColumnKey, found: Inspection, asked: dict[str, Question], why: str) -> list[str]:
     """A column by its name; by its number where the name is another one in each encoding that is asked."""
     if "log.encoding" not in asked or isinstance(key, int) or key.isascii():
         return toml_line("column", key, why)

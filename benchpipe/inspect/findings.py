@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Key = str | int
+ColumnKey = str | int
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class Choice:
 class LogColumn:
     """A column as the log itself shows it. ``kind``: ``number``, ``date`` (date, time or both) or ``word``."""
 
-    key: Key
+    key: ColumnKey
     unit: str
     unit_from: str
     kind: str
@@ -114,7 +114,7 @@ class LogPiece:
 
     row: NDArray[np.int64]
     stamps: NDArray[np.int64] | None
-    values: dict[Key, NDArray[np.float64]]
+    values: dict[ColumnKey, NDArray[np.float64]]
 
 
 @dataclass(frozen=True)
@@ -125,7 +125,7 @@ class LogSample:
     whole: bool
     rows: int | None
     rejects: tuple[tuple[str, int], ...] = ()
-    words: dict[Key, tuple[str, ...]] = field(default_factory=dict)
+    words: dict[ColumnKey, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def looked_at(self) -> int:
@@ -141,7 +141,7 @@ class TimeFinding:
     """
 
     kind: str
-    column: Key | None
+    column: ColumnKey | None
     keys: dict[str, Any]
     rate_hz: float
     rate_from: str
@@ -163,7 +163,7 @@ class ChannelFinding:
     ``states`` holds the words of a column of words, each with its number; else it is empty.
     """
 
-    key: Key
+    key: ColumnKey
     name: str
     said: str
     unit: str | None

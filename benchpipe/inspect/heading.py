@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from benchpipe.errors import ConfigError, InputError
 from benchpipe.inspect.cells import PLAIN_FORMS, kind_of, split_line
 from benchpipe.inspect.dialect import DialectFinding
-from benchpipe.inspect.findings import Key, LogColumn
+from benchpipe.inspect.findings import ColumnKey, LogColumn
 from benchpipe.units import find_unit
 
 _IN_BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]*)\s*[\])]$")
@@ -96,7 +96,7 @@ def _is_measured(text: str) -> bool:
     return unit is not None and find_unit(unit).quantity in MEASURED
 
 
-def log_column(key: Key, unit: str, unit_from: str, kind: str) -> LogColumn:
+def log_column(key: ColumnKey, unit: str, unit_from: str, kind: str) -> LogColumn:
     """A column with the unit that the log gives it apart, else with the one in its name."""
     if unit:
         return LogColumn(key, unit, unit_from, kind)

@@ -12,7 +12,7 @@ import pyarrow as pa
 from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError
 from benchpipe.inspect.columnar_log import outline_of_schema
-from benchpipe.inspect.findings import Key, LogPiece, LogSample, Outline
+from benchpipe.inspect.findings import ColumnKey, LogPiece, LogSample, Outline
 from benchpipe.readers.extras import readable
 from benchpipe.readers.log_file import open_log
 from benchpipe.readers.registry import read_log
@@ -60,7 +60,7 @@ def _schema(path: Path, point: EntryPoint) -> pa.Schema | None:
 
 def sample_plugin(path: Path, outline: Outline, most: int) -> LogSample:
     """About the first ``most`` rows of a log, as its reader gives them."""
-    keys: list[Key] = [column.key for column in outline.columns if column.kind == "number"]
+    keys: list[ColumnKey] = [column.key for column in outline.columns if column.kind == "number"]
     rig = _rig(outline, keys)
     pieces: list[LogPiece] = []
     rejects: dict[str, int] = {}
@@ -80,7 +80,7 @@ def sample_plugin(path: Path, outline: Outline, most: int) -> LogSample:
     return LogSample(tuple(pieces), whole, looked if whole else None, said)
 
 
-def _rig(outline: Outline, keys: list[Key]) -> RigConfig:
+def _rig(outline: Outline, keys: list[ColumnKey]) -> RigConfig:
     """A rig file that names every column of numbers, as if the first two were load and motion."""
     units = ["N", "mm", *["1"] * len(keys)]
     time: dict[str, Any] = {"kind": "sample", "sample_rate": "1 Hz"}

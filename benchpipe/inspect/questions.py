@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from benchpipe.inspect.findings import ChannelFinding, Key, LogSample, Outline, Question
+from benchpipe.inspect.findings import ChannelFinding, ColumnKey, LogSample, Outline, Question
 from benchpipe.inspect.roles import LOAD_NAMES, MOTION_NAMES, hinted_channels
 
 UNITS = MappingProxyType({"load": ("N*m", "N"), "motion": ("deg", "rad", "mm")})
@@ -66,7 +66,7 @@ def _fitting(axis: str, channels: list[ChannelFinding], roles: dict[str, str]) -
     return units[::-1] if quantity in ("length", "force") else units
 
 
-def of_signs(samples: list[LogSample], load: Key | None, motion: Key | None) -> list[Question]:
+def of_signs(samples: list[LogSample], load: ColumnKey | None, motion: ColumnKey | None) -> list[Question]:
     """Load and motion that go against one another: one of them may have the other sign."""
     if load is None or motion is None:
         return []

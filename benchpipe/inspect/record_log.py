@@ -13,7 +13,7 @@ import numpy as np
 
 from benchpipe.errors import InputError
 from benchpipe.inspect.dates import find_format
-from benchpipe.inspect.findings import Choice, Key, LogColumn, LogPiece, LogSample, Outline
+from benchpipe.inspect.findings import Choice, ColumnKey, LogColumn, LogPiece, LogSample, Outline
 from benchpipe.inspect.ranges import ranges_of
 from benchpipe.inspect.records import Record, open_records
 from benchpipe.readers.extras import readable
@@ -77,7 +77,7 @@ def _choose(records: list[Record]) -> tuple[Record, Choice]:
     return chosen, Choice((own, like) if like != own else (own, tuple(r.variable for r in wide)), False, "", ask)
 
 
-def _shape(record: Record) -> tuple[Key, ...]:
+def _shape(record: Record) -> tuple[ColumnKey, ...]:
     return tuple(sorted(str(c.column.key) for c in record.columns))
 
 
@@ -91,7 +91,7 @@ def _dates(record: Record) -> tuple[dict[str, Any], Choice | None]:
     return {}, None
 
 
-def _known(column: LogColumn, date: Key | None) -> LogColumn:
+def _known(column: LogColumn, date: ColumnKey | None) -> LogColumn:
     """A column; texts that are not the dates of the log are words."""
     return replace(column, kind="word") if column.kind == "date" and column.key != date else column
 

@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.inspect.findings import Glimpse, Key, LogSample, TimeFinding
+from benchpipe.inspect.findings import ColumnKey, Glimpse, LogSample, TimeFinding
 from benchpipe.units import find_unit
 
 WINDOWS = tuple(1 << k for k in range(7, 18))
@@ -22,7 +22,7 @@ SHOWN_MOVING = 0.8  # spread of what is shown, of the largest
 Floats = NDArray[np.float64]
 
 
-def find_frequency(samples: list[LogSample], key: Key | None, time: TimeFinding) -> float:
+def find_frequency(samples: list[LogSample], key: ColumnKey | None, time: TimeFinding) -> float:
     """Cycle frequency of a column [Hz], as most of the windows that hold some cycles say; NaN if there is none.
 
     The shortest windows that agree decide, for long ones blur a frequency that is changed during the
@@ -72,7 +72,7 @@ def _strongest(window: Floats) -> list[float]:
 
 
 def find_glimpse(
-    samples: list[LogSample], load: Key | None, motion: Key | None, time: TimeFinding, frequency: float
+    samples: list[LogSample], load: ColumnKey | None, motion: ColumnKey | None, time: TimeFinding, frequency: float
 ) -> Glimpse | None:
     """Some cycles of load and motion from amid those that move most; a whole stretch where nothing cycles."""
     keys = [key for key in (load, motion) if key is not None]
@@ -93,7 +93,7 @@ def find_glimpse(
     return Glimpse(width / time.rate_hz, *shown)
 
 
-def piece_values(samples: list[LogSample], number: int, key: Key | None) -> Floats | None:
+def piece_values(samples: list[LogSample], number: int, key: ColumnKey | None) -> Floats | None:
     """Values of a column in the piece of that number."""
     pieces = [piece for sample in samples for piece in sample.pieces]
     return None if key is None else pieces[number].values.get(key)
@@ -106,7 +106,7 @@ def _shown(values: Floats | None, first: int, width: int) -> tuple[float, ...]:
     return tuple(float(part[min(int((k + 0.5) * len(part) / SHOWN), len(part) - 1)]) for k in range(SHOWN))
 
 
-def _stretches(samples: list[LogSample], key: Key, time: TimeFinding) -> list[tuple[tuple[int, int], Floats]]:
+def _stretches(samples: list[LogSample], key: ColumnKey, time: TimeFinding) -> list[tuple[tuple[int, int], Floats]]:
     """Evenly sampled stretches of a column, each with its piece and first row there."""
     found = []
     pieces = [piece for sample in samples for piece in sample.pieces]

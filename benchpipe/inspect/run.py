@@ -19,8 +19,8 @@ from benchpipe.inspect.columnar_log import outline_columnar, sample_columnar
 from benchpipe.inspect.findings import (
     ChannelFinding,
     Choice,
+    ColumnKey,
     Inspection,
-    Key,
     LogColumn,
     LogSample,
     Outline,
@@ -49,8 +49,9 @@ Progress = Callable[[str], None]
 
 
 def inspect_logs(
-    logs: list[Path], *, encoding: str | None = None, strangers: Collection[Path] = (), tell: Progress | None = None
-) -> Inspection:
+    logs: list[Path], *, encoding: str | None = None, strangers: Collection[Path] = (),
+    on_progress: Progress | None = None,
+) -> Inspection:  # fmt: skip
     """Find what logs of one rig hold.
 
     Parameters
@@ -61,7 +62,7 @@ def inspect_logs(
         Encoding of text logs, where it is known.
     strangers : collection of Path
         Those that come from a folder: files that are no logs are left out, with a note.
-    tell : callable, optional
+    on_progress : callable, optional
         Called with the name of each log.
 
     Raises
@@ -72,12 +73,14 @@ def inspect_logs(
         The format needs a library that is not installed.
     """
     with np.errstate(over="ignore", invalid="ignore"):  # a damaged log may hold any number
-        return _inspected(logs, encoding, set(strangers), tell)
+        return _inspected(logs, encoding, set(strangers), on_progress)
 
 
-def _inspected(logs: list[Path], encoding: str | None, strangers: set[Path], tell: Progress | None) -> Inspection:
+def _inspected(
+    logs: list[Path], encoding: str | None, strangers: set[Path], on_progress: Progress | None
+) -> Inspection:
     logs, empty = _with_bytes(logs)
-    outlines, left_out = _outlines(logs, encoding, strangers, tell)
+    outlines, left_out = _outlines(logs, encoding, strangers, on_progress)
     told = tell_loggers(outlines, strangers)
     first = _look(told.first, least=1 if told.second else 2)
     notes = (*empty, *left_out, *told.notes)
@@ -107,7 +110,7 @@ class _Looked:
     of_roles: tuple[Question, ...]
 
     @property
-    def keys(self) -> dict[str, Key]:
+    def keys(self) -> dict[str, ColumnKey]:
         return {c.name: c.key for c in self.inspection.channels}
 
 
@@ -178,15 +181,15 @@ def _two_loggers(one: _Looked, other: _Looked, notes: tuple[str, ...]) -> Inspec
 
 
 def _outlines(
-    logs: list[Path], encoding: str | None, strangers: set[Path], tell: Progress | None
+    logs: list[Path], encoding: str | None, strangers: set[Path], on_progress: Progress | None
 ) -> tuple[dict[Path, Outline], list[str]]:
     """Outlines of the logs, and notes on what is no log, or of another format than most."""
     outlines: dict[Path, Outline] = {}
     refused: dict[Path, BenchpipeError] = {}
     plugins = plugin_columns()
     for path in logs:
-        if tell is not None:
-            tell(path.name)
+        if on_progress is not None:
+            on_progress(path.name)
         try:
             with _placed(path):
                 outlines[path] = _outline(path, encoding, plugins)
@@ -294,7 +297,7 @@ def _together(samples: list[LogSample]) -> LogSample:
     )
 
 
-def _frequency(samples: list[LogSample], load: Key | None, motion: Key | None, time: TimeFinding) -> float:
+def _frequency(samples: list[LogSample], load: ColumnKey | None, motion: ColumnKey | None, time: TimeFinding) -> float:
     """Cycle frequency [Hz]: the load's, or the motion's where the load has two peaks a cycle, or none that repeat."""
     found = [find_frequency(samples, key, time) for key in (load, motion)]
     twice = abs(found[0] / found[1] / 2.0 - 1.0) < 0.1
@@ -302,7 +305,7 @@ def _frequency(samples: list[LogSample], load: Key | None, motion: Key | None, t
 
 
 def _measured(
-    outline: Outline, samples: list[LogSample], time: Key | None, least: int
+    outline: Outline, samples: list[LogSample], time: ColumnKey | None, least: int
 ) -> tuple[list[LogColumn], list[str]]:
     """Columns of numbers but the time, a row number, and columns that hold nothing; and notes on those."""
     kept, dropped = [], []

@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from benchpipe.inspect.cells import split_line
-from benchpipe.inspect.findings import ChannelFinding, Key, Outline
+from benchpipe.inspect.findings import ChannelFinding, ColumnKey, Outline
 from benchpipe.inspect.samples import cut_pieces, whole_lines
 from benchpipe.readers.extras import readable
 from benchpipe.readers.log_file import open_log
@@ -33,12 +33,12 @@ class StatesFinding:
     notes: tuple[str, ...]
 
 
-def find_states(logs: list[Path], outline: Outline, names: dict[Key, str]) -> StatesFinding:
+def find_states(logs: list[Path], outline: Outline, names: dict[ColumnKey, str]) -> StatesFinding:
     """Look at the columns of words of all logs of one dialect."""
     places = {column.key: k for k, column in enumerate(outline.columns) if column.kind == "word"}
     taken = {outline.dates.get("column"), outline.dates.get("date_column")}
     places = {key: place for key, place in places.items() if key not in taken}
-    counts: dict[Key, Counter[str]] = {key: Counter() for key in places}
+    counts: dict[ColumnKey, Counter[str]] = {key: Counter() for key in places}
     for path in logs if places else ():
         words_of = _text_words if outline.format in ("text", "xlsx") else _table_words
         found = words_of(path, outline, places)
@@ -58,7 +58,7 @@ def find_states(logs: list[Path], outline: Outline, names: dict[Key, str]) -> St
     return StatesFinding(tuple(channels), tuple(notes))
 
 
-def _called(key: Key) -> str:
+def _called(key: ColumnKey) -> str:
     return str(key)
 
 
@@ -76,7 +76,7 @@ def _numbered(states: list[str]) -> tuple[tuple[str, int], ...]:
     return tuple(sorted(numbers.items(), key=lambda item: item[1]))
 
 
-def _channel(key: Key, name: str, states: tuple[tuple[str, int], ...], rows: int) -> ChannelFinding:
+def _channel(key: ColumnKey, name: str, states: tuple[tuple[str, int], ...], rows: int) -> ChannelFinding:
     numbers = [number for _, number in states]
     return ChannelFinding(
         key=key, name=name, said="", unit="1", quantity="ratio", unit_from="", lowest=float(min(numbers)),
@@ -85,9 +85,9 @@ def _channel(key: Key, name: str, states: tuple[tuple[str, int], ...], rows: int
     )  # fmt: skip
 
 
-def _text_words(path: Path, outline: Outline, places: dict[Key, int]) -> dict[Key, Counter[str]]:
+def _text_words(path: Path, outline: Outline, places: dict[ColumnKey, int]) -> dict[ColumnKey, Counter[str]]:
     """Words of rows that are as wide as the header, of the beginning, the middle and the end of a log."""
-    found: dict[Key, Counter[str]] = {key: Counter() for key in places}
+    found: dict[ColumnKey, Counter[str]] = {key: Counter() for key in places}
     separator, quoted = outline.choices["separator"].values[0], bool(outline.log["quoted"])
     headings = {str(key) for key in places}
     for text in whole_lines(cut_pieces(path), outline.choices["encoding"].values[0]):
@@ -106,12 +106,12 @@ def _text_words(path: Path, outline: Outline, places: dict[Key, int]) -> dict[Ke
     return found
 
 
-def _table_words(path: Path, outline: Outline, places: dict[Key, int]) -> dict[Key, Counter[str]]:
+def _table_words(path: Path, outline: Outline, places: dict[ColumnKey, int]) -> dict[ColumnKey, Counter[str]]:
     """Words of the columns of a Parquet log; other formats have none that are read."""
     return call_apart(path, _parquet_words, path, list(places)) if outline.format == "parquet" else {}
 
 
-def _parquet_words(path: Path, keys: list[Key]) -> dict[Key, Counter[str]]:
+def _parquet_words(path: Path, keys: list[ColumnKey]) -> dict[ColumnKey, Counter[str]]:
     found = {}
     with open_log(path) as file, readable(path, "a Parquet"):
         source: Any = pq.ParquetFile(file)

@@ -14,7 +14,7 @@ from benchpipe.inspect.cells import NumberForm
 from benchpipe.inspect.dates import date_part, find_format
 from benchpipe.inspect.dialect import NAMES, DialectFinding, find_dialect
 from benchpipe.inspect.encoding import find_encoding
-from benchpipe.inspect.findings import Choice, Key, LogColumn, Outline
+from benchpipe.inspect.findings import Choice, ColumnKey, LogColumn, Outline
 from benchpipe.inspect.heading import HeadingFinding, find_heading, log_column
 from benchpipe.inspect.samples import TextPieces, cut_pieces, whole_lines
 
@@ -65,7 +65,7 @@ def text_lines(cut: TextPieces, encoding: str) -> list[list[str]]:
     return found
 
 
-def _keys(heading: HeadingFinding, dialect: DialectFinding) -> tuple[list[Key], tuple[str, ...]]:
+def _keys(heading: HeadingFinding, dialect: DialectFinding) -> tuple[list[ColumnKey], tuple[str, ...]]:
     """How the rig file names each column: by name, or by number where there is no header."""
     if heading.header is None:
         if heading.first_row > 1:
@@ -80,14 +80,14 @@ def _keys(heading: HeadingFinding, dialect: DialectFinding) -> tuple[list[Key], 
     return [name if name and times[name] == 1 else k for k, name in enumerate(heading.header, 1)], notes
 
 
-def _column(key: Key, place: int, heading: HeadingFinding, dialect: DialectFinding) -> LogColumn:
+def _column(key: ColumnKey, place: int, heading: HeadingFinding, dialect: DialectFinding) -> LogColumn:
     said = heading.header[place] if heading.header is not None else ""
     column = log_column(said or key, heading.units[place], "units row", dialect.kinds[place])
     return replace(column, key=key)
 
 
 def _dates(
-    pieces: list[list[str]], heading: HeadingFinding, dialect: DialectFinding, keys: list[Key]
+    pieces: list[list[str]], heading: HeadingFinding, dialect: DialectFinding, keys: list[ColumnKey]
 ) -> tuple[dict[str, Any], Choice | None]:
     """The ``[time]`` keys of a date column (or of a date and a time column), and its formats."""
     rows = [[dialect.cells(line) for line in lines] for lines in pieces]

@@ -13,7 +13,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.errors import InputError
 from benchpipe.inspect.cells import NumberForm
 from benchpipe.inspect.dialect import DialectFinding, find_dialect
-from benchpipe.inspect.findings import Key, LogPiece, LogSample, Outline
+from benchpipe.inspect.findings import ColumnKey, LogPiece, LogSample, Outline
 from benchpipe.inspect.heading import find_heading
 from benchpipe.inspect.samples import cut_pieces, whole_lines
 from benchpipe.inspect.text_outline import OUTLINE_BYTES
@@ -39,7 +39,7 @@ def sample_text(path: Path, outline: Outline, piece_bytes: int) -> LogSample:
     mark = " " if separator == "space" else separator
     names = mark.join(f"c{k}" for k in range(len(outline.columns))).encode() + b"\n"
     bodies = [names + _after_lines(texts[0], first - 1), *(names + text for text in texts[1:])]
-    words: dict[Key, tuple[str, ...]] = {}
+    words: dict[ColumnKey, tuple[str, ...]] = {}
     pieces, rejects = _read(path, bodies, outline, words)
     words = _words(bodies, rejects, outline, dialect)
     if words:
@@ -60,7 +60,7 @@ def _after_lines(text: bytes, lines: int) -> bytes:
     return text[at:]
 
 
-def _rig(outline: Outline, words: dict[Key, tuple[str, ...]]) -> RigConfig:
+def _rig(outline: Outline, words: dict[ColumnKey, tuple[str, ...]]) -> RigConfig:
     """A rig that reads every column of numbers as it is; units do not matter to a reader."""
     places = [k for k, column in enumerate(outline.columns) if column.kind == "number"]
     if not places:
@@ -91,7 +91,7 @@ _Rejects = list[list[tuple[int, int, str]]]
 
 
 def _read(
-    path: Path, bodies: list[bytes], outline: Outline, words: dict[Key, tuple[str, ...]]
+    path: Path, bodies: list[bytes], outline: Outline, words: dict[ColumnKey, tuple[str, ...]]
 ) -> tuple[list[LogPiece], _Rejects]:
     """Pieces through the text reader, and their rejects (row, rows, reason)."""
     rig, read = _rig(outline, words), find_reader("text")
@@ -104,7 +104,7 @@ def _read(
     return pieces, rejects
 
 
-def _joined(batches: list[RawBatch], keys: dict[str, Key], *, dated: bool) -> LogPiece:
+def _joined(batches: list[RawBatch], keys: dict[str, ColumnKey], *, dated: bool) -> LogPiece:
     row = np.concatenate([np.empty(0, np.int64), *(b.row for b in batches)])
     stamps = np.concatenate([np.empty(0, np.int64), *(b.time.astype(np.int64) for b in batches)]) if dated else None
     names = [name for name in batches[0].channels if name in keys] if batches else []
@@ -113,9 +113,9 @@ def _joined(batches: list[RawBatch], keys: dict[str, Key], *, dated: bool) -> Lo
 
 def _words(
     bodies: list[bytes], rejects: _Rejects, outline: Outline, dialect: DialectFinding
-) -> dict[Key, tuple[str, ...]]:
+) -> dict[ColumnKey, tuple[str, ...]]:
     """Texts that stand in place of numbers, by column: the usual ones, and any that come twice."""
-    found: dict[Key, Counter[str]] = {}
+    found: dict[ColumnKey, Counter[str]] = {}
     places = [k for k, column in enumerate(outline.columns) if column.kind == "number"]
     for body, refused in zip(bodies, rejects, strict=True):
         lines = body.splitlines() if refused else []

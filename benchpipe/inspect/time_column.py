@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.errors import ConfigError
-from benchpipe.inspect.findings import Key, LogColumn, LogSample, Outline, Question, TimeFinding
+from benchpipe.inspect.findings import ColumnKey, LogColumn, LogSample, Outline, Question, TimeFinding
 from benchpipe.inspect.heading import known_unit, split_name
 from benchpipe.units import find_unit, parse_value
 
@@ -157,7 +157,7 @@ def _quantity(column: LogColumn) -> str | None:
     return find_unit(unit).quantity if unit is not None else None
 
 
-def columns_of(samples: list[LogSample], key: Key) -> list[Floats]:
+def columns_of(samples: list[LogSample], key: ColumnKey) -> list[Floats]:
     """A column's numbers, piece by piece."""
     return [p.values[key] for s in samples for p in s.pieces if key in p.values]
 

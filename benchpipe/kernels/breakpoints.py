@@ -238,7 +238,7 @@ def backlash(
     *,
     coverage: float = 0.95,
 ) -> SpanResult:
-    """Lash: the gap between two straight branches, each extrapolated to zero load.
+    """Backlash: the gap between two straight branches, each extrapolated to zero load.
 
     Parameters
     ----------

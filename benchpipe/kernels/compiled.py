@@ -20,8 +20,8 @@ from typing import Any, ParamSpec, TypeVar, cast
 
 CallableT = TypeVar("CallableT", bound=Callable[..., Any])
 Given = ParamSpec("Given")
-Found = TypeVar("Found")
-State = TypeVar("State")
+ResultT = TypeVar("ResultT")
+StateT = TypeVar("StateT")
 # Vector sums are added in an order that follows the width of the vectors. All processors
 # with these instructions get the code of the first that had them, and so the same bits.
 COMMON_PROCESSOR = "haswell"
@@ -213,8 +213,8 @@ def compiled(function: CallableT) -> CallableT:
 
 
 def compiled_scan(
-    state: Callable[..., State],
-) -> Callable[[Callable[Given, tuple[Found, tuple[Any, ...]]]], Callable[Given, tuple[Found, State]]]:
+    state: Callable[..., StateT],
+) -> Callable[[Callable[Given, tuple[ResultT, tuple[Any, ...]]]], Callable[Given, tuple[ResultT, StateT]]]:
     """Compile a scan that gives what it found and, as a plain tuple, the state after it: Python names that one.
 
     Parameters
@@ -228,11 +228,11 @@ def compiled_scan(
         Decorator of the scan; what it makes gives ``(found, state)``.
     """
 
-    def made(function: Callable[Given, tuple[Found, tuple[Any, ...]]]) -> Callable[Given, tuple[Found, State]]:
+    def made(function: Callable[Given, tuple[ResultT, tuple[Any, ...]]]) -> Callable[Given, tuple[ResultT, StateT]]:
         kernel = compiled(function)
 
         @wraps(function)
-        def scan(*given: Given.args, **named: Given.kwargs) -> tuple[Found, State]:
+        def scan(*given: Given.args, **named: Given.kwargs) -> tuple[ResultT, StateT]:
             found, after = kernel(*given, **named)
             return found, state(*after)
 

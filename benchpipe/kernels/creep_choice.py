@@ -28,7 +28,7 @@ from benchpipe.kernels.nonlinear import CurveFitResult, aicc, fit_curve, standar
 from benchpipe.kernels.robust import runs_test
 
 Floats = NDArray[np.float64]
-Figure = Callable[[CreepLaw, Floats], tuple[float, Floats]]
+LawFigure = Callable[[CreepLaw, Floats], tuple[float, Floats]]
 """What is asked of a law: figure(law, parameters) → its value and its gradient by the parameters."""
 
 BY_CHANCE = 1.5
@@ -128,7 +128,7 @@ class LawFits:
         """Fit of one law by its name."""
         return next(fit for fit in self.fits if fit.law == name)
 
-    def estimate(self, figure: Figure, *, reading: bool = False) -> CreepEstimate:
+    def estimate(self, figure: LawFigure, *, reading: bool = False) -> CreepEstimate:
         """Estimate of a figure over all laws the data allow.
 
         Parameters

@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from benchpipe.kernels.creep_choice import CreepEstimate, Figure, LawFits, fit_laws
+from benchpipe.kernels.creep_choice import CreepEstimate, LawFigure, LawFits, fit_laws
 from benchpipe.kernels.creep_free import FreeCreep, FreeFigure, free_creep
 from benchpipe.kernels.creep_laws import LAWS, LEAK, NO_MOTION, STEADY_LEAK, CreepLaw
 from benchpipe.kernels.creep_noise import Correction
@@ -25,7 +25,7 @@ from benchpipe.kernels.nonlinear import whitening
 
 Floats = NDArray[np.float64]
 CreepKind = Literal["settling", "leaking", "both", "not measurable", "undecided"]
-Remark = Literal[
+FitRemark = Literal[
     "too few averages",
     "too short",
     "no law fits: the figures are free of a law",
@@ -40,8 +40,8 @@ PROJECTION = 10.0
 """Times the length of the hold beyond which a figure is a projection."""
 SLOW_PART = 30.0
 """Noise whose memory is longer than this part of the hold is no noise of a channel: a step, a temperature."""
-NO_LAW: Remark = "no law fits: the figures are free of a law"
-BEFORE: Remark = "no creep is given for a time before the fit begins"
+NO_LAW: FitRemark = "no law fits: the figures are free of a law"
+BEFORE: FitRemark = "no creep is given for a time before the fit begins"
 NOTHING = CreepEstimate(nan, nan, nan, nan, nan, nan, nan)
 SLOPES = np.linspace(-3.0, 1.0, 401)
 
@@ -111,7 +111,7 @@ class CreepResult:
     local_slope: LocalSlope
     upper_bound: float
     corrections: tuple[Correction, ...]
-    remarks: tuple[Remark, ...]
+    remarks: tuple[FitRemark, ...]
     fits: LawFits
     free: FreeCreep
     n_used: int
@@ -240,13 +240,13 @@ def _leak_rate(fits: LawFits, free: FreeFigure, laws: CreepEstimate, side: float
     return replace(laws, value=side * value, low=ends[0], high=ends[1])
 
 
-def _motion(at: float) -> Figure:
+def _motion(at: float) -> LawFigure:
     """Motion at one time."""
     t = np.array([at])
     return lambda law, p: (float(law.value(t, p)[0]), law.gradient(t, p)[0])
 
 
-def creep_between(since: float, at: float) -> Figure:
+def creep_between(since: float, at: float) -> LawFigure:
     """Motion from one time to another, s, as a figure to be estimated over all laws.
 
     Parameters
@@ -269,7 +269,7 @@ def creep_between(since: float, at: float) -> Figure:
     return figure
 
 
-def _rate(at: float) -> Figure:
+def _rate(at: float) -> LawFigure:
     """Rate at one time."""
     t = np.array([at])
     return lambda law, p: (float(law.rate(t, p)[0]), law.rate_gradient(t, p)[0])
@@ -299,8 +299,8 @@ def _asked(fits: LawFits, free: FreeCreep, figure: FreeFigure, at: float) -> Cre
     return CreepAt(at, creep, figure.dof, before, low, high, beyond, at > PROJECTION * end)
 
 
-def _remarks(fits: LawFits, span: float, *, still: bool) -> tuple[Remark, ...]:
-    found: list[Remark] = []
+def _remarks(fits: LawFits, span: float, *, still: bool) -> tuple[FitRemark, ...]:
+    found: list[FitRemark] = []
     if fits.chosen is None:
         found.append("too few averages")
     elif not np.log10(span) >= DECADES_NEEDED:

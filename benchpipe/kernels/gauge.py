@@ -4,8 +4,8 @@ Parts are specimens, appraisers are rigs (or operators), trials are mounts.
 
 References
 ----------
-AIAG, *Measurement Systems Analysis*: analysis of variance and range method (from memory; numbers verified against the
-manual's data set in the tests).
+AIAG, *Measurement Systems Analysis*: analysis of variance (from memory; numbers verified against the manual's data
+set in the tests).
 """
 
 from __future__ import annotations
@@ -112,29 +112,6 @@ def gauge_study(values: ArrayLike) -> GaugeResult:
     )  # fmt: skip
 
 
-def gauge_by_ranges(values: ArrayLike) -> GaugeResult:
-    """The same as :func:`gauge_study` by ranges, as a check by hand; it has no interaction and no analysis of variance.
-
-    Parameters
-    ----------
-    values : array_like, shape (parts, appraisers, trials), float64
-        At least two of each, all finite; not verified.
-
-    Returns
-    -------
-    GaugeResult
-        Standard deviations in the unit of the values; the interval and the rows of the analysis are NaN.
-    """
-    x = np.asarray(values, np.float64)
-    p, a, t = x.shape
-    repeat = float(np.ptp(x, axis=2).mean()) / range_factor(t)
-    rigs = float(np.ptp(x.mean(axis=(0, 2)))) / range_factor(a, single=True)
-    parts = float(np.ptp(x.mean(axis=(1, 2)))) / range_factor(p, single=True)
-    repro = sqrt(max(rigs**2 - repeat**2 / (p * t), 0.0))
-    none = AnovaRow(nan, 0, nan, nan)
-    return _result(repeat, (nan, nan), repro, parts, none, none, none, nan, True)
-
-
 def _result(
     repeat: float, interval: tuple[float, float], repro: float, parts: float, part_row: AnovaRow,
     appraiser_row: AnovaRow, interaction_row: AnovaRow, error_squares: float, pooled: bool,
@@ -146,35 +123,3 @@ def _result(
         repeat, interval, repro, gauge, parts, total, gauge / total if total > 0.0 else nan,
         floor(ratio) if ratio < 1e9 else 10**9, part_row, appraiser_row, interaction_row, error_squares, pooled,
     )  # fmt: skip
-
-
-def range_factor(n: int, *, single: bool = False) -> float:
-    """Mean range of ``n`` normal values over their standard deviation (d2); of a single range its rms (d2*).
-
-    Parameters
-    ----------
-    n : int
-        Values in a range, two at least.
-    single : bool
-        d2* instead of d2.
-
-    Returns
-    -------
-    float
-        Without unit.
-
-    Notes
-    -----
-    By numerical integration of the distribution of a normal sample's ends; no table is copied.
-    """
-    z = np.linspace(-9.0, 9.0, 1801)
-    from scipy.special import ndtr
-
-    step, cdf = z[1] - z[0], ndtr(z)
-    if not single:
-        return float((1.0 - cdf**n - (1.0 - cdf) ** n).sum() * step)
-    # E W² = 2 ∫∫ P(min < x, max > y) over x < y = 2 ∫∫ [1 - F(y)^n - (1 - F(x))^n + (F(y) - F(x))^n]
-    upper, lower = cdf[None, :], cdf[:, None]
-    both = 1.0 - upper**n - (1.0 - lower) ** n + np.maximum(upper - lower, 0.0) ** n
-    inside = np.triu(both, 1).sum() + 0.5 * np.trace(both)
-    return sqrt(2.0 * float(inside)) * float(step)

@@ -15,38 +15,13 @@ NIST/SEMATECH e-Handbook of Statistical Methods, 8.4.1.3: maximum likelihood of 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, exp, inf, isfinite, log, log1p, nan, sqrt
+from math import exp, isfinite, log, log1p, nan, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
-ROUNDING = 1e-12  # of a number of specimens: 2.0000000000001 is 2
 LEAST_SPREAD = 1e-9  # by which failures lie below the longest time, as a mean of logarithms: less is rounding
-
-
-def success_run_size(reliability: float, confidence: float) -> int:
-    """Specimens that must all survive to show a reliability: n = ln(1 - C) / ln R, rounded up.
-
-    Parameters
-    ----------
-    reliability, confidence : float
-        Both above 0 and below 1.
-
-    Returns
-    -------
-    int
-        One at least.
-
-    Raises
-    ------
-    ValueError
-        One of them is outside.
-    """
-    _inside("reliability", reliability)
-    _inside("confidence", confidence)
-    n = log1p(-confidence) / log(reliability)
-    return max(1, ceil(n * (1.0 - ROUNDING)))
 
 
 def reliability_bound(survived: int, failed: int, confidence: float) -> float:
@@ -144,8 +119,8 @@ def weibayes_life(time: ArrayLike, failed: ArrayLike, shape: float, confidence: 
 class WeibullResult:
     """A Weibull life distribution, S(t) = exp(-(t/scale)^shape), by maximum likelihood.
 
-    ``shape_u`` and ``scale_u`` are standard errors from the observed information. The intervals are those of the
-    logarithms (normal, at ``coverage``): with few failures they are too narrow. ``scale`` has the unit of the times.
+    ``shape_u`` and ``scale_u`` are standard errors from the observed information, which with few failures are too
+    small. ``scale`` has the unit of the times.
     """
 
     shape: float
@@ -154,23 +129,12 @@ class WeibullResult:
     scale_u: float
     correlation: float
     log_likelihood: float
-    coverage: float
     n_failed: int
     n_used: int
     converged: bool
 
-    @property
-    def shape_interval(self) -> tuple[float, float]:
-        """Interval of the shape at ``coverage``."""
-        return _log_interval(self.shape, self.shape_u, self.coverage)
 
-    @property
-    def scale_interval(self) -> tuple[float, float]:
-        """Interval of the scale at ``coverage``."""
-        return _log_interval(self.scale, self.scale_u, self.coverage)
-
-
-def weibull_fit(time: ArrayLike, failed: ArrayLike, *, coverage: float = 0.95) -> WeibullResult:
+def weibull_fit(time: ArrayLike, failed: ArrayLike) -> WeibullResult:
     """Fit a Weibull distribution to lives, some of which ended without a failure (censored on the right).
 
     The shape is the root of 1/β + mean(ln t of failures) - Σ t^β ln t / Σ t^β, which falls steadily; the scale is
@@ -182,8 +146,6 @@ def weibull_fit(time: ArrayLike, failed: ArrayLike, *, coverage: float = 0.95) -
         Above 0; rows that are not finite or not above 0 are left out.
     failed : array_like of bool, shape (n,)
         False: ended without a failure (censored).
-    coverage : float
-        Of the intervals, between 0 and 1.
 
     Returns
     -------
@@ -201,7 +163,7 @@ def weibull_fit(time: ArrayLike, failed: ArrayLike, *, coverage: float = 0.95) -
     x = np.log(t / unit)
     mean = float(x[ended].mean()) if r else 0.0
     if r == 0 or not mean < -LEAST_SPREAD:
-        return WeibullResult(nan, nan, nan, nan, nan, nan, coverage, r, t.size, False)
+        return WeibullResult(nan, nan, nan, nan, nan, nan, r, t.size, False)
     from scipy.optimize import brentq
 
     def slope(beta: float) -> float:
@@ -217,12 +179,10 @@ def weibull_fit(time: ArrayLike, failed: ArrayLike, *, coverage: float = 0.95) -
     shape = float(brentq(slope, low, high, xtol=1e-13 * high, rtol=1e-13)) if low < high else high
     power = np.exp(shape * x)
     eta = float((power.sum() / r) ** (1.0 / shape))
-    return _with_errors(x, ended, shape, eta, unit, coverage)
+    return _with_errors(x, ended, shape, eta, unit)
 
 
-def _with_errors(
-    x: Floats, ended: NDArray[np.bool_], shape: float, eta: float, unit: float, coverage: float
-) -> WeibullResult:
+def _with_errors(x: Floats, ended: NDArray[np.bool_], shape: float, eta: float, unit: float) -> WeibullResult:
     """Log-likelihood and standard errors at the maximum; ``x`` are logarithms of times over ``unit``."""
     r = int(ended.sum())
     z = x - log(eta)
@@ -233,20 +193,13 @@ def _with_errors(
     info_scale = shape**2 * float(w.sum())  # of ln(scale)
     det = info_shape * info_scale - cross**2
     if not det > 0.0:
-        return WeibullResult(shape, eta * unit, nan, nan, nan, log_likelihood, coverage, r, x.size, False)
+        return WeibullResult(shape, eta * unit, nan, nan, nan, log_likelihood, r, x.size, False)
     correlation = cross / sqrt(info_shape * info_scale)
     shape_u, log_scale_u = sqrt(info_scale / det), sqrt(info_shape / det)
     scale = eta * unit
     return WeibullResult(
-        shape, scale, shape_u, scale * log_scale_u, correlation, log_likelihood, coverage, r, x.size, isfinite(scale)
+        shape, scale, shape_u, scale * log_scale_u, correlation, log_likelihood, r, x.size, isfinite(scale)
     )
-
-
-def _log_interval(value: float, u: float, coverage: float) -> tuple[float, float]:
-    from scipy.special import ndtri
-
-    half = float(ndtri(0.5 + 0.5 * coverage)) * u / value if value else inf
-    return value * exp(-half), value * exp(half)
 
 
 def _lives(time: ArrayLike, failed: ArrayLike, least: float) -> tuple[Floats, NDArray[np.bool_]]:

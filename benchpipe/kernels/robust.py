@@ -171,8 +171,6 @@ class RunsResult:
     """
 
     n_runs: int
-    n_above: int
-    n_below: int
     expected: float
     z: float
     p_few: float
@@ -192,16 +190,16 @@ def runs_test(residuals: ArrayLike) -> RunsResult:
     Returns
     -------
     RunsResult
-        NaN where one sign is absent; the counts are always given.
+        NaN where one sign is absent; the number of runs is always given.
     """
     v = np.asarray(residuals, np.float64)
     above = v[np.isfinite(v) & (v != 0)] > 0
     n1, n2 = int(above.sum()), int((~above).sum())
     runs = int(np.count_nonzero(above[1:] != above[:-1])) + 1 if above.size else 0
     if n1 == 0 or n2 == 0:
-        return RunsResult(runs, n1, n2, nan, nan, nan, nan)
+        return RunsResult(runs, nan, nan, nan, nan)
     n = n1 + n2
     expected = 2 * n1 * n2 / n + 1
     variance = 2 * n1 * n2 * (2 * n1 * n2 - n) / (n**2 * (n - 1))
     z = (runs - expected) / sqrt(variance) if variance > 0 else 0.0
-    return RunsResult(runs, n1, n2, expected, z, erfc(-z / sqrt(2)) / 2, erfc(abs(z) / sqrt(2)))
+    return RunsResult(runs, expected, z, erfc(-z / sqrt(2)) / 2, erfc(abs(z) / sqrt(2)))

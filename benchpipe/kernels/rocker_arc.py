@@ -74,19 +74,6 @@ class ArcResult:
         """One by the curvature."""
         return 1.0 / self.curvature if self.curvature else float("inf")
 
-    @property
-    def s(self) -> float:
-        """Standard deviation of a distance, for the three parameters that were fitted."""
-        left = self.n_used - 3
-        return self.rms * sqrt(self.n_used / left) if left > 0 else nan
-
-    @property
-    def white_u(self) -> float:
-        """Standard error of the curvature where the noise of neighbours is independent: s² (JᵀJ)⁻¹."""
-        if not self.converged:
-            return nan
-        return self.s / self.scale**2 * sqrt(float(np.linalg.inv(self.gradient.T @ self.gradient)[0, 0]))
-
 
 def fit_arc(x: Floats, y: Floats) -> ArcResult:
     """Fit an arc by orthogonal least squares.

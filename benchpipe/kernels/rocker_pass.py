@@ -23,7 +23,6 @@ from benchpipe.kernels.slope_attenuation import attenuation
 
 Floats = NDArray[np.float64]
 
-THIRDS = ("heel", "mid", "fore")
 FEWEST = 20
 """Samples of a window below which a pass is not measured."""
 LONGEST = 1.0

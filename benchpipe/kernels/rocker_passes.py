@@ -101,7 +101,7 @@ def mean_of_passes(values: Floats, plates: Floats | None = None) -> PassesMean:
 
 
 @dataclass(frozen=True)
-class Ratio:
+class RatioInterval:
     """A ratio and its 95 % interval; NaN, and ``why``, where the divisor is not separable from zero."""
 
     value: float
@@ -115,7 +115,7 @@ class Ratio:
         return isfinite(self.low) and isfinite(self.high)
 
 
-def ratio_of(top: PassesMean, bottom: PassesMean) -> Ratio:
+def ratio_of(top: PassesMean, bottom: PassesMean) -> RatioInterval:
     """Ratio of two independent figures over passes, with Fieller's interval.
 
     The interval holds each ratio r that the data do not refuse: ``|a - r b| <= t(r) sqrt(u_a² + r² u_b²)``, Student's
@@ -128,20 +128,20 @@ def ratio_of(top: PassesMean, bottom: PassesMean) -> Ratio:
 
     Returns
     -------
-    Ratio
+    RatioInterval
         In the unit of a over that of b; NaN, with ``why``, where it or its interval is not known. An end may
         be infinite.
     """
     if not (isfinite(top.value) and isfinite(bottom.value)):
-        return Ratio(nan, nan, nan, "one of the two was not measured")
+        return RatioInterval(nan, nan, nan, "one of the two was not measured")
     value = top.value / bottom.value if bottom.value else nan
     if not (isfinite(top.u) and isfinite(bottom.u)):
-        return Ratio(value, nan, nan, "fewer than two passes: the scatter between passes is not known")
+        return RatioInterval(value, nan, nan, "fewer than two passes: the scatter between passes is not known")
     if not abs(bottom.value) > t_quantile(COVERAGE, bottom.dof) * bottom.u:
-        return Ratio(nan, nan, nan, "the divisor is not separable from zero")
+        return RatioInterval(nan, nan, nan, "the divisor is not separable from zero")
     if top.u == 0.0 and bottom.u == 0.0:
-        return Ratio(value, value, value)
-    return Ratio(value, _end(top, bottom, value, -1.0), _end(top, bottom, value, 1.0))
+        return RatioInterval(value, value, value)
+    return RatioInterval(value, _end(top, bottom, value, -1.0), _end(top, bottom, value, 1.0))
 
 
 def _end(top: PassesMean, bottom: PassesMean, value: float, side: float) -> float:

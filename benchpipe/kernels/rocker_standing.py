@@ -20,7 +20,7 @@ from benchpipe.kernels.rocker_passes import PassesMean
 SAME_LOAD = 0.1
 """Part by which the load of the passes may differ from what a leg carries."""
 
-Answer = Literal["yes", "no", "undecided", "not known"]
+StandingAnswer = Literal["yes", "no", "undecided", "not known"]
 
 
 @dataclass(frozen=True)
@@ -31,8 +31,8 @@ class RockerStanding:
     lies above ``least_stiffness`` [N*m/deg], what each leg has to give.
     """
 
-    shape: Answer
-    stiff: Answer
+    shape: StandingAnswer
+    stiff: StandingAnswer
     most_curvature: float
     least_stiffness: float
     stiffness: float
@@ -77,7 +77,7 @@ def standing(
     return RockerStanding(shape, stiff, most, least, stiffness.value, stiffness.low, stiffness.high)
 
 
-def _below(low: float, high: float, limit: float) -> Answer:
+def _below(low: float, high: float, limit: float) -> StandingAnswer:
     if not (isfinite(low) and isfinite(high)):
         return "not known"
     if high < limit:

@@ -87,22 +87,6 @@ def shape_factor(height: float, *, outer: float, inner: float = 0.0) -> float:
     return (outer - inner) / (4.0 * height)
 
 
-def rectangle_shape_factor(height: float, width: float, length: float) -> float:
-    """Loaded area over free area of a rectangular block: a b / (2 h (a + b)).
-
-    Parameters
-    ----------
-    height, width, length : float
-        [mm], > 0.
-
-    Returns
-    -------
-    float
-        Without unit.
-    """
-    return width * length / (2.0 * height * (width + length))
-
-
 def apparent_modulus(modulus: float, shape: float, beta: float = 2.0) -> float:
     """E (1 + β S²): β = 2 with bonded faces, towards 0 with lubricated ones.
 
@@ -193,23 +177,3 @@ def bilinear_force(x: ArrayLike, k0: float, more: float, knee: float, width: flo
     c = np.maximum(np.asarray(x, np.float64), 0.0)
     bend = np.logaddexp(0.0, (c - knee) / width) - np.logaddexp(0.0, -knee / width)
     return np.asarray(k0 * c + more * width * bend)
-
-
-def modulus_to_travel(compression: float, step: float = 1e-6) -> float:
-    """-(dx/x)/(dE/E) of a block at a force: F/(x dF/dx), at a compression x/h.
-
-    Parameters
-    ----------
-    compression : float
-        x/h, above 0 and below `MOST_COMPRESSION`.
-    step : float
-        Of the numerical derivative, as a part of h.
-
-    Returns
-    -------
-    float
-        Without unit: 0.1 % more modulus takes off so many times 0.1 % of the travel.
-    """
-    force = float(block_force(compression, 1.0, 1.0))
-    slope = float(block_force(compression + step, 1.0, 1.0) - block_force(compression - step, 1.0, 1.0)) / (2.0 * step)
-    return force / (compression * slope)

@@ -2,49 +2,11 @@
 
 from __future__ import annotations
 
-from math import comb, inf, nan, sqrt
+from math import comb, nan, sqrt
 
 from benchpipe.kernels.chi import chi_density
-from benchpipe.kernels.risk import student_guard
 
 MOST_SPECIMENS = 1_000
-
-
-def paired_half_width(n: int, coverage: float = 0.95) -> float:
-    """Half-width of the interval of a mean of ``n`` differences, in standard deviations of one: t/√n.
-
-    Parameters
-    ----------
-    n : int
-        Pairs.
-    coverage : float
-        Of the interval, between 0 and 1.
-
-    Returns
-    -------
-    float
-        Without unit; infinite with fewer than two.
-    """
-    return float(student_guard(0.5 * (1.0 - coverage), n - 1.0)) / sqrt(n) if n >= 2 else inf
-
-
-def unpaired_half_width(n: int, m: int, coverage: float = 0.95) -> float:
-    """The same of a difference of two means, in standard deviations of one specimen, which both groups have.
-
-    Parameters
-    ----------
-    n, m : int
-        Specimens of the two groups, one at least.
-    coverage : float
-        Of the interval, between 0 and 1.
-
-    Returns
-    -------
-    float
-        Without unit; infinite with fewer than three in all.
-    """
-    dof = n + m - 2.0
-    return float(student_guard(0.5 * (1.0 - coverage), dof)) * sqrt(1 / n + 1 / m) if dof > 0 else inf
 
 
 def least_p(n: int, m: int | None = None) -> float:

@@ -3,8 +3,8 @@
 References
 ----------
 R. R. Corbeil and S. R. Searle, Technometrics 18 (1976) 31: REML. J. S. Williams, Biometrika 49 (1962) 278: interval
-of the part between. P. E. Shrout and J. L. Fleiss, Psychol. Bull. 86 (1979) 420: intraclass correlations. J. M. Bland
-and D. G. Altman, Lancet 1986, 307: agreement of two methods. All from memory; numbers verified in the tests.
+of the part between. P. E. Shrout and J. L. Fleiss, Psychol. Bull. 86 (1979) 420: intraclass correlations. All from
+memory; numbers verified in the tests.
 """
 
 from __future__ import annotations
@@ -186,34 +186,3 @@ def intraclass(ratings: ArrayLike) -> Agreement:
         (between - error) / (between + (judges - error) / n),
         (between - error) / between,
     )
-
-
-@dataclass(frozen=True)
-class MethodAgreement:
-    """Differences of two methods on the same things: mean, standard deviation, limits, standard error of a limit."""
-
-    mean: float
-    sd: float
-    limits: tuple[float, float]
-    limit_u: float
-    n_used: int
-
-
-def method_agreement(one: ArrayLike, other: ArrayLike, factor: float = 2.0) -> MethodAgreement:
-    """Limits of agreement, mean ± ``factor`` sd (Bland and Altman 1986); each limit's standard error √(3/n) sd.
-
-    Parameters
-    ----------
-    one, other : array_like, shape (n,), float64
-        The same things by both methods, in one unit; two at least.
-    factor : float
-        Without unit.
-
-    Returns
-    -------
-    MethodAgreement
-        In the unit of the values.
-    """
-    d = np.asarray(one, np.float64) - np.asarray(other, np.float64)
-    mean, sd = float(d.mean()), float(d.std(ddof=1))
-    return MethodAgreement(mean, sd, (mean - factor * sd, mean + factor * sd), sqrt(3.0 / d.size) * sd, d.size)

@@ -1,4 +1,4 @@
-"""Steps on words and bytes for which numba has no function; :mod:`benchpipe.kernels.words` names them."""
+"""Steps on words and bytes for which numba has no function; :mod:`benchpipe.kernels.byte_scan` names them."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from numba import types
 from numba.extending import intrinsic
 from numba.np.arrayobj import make_array
 
-from benchpipe.kernels.words import LONG
+from benchpipe.kernels.byte_scan import LONG
 
 _array: Any = make_array
 

@@ -74,19 +74,19 @@ def work_on_worker(task: Task, topic: str, key: str) -> Done | None:
     def said(kind: str, text: str) -> None:
         worker.log_event(topic, {"key": key, "kind": kind, "text": text})
 
-    def tell(log: str) -> None:
+    def on_progress(log: str) -> None:
         known = worker.state.tasks.get(key)
         if known is None or known.state == "cancelled":
             raise StoppedError
         said("reads", log)
 
-    from benchpipe.night.one import work_run
+    from benchpipe.night.run import work_run
 
     in_hand: set[str] = vars(worker).setdefault(IN_HAND, set())
     in_hand.add(key)
     with _one_at_a_time:
         try:
-            return work_run(task, tell)
+            return work_run(task, on_progress)
         except StoppedError:
             return None
         finally:

@@ -41,8 +41,8 @@ class LocalExecutor:
         return self.jobs <= 1 and self.memory_mb is None and self.longest_s is None
 
     def work(self, tasks: Sequence[Task]) -> Iterator[WorkerEvent]:
-        """Work on runs (see :func:`benchpipe.night.apart.work_apart`)."""
-        from benchpipe.night.apart import RunLimits, work_apart
+        """Work on runs (see :func:`benchpipe.night.workers.work_apart`)."""
+        from benchpipe.night.workers import RunLimits, work_apart
 
         return work_apart(tasks, max(self.jobs, 1), RunLimits(self.memory_mb, self.longest_s))
 

@@ -37,12 +37,12 @@ if TYPE_CHECKING:
     from benchpipe.plan import PlanConfig
     from benchpipe.run import RunConfig
 
-Watch = Callable[[WorkerEvent], None]
+EventCallback = Callable[[WorkerEvent], None]
 Loaded: TypeAlias = "Glance | RunConfig | Exception"
 
 
 def work_lab(
-    lab: Path, *, bug: Bug, jobs: int = 1, wait_s: float = 0.0, watch: Watch = lambda _: None,
+    lab: Path, *, bug: Bug, jobs: int = 1, wait_s: float = 0.0, watch: EventCallback = lambda _: None,
     now: datetime | None = None, new_store: bool = False,
 ) -> NightResult:  # fmt: skip
     """Ingest, process and check all runs of a lab, each only where something is new.
@@ -96,7 +96,7 @@ def work_lab(
 
 
 def work_shard(
-    lab: Path, shard: Shard, *, bug: Bug, jobs: int = 1, wait_s: float = 0.0, watch: Watch = lambda _: None,
+    lab: Path, shard: Shard, *, bug: Bug, jobs: int = 1, wait_s: float = 0.0, watch: EventCallback = lambda _: None,
     now: datetime | None = None,
 ) -> NightResult:  # fmt: skip
     """Ingest, process and check the runs of a share of a lab, at the same time as other shares (see
@@ -207,7 +207,7 @@ def _shared(known: Glance | RunConfig) -> SharedRun:
     return SharedRun.of(known)
 
 
-def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: Watch) -> Iterator[Done]:
+def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: EventCallback) -> Iterator[Done]:
     """Runs that have nothing new are looked at here; the others side by side, if more than one may."""
     names: dict[str, Path] = {}
     apart: list[Task] = []
@@ -218,7 +218,7 @@ def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: Watch) -
                 raise config
             _named(config.name, config.plan if isinstance(config, Glance) else config.plan_path, names)
         except Exception as error:
-            from benchpipe.night.one import broken
+            from benchpipe.night.run import broken
 
             yield _ended(task, broken(task, error), watch)
             continue
@@ -233,7 +233,7 @@ def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: Watch) -
             apart.append(named)
         else:
             _warm(runs, executor, partial(_warms, named, watch))
-            from benchpipe.night.one import work_run
+            from benchpipe.night.run import work_run
 
             watch(WorkerEvent("begins", named))
             yield _kept(_ended(named, work_run(named, partial(_reads, named, watch)), watch), named)
@@ -246,12 +246,12 @@ def _work(loaded: list[tuple[Task, Loaded]], executor: Executor, watch: Watch) -
                 yield _kept(event.done, event.task)
 
 
-def _warm(runs: list[RunConfig], executor: Executor, tell: Callable[[str], None]) -> None:
+def _warm(runs: list[RunConfig], executor: Executor, on_progress: Callable[[str], None]) -> None:
     """Compile kernels before the first run that needs them, where the runs are worked on on this machine."""
     if runs and isinstance(executor, LocalExecutor):
         from benchpipe.night.warming import warm_kernels
 
-        warm_kernels(filter(_seems_new, runs), tell)
+        warm_kernels(filter(_seems_new, runs), on_progress)
     runs.clear()
 
 
@@ -271,15 +271,15 @@ def _kept(done: Done, task: Task) -> Done:
     return done
 
 
-def _warms(task: Task, watch: Watch, text: str) -> None:
+def _warms(task: Task, watch: EventCallback, text: str) -> None:
     watch(WorkerEvent("warms", task, text))
 
 
-def _reads(task: Task, watch: Watch, log: str) -> None:
+def _reads(task: Task, watch: EventCallback, log: str) -> None:
     watch(WorkerEvent("reads", task, log))
 
 
-def _ended(task: Task, done: Done, watch: Watch) -> Done:
+def _ended(task: Task, done: Done, watch: EventCallback) -> Done:
     watch(WorkerEvent("ends", task, done=done))
     return done
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from benchpipe.config.watching import HealthConfig
 
 Bug = Callable[[BaseException, list[str]], str]
-Tell = Callable[[str], None]
+Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)

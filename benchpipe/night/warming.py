@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from benchpipe.run import RunConfig
 
 
-def warm_kernels(runs: Iterable[RunConfig], tell: Callable[[str], None]) -> None:
+def warm_kernels(runs: Iterable[RunConfig], on_progress: Callable[[str], None]) -> None:
     """Compile what the runs use and no night before has, in several processes at once, and report it.
 
     With one processor nothing is gained: each kernel is then compiled at its first call.
@@ -22,17 +22,18 @@ def warm_kernels(runs: Iterable[RunConfig], tell: Callable[[str], None]) -> None
     ----------
     runs : iterable of RunConfig
         Runs that have something new.
-    tell : callable
+    on_progress : callable
         Called with a line before and one after; not where all kernels are there.
     """
     uses = {use for run in runs for use in uses_of(run)}
     modules, processes = cold_modules(uses), processors()
     if not uses or not modules or processes < 2:
         return
-    tell("compiling the kernels for this machine: once, about a quarter of a minute")
+    on_progress("compiling the kernels for this machine: once, about a quarter of a minute")
     began = time.perf_counter()
     compile_apart(modules, processes)
-    tell(f"kernels of {len(modules) - len(cold_modules(uses))} modules compiled in {time.perf_counter() - began:.0f} s")
+    count = len(modules) - len(cold_modules(uses))
+    on_progress(f"kernels of {count} modules compiled in {time.perf_counter() - began:.0f} s")
 
 
 def uses_of(run: RunConfig) -> set[str]:

@@ -24,7 +24,7 @@ Numbers = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
-class Spans:
+class EventSpans:
     """Numbered things of one block: their first and last times on the run's axis, rising starts.
 
     Attributes
@@ -43,14 +43,14 @@ def events_of(run: RunConfig) -> dict[str, Events]:
     return {kind.events.number: kind.events for kind in kinds if kind.events is not None}
 
 
-def spans(store: RunStore, manifest: Manifest, block: str, events: Events) -> Spans:
+def spans(store: RunStore, manifest: Manifest, block: str, events: Events) -> EventSpans:
     """Time spans of all complete cycles, or of all holds or sweeps, of a block."""
     table, what, length = events.table, events.number, events.length
     rows = store.read(manifest, table, ["block", what, "start_us", length])
     rows = rows.filter(pc.and_(pc.equal(rows.column("block"), block), pc.is_valid(rows.column(what))))
     rows = rows.sort_by("start_us")
     start = np.asarray(rows.column("start_us"), np.int64)
-    return Spans(np.asarray(rows.column(what), np.int64), start, end_us(start, floats(rows.column(length))))
+    return EventSpans(np.asarray(rows.column(what), np.int64), start, end_us(start, floats(rows.column(length))))
 
 
 def end_us(start_us: Numbers, length_s: NDArray[np.float64]) -> Numbers:
@@ -76,7 +76,7 @@ def origins(run: RunConfig, store: RunStore, manifest: Manifest) -> pa.Table:
 
 
 def _rows_of(
-    of: Spans, run: RunConfig, store: RunStore, manifest: Manifest, block: str, files: tuple[str, ...], what: str
+    of: EventSpans, run: RunConfig, store: RunStore, manifest: Manifest, block: str, files: tuple[str, ...], what: str
 ) -> Iterator[pa.Table]:
     """One table a log file: the first and last of its rows in each thing."""
     inputs = sample_inputs(manifest, files)
@@ -85,7 +85,7 @@ def _rows_of(
         yield from _rows_in(of, streamed(store.folder, inputs, ["row"], *span), block, what)
 
 
-def _rows_in(of: Spans, batches: Iterator[SampleBatch], block: str, what: str) -> Iterator[pa.Table]:
+def _rows_in(of: EventSpans, batches: Iterator[SampleBatch], block: str, what: str) -> Iterator[pa.Table]:
     file, first, last = "", _nothing(of), _nothing(of)
     ends_so_far = np.maximum.accumulate(of.end_us)
     for batch in batches:
@@ -105,11 +105,11 @@ def _rows_in(of: Spans, batches: Iterator[SampleBatch], block: str, what: str) -
     yield from _of_file(of, block, what, file, first, last)
 
 
-def _nothing(of: Spans) -> Numbers:
+def _nothing(of: EventSpans) -> Numbers:
     return np.full(of.number.shape, -1, np.int64)
 
 
-def _of_file(of: Spans, block: str, what: str, file: str, first: Numbers, last: Numbers) -> Iterator[pa.Table]:
+def _of_file(of: EventSpans, block: str, what: str, file: str, first: Numbers, last: Numbers) -> Iterator[pa.Table]:
     there = np.flatnonzero(first >= 0)
     if there.size:
         named = {"block": block, "what": what, "file": file}

@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 
+from benchpipe.blocks.block import BlockTask
 from benchpipe.blocks.state import BlockState
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import AxisConfig, RigConfig
 from benchpipe.samples.stream import stream_samples
 from benchpipe.store.manifest import Remark

@@ -8,11 +8,10 @@ from typing import Any, NamedTuple
 
 from pydantic import Field
 
-from benchpipe.blocks.found import Found
+from benchpipe.blocks.block import BlockTask, Found
 from benchpipe.blocks.registry import KINDS, kind_of
 from benchpipe.blocks.rejected import Rejected, identity_of, only_added, rejected_rows
 from benchpipe.blocks.state import MADE_OF, BlockState, RejectState
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.plan import Block
 from benchpipe.process.order import CODES, Span, block_span, order_remarks

@@ -10,8 +10,19 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.kernels.byte_scan import (
+    LONG,
+    ZEROS,
+    bits,
+    eight_digits,
+    found_at,
+    item,
+    lowest_bit,
+    no_digits,
+    put,
+    word_at,
+)
 from benchpipe.kernels.compiled import compiled
-from benchpipe.kernels.words import LONG, ZEROS, bits, eight_digits, found_at, item, lowest_bit, no_digits, put, word_at
 from benchpipe.readers import text_cells as cells
 from benchpipe.readers.text_cells import CR, LF, SPACE, Bytes, Integers
 

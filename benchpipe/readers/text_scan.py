@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.kernels.byte_scan import LONG, bits, found_at
 from benchpipe.kernels.compiled import compiled
-from benchpipe.kernels.words import LONG, bits, found_at
 from benchpipe.readers import text_cells as cells
 from benchpipe.readers.byte_words import DATE, SKIP, clean_lines
 from benchpipe.readers.text_cells import CR, LF, SPACE, TAB, Bytes, Integers

@@ -121,7 +121,7 @@ def _measured(found: dict[str, Any], unit: str, scale: float) -> Iterator[str]:
     yield f"  measured   {bound}{value}{u_text}{at}"
     if found["margin"] is not None:
         guard = "" if found["guard"] is None else f", guard band {scale * found['guard']:.3g}"
-        yield f"  margin     {scale * found['margin']:.4g} {unit}{guard}"
+        yield f"  margin     {scale * found['margin']:.4g} {'points' if unit == '%' else unit}{guard}"
     if found["conformance"] is not None:
         yield f"  conforms   with {probability_text(found['conformance'])} (JCGM 106)"
     if found["consumer_risk"] is not None:

@@ -15,12 +15,12 @@ LABEL = 12
 NUMBER_WIDTH = 11
 PLOT_ROWS = 3
 MOST_PAIRS = 6
-Line = tuple[str, str]
+StyledLine = tuple[str, str]
 
 
-def inspection_lines(found: Inspection, marks: Marks = UNICODE) -> list[Line]:
+def inspection_lines(found: Inspection, marks: Marks = UNICODE) -> list[StyledLine]:
     """The screen of an inspection, top to bottom."""
-    lines: list[Line] = [*_head(found, marks), *_facts(found, marks), *_time(found, marks), ("", "")]
+    lines: list[StyledLine] = [*_head(found, marks), *_facts(found, marks), *_time(found, marks), ("", "")]
     lines += [*_channels(found, marks), ("", "")]
     if found.second is not None:
         second = found.second
@@ -32,7 +32,7 @@ def inspection_lines(found: Inspection, marks: Marks = UNICODE) -> list[Line]:
     return lines
 
 
-def _head(found: Inspection, marks: Marks) -> Iterator[Line]:
+def _head(found: Inspection, marks: Marks) -> Iterator[StyledLine]:
     sample = found.sample
     first, others = found.logs[0].name, len(found.logs) - 1
     yield from _wrapped("", first + (f" and {others} more" if others else ""), "bold", marks)
@@ -43,7 +43,7 @@ def _head(found: Inspection, marks: Marks) -> Iterator[Line]:
     yield f"{found.outline.format}, {_bytes(found.size)}, {rows}, {seen}", "dim"
 
 
-def _facts(found: Inspection, marks: Marks) -> Iterator[Line]:
+def _facts(found: Inspection, marks: Marks) -> Iterator[StyledLine]:
     for name, text in found.outline.facts:
         yield from _labelled(name, text, marks)
     pairs = [f"{key}: {value}" for key, value in found.outline.preamble if value]
@@ -52,7 +52,7 @@ def _facts(found: Inspection, marks: Marks) -> Iterator[Line]:
         yield from _labelled("preamble", "; ".join([*pairs[:MOST_PAIRS], *more]), marks)
 
 
-def _time(found: Inspection, marks: Marks) -> Iterator[Line]:
+def _time(found: Inspection, marks: Marks) -> Iterator[StyledLine]:
     time = found.time
     if time.column is None:
         yield from _labelled("time", "no column: rows are counted", marks)
@@ -76,7 +76,7 @@ def _time(found: Inspection, marks: Marks) -> Iterator[Line]:
         yield from _labelled("gaps", gaps + back + still, marks)
 
 
-def _channels(found: Inspection, marks: Marks) -> Iterator[Line]:
+def _channels(found: Inspection, marks: Marks) -> Iterator[StyledLine]:
     roles = {name: role for role, name in found.roles.items()}
     rows = [("channel", "unit", "lowest", "highest", "resolution", "likely")]
     rows += [
@@ -126,7 +126,7 @@ def _odd_channel(channel: ChannelFinding, found: Inspection, marks: Marks) -> It
         yield f"{channel.name} has no value on {channel.missing:,} row(s)"
 
 
-def _glimpse(found: Inspection, marks: Marks) -> Iterator[Line]:
+def _glimpse(found: Inspection, marks: Marks) -> Iterator[StyledLine]:
     glimpse = found.glimpse
     if glimpse is None:
         return
@@ -157,7 +157,7 @@ def _plot(values: tuple[float, ...], blocks: str) -> list[str]:
     ]
 
 
-def _questions(questions: tuple[Question, ...], marks: Marks) -> Iterator[Line]:
+def _questions(questions: tuple[Question, ...], marks: Marks) -> Iterator[StyledLine]:
     if not questions:
         yield "no question is open: the drafted rig file works unchanged", "green"
         return
@@ -168,12 +168,12 @@ def _questions(questions: tuple[Question, ...], marks: Marks) -> Iterator[Line]:
             yield from _wrapped("    ", "write " + " or ".join(question.choices), "", marks)
 
 
-def _labelled(label: str, text: str, marks: Marks) -> Iterator[Line]:
+def _labelled(label: str, text: str, marks: Marks) -> Iterator[StyledLine]:
     for n, part in enumerate(wrap(_said(text, marks), WIDTH - LABEL) or [""]):
         yield f"{label if n == 0 else '':<{LABEL}}{part}", ""
 
 
-def _wrapped(mark: str, text: str, style: str, marks: Marks) -> Iterator[Line]:
+def _wrapped(mark: str, text: str, style: str, marks: Marks) -> Iterator[StyledLine]:
     for n, part in enumerate(wrap(_said(text, marks), WIDTH - len(mark))):
         yield (mark if n == 0 else " " * len(mark)) + part, style
 

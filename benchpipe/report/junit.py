@@ -97,7 +97,7 @@ def _case(view: RunView, row: dict[str, Any]) -> ET.Element:
     kind = "failure" if verdict is Verdict.FAIL else "error"
     measured = "nothing measured" if row["measured"] is None else f"measured {row['measured']:.6g} {row['unit']}"
     u = "" if row["expanded_u"] is None else f" +- {row['expanded_u']:.2g} (95 %)"
-    text = f"{measured}{u}, allowed {row['operator']} {_ends(row)} {row['unit']}"
+    text = f"{measured}{u}, limit {row['operator']} {_ends(row)} {row['unit']}"
     return _ended(view, name, kind, verdict, f"{text}: {row['remark']}" if row["remark"] else text)
 
 

@@ -55,6 +55,15 @@ def with_unit(value: float | None, unit: str, digits: int = 4, marks: Marks = UN
     return f"{number(value, digits)} {unit_shown(unit, marks)}".rstrip()
 
 
+def margin_with_unit(value: float | None, unit: str, digits: int = 4, marks: Marks = UNICODE) -> str:
+    """A distance to a limit and its unit: that of ratios in points, since per cent would be read as a part of it."""
+    text = with_unit(value, unit, digits, marks)
+    if unit != "1" or not text.endswith(" %"):
+        return text
+    shown = text.removesuffix(" %")
+    return f"{shown} {'point' if shown in ('1', '-1') else 'points'}"
+
+
 def unit_shown(unit: str, marks: Marks = UNICODE) -> str:
     """A unit as print shows it: ``N·m/°``."""
     for written, shown in marks.units:

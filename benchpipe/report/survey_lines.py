@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from textwrap import wrap
 
-from benchpipe.report.inspection import LABEL, WIDTH, Line
+from benchpipe.report.inspection import LABEL, WIDTH, StyledLine
 from benchpipe.report.signs import UNICODE, Marks, unit_shown
 from benchpipe.survey.seen import (
     BlockSeen,
@@ -22,7 +22,7 @@ from benchpipe.survey.seen import (
 from benchpipe.survey.stretches import Surveyed
 
 
-def survey_lines(seen: Seen, surveyed: Surveyed, units: dict[str, str], marks: Marks = UNICODE) -> list[Line]:
+def survey_lines(seen: Seen, surveyed: Surveyed, units: dict[str, str], marks: Marks = UNICODE) -> list[StyledLine]:
     """The screen of a survey; ``units`` are those of ``load`` and ``motion``."""
     shown = {axis: unit_shown(unit, marks) for axis, unit in units.items()}
     facts = [*(_where(one.where) + _block(one, shown) for one in seen.blocks), *_rest(seen, surveyed, shown)]

@@ -20,9 +20,9 @@ from benchpipe.check.decision import NOT_APPLICABLE, Verdict, applies
 from benchpipe.drift.words import TOLD, based_lines, event_place, event_words, forecast_words, told_events
 from benchpipe.escapes import visible
 from benchpipe.health.finding import Finding
-from benchpipe.report.signs import ASCII, UNICODE, Marks, clock, number, unit_shown, with_unit
+from benchpipe.report.signs import ASCII, UNICODE, Marks, clock, margin_with_unit, number, unit_shown
 from benchpipe.report.small_trends import common_scale, scale_words, small_trend
-from benchpipe.report.values import allowed_text, figure_text, headline_words, measured_text
+from benchpipe.report.values import figure_text, headline_words, limit_text, measured_text
 from benchpipe.views.caution import CAUTION, UNVERIFIED
 from benchpipe.views.lab_rows import NONE, lab_row
 from benchpipe.views.lab_view import NOTHING, Besides
@@ -152,9 +152,9 @@ def _limits(view: RunView, marks: Marks) -> RenderableType:
     lines = []
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False, expand=True)
     table.add_column("verdict", no_wrap=True)
-    table.add_column("limit", ratio=1, overflow="fold")
+    table.add_column("name", ratio=1, overflow="fold")
     table.add_column("measured", justify="right", no_wrap=True)
-    table.add_column("allowed", justify="right", no_wrap=True)
+    table.add_column("limit", justify="right", no_wrap=True)
     table.add_column("margin", justify="right", no_wrap=True)
     for row in due:
         verdict = Verdict(row["verdict"])
@@ -163,9 +163,10 @@ def _limits(view: RunView, marks: Marks) -> RenderableType:
             name.append(f": {row['remark']}", "dim")
         if row["left_out"] and row["left_out"] not in row["remark"]:
             name.append(f" ({row['used']:,} of {row['of']:,}; {_IN_BRACKETS.sub('', row['left_out'])})", "dim")
-        cells = measured_text(row, marks), allowed_text(row, marks), with_unit(row["margin"], row["unit"], 3, marks)
+        margin = margin_with_unit(row["margin"], row["unit"], 3, marks)
+        cells = measured_text(row, marks), limit_text(row, marks), margin
         table.add_row(Text(verdict, STYLE[verdict]), name, *cells)
-        lines.append(Item(f"{verdict}:", f"{name}: {cells[0]}, allowed {cells[1]}, margin {cells[2]}", STYLE[verdict]))
+        lines.append(Item(f"{verdict}:", f"{name}: {cells[0]}, limit {cells[1]}, margin {cells[2]}", STYLE[verdict]))
     parts: list[RenderableType] = [_Fitting(table, Group(*lines))] if due else []
     parts += [
         Text(f"not due yet: {_limit_name(row, view)}: {row['remark']}", style="dim")

@@ -65,7 +65,7 @@ def _scaled(row: dict[str, Any], marks: Marks = UNICODE) -> tuple[float, str]:
     return 1.0, unit_shown(row["unit"], marks)
 
 
-def allowed_text(row: dict[str, Any], marks: Marks = UNICODE) -> str:
+def limit_text(row: dict[str, Any], marks: Marks = UNICODE) -> str:
     """The limit, or the two, with one unit: ``≤ 25 %``."""
     unit = row["unit"] if row["unit"] != "cycles" else ""
     ends = [row["value"]] + ([row["other_value"]] if row["other_value"] is not None else [])

@@ -147,7 +147,7 @@ class _Segment:
         out[:, waves.TAU] = specimen.loss.damping * specimen.thinning(temperature) / k1
         out[:, waves.FRICTION] = specimen.friction(cycle)
         out[:, waves.PLAY] = specimen.play(cycle)
-        out[:, waves.TAKE_UP] = specimen.lash.take_up
+        out[:, waves.TAKE_UP] = specimen.backlash.take_up
         out[:, waves.OFFSET] = walk.offset + specimen.expansion(temperature)
         return out, warm
 

@@ -58,8 +58,8 @@ class LoadPath:
         return load
 
     def elastic(self, load: Floats) -> Floats:
-        """Motion of spring and lash under loads, shape (n,)."""
-        return deflections(np.asarray(load, np.float64), *self.spring, self.play, self.specimen.lash.take_up)
+        """Motion of spring and backlash under loads, shape (n,)."""
+        return deflections(np.asarray(load, np.float64), *self.spring, self.play, self.specimen.backlash.take_up)
 
     def creep(self, local_s: Floats) -> Floats:
         """Log-time part of the motion."""

@@ -55,7 +55,7 @@ class _Joint:
     def load(self, duration_s: float, before: float, after: float) -> Iterator[Piece]:
         """Bring the load of the locked joint from one to another; its spring answers."""
         play = float(self.walk.specimen.play(np.asarray(float(self.walk.cycles))))
-        spring, take_up = self.walk.spring_now(), self.walk.specimen.lash.take_up
+        spring, take_up = self.walk.spring_now(), self.walk.specimen.backlash.take_up
         x = self.at + deflections(np.array([before, after]), *spring, play, take_up)
         ends = (before, float(x[0])), (after, float(x[1]))
         make = partial(BlendPiece, warmth=self.walk.warmth, duration_s=duration_s, before=ends[0], after=ends[1])

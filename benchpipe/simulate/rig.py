@@ -12,7 +12,7 @@ from pydantic import BeforeValidator, Field, model_validator
 from benchpipe.config.model import ConfigModel, Many
 
 Floats = NDArray[np.float64]
-Source = Literal["time", "load", "motion", "temperature", "counter", "mode", "tilt", "ankle_x", "ankle_y"]
+ChannelSource = Literal["time", "load", "motion", "temperature", "counter", "mode", "tilt", "ankle_x", "ankle_y"]
 _DateTime = Annotated[datetime, BeforeValidator(lambda v: datetime.fromisoformat(v) if isinstance(v, str) else v)]
 
 
@@ -22,7 +22,7 @@ class SimulatedChannelConfig(ConfigModel):
     Noise, drift, wander, quantum and full scale are in the column's own unit.
     """
 
-    source: Source
+    source: ChannelSource
     name: str
     unit: str = ""
     scale: float = 1.0
@@ -133,6 +133,6 @@ class SimulatedRigConfig(ConfigModel):
         midnight = self.start.replace(hour=0, minute=0, second=0, microsecond=0)
         return (self.start - midnight).total_seconds()
 
-    def skew_s(self, source: Source) -> float:
+    def skew_s(self, source: ChannelSource) -> float:
         """Skew of the first channel of ``source`` [s]."""
         return next((c.skew_s for c in self.channels if c.source == source), 0.0)

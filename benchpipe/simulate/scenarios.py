@@ -24,9 +24,9 @@ from benchpipe.simulate.rig import RoomConfig, SimulatedChannelConfig, Simulated
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.specimen import (
     AgeingConfig,
+    BacklashConfig,
     DirectionConfig,
     FreeConfig,
-    LashConfig,
     LockConfig,
     LossConfig,
     SpecimenConfig,
@@ -75,7 +75,7 @@ def wearing(seed: int = 2, cycles: int = 1500) -> ScenarioConfig:
         axes="force-length",
         spring=SpringConfig(stiffness=110.0, cubic=0.35, per_k=-0.001),
         loss=LossConfig(damping=1.4, friction=14.0, run_in_friction=10.0, run_in_cycles=250.0),
-        lash=LashConfig(play=0.08, take_up=20.0, growth_per_million=60.0),
+        backlash=BacklashConfig(play=0.08, take_up=20.0, growth_per_million=60.0),
         ageing=AgeingConfig(
             softening=0.06, wear_per_decade=0.06, wear_from=60.0,
             steps=(StepConfig(at_cycle=max(cycles * 3 // 4, 1), loss=0.22),),
@@ -159,7 +159,7 @@ def two_weeks(seed: int = 4, cycles: int = 12_096) -> ScenarioConfig:
         axes="force-length",
         spring=SpringConfig(stiffness=60.0, cubic=0.05, per_k=-0.004),
         loss=LossConfig(damping=0.2, friction=8.0, run_in_friction=3.0, run_in_cycles=250.0),
-        lash=LashConfig(play=0.05, take_up=20.0),
+        backlash=BacklashConfig(play=0.05, take_up=20.0),
         ageing=AgeingConfig(
             softening=0.02, softening_cycles=200.0, wear_out_per_million=14.0, wear_out_from=10 * day,
             steps=(StepConfig(at_cycle=3 * day + 400, loss=0.025),),
@@ -255,7 +255,7 @@ def _ankle(name: str, *, ageing: AgeingConfig, lock: LockConfig) -> SpecimenConf
         name=name,
         spring=SpringConfig(stiffness=16.0, cubic=0.25, per_k=-0.001),
         loss=LossConfig(damping=0.12, friction=0.8, run_in_friction=0.4, run_in_cycles=300.0),
-        lash=LashConfig(play=0.06, take_up=1.5),
+        backlash=BacklashConfig(play=0.06, take_up=1.5),
         ageing=ageing,
         lock=lock,
         free=FreeConfig(

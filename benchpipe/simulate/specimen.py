@@ -34,7 +34,7 @@ class LossConfig(ConfigModel):
     run_in_cycles: float = Field(default=10_000.0, gt=0)  # falls to 1/e of it
 
 
-class LashConfig(ConfigModel):
+class BacklashConfig(ConfigModel):
     """Free play [motion], crossed while the load goes from -take_up to +take_up."""
 
     play: float = Field(default=0.0, ge=0)
@@ -112,7 +112,7 @@ class SpecimenConfig(ConfigModel):
     axes: Literal["torque-angle", "force-length"] = "torque-angle"
     spring: SpringConfig
     loss: LossConfig = LossConfig()
-    lash: LashConfig = LashConfig()
+    backlash: BacklashConfig = BacklashConfig()
     ageing: AgeingConfig = AgeingConfig()
     lock: LockConfig = LockConfig()
     free: FreeConfig = FreeConfig()
@@ -153,8 +153,8 @@ class SpecimenConfig(ConfigModel):
         return loss.friction + loss.run_in_friction * np.exp(-cycle / loss.run_in_cycles)
 
     def play(self, cycle: Floats) -> Floats:
-        """Lash [motion] after ``cycle`` completed cycles."""
-        return self.lash.play + self.lash.growth_per_million * 1e-6 * cycle
+        """Backlash [motion] after ``cycle`` completed cycles."""
+        return self.backlash.play + self.backlash.growth_per_million * 1e-6 * cycle
 
     def thinning(self, temperature_c: Floats) -> Floats:
         """Oil viscosity over that at the reference temperature, shape (n,)."""

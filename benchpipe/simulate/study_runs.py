@@ -13,7 +13,7 @@ from benchpipe.simulate.log import WrittenLogConfig
 from benchpipe.simulate.rig import RoomConfig, SimulatedChannelConfig, SimulatedRigConfig
 from benchpipe.simulate.scenario import ScenarioConfig
 from benchpipe.simulate.scenarios import NOTE, preamble_lines
-from benchpipe.simulate.specimen import LashConfig, LossConfig, SpecimenConfig, SpringConfig
+from benchpipe.simulate.specimen import BacklashConfig, LossConfig, SpecimenConfig, SpringConfig
 
 CYCLES = 115
 STIFFNESS = {"soft": 14.0, "medium": 14.1, "firm": 16.6}
@@ -43,7 +43,7 @@ def _scenario(name: str, variant: str, size: float, start: datetime, seed: int) 
             name=f"Elder-{name}",
             spring=SpringConfig(stiffness=STIFFNESS[variant] * size, cubic=0.2, per_k=-0.001),
             loss=LossConfig(damping=DAMPING[variant] * (2.0 - size), friction=0.7),
-            lash=LashConfig(play=0.05, take_up=1.5),
+            backlash=BacklashConfig(play=0.05, take_up=1.5),
         ),
         rig=SimulatedRigConfig(
             name="Rig One",

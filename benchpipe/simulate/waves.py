@@ -4,7 +4,7 @@
 Dashpot and spring together lag (time constant tau = c / k1, exact for a linear spring):
 ``P = base + A - A cos(d) cos(u - d)``, ``tan d = w tau``. Coulomb friction is a play
 of half-width F in load, so the spring carries ``S = P -+ F`` after a stick of 2 F at each
-reversal, and motion is the spring's inverse of S plus lash. The loop then loses
+reversal, and motion is the spring's inverse of S plus backlash. The loop then loses
 ``2 F dx`` (dx = motion range) to friction and the integral of ``tau P' dx`` to the dashpot.
 With a linear spring and no friction that is pi c w x0^2.
 
@@ -56,7 +56,7 @@ def deflection(load: float, k1: float, k3: float) -> float:
 
 @compiled
 def _shape(spring: float, c: Floats) -> float:
-    """Motion of spring and lash under the spring's load."""
+    """Motion of spring and backlash under the spring's load."""
     k1, k3, play, take_up = c[K1], c[K3], c[PLAY], c[TAKE_UP]
     x = deflection(spring, k1, k3)
     return x + 0.5 * play * min(1.0, max(-1.0, spring / take_up)) if play > 0.0 else x
@@ -111,7 +111,7 @@ def state_at(constants: Floats, phase: float, frequency: float, split: float, by
 
 @compiled
 def deflections(load: Floats, k1: float, k3: float, play: float, take_up: float) -> Floats:
-    """Motion of spring and lash under loads, float64, shape (n,)."""
+    """Motion of spring and backlash under loads, float64, shape (n,)."""
     out = np.empty(load.size, np.float64)
     for i in range(load.size):
         out[i] = deflection(load[i], k1, k3)
@@ -231,7 +231,7 @@ def _dashpot_work(c: Floats, half: float, size: float, omega: float) -> float:
         shift = -friction if branch == 0 else friction  # the falling branch mirrored: angle from the top
         way = 1.0 if branch == 0 else -1.0
         edges = np.array([stick, np.pi, np.pi, np.pi])
-        for corner in range(2):  # the lash's corners, or S = 0, where a cubic spring is softest
+        for corner in range(2):  # the corners of the backlash, or S = 0, where a cubic spring is softest
             level = take_up if c[PLAY] > 0.0 else 0.0
             level = (level if corner == 0 else -level) - shift - middle
             edges[1 + corner] = np.arccos(min(1.0, max(-1.0, -way * level / size)))

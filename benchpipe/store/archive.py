@@ -18,8 +18,8 @@ from typing import Any
 from benchpipe.errors import ConfigError, DamageError, StoreError
 from benchpipe.store.archive_note import NOTE, SUMS, Away, must_be_no_archive, read_away, write_away
 from benchpipe.store.archived_files import (
+    Progress,
     Sums,
-    Tell,
     copy_all,
     files_of,
     no_list,
@@ -37,7 +37,7 @@ from benchpipe.store.storage import remove_file, storage_of
 
 
 def archive_run(
-    store: Path, run: str, archive: Path, now: datetime, *, tell: Tell | None = None,
+    store: Path, run: str, archive: Path, now: datetime, *, on_progress: Progress | None = None,
     signed: Callable[[RunStore, Manifest], str] = lambda *_: "",
 ) -> int:  # fmt: skip
     """Move a run from the store to an archive; the caller holds both.
@@ -68,7 +68,7 @@ def archive_run(
         must_be_apart(store, archive)
         sums = _sums_of_store(RunStore(store, run))
         _make_room(there, here, sums)
-        copy_all(here, there, sums, tell)
+        copy_all(here, there, sums, on_progress)
         write_sums(there, sums)
         held = RunStore(store, run)
         manifest = held.manifest()
@@ -88,7 +88,9 @@ def archive_run(
     return len(sums)
 
 
-def restore_run(store: Path, run: str, archive: Path | None, now: datetime, *, tell: Tell | None = None) -> None:
+def restore_run(
+    store: Path, run: str, archive: Path | None, now: datetime, *, on_progress: Progress | None = None
+) -> None:
     """Move a run from its archive back to the store; the caller holds both.
 
     Parameters
@@ -108,9 +110,9 @@ def restore_run(store: Path, run: str, archive: Path | None, now: datetime, *, t
     there = away.archive / run
     if away.state == "leaving":
         sums = _proven_sums(there, away)
-        verify(there, sums, tell)
+        verify(there, sums, on_progress)
         write_away(here, away)
-        copy_all(there, here, sums, tell)
+        copy_all(there, here, sums, on_progress)
         storage_of(store).send_all(run, sums)
         write_away(here, away._replace(state="back"))
     _emptied(there, here)

@@ -25,7 +25,7 @@ CHUNK = 4 << 20
 LINE = re.compile(r"([0-9a-f]{64})  (\S.*)")
 MOST_NAMED = 5
 Sums = dict[str, str]
-Tell = Callable[[str], None]
+Progress = Callable[[str], None]
 
 
 def files_of(folder: Path) -> Iterator[str]:
@@ -70,7 +70,7 @@ def no_list(folder: Path) -> DamageError:
     )  # fmt: skip
 
 
-def verify(folder: Path, sums: Sums | None = None, tell: Tell | None = None) -> int:
+def verify(folder: Path, sums: Sums | None = None, on_progress: Progress | None = None) -> int:
     """Hold every file of an archived run against its hash; return how many there are.
 
     Raises
@@ -81,8 +81,8 @@ def verify(folder: Path, sums: Sums | None = None, tell: Tell | None = None) -> 
     sums = read_sums(folder) if sums is None else sums
     wrong = []
     for name, sha in sums.items():
-        if tell is not None:
-            tell(f"checking {name}")
+        if on_progress is not None:
+            on_progress(f"checking {name}")
         try:
             if sha256_of(folder / name) != sha:
                 wrong.append(f"{name} is not what was put there")
@@ -101,7 +101,7 @@ def verify(folder: Path, sums: Sums | None = None, tell: Tell | None = None) -> 
     return len(sums)
 
 
-def copy_all(source: Path, target: Path, sums: Sums, tell: Tell | None) -> None:
+def copy_all(source: Path, target: Path, sums: Sums, on_progress: Progress | None) -> None:
     """Copy what is not there yet, then read all copies back and hold them against their hashes.
 
     Raises
@@ -114,8 +114,8 @@ def copy_all(source: Path, target: Path, sums: Sums, tell: Tell | None) -> None:
         with suppress(OSError):
             if sha256_of(final) == sha:
                 continue
-        if tell is not None:
-            tell(f"copying {name}")
+        if on_progress is not None:
+            on_progress(f"copying {name}")
         with unfinished(final.parent) as file:
             for data in _pieces(source / name):
                 file.write(data)

@@ -28,8 +28,8 @@ BINS = 40  # of the motion of a slow cycle
 FREE, FREE_OF_RANGE = 1.5, 0.02  # times the load of the middle, and of its range: more is an end stop
 FLAT = 0.25  # of the load's range: what the load changes by the motion there, in a sweep at most
 
-Axis = Literal["load", "motion"]
-Place = tuple[int, int]  # number of a stretch, and a sample of it
+LoopAxis = Literal["load", "motion"]
+SamplePlace = tuple[int, int]  # number of a stretch, and a sample of it
 Floats = NDArray[np.float64]
 
 
@@ -45,8 +45,8 @@ class AxisCycles:
 
     file: str
     mode: int | None
-    axis: Axis
-    at: Place
+    axis: LoopAxis
+    at: SamplePlace
     end: int
     period_s: Floats
     load_max: Floats
@@ -108,7 +108,9 @@ def spans_of(stretches: tuple[Stretch, ...]) -> WholeRanges:
     return WholeRanges(float(high - low), float(np.subtract(*np.quantile(motion, ENDS[::-1]))), float(max(-low, high)))
 
 
-def cycles_of(stretch: Stretch, axis: Axis, spans: WholeRanges, without: list[tuple[int, int]]) -> Iterator[AxisCycles]:
+def cycles_of(
+    stretch: Stretch, axis: LoopAxis, spans: WholeRanges, without: list[tuple[int, int]]
+) -> Iterator[AxisCycles]:
     """Cycles of one axis between the holds of a stretch; what does not repeat evenly is none."""
     time_s = stretch.time_s
     load, motion = stretch.signals.load.astype(np.float64), stretch.signals.motion.astype(np.float64)
@@ -153,7 +155,7 @@ def _is_alike(series: Floats, places: NDArray[np.int64], tops: NDArray[np.int64]
 
 
 def _between(
-    stretch: Stretch, axis: Axis, first: int, time_s: Floats, load: Floats, motion: Floats, tops: NDArray[np.int64]
+    stretch: Stretch, axis: LoopAxis, first: int, time_s: Floats, load: Floats, motion: Floats, tops: NDArray[np.int64]
 ) -> Iterator[AxisCycles]:
     """Cycles from peak to peak."""
     last = tops[-1]

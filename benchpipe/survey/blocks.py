@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from benchpipe.samples.stream import matches
-from benchpipe.survey.activity import Place, WholeRanges, cycles_of, spans_of
+from benchpipe.survey.activity import SamplePlace, WholeRanges, cycles_of, spans_of
 from benchpipe.survey.cycling import ByAxis, repeating_of
 from benchpipe.survey.held import Hold, Sway, holds_of, sways_of
 from benchpipe.survey.holding import (
@@ -26,7 +26,7 @@ from benchpipe.survey.rolling import rolls_seen
 from benchpipe.survey.seen import MovingSeen, Seen, Where
 from benchpipe.survey.stretches import Stretch, Surveyed
 
-LAST: Place = (1 << 62, 0)
+LAST: SamplePlace = (1 << 62, 0)
 MOVES = 0.1  # of the range of all load or motion: more is no rest
 LEAST_MOVING_S = 10.0  # in all: less is a move between tests
 ENDS = (0.005, 0.995)

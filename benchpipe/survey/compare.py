@@ -18,7 +18,7 @@ from benchpipe.plan import Block
 from benchpipe.run import RunConfig
 from benchpipe.samples.signals import signal_units
 from benchpipe.samples.stream import matches
-from benchpipe.survey.activity import Axis, AxisCycles, WholeRanges, cycles_of, spans_of
+from benchpipe.survey.activity import AxisCycles, LoopAxis, WholeRanges, cycles_of, spans_of
 from benchpipe.survey.held import holds_of
 from benchpipe.survey.stretches import Stretch, Surveyed
 
@@ -113,7 +113,7 @@ def _ends(cycles: AxisCycles) -> tuple[NDArray[np.float64], NDArray[np.float64]]
 def _held(
     block: HoldBlock | ProofBlock | RelaxationBlock, own: list[Stretch], spans: WholeRanges, units: dict[str, str]
 ) -> Iterator[PlanDifference]:
-    axis: Axis = "motion" if isinstance(block, RelaxationBlock) else "load"
+    axis: LoopAxis = "motion" if isinstance(block, RelaxationBlock) else "load"
     asked = (block.motion if isinstance(block, RelaxationBlock) else block.load).value
     band, unit = block.tolerance * abs(asked), units[axis]
     held = [hold.level for s in own for hold in holds_of(s, spans) if hold.axis == axis]

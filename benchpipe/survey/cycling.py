@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchpipe.kernels.robust import mad_sigma
 from benchpipe.samples.stream import matches
-from benchpipe.survey.activity import FLAT, SLOW_S, Axis, AxisCycles
+from benchpipe.survey.activity import FLAT, SLOW_S, AxisCycles, LoopAxis
 from benchpipe.survey.rows import where_of
 from benchpipe.survey.runin import find_baseline
 from benchpipe.survey.seen import CyclicSeen, LevelSeen, SlowSeen, SweepSeen, Where
@@ -29,7 +29,7 @@ LONGEST = 3.0  # periods after which a sweep that did not come back is a stop, a
 FEWEST = 3
 SAME_PERIOD = 0.2  # of the period
 Floats = NDArray[np.float64]
-ByAxis = dict[Axis, list[AxisCycles]]
+ByAxis = dict[LoopAxis, list[AxisCycles]]
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ def repeating_of(cycles: ByAxis, surveyed: Surveyed) -> Repeating:
     stiffest = _stiffest(cycles)
     masks = {axis: [_are_sweeps(c, stiffest, surveyed.free) for c in found] for axis, found in cycles.items()}
 
-    def part(axis: Axis, *, sweeps: bool) -> list[AxisCycles]:
+    def part(axis: LoopAxis, *, sweeps: bool) -> list[AxisCycles]:
         pairs = zip(cycles[axis], masks[axis], strict=True)
         return [own for c, mask in pairs if len(own := c.select(mask if sweeps else ~mask))]
 
@@ -132,7 +132,7 @@ def _activities(own: ByAxis) -> Iterator[ByAxis]:
             yield {"load": [], "motion": [], axis: alone}
 
 
-def _axis(own: dict[Axis, list[AxisCycles]]) -> Axis:
+def _axis(own: dict[LoopAxis, list[AxisCycles]]) -> LoopAxis:
     """The axis that shows each cycle once: the steadier of the two, or that with fewer peaks."""
     counts = {axis: sum(map(len, found)) for axis, found in own.items()}
     if min(counts.values()) == 0:
@@ -142,7 +142,7 @@ def _axis(own: dict[Axis, list[AxisCycles]]) -> Axis:
     return "motion" if counts["load"] > 1.3 * counts["motion"] or _control(own) == "motion" else "load"
 
 
-def _control(own: dict[Axis, list[AxisCycles]]) -> Axis | None:
+def _control(own: dict[LoopAxis, list[AxisCycles]]) -> LoopAxis | None:
     """The axis whose ends are far steadier than the other's."""
     spread = {
         axis: _spread(np.concatenate([_ends(c, axis) for c in found], axis=1)) for axis, found in own.items() if found
@@ -154,7 +154,7 @@ def _control(own: dict[Axis, list[AxisCycles]]) -> Axis | None:
     return "motion" if spread["motion"] * STEADIER < spread["load"] else None
 
 
-def _ends(cycles: AxisCycles, axis: Axis) -> Floats:
+def _ends(cycles: AxisCycles, axis: LoopAxis) -> Floats:
     """Valleys and peaks of an axis, shape (2, n)."""
     pair = (cycles.load_min, cycles.load_max) if axis == "load" else (cycles.motion_min, cycles.motion_max)
     return np.stack(pair)
@@ -194,7 +194,7 @@ def _alike(found: list[AxisCycles]) -> Iterator[set[str]]:
     yield from (files for _, files in groups)
 
 
-def _one_cyclic(own: ByAxis, axis: Axis, where: Where, surveyed: Surveyed) -> CyclicSeen:
+def _one_cyclic(own: ByAxis, axis: LoopAxis, where: Where, surveyed: Surveyed) -> CyclicSeen:
     found = own[axis]
     ends = np.concatenate([_ends(c, axis) for c in found], axis=1)
     periods = np.concatenate([c.period_s for c in found])

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.kernels.robust import mad_sigma
-from benchpipe.survey.activity import Axis, Place, WholeRanges
+from benchpipe.survey.activity import LoopAxis, SamplePlace, WholeRanges
 from benchpipe.survey.stretches import Stretch
 
 BIN_S = 0.5
@@ -42,8 +42,8 @@ class Hold:
 
     file: str
     mode: int | None
-    axis: Axis
-    at: Place
+    axis: LoopAxis
+    at: SamplePlace
     end: int
     start_us: int
     level: float
@@ -71,7 +71,7 @@ class Sway:
 
     file: str
     mode: int | None
-    at: Place
+    at: SamplePlace
     end: int
     load: tuple[float, float]
     duration_s: float
@@ -123,10 +123,10 @@ def sways_of(stretch: Stretch, spans: WholeRanges, without: list[tuple[int, int]
             )
 
 
-_AXES: tuple[Axis, Axis] = ("load", "motion")
+_AXES: tuple[LoopAxis, LoopAxis] = ("load", "motion")
 
 
-def _bins(stretch: Stretch, axis: Axis) -> _Bins:
+def _bins(stretch: Stretch, axis: LoopAxis) -> _Bins:
     step = float(np.median(np.diff(stretch.time_s)))
     size = max(round(BIN_S / step), LEAST_OF_BIN)
     values = (stretch.signals.load if axis == "load" else stretch.signals.motion).astype(np.float64)
@@ -166,7 +166,7 @@ def _stays(bins: _Bins, allowed: NDArray[np.bool_], near: float) -> list[tuple[i
     return found
 
 
-def _relaxes(bins: dict[Axis, _Bins], stay: tuple[int, int], spans: WholeRanges) -> bool:
+def _relaxes(bins: dict[LoopAxis, _Bins], stay: tuple[int, int], spans: WholeRanges) -> bool:
     """Whether the load falls, one way, by far more of itself than the held motion moves."""
     first, end = stay
     load, motion = (bins[axis].mean[first:end] for axis in _AXES)
@@ -184,7 +184,7 @@ def _lost(mean: Floats) -> tuple[float, float]:
     return abs(begins), 1.0 - ends / begins
 
 
-def _hold(stretch: Stretch, axis: Axis, both: dict[Axis, _Bins], first: int, end: int) -> Hold:
+def _hold(stretch: Stretch, axis: LoopAxis, both: dict[LoopAxis, _Bins], first: int, end: int) -> Hold:
     bins = both[axis]
     level = float(np.median(bins.mean[first:end]))
     (before, rested), (after, rests) = _rest(bins.mean, first, -1, level), _rest(bins.mean, end - 1, 1, level)

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from benchpipe.kernels.robust import mad_sigma
-from benchpipe.survey.activity import Axis
+from benchpipe.survey.activity import LoopAxis
 from benchpipe.survey.held import Hold, Sway
 from benchpipe.survey.seen import CyclicSeen, HoldSeen, LevelSeen, ProofSeen, RelaxationSeen, StanceSeen, Where
 
@@ -18,7 +18,7 @@ PROOF_S = 120.0
 PROOF_BEYOND = 1.05  # times the largest load of the cycles
 SETTLING = (0.005, 0.5)  # of the proof load
 DWELLS = 5
-Dwell = tuple[Axis, float]
+Dwell = tuple[LoopAxis, float]
 
 
 def dwells_of(holds: list[Hold]) -> list[Dwell]:
@@ -40,7 +40,7 @@ def is_dwell(hold: Hold, dwells: list[Dwell]) -> bool:
     return any(hold.axis == axis and abs(hold.level - level) <= SAME_LEVEL * abs(level) for axis, level in dwells)
 
 
-def _by_level(holds: list[Hold], axis: Axis | None = None) -> Iterator[tuple[Axis, float, list[Hold]]]:
+def _by_level(holds: list[Hold], axis: LoopAxis | None = None) -> Iterator[tuple[LoopAxis, float, list[Hold]]]:
     """Holds of each axis by level, the lowest first."""
     for one in ("load", "motion") if axis is None else (axis,):
         group: list[Hold] = []

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from benchpipe.survey.activity import Place
+from benchpipe.survey.activity import SamplePlace
 from benchpipe.survey.names import pattern_of
 from benchpipe.survey.seen import Where
 from benchpipe.survey.stretches import Surveyed
 
 
-def where_of(at: Place, files: set[str], mode: int | None, others: set[str], what: str, surveyed: Surveyed) -> Where:
+def where_of(
+    at: SamplePlace, files: set[str], mode: int | None, others: set[str], what: str, surveyed: Surveyed
+) -> Where:
     """Rows of a block: its mode, and its files where the mode holds other things (``what``) in other files."""
     if not files.isdisjoint(others):
         return Where(at, mode, (), what)

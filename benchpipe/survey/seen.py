@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchpipe.blocks.cyclic.thresholds import HIGH_PART, LOW_PART
-from benchpipe.survey.activity import Axis, Place
+from benchpipe.survey.activity import LoopAxis, SamplePlace
 
 
 @dataclass(frozen=True)
@@ -16,7 +16,7 @@ class Where:
     seen.
     """
 
-    at: Place
+    at: SamplePlace
     mode: int | None = None
     files: tuple[str, ...] = ()
     also: str = ""
@@ -41,8 +41,8 @@ class CyclicSeen:
 
     where: Where
     cycles: int
-    axis: Axis
-    control: Axis | None
+    axis: LoopAxis
+    control: LoopAxis | None
     valley: LevelSeen
     peak: LevelSeen
     steady: bool

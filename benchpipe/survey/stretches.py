@@ -88,7 +88,7 @@ class Surveyed:
 
 
 def survey_logs(
-    rig: RigConfig, logs: dict[str, Path], *, most_rows: int = MOST_ROWS, tell: Progress | None = None
+    rig: RigConfig, logs: dict[str, Path], *, most_rows: int = MOST_ROWS, on_progress: Progress | None = None
 ) -> Surveyed:
     """Read logs as their rig file says, so far as ``most_rows`` goes.
 
@@ -99,7 +99,7 @@ def survey_logs(
         By the name that a plan's patterns match.
     most_rows : int
         Of all logs together; longer ones are looked at from their beginning.
-    tell : callable, optional
+    on_progress : callable, optional
         Called with the name of each log.
 
     Raises
@@ -110,8 +110,8 @@ def survey_logs(
     found = _LogSurvey(rig)
     most = max(most_rows // max(len(logs), 1), LEAST_ROWS)
     for name, path in logs.items():
-        if tell is not None:
-            tell(name)
+        if on_progress is not None:
+            on_progress(name)
         found.log(name, path, most)
     return found.surveyed()
 

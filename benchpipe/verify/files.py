@@ -15,7 +15,7 @@ from benchpipe.store.manifest import Manifest, Part, Source
 from benchpipe.store.storage import storage_of
 from benchpipe.verify.line import Line, Status
 
-Tell = Callable[[str], None]
+Progress = Callable[[str], None]
 MB = 1e6
 NO_BYTES = sha256(b"").hexdigest()
 
@@ -48,7 +48,7 @@ def part_fault(folder: Path, part: Part) -> tuple[Status, str] | None:
     return None if sha == part.sha256 else (Status.CHANGED, "its bytes are not those that were written")
 
 
-def log_lines(run: str, home: Path | None, manifest: Manifest, tell: Tell) -> Iterator[Line]:
+def log_lines(run: str, home: Path | None, manifest: Manifest, on_progress: Progress) -> Iterator[Line]:
     """Every log, each byte that was taken from it.
 
     Parameters
@@ -63,7 +63,7 @@ def log_lines(run: str, home: Path | None, manifest: Manifest, tell: Tell) -> It
         return
     bad = 0
     for source in sources:
-        tell(f"verifying {run}: {source.file}")
+        on_progress(f"verifying {run}: {source.file}")
         wrong = log_fault(home / source.file, source)
         if wrong is not None:
             bad += 1

@@ -29,14 +29,14 @@ from benchpipe.verify.files import NO_BYTES, log_fault
 from benchpipe.verify.line import Line, Status
 from benchpipe.verify.table_bits import differing
 
-Tell = Callable[[str], None]
+Progress = Callable[[str], None]
 CHUNK = 4 << 20
 WHAT = "figures"
 MOST_NAMED = 3
 INSIDE = ("ingest",)  # what this step writes are samples and rejects, of which figures are made
 
 
-def recompute_lines(folder: Path, home: Path | None, manifest: Manifest, tell: Tell) -> Iterator[Line]:
+def recompute_lines(folder: Path, home: Path | None, manifest: Manifest, on_progress: Progress) -> Iterator[Line]:
     """Make a run's figures and verdicts again, and compare them with those that are stored.
 
     Parameters
@@ -45,7 +45,7 @@ def recompute_lines(folder: Path, home: Path | None, manifest: Manifest, tell: T
         The run's folder, in the store or in an archive.
     home : Path or None
         Folder of the plan, which the logs are relative to; None where no plan names it.
-    tell : callable
+    on_progress : callable
         Called with each log that is copied or read.
     """
     run = folder.name
@@ -55,7 +55,7 @@ def recompute_lines(folder: Path, home: Path | None, manifest: Manifest, tell: T
         return
     try:
         with TemporaryDirectory(prefix="benchpipe-recompute-") as scratch:
-            yield from _compared(folder, home, manifest, Path(scratch), tell)
+            yield from _compared(folder, home, manifest, Path(scratch), on_progress)
     except BenchpipeError as error:
         yield Line(Status.UNKNOWN, run, WHAT, f"they cannot be made again: {error.what}")
     except OSError as error:
@@ -79,12 +79,12 @@ def _impossible(home: Path | None, manifest: Manifest) -> str:
     return ""
 
 
-def _compared(folder: Path, home: Path, manifest: Manifest, scratch: Path, tell: Tell) -> Iterator[Line]:
+def _compared(folder: Path, home: Path, manifest: Manifest, scratch: Path, on_progress: Progress) -> Iterator[Line]:
     run = _frozen_run(folder, manifest, scratch)
     for source in manifest.sources:
-        tell(f"copying {folder.name}: {source.file}")
+        on_progress(f"copying {folder.name}: {source.file}")
         _copy(home / source.file, run.folder / source.file, source)
-    made = work(run, today=_day(manifest), tell=lambda log: tell(f"making again {folder.name}: {log}"))
+    made = work(run, today=_day(manifest), on_progress=lambda log: on_progress(f"making again {folder.name}: {log}"))
     stored, again = RunStore(folder.parent, folder.name, run.tables), run.open_store()
     found: list[str] = []
     values = 0

@@ -24,7 +24,7 @@ from benchpipe.verify.record import RecordCheck, record_lines
 from benchpipe.verify.settings import settings_lines
 from benchpipe.verify.signatures import ledger_lines, same_as_signed, sign_off_lines
 
-Tell = Callable[[str], None]
+Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class Verifying:
     lab: Path | None = None
 
 
-def verify(asked: Verifying, tell: Tell = lambda _: None) -> list[Line]:
+def verify(asked: Verifying, on_progress: Progress = lambda _: None) -> list[Line]:
     """Verify runs and the ledger of their store: one line a thing, worst first. Nothing is written or locked.
 
     Raises
@@ -71,7 +71,7 @@ def verify(asked: Verifying, tell: Tell = lambda _: None) -> list[Line]:
         The store cannot be read.
     """
     before = _stamps(asked)
-    lines = _verified(asked, tell)
+    lines = _verified(asked, on_progress)
     if any(line.status is not Status.HOLDS for line in lines) and _stamps(asked) != before:
         raise StoreBusyError(
             "another job wrote to the store while it was verified",
@@ -94,7 +94,7 @@ def _stamps(asked: Verifying) -> list[tuple[int, int]]:
     return found
 
 
-def _verified(asked: Verifying, tell: Tell) -> list[Line]:
+def _verified(asked: Verifying, on_progress: Progress) -> list[Line]:
     ledger = read_ledger(asked.store)
     noted = asked.heads.ledger if asked.heads is not None else None
     kept = [head for head in (asked.head, noted) if head is not None]
@@ -103,13 +103,13 @@ def _verified(asked: Verifying, tell: Tell) -> list[Line]:
     pages = NotedPages(asked.lab)
     lines += pages.lines("")
     for run, home in asked.runs.items():
-        lines += _run_lines(run, home, asked, ledger, anchored=anchored, tell=tell)
+        lines += _run_lines(run, home, asked, ledger, anchored=anchored, on_progress=on_progress)
         lines += pages.lines(run)
     return lines
 
 
 def _run_lines(
-    run: str, home: Path | None, asked: Verifying, ledger: Ledger, *, anchored: bool, tell: Tell
+    run: str, home: Path | None, asked: Verifying, ledger: Ledger, *, anchored: bool, on_progress: Progress
 ) -> Iterator[Line]:
     here, lines = asked.store / run, list[Line]()
     kept = asked.heads.runs.get(run) if asked.heads is not None else None
@@ -147,13 +147,13 @@ def _run_lines(
     if found.current is not None:
         yield from quarantine_lines(folder)
         yield from run_note_lines(run, folder, found.current.manifest)
-        tell(f"verifying {run}: tables")
+        on_progress(f"verifying {run}: tables")
         yield from part_lines(folder, found.current.manifest)
-        yield from log_lines(run, home, found.current.manifest, tell)
+        yield from log_lines(run, home, found.current.manifest, on_progress)
         if asked.recompute:
             from benchpipe.verify.recompute import recompute_lines
 
-            yield from recompute_lines(folder, home, found.current.manifest, tell)
+            yield from recompute_lines(folder, home, found.current.manifest, on_progress)
     yield from record_lines(RecordCheck(run, asked.store, found, ledger, asked.signers), folder, asked.records)
 
 

@@ -18,8 +18,6 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.store.settings_dates import settings_since
 from benchpipe.views.key_changes import KeyChange, key_changes
 
-IDENTITY = ("limits_file", "limit", "block")
-
 
 @dataclass(frozen=True)
 class FileChange:

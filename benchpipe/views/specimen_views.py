@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from benchpipe.config.lab import LabConfig
     from benchpipe.plan import PlanConfig
 
-Line = tuple[str, str, Verdict | None]  # mark, text, and the verdict that colours it
+VerdictLine = tuple[str, str, Verdict | None]  # mark, text, and the verdict that colours it
 
 
 def lab_tests(lab: LabConfig, views: Iterable[RunView], plans: Mapping[str, PlanConfig]) -> tuple[LabTestResult, ...]:
@@ -53,14 +53,14 @@ def _archived(plan: PlanConfig, limits: tuple[dict[str, Any], ...]) -> Iterable[
         yield BlockDone(block.name, block.kind, done, block.planned_cycles, ended)
 
 
-def lab_test_lines(result: LabTestResult) -> list[Line]:
+def lab_test_lines(result: LabTestResult) -> list[VerdictLine]:
     """A test in lines of plain text: its result, its specimens, and what they show."""
     counting = sum(one.replaced_by is None for one in result.specimens)
     state = str(result.verdict)
     if result.running:
         state = "still running" if result.verdict is Verdict.NOT_EVALUATED else f"{state}, still running"
     needed = result.why or f"{result.required} specimen(s) required, {counting} named"
-    lines: list[Line] = [("test", f"{result.name}: {state}; {needed}", result.verdict)]
+    lines: list[VerdictLine] = [("test", f"{result.name}: {state}; {needed}", result.verdict)]
     lines += [(" ", _specimen_text(one), one.verdict if one.replaced_by is None else None) for one in result.specimens]
     lines += [(" ", text, None) for text in result.survival.words]
     return lines

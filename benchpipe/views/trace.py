@@ -156,14 +156,6 @@ def log_states(run: RunConfig, manifest: Manifest, logs: Iterable[LogRows]) -> d
     return found
 
 
-def trace_rows(
-    run: RunConfig, store: RunStore, manifest: Manifest, block: str, what: str, number: Number
-) -> Iterator[str]:
-    """Lines that say where a cycle, hold or sweep comes from, or several; errors as of :func:`traced`."""
-    found = traced(run, store, manifest, block, what, number)
-    yield from traced_lines(run, found, block, what, number, log_states(run, manifest, found.logs))
-
-
 def traced_lines(
     run: RunConfig, found: Traced, block: str, what: str, number: Number, states: dict[str, LogState]
 ) -> Iterator[str]:

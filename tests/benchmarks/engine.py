@@ -65,9 +65,9 @@ def night(lab: Path, workers: int, way: str) -> tuple[float, float]:
     environment = os.environ | {"PYTHONPATH": str(REPO)}
     before, began = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     cluster = None
-    program = "import sys; from benchpipe.night import apart\n"
+    program = "import sys; from benchpipe.night import workers\n"
     if way == WAYS[0]:
-        program += "apart.KEEP_MB = 0.0\n"  # none is kept after a run
+        program += "workers.KEEP_MB = 0.0\n"  # none is kept after a run
     if way == WAYS[2]:
         cluster, address = cluster_of(workers, lab.parent)
         lab.write_text(f'{lab.read_text()}[engine]\nkind = "dask"\nscheduler = "{address}"\n')

@@ -57,7 +57,7 @@ def test_relaxations_are_drawn_on_linear_and_on_log_time() -> None:
     ]
     held = [{"relaxation": 1, "load_lost_end": 8.0, "duration_s": 600.0, "kind": "settling", "samples": 90}]
     (chart,) = charts("relaxation", relaxations=held, relaxation_points=points).charts
-    assert words(chart.answer) == "Load lost by the end: 8 N in 10 min; settling."
+    assert words(chart.answer) == "Load lost by the end: 8 N in 10 min; decaying loss."
     linear, log = chart.panels
     assert (linear.x.log, log.x.log) == (False, True)
     assert (linear.series[0].x.size, log.series[0].x.size) == (9, 8)  # time zero has no logarithm

@@ -32,7 +32,7 @@ def _measure(task: Any) -> Any:
     import numpy as np
     import pyarrow as pa
 
-    from benchpipe.blocks.found import Found
+    from benchpipe.blocks.block import Found
     from benchpipe.columns import schema_of
     from benchpipe.samples.signals import block_signals, signal_units
 

@@ -17,7 +17,6 @@ from benchpipe.check.extremes import (
     largest_upper,
     smallest_lower,
     smallest_upper,
-    smallest_upper_by_centre,
 )
 from benchpipe.kernels.risk import many_guard
 
@@ -54,7 +53,6 @@ def test_smallest_mirrors_largest(values: list[float], u: float) -> None:
     turned = [-v for v in values]
     assert smallest_lower(values, u) == largest_upper(turned, u)
     assert smallest_upper(values, u) == largest_lower(turned, u)
-    assert smallest_upper_by_centre(values, 3.0, u) == largest_lower_by_centre(turned, -3.0, u)
 
 
 def test_factor_at_a_thousand_readings() -> None:

@@ -188,7 +188,7 @@ def test_it_is_plain_and_narrow_in_a_pipe(lab: Path) -> None:
     assert "\x1b" not in out
     assert max(map(len, out.splitlines())) <= 80
     assert "do next:" in out
-    assert out.splitlines()[-1].startswith("1 problem(s)")
+    assert out.splitlines()[-1].startswith("1 problem")
 
 
 def test_the_document_says_the_same(lab: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchpipe.cli.main import call
-from benchpipe.cli.runs import run_lab
+from benchpipe.cli.runs import work_night
 from benchpipe.escapes import visible
 from benchpipe.notify.message import body, title
 from benchpipe.report.document import to_json
@@ -91,7 +91,7 @@ class Views(list[RunView]):
 @pytest.fixture(scope="module")
 def views(sample_lab: Path) -> Views:
     """What a night shows of the sample runs."""
-    return Views(run_lab(sample_lab)[0])
+    return Views(work_night(sample_lab, new_store=True).views)
 
 
 @settings(max_examples=examples(100))

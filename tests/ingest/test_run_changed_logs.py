@@ -237,8 +237,8 @@ def test_why_a_log_is_read_anew_is_said(tmp_path: Path, monkeypatch: pytest.Monk
         older.setattr(source.source_key, "__defaults__", (source.VERSION - 1,))
         run.take()
     store = RunStore(run.config.store, run.config.name)
-    assert ingest_run(run.config, store, tell=said.append).read == ("logs/a.csv",)
-    ingest_run(Run(tmp_path, force="scale = 2.0").config, store, tell=said.append)
+    assert ingest_run(run.config, store, on_progress=said.append).read == ("logs/a.csv",)
+    ingest_run(Run(tmp_path, force="scale = 2.0").config, store, on_progress=said.append)
     assert said == [
         "logs/a.csv again: it was taken by an older version of this program",
         "logs/a.csv again: the rig file has changed",

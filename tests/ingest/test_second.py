@@ -17,8 +17,8 @@ from benchpipe.samples.inputs import sample_inputs
 from benchpipe.samples.stream import stream_samples
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
-from benchpipe.views.trace import trace_rows
 from tests.steps_done import ingest_run, process_run
+from tests.trace_lines import trace_rows
 
 RIG = """
 name = "two loggers"

@@ -11,6 +11,7 @@ from scipy.stats import t as student
 from benchpipe.kernels import rocker_noise
 from benchpipe.kernels.rocker_arc import fit_arc
 from benchpipe.kernels.rocker_noise import correlated_u
+from tests.kernels.test_rocker_arc import white_u
 
 
 def noise(rng: np.random.Generator, rho: float, n: int) -> np.ndarray:
@@ -29,7 +30,7 @@ def test_the_interval_of_one_pass_covers_its_curvature(rho: float) -> None:
         found = correlated_u(fit.gradient, fit.distance / fit.scale, 0)
         error = abs(fit.curvature - 1 / 0.35)
         hits += error <= student.ppf(0.975, found.dof) * found.u / fit.scale
-        plain += error <= 1.96 * fit.white_u
+        plain += error <= 1.96 * white_u(fit)
     assert 276 <= hits <= 296  # 95 % ± 2.5 standard errors
     assert (plain < 240) == (rho > 0)  # the textbook error covers about half in correlated noise
 

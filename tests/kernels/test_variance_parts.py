@@ -1,14 +1,14 @@
-"""Random specimens, agreement and gauge studies against worked sets."""
+"""Random specimens, intraclass correlations and gauge studies against worked sets."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from benchpipe.kernels.gauge import gauge_by_ranges, gauge_study
-from benchpipe.kernels.variance_parts import intraclass, method_agreement, random_effect
+from benchpipe.kernels.gauge import gauge_study
+from benchpipe.kernels.variance_parts import intraclass, random_effect
 
-# Sets from memory (Pinheiro and Bates; Davies; Box and Tiao; Shrout and Fleiss; Bland and Altman; the AIAG manual);
+# Sets from memory (Pinheiro and Bates; Davies; Box and Tiao; Shrout and Fleiss; the AIAG manual);
 # answers recomputed and equal to those printed with them.
 RAIL = [[55, 53, 54], [26, 37, 32], [78, 91, 85], [92, 100, 96], [49, 51, 50], [80, 85, 83]]
 DYESTUFF = [
@@ -100,16 +100,6 @@ def test_intraclass_correlations_of_shrout_and_fleiss() -> None:
     assert (found.one_k, found.two_k, found.three_k) == pytest.approx((0.4428, 0.6201, 0.9093), abs=5e-5)
 
 
-def test_limits_of_agreement_of_bland_and_altman() -> None:
-    one = [494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427]
-    other = [512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451]
-    found = method_agreement(one, other)
-    assert found.mean == pytest.approx(-2.118, abs=5e-4)
-    assert found.sd == pytest.approx(38.765, abs=5e-4)
-    assert found.limits == pytest.approx((-79.6, 75.4), abs=0.06)
-    assert found.limit_u == pytest.approx(16.28, abs=5e-3)
-
-
 def gauge_values() -> np.ndarray:
     """Parts × appraisers × trials."""
     rows = np.array([line.split() for line in GAUGE.split("\n") if line], float)
@@ -127,14 +117,6 @@ def test_gauge_study_by_analysis_of_variance() -> None:
     assert (100 * found.share, found.categories) == pytest.approx((27.86, 4), abs=5e-3)
     low, high = found.repeatability_interval
     assert low < 0.199933 < high
-
-
-def test_gauge_study_by_ranges() -> None:
-    found = gauge_by_ranges(gauge_values())
-    parts = (found.repeatability, found.reproducibility, found.gauge, found.parts, found.total)
-    # the manual's factors have four digits
-    assert parts == pytest.approx((0.20186, 0.22967, 0.30577, 1.10460, 1.14613), rel=3e-4)
-    assert 100 * found.share == pytest.approx(26.68, abs=5e-3)
 
 
 def test_an_incomplete_gauge_study_is_refused() -> None:

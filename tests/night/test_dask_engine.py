@@ -26,7 +26,7 @@ from benchpipe.night.task import Task, WorkerEvent
 from benchpipe.store.identity import note_store
 from tests.cli.commands import environment
 from tests.conftest import copy_samples
-from tests.night.test_night_apart import Rules, alive
+from tests.night.test_night_workers import Rules, alive
 from tests.store.kept import tree
 
 distributed = pytest.importorskip("distributed")

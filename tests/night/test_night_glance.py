@@ -59,16 +59,16 @@ def lab(idle: Path, tmp_path: Path) -> Path:
 @pytest.fixture
 def worked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Runs that were looked at in full."""
-    from benchpipe.night import one
+    from benchpipe.night import run as run_module
 
     seen: list[str] = []
-    before = one.work_run
+    before = run_module.work_run
 
     def watched(task, tell):  # type: ignore[no-untyped-def]
         seen.append(task.name)
         return before(task, tell)
 
-    monkeypatch.setattr(one, "work_run", watched)
+    monkeypatch.setattr(run_module, "work_run", watched)
     return seen
 
 

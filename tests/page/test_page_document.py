@@ -115,7 +115,7 @@ def test_a_limit_on_a_change_is_drawn_where_the_measure_would_reach_it(pages: di
 
 def test_the_first_sentence_says_what_failed_what_changed_and_how_far_it_is(pages: dict[str, RunPage]) -> None:
     words = standing(pages["wearing"])
-    assert words.startswith("2 of 14 limits failed: loop energy changed, up (38.28 ± 0.57 %, allowed ≤ 25 %) and ")
+    assert words.startswith("2 of 14 limits failed: loop energy changed, up (38.28 ± 0.57 %, limit ≤ 25 %) and ")
     assert "Since the baseline loop energy rose by 38 %" in words
     assert "1,487 of 2,000,000 cycles" in words
 

@@ -32,9 +32,9 @@ PAINT = "performance.getEntriesByName('first-contentful-paint')[0]?.startTime ??
 @pytest.mark.soak
 def test_two_million_cycles(tmp_path: Path) -> None:
     lab = copy_samples(tmp_path)
-    from benchpipe.cli.runs import run_lab
+    from benchpipe.cli.runs import work_night
 
-    run_lab(lab)
+    work_night(lab, new_store=True)
     with_cycles(lab, CYCLES)
     (lab.parent / ".benchpipe-stores.json").unlink(missing_ok=True)
     out = tmp_path / "page.html"

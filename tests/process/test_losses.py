@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchpipe.blocks.block import BlockTask
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.losses import with_losses
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
 from benchpipe.samples.inputs import SampleInput
 from benchpipe.samples.lost import Losses, dropped_samples, in_order, merged, no_losses, together

@@ -23,7 +23,7 @@ from benchpipe.pipeline import work
 from benchpipe.report.record import document as made_by
 from benchpipe.report.record import pictures
 from benchpipe.report.record.data import record_data
-from benchpipe.report.values import allowed_text, measured_text
+from benchpipe.report.values import limit_text, measured_text
 from benchpipe.run import load_run
 from benchpipe.store.manifest import Head, Remark, SignOff
 from benchpipe.store.run_store import MANIFEST
@@ -119,7 +119,7 @@ def test_a_reader_of_its_text_finds_each_judged_figure_its_rule_uncertainty_and_
             continue
         start = text.index(packed(f"{one.row['limit']} ({one.row['block']})"), text.index("Eachjudgedfigure"))
         part = text[start : start + 3_500]
-        wanted = [allowed_text(one.row), one.row["rule"], one.row["source"], one.origin.words]
+        wanted = [limit_text(one.row), one.row["rule"], one.row["source"], one.origin.words]
         wanted += [sha256 for _, sha256 in one.origin.logs]
         if one.row["measured"] is not None:
             wanted.append(measured_text(one.row))

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from benchpipe import __version__
 from benchpipe.blocks.figures import Figure
 from benchpipe.check.specimens import lab_test_result
-from benchpipe.cli.runs import run_lab
+from benchpipe.cli.runs import work_night
 from benchpipe.config.lab_tests import LabTestConfig
 from benchpipe.errors import ExitCode
 from benchpipe.health.finding import Finding
@@ -52,7 +52,7 @@ def paths(value: Any, above: str = "") -> Iterator[str]:
 @pytest.fixture(scope="module")
 def views(sample_lab: Path) -> list[RunView]:
     """The sample runs."""
-    return run_lab(sample_lab)[0]
+    return list(work_night(sample_lab, new_store=True).views)
 
 
 def test_every_field_is_listed_and_every_listed_field_is_there(views: list[RunView]) -> None:

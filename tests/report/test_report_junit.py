@@ -18,7 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchpipe.cli.runs import run_lab
+from benchpipe.cli.runs import work_night
 from benchpipe.report.junit import to_junit
 from benchpipe.views.model import Alarm, RunView, StepUse
 from benchpipe.views.run_view import failed_view
@@ -77,7 +77,7 @@ def parsed(*views: RunView) -> ET.Element:
 
 
 def test_a_real_night_has_the_shape(sample_lab: Path) -> None:
-    views, _ = run_lab(sample_lab)
+    views = work_night(sample_lab, new_store=True).views
     root = parsed(*views, failed_view(Path("two/plan.toml"), "why"))
     assert misfits(root) == []
     assert [suite.get("name") for suite in root] == [*(v.run for v in views), "two"]
@@ -107,10 +107,10 @@ def test_each_verdict(row: dict[str, Any], kind: str | None) -> None:
 def test_what_was_measured_is_said() -> None:
     failed = limit("fail", remark="too few")
     (case,) = parsed(view(limits=(failed,))).iter("failure")
-    assert case.get("message") == case.text == "measured -0.3 1 +- 0.01 (95 %), allowed >= -0.25 1: too few"
+    assert case.get("message") == case.text == "measured -0.3 1 +- 0.01 (95 %), limit >= -0.25 1: too few"
     nothing = limit("not evaluated", measured=None, expanded_u=None)
     (case,) = parsed(view(limits=(nothing,))).iter("error")
-    assert case.text == "nothing measured, allowed >= -0.25 1"
+    assert case.text == "nothing measured, limit >= -0.25 1"
 
 
 def test_a_run_that_broke_and_one_without_limits_are_errors_and_never_green() -> None:

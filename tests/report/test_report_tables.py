@@ -23,8 +23,8 @@ from benchpipe.store.run_store import RunStore
 from benchpipe.tables import TABLES, schema
 from benchpipe.views.export import table_pieces
 from benchpipe.views.table_files import Form, Style, form_of, write_table
-from benchpipe.views.trace import trace_rows
 from tests.ingest.taken import HEAD, Run
+from tests.trace_lines import trace_rows
 
 RUNS = ("healthy", "wearing", "creeping-lock")
 

@@ -13,7 +13,7 @@ from rich.console import Console
 
 from benchpipe.blocks.figures import BlockView, Figure
 from benchpipe.check.decision import Verdict
-from benchpipe.report.signs import ASCII, UNICODE, clock, number, sparkline, unit_shown, with_unit
+from benchpipe.report.signs import ASCII, UNICODE, clock, margin_with_unit, number, sparkline, unit_shown, with_unit
 from benchpipe.report.terminal import headline, run_summary, runs_table
 from benchpipe.store.manifest import Remark
 from benchpipe.units import INSIDE_UNIT, find_unit
@@ -82,6 +82,15 @@ def test_no_number_shows_digits_that_it_does_not_have(value: float, digits: int)
 )
 def test_values_with_units(value: float | None, unit: str, text: str) -> None:
     assert with_unit(value, unit) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [(-0.135, "1", "-13.5 points"), (0.01, "1", "1 point"), (0.0, "1", "0 points"), (None, "1", "–"),
+     (10.7, "N", "10.70 N")],
+)  # fmt: skip
+def test_a_margin_of_a_ratio_is_in_points(value: float | None, unit: str, text: str) -> None:
+    assert margin_with_unit(value, unit) == text
 
 
 def test_plain_signs_where_there_are_no_others() -> None:

@@ -12,7 +12,14 @@ from simulated import cycles, scenario, table
 from benchpipe.simulate import simulate
 from benchpipe.simulate.blocks import HoldConfig, IdleConfig, ProofConfig, SweepConfig
 from benchpipe.simulate.rig import RoomConfig
-from benchpipe.simulate.specimen import AgeingConfig, DirectionConfig, FreeConfig, LashConfig, LockConfig, LossConfig
+from benchpipe.simulate.specimen import (
+    AgeingConfig,
+    BacklashConfig,
+    DirectionConfig,
+    FreeConfig,
+    LockConfig,
+    LossConfig,
+)
 
 
 def test_a_hold_creeps_leaks_and_follows_temperature_as_told(tmp_path: Path) -> None:
@@ -100,7 +107,8 @@ def test_a_proof_leaves_its_set(tmp_path: Path) -> None:
     lock = LockConfig(yield_load=100.0, set_per_load=0.004)
     block = ProofConfig(name="proof", settling_load=10.0, load=150.0, rate_per_s=20.0)
     again = block.model_copy(update={"name": "again"})
-    result = simulate(scenario(block, again, specimen={"lock": lock, "lash": LashConfig(play=0.1)}), tmp_path / "run")
+    specimen = {"lock": lock, "backlash": BacklashConfig(play=0.1)}
+    result = simulate(scenario(block, again, specimen=specimen), tmp_path / "run")
     first, second = (b.proof for b in result.blocks)
     assert first is not None
     assert second is not None
@@ -119,7 +127,7 @@ def test_a_proof_leaves_its_set(tmp_path: Path) -> None:
 def test_motion_never_jumps_where_one_stretch_follows_another(tmp_path: Path) -> None:
     specimen = {
         "loss": LossConfig(damping=0.2, friction=2.0, run_in_friction=1.0),
-        "lash": LashConfig(play=0.1),
+        "backlash": BacklashConfig(play=0.1),
         "lock": LockConfig(
             reference_load=50.0, creep_per_decade=0.05, leak_per_h=1.0, yield_load=90.0, set_per_load=0.01
         ),

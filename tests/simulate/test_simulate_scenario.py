@@ -105,6 +105,7 @@ def test_a_file_makes_a_run(tmp_path: Path) -> None:
         (('name = "Torque"', 'name = "Torque; left"'), ("holds ';'",)),
         (('name = "Rig Three"', 'name = "Rig\\nThree"'), ("more than one line",)),
         (('kind = "lose-rows"\nrow = 10', 'kind = "text-line"\ntext = "a\\nb"\nrow = 10'), ("fault",)),
+        (("lock = {", "lash = { play = 0.1 }\nlock = {"), ("unknown key 'lash'", "did you mean 'backlash'?")),
         (("sample_rate_hz = 100", "sample_rate_hz = nan"), ("rig.sample_rate_hz", "finite")),
         (("[log]", "[rig.counter]\nrollover = 9_000_000_000\n[log]"), ("rollover",)),
         (("[log]", '[log]\nmissing = ["OVER"]'), ("log", "for reading")),

@@ -16,7 +16,7 @@ from benchpipe.run import load_run
 from benchpipe.simulate import simulate
 from benchpipe.simulate.blocks import IdleConfig, LockingConfig, ProofConfig
 from benchpipe.simulate.faults import HoldLastConfig, LoseRowsConfig
-from benchpipe.simulate.specimen import LashConfig, LockConfig
+from benchpipe.simulate.specimen import BacklashConfig, LockConfig
 from benchpipe.simulate.truth import TruthResult
 from benchpipe.store.run_store import RunStore
 from benchpipe.views.run_view import run_view
@@ -105,7 +105,7 @@ def proofs_of(folder: Path, made: Any, **more: float) -> tuple[TruthResult, list
 @pytest.mark.parametrize("noise", [0.0, 0.05])
 def test_a_proof_between_cycles_is_found_again(tmp_path: Path, noise: float) -> None:
     lock = LockConfig(yield_load=100.0, set_per_load=0.01, reference_load=60.0, creep_per_decade=0.005)
-    specimen = {"lock": lock, "lash": LashConfig(play=0.05)}
+    specimen = {"lock": lock, "backlash": BacklashConfig(play=0.05)}
     again = PROOF.model_copy(update={"name": "again"})
     made = scenario(cycles(20), PROOF, again, cycles(10, name="more"), specimen=specimen, noise=noise)
     result, rows = proofs_of(tmp_path, made)

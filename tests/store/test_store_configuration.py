@@ -23,7 +23,7 @@ from benchpipe.store.manifest import Manifest
 from benchpipe.store.mending import QUARANTINE
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.settings_dates import note_settings, settings_since
-from tests.keep.unsigned import unsigned_by_key
+from tests.retention.unsigned import unsigned_by_key
 
 PLAN = SettingsFile("plan", "plan.toml", b'name = "one"\n')
 RIG = SettingsFile("rig", "../rig.toml", b'name = "rig"\n')

@@ -20,7 +20,7 @@ from benchpipe.verify.line import Line, Status, code_of
 from benchpipe.verify.recompute import recompute_lines
 from benchpipe.verify.run import Verifying, verify
 from benchpipe.verify.table_bits import differing
-from tests.keep.test_keep_samples import Kept
+from tests.retention.test_retention_samples import Kept
 from tests.store.kept import tree
 from tests.verify.labs import flipped, write_kept
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pyarrow as pa
 
+from benchpipe.blocks.block import BlockTask, Found
 from benchpipe.blocks.cyclic.counting import rows_every
 from benchpipe.blocks.cyclic.cycle_tables import CycleTables
 from benchpipe.blocks.cyclic.cycles import cycle_settings
@@ -31,10 +32,8 @@ from benchpipe.blocks.cyclic.state import CyclicState, Digits, KeptLoops, Thresh
 from benchpipe.blocks.cyclic.sums import REMARK_COLUMNS, arrays_of, sums_then, with_rate
 from benchpipe.blocks.cyclic.thresholds import learn_thresholds
 from benchpipe.blocks.cyclic.trends import CycleValues, cycle_trends
-from benchpipe.blocks.found import Found
 from benchpipe.blocks.sample_noise import SAMPLES, learn_sample_noise
 from benchpipe.blocks.state import SampleNoise
-from benchpipe.blocks.task import BlockTask
 from benchpipe.columns import floats
 from benchpipe.config.rig import RigConfig
 from benchpipe.samples.inputs import SampleInput

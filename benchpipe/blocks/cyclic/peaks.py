@@ -12,12 +12,12 @@ from collections.abc import Iterator
 import numpy as np
 import pyarrow as pa
 
+from benchpipe.blocks.block import BlockTask
 from benchpipe.blocks.cyclic.cycles import CycleRows, CycleSettings, cycle_settings, cycles_table
 from benchpipe.blocks.cyclic.plan import CyclicBlock
 from benchpipe.blocks.cyclic.state import CyclicState
 from benchpipe.blocks.cyclic.tables import CycleFlag
 from benchpipe.blocks.rejected import reject_losses
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import AxisConfig, RigConfig
 from benchpipe.kernels.loops import FIELD, N_FIELDS
 from benchpipe.samples.inputs import SampleInput

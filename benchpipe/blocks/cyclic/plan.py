@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from benchpipe.blocks.cut_config import CutConfig
 from benchpipe.blocks.cyclic.tables import CYCLES
-from benchpipe.config.model import AnyDifference, ConfigModel, Cycles, Load, LoadOrMotion, Many, Motion, Pair, Ratio
+from benchpipe.config.model import AnyDifference, ConfigModel, CycleCount, Load, LoadOrMotion, Many, Motion, Pair, Ratio
 from benchpipe.errors import nearest
 
 PlannedBy = Literal["detected", "counter"]
@@ -53,9 +53,9 @@ class CyclicBlock(CutConfig):
     motion_min: Motion | None = None
     motion_max: Motion | None = None
     tolerance: Ratio = Field(default=0.05, gt=0)
-    planned_cycles: Cycles | None = None
+    planned_cycles: CycleCount | None = None
     planned_by: PlannedBy = "detected"
-    baseline: Pair[Cycles] | None = None
+    baseline: Pair[CycleCount] | None = None
     stiffness_band: Pair[Ratio] = (0.2, 0.8)
     temperature: Many[TemperatureConfig] = ()
 

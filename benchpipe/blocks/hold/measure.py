@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from benchpipe.blocks.found import Found
+from benchpipe.blocks.block import BlockTask, Found
 from benchpipe.blocks.held_channel import NO_TEMPERATURE, response_channel
 from benchpipe.blocks.held_curves import doubts, fit_hold, hold_curve, ratio
 from benchpipe.blocks.held_figures import creep_columns, kind_words, point_rows, rate_columns
@@ -17,7 +17,6 @@ from benchpipe.blocks.hold.zeros import UNLOADED_S, Rest, ZeroShift, rest_of, wi
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.state import BlockState
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.holds import N_TEMPERATURE, RAMP_FOOT, TEMPERATURE
 from benchpipe.samples.signals import Signals, block_signals, signal_units

@@ -8,16 +8,15 @@ from benchpipe.blocks.base import BlockKind
 from benchpipe.blocks.idle.plan import IdleBlock
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.block import BlockTask, Found
     from benchpipe.blocks.figures import BlockView
-    from benchpipe.blocks.found import Found
     from benchpipe.blocks.state import BlockState
-    from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 
 
 def _measure(task: BlockTask[IdleBlock, BlockState]) -> Found:
-    from benchpipe.blocks.found import Found
+    from benchpipe.blocks.block import Found
 
     return Found()
 

@@ -13,13 +13,12 @@ from typing import Any
 
 import numpy as np
 
-from benchpipe.blocks.found import Found
+from benchpipe.blocks.block import BlockTask, Found
 from benchpipe.blocks.locking.plan import LockingBlock
 from benchpipe.blocks.locking.unmeasured import ModeScan
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.state import BlockState
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.locking import (
     AT,

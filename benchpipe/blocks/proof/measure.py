@@ -13,13 +13,12 @@ from typing import Any
 
 import numpy as np
 
-from benchpipe.blocks.found import Found
+from benchpipe.blocks.block import BlockTask, Found
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.proof.plan import ProofBlock
 from benchpipe.blocks.proof.rules import Rules, pause_broken, rules_broken
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.state import BlockState
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.proof_measure import READ_S, ProofResult, Reading, measure_proof
 from benchpipe.kernels.proofs import FRESH, GAPPED, RETURN, START, STAY, AttemptState, ProofTargets, find_attempts

@@ -6,6 +6,7 @@ import numpy as np
 
 from benchpipe.blocks.charts import Axis, BlockCharts, Chart, ChartTask, Panel, Series, band, rows_of
 from benchpipe.blocks.figures import Figure, of_block
+from benchpipe.blocks.relaxation.view import WORDS
 
 MOST = 6
 
@@ -34,7 +35,7 @@ def relaxation_charts(task: ChartTask) -> BlockCharts:
         )
         answer = (
             "Load lost by the end: ", Figure("", one["load_lost_end"], load, u=one["load_lost_end_u"]),
-            f" in {one['duration_s'] / 60.0:.3g} min; {one['kind']}.",
+            f" in {one['duration_s'] / 60.0:.3g} min; {WORDS.get(one['kind'], one['kind'])}.",
         )  # fmt: skip
         head = (("time_s", "time", "s"), ("samples", "samples", ""), ("load", "load", load),
                 ("load_lost", "load lost", load), ("load_lost_u", "standard u", load))  # fmt: skip

@@ -9,12 +9,11 @@ from benchpipe.blocks.relaxation.plan import RelaxationBlock
 from benchpipe.blocks.relaxation.tables import RELAXATION_POINTS, RELAXATIONS
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.block import BlockTask, Found
     from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.figures import BlockView
-    from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
     from benchpipe.blocks.state import BlockState
-    from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 

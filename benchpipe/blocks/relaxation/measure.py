@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from benchpipe.blocks.found import Found
+from benchpipe.blocks.block import BlockTask, Found
 from benchpipe.blocks.held_channel import NO_TEMPERATURE, response_channel
 from benchpipe.blocks.held_curves import CorrectedFit, HoldCurve, HoldWords, doubts, fit_hold, hold_curve, ratio
 from benchpipe.blocks.held_figures import half_u, kind_words
@@ -20,7 +20,6 @@ from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.relaxation.plan import RelaxationBlock
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.state import BlockState
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.holds import MOTION, N_TEMPERATURE, TEMPERATURE
 from benchpipe.samples.signals import Signals, block_signals, signal_units

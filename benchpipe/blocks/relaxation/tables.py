@@ -22,7 +22,7 @@ RELAXATIONS: tuple[Column, ...] = (
     *with_u("rate_end", "load/s", "rate of relaxation at the end"),
     column("rate_dof", "float64", "1", "degrees of freedom of the curve that rate_end comes from", null=True),
     column("log_slope", "float64", "1", "d log rate / d log time: 0 a leak, -1 log time", null=True),
-    column("kind", "string", "", "settling, leaking, both, not measurable or undecided"),
+    column("kind", "string", "", "settling (decaying loss), leaking (steady loss), both, not measurable or undecided"),
     column("law", "string", "", "law that describes the relaxation best (least AICc); null: none fits", null=True),
     column("temperature_c", "float64", "degC", "mean temperature", null=True),
     column("temperature_range_c", "float64", "degC", "range of the averaged temperature", null=True),

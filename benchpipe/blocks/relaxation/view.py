@@ -9,6 +9,8 @@ from benchpipe.blocks.relaxation.plan import RelaxationBlock
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 
+WORDS = {"settling": "decaying loss", "leaking": "steady loss (a leak)", "both": "decaying and steady loss"}
+
 
 def relaxation_view(block: RelaxationBlock, units: dict[str, str], manifest: Manifest, store: RunStore) -> BlockView:
     """The last held motion of a block, and the load lost at the asked times."""
@@ -40,5 +42,5 @@ def relaxation_view(block: RelaxationBlock, units: dict[str, str], manifest: Man
                    u=h["load_lost_end_u"])
             for h in held
         ]  # fmt: skip
-    said = f"{last['kind']}{f' ({why})' if (why := last['remark']) else ''}"
+    said = f"{WORDS.get(last['kind'], last['kind'])}{f' ({why})' if (why := last['remark']) else ''}"
     return BlockView(block.name, block.kind, len(held), block.planned_relaxations, tuple(figures), said)

@@ -11,13 +11,12 @@ from benchpipe.blocks.roll.tables import ROLL_POINTS, ROLLS
 from benchpipe.config.rig import RigConfig
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.block import BlockTask, Found
     from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.figures import BlockView
-    from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
     from benchpipe.blocks.run_tables import RunTables
     from benchpipe.blocks.state import BlockState
-    from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 

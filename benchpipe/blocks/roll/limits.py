@@ -22,7 +22,7 @@ from benchpipe.blocks.roll.plan import RollBlock
 from benchpipe.blocks.values import Asked, Through, Values, nothing, of_rows, own_u, values_of
 from benchpipe.columns import floats
 from benchpipe.kernels.lines import t_quantile
-from benchpipe.kernels.rocker_passes import COVERAGE, PassesMean, Ratio, ratio_of
+from benchpipe.kernels.rocker_passes import COVERAGE, PassesMean, RatioInterval, ratio_of
 
 FEWEST = 2
 """Passes from which on their scatter is known."""
@@ -133,10 +133,10 @@ def _ratio(asked: Asked, rows: pa.Table) -> Values:
     return replace(values, names=("ratio",), measured=least, through=tuple(_through(asked.block, own, apart)))
 
 
-def compared(rows: pa.Table, others: pa.Table, direction: str) -> Ratio:
+def compared(rows: pa.Table, others: pa.Table, direction: str) -> RatioInterval:
     """Ratio of the curvatures of two blocks."""
     if not others.num_rows:
-        return Ratio(nan, nan, nan, "the other block has no pass")
+        return RatioInterval(nan, nan, nan, "the other block has no pass")
     top, bottom = (rows_from(one, direction).mean("curvature_per_m") for one in (rows, others))
     return ratio_of(top, bottom)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from benchpipe.blocks.found import Found
+from benchpipe.blocks.block import BlockTask, Found
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.roll.passes import Pass, passes_of
 from benchpipe.blocks.roll.plan import RollBlock
@@ -15,7 +15,6 @@ from benchpipe.blocks.roll.reading import ANKLE, ANKLE_UP, COP, COP_UP, FORCE, P
 from benchpipe.blocks.roll.stretches import StretchFinder
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.state import BlockState
-from benchpipe.blocks.task import BlockTask
 from benchpipe.kernels.rocker_pass import PassResult, measure_pass
 from benchpipe.kernels.rocker_passes import SURE
 from benchpipe.store.manifest import Remark

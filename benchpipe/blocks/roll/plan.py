@@ -23,7 +23,7 @@ from benchpipe.config.model import (
 from benchpipe.config.rig import RigConfig
 from benchpipe.units import a_quantity
 
-Window = Literal["tilt", "force", "opposite-contact"]
+RollWindow = Literal["tilt", "force", "opposite-contact"]
 FULL_STANCE = 0.05, 0.81
 """Part of stance to the opposite foot's contact in free walking (computed from M. H. Schwartz et al., J. Biomech. 41
 (2008) 1639, table of events; the first twentieth is left out, where the force is small)."""
@@ -76,7 +76,7 @@ class RollBlock(BlockConfig):
     plate: str | None = None
     opposite_force: str | None = None
     contact_force: Newtons = Field(default=20.0, gt=0)
-    window: Window
+    window: RollWindow
     tilt_between: Pair[Degrees] | None = None
     stance_between: Pair[Ratio] | None = None
     force_from: Ratio = Field(default=0.1, ge=0.0, lt=1.0)

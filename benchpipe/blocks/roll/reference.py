@@ -32,7 +32,6 @@ RADII: tuple[Published, ...] = (
 ARC_OF_LEG = 0.29
 """Length of a rigid arc that costs least to walk on, as a part of leg length: Adamczyk & Kuo 2013, J. Exp. Biol.
 216:2722 (abstract). There the radius had no significant effect: the length is looked at first."""
-ARC_SOURCE = "Adamczyk & Kuo 2013, J. Exp. Biol. 216:2722, abstract"
 
 
 def published_radius(people: str | None, axes: str, stature_m: float | None) -> tuple[float, Published] | None:

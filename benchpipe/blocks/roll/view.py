@@ -13,7 +13,7 @@ from benchpipe.blocks.roll.plan import RollBlock
 from benchpipe.blocks.roll.reference import ARC_OF_LEG, published_radius, published_words
 from benchpipe.columns import floats
 from benchpipe.kernels.robust import median
-from benchpipe.kernels.rocker_passes import PassesMean, Ratio, radius_words
+from benchpipe.kernels.rocker_passes import PassesMean, RatioInterval, radius_words
 from benchpipe.kernels.rocker_standing import RockerStanding, standing
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
@@ -117,7 +117,7 @@ def _compared(block: RollBlock, manifest: Manifest, store: RunStore, figures: li
     return [ratio_words(block, ratio)] if ratio is not None else []
 
 
-def ratio_to_other(block: RollBlock, manifest: Manifest, store: RunStore) -> Ratio | None:
+def ratio_to_other(block: RollBlock, manifest: Manifest, store: RunStore) -> RatioInterval | None:
     """Curvature over that of the block it is compared with; None where there is no such block."""
     if block.compare_with is None:
         return None
@@ -125,7 +125,7 @@ def ratio_to_other(block: RollBlock, manifest: Manifest, store: RunStore) -> Rat
     return compared(of_block(rows, block.name), of_block(rows, block.compare_with), block.direction)
 
 
-def ratio_words(block: RollBlock, ratio: Ratio) -> str:
+def ratio_words(block: RollBlock, ratio: RatioInterval) -> str:
     """The same in words, with its interval."""
     if not ratio.known:
         return f"curvature over that of {block.compare_with}: {ratio.why or 'no bound'}"

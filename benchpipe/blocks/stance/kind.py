@@ -9,12 +9,11 @@ from benchpipe.blocks.stance.plan import StanceBlock
 from benchpipe.blocks.stance.tables import STANCES
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.block import BlockTask, Found
     from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.figures import BlockView
-    from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
     from benchpipe.blocks.stance.state import StanceState
-    from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 

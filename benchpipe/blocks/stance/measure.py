@@ -14,13 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.blocks.found import Found
+from benchpipe.blocks.block import BlockTask, Found
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.stance.plan import StanceBlock
 from benchpipe.blocks.stance.state import OpenStretch, StanceState
 from benchpipe.blocks.stuck_samples import stuck_rows
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.stance import StanceResult, measure_stance
 from benchpipe.kernels.time_means import time_mean

@@ -10,12 +10,11 @@ from benchpipe.blocks.sweep.plan import SweepBlock
 from benchpipe.blocks.sweep.tables import INCOMPLETE_SWEEPS, RESISTANCE, RESISTANCE_POINTS, SWEEPS
 
 if TYPE_CHECKING:
+    from benchpipe.blocks.block import BlockTask, Found
     from benchpipe.blocks.charts import BlockCharts, ChartTask
     from benchpipe.blocks.figures import BlockView
-    from benchpipe.blocks.found import Found
     from benchpipe.blocks.measures import Measure
     from benchpipe.blocks.sweep.state import SweepState
-    from benchpipe.blocks.task import BlockTask
     from benchpipe.store.manifest import Manifest
     from benchpipe.store.run_store import RunStore
 

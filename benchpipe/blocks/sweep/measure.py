@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchpipe.blocks.block import BlockTask, Found
 from benchpipe.blocks.cutting import Pieces, anchor_of, beginning, cut_batch, cut_between, end_of_log, resumed
-from benchpipe.blocks.found import Found
 from benchpipe.blocks.losses import with_losses
 from benchpipe.blocks.rows import rows_table
 from benchpipe.blocks.state import Anchor
@@ -21,7 +21,6 @@ from benchpipe.blocks.stuck_samples import stuck_rows
 from benchpipe.blocks.sweep.plan import SweepBlock
 from benchpipe.blocks.sweep.resistance import Points, block_rows, resistance_rows
 from benchpipe.blocks.sweep.state import SweepState
-from benchpipe.blocks.task import BlockTask
 from benchpipe.config.rig import RigConfig
 from benchpipe.kernels.breakpoints import BreakpointResult, SpanResult, range_of_motion
 from benchpipe.kernels.filters import gaussian_weights
@@ -41,7 +40,7 @@ TABLES = ("sweeps", "incomplete_sweeps", "resistance", "resistance_points")
 LOST_FROM = ("sweeps", "incomplete_sweeps")
 UNSMOOTHED = gaussian_weights(None, 1.0)
 NOT_MEASURED = "a gap, or a load that never changes: not measured"
-Rows = dict[str, list[dict[str, Any]]]
+SweepRows = dict[str, list[dict[str, Any]]]
 
 
 def sweep_block(task: BlockTask[SweepBlock, SweepState]) -> Found:
@@ -49,7 +48,7 @@ def sweep_block(task: BlockTask[SweepBlock, SweepState]) -> Found:
     rig, store, block, past, key = task.rig, task.store, task.block, task.past, task.key
     anchor = past.anchor if past is not None else None
     builder = SweepBuilder(block, rig, anchor, task.clock.ends_us)
-    rows: Rows = {name: [] for name in TABLES}
+    rows: SweepRows = {name: [] for name in TABLES}
     from_us = anchor.time_us if anchor else None
     for signals in block_signals(store, task.inputs, rig, block, from_us, silences=True):
         for name, new in builder.feed(signals).items():
@@ -110,10 +109,10 @@ class SweepBuilder:
         """Where to go on another night."""
         return anchor_of(self._standing, self._count)
 
-    def feed(self, new: Signals) -> Rows:
+    def feed(self, new: Signals) -> SweepRows:
         """Rows of the sweeps that end in these samples."""
         pieces, self._standing = cut_batch(new, self._cut, self._standing)
-        rows: Rows = {name: [] for name in TABLES}
+        rows: SweepRows = {name: [] for name in TABLES}
         for piece in pieces:
             for found in self._rows(piece):
                 for name, more in found.items():
@@ -125,7 +124,7 @@ class SweepBuilder:
         pieces = end_of_log(self._cut, self._standing)
         return list(self._incomplete(pieces, np.full(pieces.count, self._count))) if pieces is not None else []
 
-    def _rows(self, pieces: Pieces) -> Iterator[Rows]:
+    def _rows(self, pieces: Pieces) -> Iterator[SweepRows]:
         number = self._count + np.cumsum(pieces.closed)
         yield {"incomplete_sweeps": list(self._incomplete(pieces, number))}
         self._count += int(pieces.closed.sum())
@@ -169,7 +168,7 @@ class SweepBuilder:
         ended = np.searchsorted(self._ends_us, signals.time_us[end - 1 : end + 1], "right")
         return bool(ended[0] == ended[1])
 
-    def _sweep(self, number: int, samples: int, own: Signals, loop: dict[str, float]) -> Rows:
+    def _sweep(self, number: int, samples: int, own: Signals, loop: dict[str, float]) -> SweepRows:
         row = {
             "block": self._block.name, "sweep": number,
             "start_us": int(own.time_us[0]) + round(loop["start_offset_s"] * 1e6),

@@ -14,8 +14,8 @@ from benchpipe.report.page.plot import HEIGHT, WIDTH, panel_svg
 from benchpipe.report.page.strip import strip_svg
 from benchpipe.report.page.trends import trends_section
 from benchpipe.report.page.words import answer, chart_notes, plain_unit, standing, verdict_mark
-from benchpipe.report.signs import UNICODE, clock, number, with_unit
-from benchpipe.report.values import allowed_text, measured_text
+from benchpipe.report.signs import UNICODE, clock, margin_with_unit, number
+from benchpipe.report.values import limit_text, measured_text
 from benchpipe.views.caution import UNVERIFIED
 from benchpipe.views.page.model import Facts, RunPage, ShownEvent
 
@@ -83,13 +83,13 @@ def _limits(page: RunPage) -> Markup:
             continue
         remark = "; ".join(filter(None, ("near to failing" if one.marginal else "", row["remark"], row["left_out"])))
         rows.append((verdict_mark(Verdict(row["verdict"]), due=row["due"]), row["limit"], row["block"],
-                     measured_text(row), allowed_text(row), with_unit(row["margin"], row["unit"], 3),
+                     measured_text(row), limit_text(row), margin_with_unit(row["margin"], row["unit"], 3),
                      f"{row['used']:,} of {row['of']:,}", remark))  # fmt: skip
         verified = f"verified by {row['verified_by']}" if row["verified"] else f"{UNVERIFIED}, or the lab's own"
         rules.append((row["limit"], row["block"], row["rule"], verified, row["source"]))
-    head = ("verdict", "limit", "block", "measured ± U", "allowed", "margin", "used", "remark")
+    head = ("verdict", "name", "block", "measured ± U", "limit", "margin", "used", "remark")
     told = FigureTable(tuple(map(Axis, head)), tuple(rows))
-    behind = FigureTable(tuple(map(Axis, ("limit", "block", "decision rule", "verifier", "source"))), tuple(rules))
+    behind = FigureTable(tuple(map(Axis, ("name", "block", "decision rule", "verifier", "source"))), tuple(rules))
     absent = [m.row for m in page.margins if not applies(m.row)]
     parts: list[Markup] = []
     if due:

@@ -8,7 +8,7 @@ from benchpipe.check.decision import Verdict
 from benchpipe.report.page.markup import Markup, joined, tag, void
 from benchpipe.report.page.paths import label, path, picture, straight
 from benchpipe.report.page.scales import Scale
-from benchpipe.report.signs import number, with_unit
+from benchpipe.report.signs import margin_with_unit, number
 from benchpipe.views.page.model import Margin
 
 WIDTH, ROW, TOP, BOTTOM = 540.0, 36.0, 30.0, 26.0
@@ -63,7 +63,8 @@ def _row(one: Margin, y: float, scale: Scale, *, several: bool) -> Iterator[Mark
         return
     low, high = (min(max(v, scale.low), scale.high) for v in (one.at - (one.wide or 0), one.at + (one.wide or 0)))
     at = scale.place(min(max(one.at, scale.low), scale.high))
-    tip = f"margin {with_unit(row['margin'], row['unit'], 3)} = {100 * one.at:.3g} % ± {100 * (one.wide or 0):.2g} %"
+    margin = margin_with_unit(row["margin"], row["unit"], 3)
+    tip = f"margin {margin} = {100 * one.at:.3g} % ± {100 * (one.wide or 0):.2g} %"
     body = [tag("title", f"{row['limit']} ({row['block']}): {verdict}, {tip}")]
     if scale.inside(one.at):
         body.append(void("rect", class_=f"u {kind}", x=f"{scale.place(low):.1f}", y=f"{y - 5:.1f}",

@@ -11,7 +11,7 @@ from benchpipe.check.decision import Verdict, applies
 from benchpipe.report.page.markup import Markup, tag
 from benchpipe.report.page.strip import SIGN
 from benchpipe.report.signs import number, unit_shown
-from benchpipe.report.values import allowed_text, figure_text, measured_text
+from benchpipe.report.values import figure_text, limit_text, measured_text
 from benchpipe.views.page.model import RunPage, TrendPicture
 
 LEAST_CHANGE = 0.01  # relative: a smaller one is not worth a word in the first sentence
@@ -70,7 +70,7 @@ def _verdict_words(page: RunPage) -> str:
 def _limit_words(row: dict[str, Any]) -> str:
     if row["measured"] is None:
         return f"{row['limit']} ({row['remark'] or 'not measured'})"
-    return f"{row['limit']} ({measured_text(row)}, allowed {allowed_text(row)})"
+    return f"{row['limit']} ({measured_text(row)}, limit {limit_text(row)})"
 
 
 def _change_words(page: RunPage) -> str:

@@ -14,8 +14,8 @@ from benchpipe.report.page.strip import SIGN
 from benchpipe.report.page.words import plain_unit, standing
 from benchpipe.report.record.cells import facts_of, rows_of
 from benchpipe.report.record.pictures import MOST, pictures, strip_picture
-from benchpipe.report.signs import UNICODE, clock, number, unit_shown, with_unit
-from benchpipe.report.values import allowed_text, headline_words, measured_text
+from benchpipe.report.signs import UNICODE, clock, margin_with_unit, number, unit_shown
+from benchpipe.report.values import headline_words, limit_text, measured_text
 from benchpipe.views.caution import CAUTION, UNVERIFIED
 from benchpipe.views.page.model import Drift, Facts
 from benchpipe.views.record.model import JudgedLimit, RunRecord
@@ -114,10 +114,10 @@ def _identification(record: RunRecord) -> Iterator[tuple[str, str]]:
 
 
 def _results(record: RunRecord, judged: list[JudgedLimit]) -> dict[str, Any]:
-    head = ("verdict", "limit", "block", "measured ± U", "allowed", "margin")
+    head = ("verdict", "name", "block", "measured ± U", "limit", "margin")
     rows = [
-        (_verdict(one)["text"], one.row["limit"], one.row["block"], measured_text(one.row), allowed_text(one.row),
-         with_unit(one.row["margin"], one.row["unit"], 3))
+        (_verdict(one)["text"], one.row["limit"], one.row["block"], measured_text(one.row), limit_text(one.row),
+         margin_with_unit(one.row["margin"], one.row["unit"], 3))
         for one in judged
     ]  # fmt: skip
     note = record.page.view.limits_note or (WHAT_U if judged else "No limit was judged.")
@@ -146,10 +146,10 @@ def _judged(one: JudgedLimit) -> dict[str, Any]:
 def _pairs(one: JudgedLimit) -> Iterator[tuple[str, str]]:
     row = one.row
     yield "measured", _measured(row)
-    yield "allowed", f"{allowed_text(row)} ({row['limits_file']})"
+    yield "limit", f"{limit_text(row)} ({row['limits_file']})"
     if row["margin"] is not None:
-        guard = "" if not row["guard"] else f"; guard band {with_unit(row['guard'], row['unit'], 3)}"
-        yield "margin", with_unit(row["margin"], row["unit"], 3) + guard
+        guard = "" if not row["guard"] else f"; guard band {margin_with_unit(row['guard'], row['unit'], 3)}"
+        yield "margin", margin_with_unit(row["margin"], row["unit"], 3) + guard
     yield "decision rule", row["rule"]
     if row["conformance"] is not None:
         yield "conforms", f"with {probability_text(row['conformance'])} (JCGM 106)"

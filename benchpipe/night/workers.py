@@ -211,7 +211,7 @@ def _run(line: Connection) -> None:
     threading.Thread(target=_end_with_parent, daemon=True).start()
     collect_rarely()
     leave_pandas_out()
-    from benchpipe.night.one import work_run
+    from benchpipe.night.run import work_run
     from benchpipe.stream.memory import give_back
 
     with suppress(BrokenPipeError, EOFError):

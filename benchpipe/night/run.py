@@ -10,7 +10,7 @@ from benchpipe.errors import BenchpipeError, DamageError, ExitCode, InputError
 from benchpipe.escapes import visible
 from benchpipe.night.keeping import kept_glance
 from benchpipe.night.looked import looked_at
-from benchpipe.night.task import Done, Task, Tell
+from benchpipe.night.task import Done, Progress, Task
 from benchpipe.pipeline import Outcome, run_steps
 from benchpipe.retention import retain
 from benchpipe.run import RunConfig, load_run
@@ -21,12 +21,12 @@ from benchpipe.views.model import RunView, StepUse
 from benchpipe.views.run_view import archived_view, failed_view, run_view
 
 
-def work_run(task: Task, tell: Tell) -> Done:
+def work_run(task: Task, on_progress: Progress) -> Done:
     """Ingest, process and check a run, each only where something is new. The caller holds the store.
 
     Parameters
     ----------
-    tell : callable
+    on_progress : callable
         Called with the name of each log that is read.
     """
     try:
@@ -34,12 +34,12 @@ def work_run(task: Task, tell: Tell) -> Done:
         away = read_away(config.store / config.name)
         if away is not None and away.state == "leaving":
             return Done(ExitCode.OK, archived_view(config, away))
-        outcome = run_steps(config, tell=tell, today=task.today)
+        outcome = run_steps(config, on_progress=on_progress, today=task.today)
         manifest, said = _retained(config, outcome.manifest, task)
         try:
             bare, rig = looked_at(config, manifest, config.open_store(), _rules(task), _now(task))
         except DamageError:  # in what no step had to read
-            outcome = run_steps(config, tell=tell, today=task.today, verify=True)
+            outcome = run_steps(config, on_progress=on_progress, today=task.today, verify=True)
             manifest = outcome.manifest
             bare, rig = looked_at(config, manifest, config.open_store(), _rules(task), _now(task))
         view = rig.view_at(bare, _rules(task), _now(task))

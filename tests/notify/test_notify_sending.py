@@ -11,7 +11,7 @@ import pytest
 from benchpipe.errors import MissingExtraError, install_extra
 from benchpipe.notify.addresses import Address
 from benchpipe.notify.sending import send
-from tests.telling.sinks import Hook, MailSink, serving
+from tests.notify.sinks import Hook, MailSink, serving
 
 SECRETS = ("clerk", "pa55word", "t0ken-99", "k3y-77", "127.0.0.1")
 TEXT = "one: stopped\n  next: look\n\nä ≤ 3 % <b> & so on"

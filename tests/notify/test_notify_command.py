@@ -12,7 +12,7 @@ from benchpipe.cli.main import call
 from benchpipe.notify.sent_log import TOLD
 from tests.config.written import LAB
 from tests.health.test_health_gather import START, lab, write_log
-from tests.telling.sinks import Hook, serving
+from tests.notify.sinks import Hook, serving
 
 TELL = '\n[[tell]]\nname = "chat"\nenv = "BENCH_TELL"\n'
 SECRETS = ("clerk", "pa55word", "t0ken-99", "k3y-77")

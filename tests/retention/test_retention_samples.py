@@ -26,10 +26,10 @@ from benchpipe.samples.stream import stream_samples
 from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 from benchpipe.tables import TABLES
-from benchpipe.views.trace import trace_rows
-from tests.keep.test_keep_archive import Killed, step_by_step
-from tests.keep.unsigned import unsigned_by_key
+from tests.retention.test_retention_archive import Killed, step_by_step
+from tests.retention.unsigned import unsigned_by_key
 from tests.store.kept import tree
+from tests.trace_lines import trace_rows
 
 NOW = datetime(2031, 5, 1, tzinfo=UTC)
 WHO = "A. Reviewer, laboratory"

@@ -13,9 +13,9 @@ import pytest
 
 from benchpipe.cli.bugs import bug_report
 from benchpipe.errors import ExitCode
-from benchpipe.night import apart
-from benchpipe.night.apart import RunLimits, work_apart
+from benchpipe.night import workers
 from benchpipe.night.task import Task, WorkerEvent
+from benchpipe.night.workers import RunLimits, work_apart
 from tests.cli.commands import REPO, environment
 from tests.conftest import copy_samples
 
@@ -130,7 +130,7 @@ def test_a_process_takes_one_run_after_the_other(sample_lab: Path, tmp_path: Pat
 def test_a_process_that_holds_much_after_a_run_is_replaced(
     sample_lab: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(apart, "KEEP_MB", 1.0)
+    monkeypatch.setattr(workers, "KEEP_MB", 1.0)
     events = list(work_apart(with_rules(sample_lab, "pids", tmp_path / "pids"), 1))
     assert all(one.done is not None and one.done.view.failed is None for one in ends(events).values())
     assert len(set((tmp_path / "pids").read_text().split())) == 2
@@ -180,8 +180,8 @@ def test_leaving_early_leaves_no_process(sample_lab: Path, tmp_path: Path) -> No
 
 def test_processes_end_with_a_job_that_is_killed(sample_lab: Path, tmp_path: Path) -> None:
     program = (
-        "from pathlib import Path\nfrom tests.night.test_night_apart import task\n"
-        "from benchpipe.night.apart import work_apart\n"
+        "from pathlib import Path\nfrom tests.night.test_night_workers import task\n"
+        "from benchpipe.night.workers import work_apart\n"
         f"one = task(Path({str(sample_lab)!r}), 'healthy', 'sleep')\n"
         f"one.retention.file = Path({str(tmp_path / 'pid')!r})\n"
         "list(work_apart([one], 2))\n"

@@ -11,14 +11,14 @@ import typer
 
 from benchpipe.cli.completion import complete_runs
 from benchpipe.cli.heads import heads_kept
-from benchpipe.cli.options import Lab, Run, Store, Wait, a_folder, loaded
+from benchpipe.cli.options import Lab, RunArgument, Store, Wait, a_folder, loaded
 from benchpipe.cli.output import say, tell
 from benchpipe.errors import ConfigError
 
 MB = 1e6
 
 
-def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
+def drop(run: RunArgument, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> None:
     """Drop the samples of a signed run; cycles, loops, holds and their origins in the raw logs are kept.
 
     Every log is verified against its hash first, since the logs are the other copy. Logs are only read.
@@ -34,7 +34,7 @@ def drop(run: Run, lab: Lab = None, store: Store = None, wait: Wait = 0.0) -> No
         run_store = config.open_store()
         gone = drop_samples(
             config, run_store, run_store.manifest(), "the command 'drop'", datetime.now(UTC),
-            tell=lambda name: tell(f"checking {name}"),
+            on_progress=lambda name: tell(f"checking {name}"),
         )  # fmt: skip
         heads_kept(lab or find_lab(config.plan_path.parent), config.store, [config.name])
     say(
@@ -71,7 +71,7 @@ def archive(
     must_be_apart(folder, to)
     _apart_from_logs(run, lab, to)
     with hold_store(folder, wait_s=wait), hold_store(to, wait_s=wait):
-        count = archive_run(folder, name, to, datetime.now(UTC), tell=tell, signed=signed_words)
+        count = archive_run(folder, name, to, datetime.now(UTC), on_progress=tell, signed=signed_words)
     say(f"{name}: {count} file(s) moved to {to / name}, each verified against its SHA-256")
 
 
@@ -106,11 +106,11 @@ def restore(
     if not place.is_dir():
         raise ConfigError("the archive is not there", where=place, do_next="if it was moved, name it: --from DIR")
     if check:
-        count = verify(place / name, tell=tell)
+        count = verify(place / name, on_progress=tell)
         say(f"{name}: {count} file(s) in {place / name} are as they were put there")
         return
     with hold_store(folder, wait_s=wait), hold_store(place, wait_s=wait):
-        restore_run(folder, name, source, datetime.now(UTC), tell=tell)
+        restore_run(folder, name, source, datetime.now(UTC), on_progress=tell)
     say(f"{name}: back in {folder / name}, each file verified against its SHA-256")
 
 

@@ -1,15 +1,15 @@
-"""Task of a night on one block of a plan."""
+"""Task of a night on one block of a plan, and its result."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Generic, TypeVar
 
 from benchpipe.blocks.rejected import Rejected
 from benchpipe.blocks.state import BlockState
 from benchpipe.config.rig import RigConfig
 from benchpipe.samples.inputs import SampleInput
-from benchpipe.store.manifest import Part
+from benchpipe.store.manifest import Part, Remark
 from benchpipe.store.pauses import NO_RESTART, RunClock
 from benchpipe.store.run_store import RunStore
 
@@ -47,3 +47,12 @@ class BlockTask(Generic[BlockT, PastT]):
     old: dict[str, Part]
     rejected: tuple[Rejected, ...] = ()
     clock: RunClock = NO_RESTART
+
+
+@dataclass
+class Found:
+    """Parts, remarks, and what the next night needs to know (of the model that the kind declares)."""
+
+    parts: list[Part] = field(default_factory=list)
+    remarks: list[Remark] = field(default_factory=list)
+    state: BlockState = field(default_factory=BlockState)

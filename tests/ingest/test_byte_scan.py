@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from benchpipe.kernels.byte_scan import LONG, ZEROS, bits, eight_digits, found_at, no_digits, word_at
 from benchpipe.kernels.compiled import compiled
-from benchpipe.kernels.words import LONG, ZEROS, bits, eight_digits, found_at, no_digits, word_at
 from benchpipe.readers.batch import RawBatch
 from benchpipe.readers.byte_words import AT_ONCE, clean_lines, marks_for
 from benchpipe.readers.text_block import BlockParser, line_count
