@@ -237,3 +237,12 @@ def test_the_cycle_in_which_a_signal_ends_is_incomplete() -> None:
 def test_arrays_that_cannot_be_cut_are_refused(time_s: list[float], signal: list[float], low: float, said: str) -> None:
     with pytest.raises(ValueError, match=said):
         benchpipe.find_cycles(time_s, signal, low=low, high=1)
+
+
+@pytest.mark.parametrize("count", [None, [1.0, 1.0]])
+def test_averages_of_unequal_lengths_are_refused(count: list[float] | None) -> None:
+    said = r"rows of one length, a value for each average: time_s 3, motion [23], count [23]"
+    with pytest.raises(ValueError, match=said):
+        benchpipe.fit_creep([1.0, 2.0, 4.0], [0.1, 0.2] if count is None else [0.1, 0.2, 0.3], count)
+    with pytest.raises(ValueError, match=r"time_s one"):
+        benchpipe.fit_creep(1.0, 2.0)
