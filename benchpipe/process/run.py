@@ -28,7 +28,7 @@ VERSION = 18
 STEP = "process"
 KEPT = (
     "the plan, the rig file or the program has changed since the samples were dropped: its tables stay "
-    "as they were; to rebuild them: benchpipe ingest RUN --again, then benchpipe nightly"
+    "as they were; to rebuild them: benchpipe ingest RUN --again, then benchpipe nightly LAB"
 )
 
 

@@ -183,7 +183,7 @@ def _sums_of_store(store: RunStore) -> Sums:
             raise DamageError(
                 "a settings file that the store keeps is not what its name says, and a damaged run is not archived",
                 where=store.folder / name,
-                do_next="see what else is: benchpipe verify. That of now is kept again by: benchpipe nightly LAB",
+                do_next="see what else is: benchpipe verify RUN; that of now is kept again by: benchpipe nightly LAB",
             )
     for part in manifest.parts():
         if sums.get(part.path) != part.sha256:

@@ -155,5 +155,5 @@ def _proven(path: Path, sha256: str) -> bytes:
 def _unread(path: Path, why: str | None) -> DamageError:
     return DamageError(
         f"a settings file that the store keeps is damaged or missing ({why})", where=path,
-        do_next="see what else is: benchpipe verify. That of now is kept again by: benchpipe nightly LAB",
+        do_next="see what else is: benchpipe verify RUN; that of now is kept again by: benchpipe nightly LAB",
     )  # fmt: skip
