@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, wraps
-from operator import index
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
@@ -26,8 +25,6 @@ if TYPE_CHECKING:
     from benchpipe.views.trace import LogRows
 
 __all__ = ["BenchpipeError", "Run", "open_run"]
-BLOCK_COLUMN = {"remarks": "where"}  # tables that name their block in a column of another name
-MOST_NUMBER = 2**63 - 1  # what a column of numbers can hold
 
 
 def open_run(lab: str | PathLike[str] | None, run: str, *, store: str | PathLike[str] | None = None) -> Run:
@@ -209,6 +206,7 @@ class Run:
 
         from benchpipe.columns import schema_of
         from benchpipe.samples.signals import signal_units
+        from benchpipe.views.chosen_rows import block_column, first_and_last, of_one_block
         from benchpipe.views.export import table_pieces
 
         tables = self.store.tables
@@ -218,12 +216,12 @@ class Run:
         number = next((what for what in self._events if what in there.names), "")
         if between is not None and number not in there.names:
             raise ConfigError(f"nothing in the table '{name}' has a number", do_next="leave out between")
-        first, last = (0, 0) if between is None else _first_and_last(between)
+        first, last = (0, 0) if between is None else first_and_last(between)
         if isinstance(columns, str):
             raise ConfigError(
                 f"columns is a text: '{columns}'", expected="a list of names", do_next=f"write it so: ['{columns}']"
             )
-        of_block = self._block_column(name, there.names) if block is not None else None
+        of_block = block_column(name, tables, self.tables) if block is not None else None
         chosen = self._block(block) if block is not None else None
         wanted = list(columns) if columns is not None else None
         for column in wanted or () if name != "samples" else ():
@@ -235,11 +233,7 @@ class Run:
             table_pieces(self.config, self.store, self.manifest, name, needed, block=chosen, iso=iso)
         )
         if of_block is not None:
-            named = rows.column(of_block)
-            own = pc.equal(named, block)
-            if name == "remarks":  # where there are several things in a block, after a comma: which of them
-                own = pc.or_(own, pc.starts_with(named, f"{block}, "))
-            rows = rows.filter(own)
+            rows = of_one_block(rows, of_block, block or "")
         if between is not None:
             at = rows.column(number)
             rows = rows.filter(pc.and_(pc.greater_equal(at, first), pc.less_equal(at, last)))
@@ -345,6 +339,8 @@ class Run:
         return events_of(self.config)
 
     def _one(self, number: dict[str, int]) -> tuple[str | None, int]:
+        from benchpipe.views.chosen_rows import whole_number
+
         for what in number:
             if what not in self._events:
                 known = ", ".join(self._events)
@@ -352,27 +348,7 @@ class Run:
                 raise ConfigError(f"nothing is numbered by '{what}'", expected=expected)
         if len(number) > 1:
             raise ConfigError(f"give one of {', '.join(number)}")
-        return next(((what, _whole(what, value)) for what, value in number.items()), (None, 0))
-
-    def _block_column(self, table: str, columns: Sequence[str]) -> str | None:
-        """The column that names the block of a row; None for samples, which are known by their logs and mode.
-
-        Raises
-        ------
-        ConfigError
-            Rows of the table are of no block.
-        """
-        column = BLOCK_COLUMN.get(table, "block")
-        if table == "samples" or column in columns:
-            return None if table == "samples" else column
-        having = [
-            name for name in self.tables
-            if name in ("samples", *BLOCK_COLUMN) or any(c.name == "block" for c in self.store.tables[name])
-        ]  # fmt: skip
-        raise ConfigError(
-            f"rows of the table '{table}' are of no block", expected=f"one of {', '.join(having)}",
-            do_next="leave out block",
-        )  # fmt: skip
+        return next(((what, whole_number(what, value)) for what, value in number.items()), (None, 0))
 
     def _block(self, name: str | None, what: str | None = None) -> Any:
         """The block that is meant.
@@ -393,38 +369,6 @@ class Run:
         if len(blocks) != 1:
             raise ConfigError("say of which block", expected=f"one of {', '.join(blocks) or 'none'}")
         return next(iter(blocks.values()))
-
-
-def _whole(what: str, value: Any) -> int:
-    """A whole number that a column can hold.
-
-    Raises
-    ------
-    ConfigError
-        It is none.
-    """
-    try:
-        number = index(value)
-    except TypeError:
-        number = None
-    if number is None or isinstance(value, bool) or abs(number) > MOST_NUMBER:
-        raise ConfigError(f"{what} is no number of a row", expected="a whole number, such as 12", got=repr(value))
-    return number
-
-
-def _first_and_last(between: Any) -> tuple[int, int]:
-    """Both numbers of a range.
-
-    Raises
-    ------
-    ConfigError
-        They are not two whole numbers.
-    """
-    if not isinstance(between, (tuple, list)) or len(between) != 2:
-        raise ConfigError("between is no range", expected="the first and the last number, such as (1, 100)",
-                          got=repr(between))  # fmt: skip
-    first, last = (_whole("between", value) for value in between)
-    return first, last
 
 
 def _array(signals: Any, name: str) -> Any:
