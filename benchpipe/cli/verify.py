@@ -161,8 +161,8 @@ def _one(run: str, homes: dict[str, Path | None]) -> tuple[str, Path | None, Pat
 
 def _stored(store: Path, known: Iterable[str]) -> list[str]:
     """Names of runs that a store holds, or held when its heads were kept."""
+    from benchpipe.store.open_storage import storage_of
     from benchpipe.store.run_store import MANIFEST
-    from benchpipe.store.storage import storage_of
 
     files = storage_of(store)
     here = [run for run in files.runs() if files.exists(f"{run}/{MANIFEST}")]

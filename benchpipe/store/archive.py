@@ -32,8 +32,8 @@ from benchpipe.store.archived_files import (
 from benchpipe.store.configuration import FOLDER
 from benchpipe.store.files import sha256_of, sync_folder, told_as_store_error
 from benchpipe.store.manifest import Manifest
+from benchpipe.store.open_storage import remove_file, storage_of
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
-from benchpipe.store.storage import remove_file, storage_of
 
 
 def archive_run(
