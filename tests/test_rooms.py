@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from benchpipe.blocks.registry import OURS
+
 REPO = Path(__file__).resolve().parent.parent
 PACKAGE = REPO / "benchpipe"
 ROOMS = (
@@ -35,6 +37,9 @@ KEPT_IN = {  # a library, and the only places that may import it
     "pyhanko": ("ledger/",),
     "obstore": ("store/",),
 }
+NAMES_A_KIND = {  # the only files outside blocks/ that compare a block's kind with a name: none is to be added
+    "bumper/loops.py", "check/of_run.py", "compare/draft.py", "plan.py", "simulate/scenario.py",
+}  # fmt: skip
 NUMBER_LIBRARIES = {"numpy", "scipy", "numba", "llvmlite"}
 MOST_LINES = 400
 TOP_LEVEL = {
@@ -173,6 +178,15 @@ def circles(root: Path) -> list[str]:
             return found
 
 
+def compared_kinds(path: Path) -> list[int]:
+    """Lines in which a module compares something's ``kind`` with the name of a kind of block."""
+    return [
+        node.lineno for node in ast.walk(parsed(path)) if isinstance(node, ast.Compare)
+        if any(isinstance(one, ast.Attribute) and one.attr == "kind" for one in ast.walk(node))
+        if any(isinstance(one, ast.Constant) and one.value in OURS for one in ast.walk(node))
+    ]  # fmt: skip
+
+
 def committed(repo: Path) -> list[str]:
     """Paths that git holds or would take on the next add."""
     if not (repo / ".git").exists():
@@ -198,6 +212,12 @@ def test_the_house_stands() -> None:
 
 def test_no_modules_import_each_other() -> None:
     assert circles(PACKAGE) == []
+
+
+def test_what_differs_by_kind_is_asked_of_the_kind() -> None:
+    files = {path.relative_to(PACKAGE).as_posix(): path for path in PACKAGE.rglob("*.py")}
+    found = {name for name, path in files.items() if not name.startswith("blocks/") and compared_kinds(path)}
+    assert found == NAMES_A_KIND
 
 
 def test_every_library_is_declared() -> None:
