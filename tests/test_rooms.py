@@ -38,7 +38,7 @@ KEPT_IN = {  # a library, and the only places that may import it
     "obstore": ("store/",),
 }
 NAMES_A_KIND = {  # the only files outside blocks/ that compare a block's kind with a name: none is to be added
-    "bumper/loops.py", "check/of_run.py", "compare/draft.py", "plan.py", "simulate/scenario.py",
+    "bumper/loops.py", "check/of_run.py", "plan.py", "simulate/scenario.py",
 }  # fmt: skip
 NUMBER_LIBRARIES = {"numpy", "scipy", "numba", "llvmlite"}
 MOST_LINES = 400
