@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from functools import cached_property
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property, wraps
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from benchpipe.config.lab_file import LAB_FILE, find_lab
 from benchpipe.errors import BenchpipeError, ConfigError, nearest
+from benchpipe.escapes import quoted
+from benchpipe.hints import Names
 from benchpipe.mirrors import store_place
 from benchpipe.run import RunConfig, find_plan, load_run
 from benchpipe.store.identity import must_be_there
@@ -47,6 +49,15 @@ def open_run(lab: str | PathLike[str] | None, run: str, *, store: str | PathLike
     lab_path = None if lab is None else Path(lab).absolute()
     if lab_path is not None and lab_path.is_dir():
         lab_path = lab_path / LAB_FILE
+    names = _names(run, lab_path, store)
+    try:
+        return _opened(run, lab_path, store, names)
+    except BenchpipeError as error:
+        names.fill(error)
+        raise
+
+
+def _opened(run: str, lab_path: Path | None, store: str | PathLike[str] | None, names: Names) -> Run:
     config = load_run(find_plan(run, lab_path), _store(store))
     lab_path = lab_path or find_lab(config.plan_path.parent)
     if lab_path is not None:
@@ -56,9 +67,22 @@ def open_run(lab: str | PathLike[str] | None, run: str, *, store: str | PathLike
     manifest = kept.manifest()
     if not manifest.sources:
         raise ConfigError(
-            f"nothing of run '{config.name}' is in the store yet", where=config.store, do_next="run a night first"
+            f"nothing of run '{config.name}' is in the store yet",
+            where=config.store,
+            do_next="run a night first: benchpipe nightly LAB",
         )
-    return Run(config, kept, manifest)
+    return Run(config, kept, manifest, names)
+
+
+def _names(run: str, lab: Path | None, store: str | PathLike[str] | None) -> Names:
+    """How commands in errors name the run, wherever they are pasted."""
+    plan = Path(run)
+    is_plan = plan.suffix == ".toml" or plan.is_file()
+    lab = lab or find_lab(plan.absolute().parent if is_plan else Path.cwd())
+    words = [quoted(plan.absolute() if is_plan else run)]
+    words += [f"--lab {quoted(lab)}"] if lab is not None and not is_plan else []
+    words += [f"--store {quoted(str(store))}"] if store is not None else []
+    return Names(" ".join(words), None if lab is None or store is not None else quoted(lab))
 
 
 def _store(named: str | PathLike[str] | None) -> Path | None:
@@ -70,7 +94,24 @@ def _store(named: str | PathLike[str] | None) -> Path | None:
         raise ConfigError(str(error), where="store") from None
 
 
-@dataclass(frozen=True)
+Method = TypeVar("Method", bound=Callable[..., Any])
+
+
+def _filled(method: Method) -> Method:
+    """The method, with errors whose commands name the run."""
+
+    @wraps(method)
+    def named(self: Run, *args: Any, **given: Any) -> Any:
+        try:
+            return method(self, *args, **given)
+        except BenchpipeError as error:
+            self.names.fill(error)
+            raise
+
+    return cast("Method", named)
+
+
+@dataclass(frozen=True, repr=False)
 class Run:
     """One run as it was when it was opened. Nothing here writes.
 
@@ -81,11 +122,19 @@ class Run:
     store : RunStore
     manifest : Manifest
         What the store had of the run.
+    names : Names
+        How commands in errors name it.
     """
 
     config: RunConfig
     store: RunStore
     manifest: Manifest
+    names: Names = field(default_factory=Names, compare=False)
+
+    def __repr__(self) -> str:
+        """In a line: the run, how much of it there is, and where."""
+        logs, tables = len(self.manifest.sources), len(self.tables)
+        return f"<benchpipe.Run {self.name!r}: {logs} log(s), {tables} tables, in {str(self.config.store)!r}>"
 
     @property
     def name(self) -> str:
@@ -115,6 +164,7 @@ class Run:
         """The verdicts table."""
         return self.table("verdicts")
 
+    @_filled
     def table(
         self,
         name: str,
@@ -133,7 +183,7 @@ class Run:
         columns : sequence of str, optional
             All where not given.
         block : str, optional
-            Rows of this block alone.
+            Rows of this block alone: of samples those of its logs and its mode, of remarks those on it.
         between : (int, int), optional
             First and last number: of cycles in the table of cycles, of holds in that of holds …
         iso : bool
@@ -143,18 +193,20 @@ class Run:
         -------
         pyarrow.Table
             Each field's metadata has its unit and meaning; ``flags`` are names, joined by ``|``. It has
-            ``__arrow_c_stream__``: Polars, pandas and DuckDB take it.
+            ``__arrow_c_stream__``: Polars and DuckDB take it; for pandas: ``to_pandas()``.
 
         Raises
         ------
         ConfigError
-            There is no such table, column or block, nothing in it is numbered, or its times are no dates.
+            There is no such table, column or block, its rows are of no block, nothing in it is numbered, a choice is
+            no two whole numbers, or its times are no dates.
         """
         import pyarrow as pa
         import pyarrow.compute as pc
 
         from benchpipe.columns import schema_of
         from benchpipe.samples.signals import signal_units
+        from benchpipe.views.chosen_rows import block_column, first_and_last, of_one_block
         from benchpipe.views.export import table_pieces
 
         tables = self.store.tables
@@ -164,23 +216,32 @@ class Run:
         number = next((what for what in self._events if what in there.names), "")
         if between is not None and number not in there.names:
             raise ConfigError(f"nothing in the table '{name}' has a number", do_next="leave out between")
-        if block is not None:
-            self._block(block)
+        first, last = (0, 0) if between is None else first_and_last(between)
+        if isinstance(columns, str):
+            raise ConfigError(
+                f"columns is a text: '{columns}'", expected="a list of names", do_next=f"write it so: ['{columns}']"
+            )
+        of_block = block_column(name, tables, self.tables) if block is not None else None
+        chosen = self._block(block) if block is not None else None
         wanted = list(columns) if columns is not None else None
         for column in wanted or () if name != "samples" else ():
             if column not in there.names:
-                raise ConfigError(f"'{name}' has no column '{column}'", expected=nearest(column, there.names))
-        needed = None if wanted is None else list(dict.fromkeys([*wanted, *_needed(block, between, number)]))
-        rows = pa.concat_tables(table_pieces(self.config, self.store, self.manifest, name, needed, iso=iso))
-        if block is not None and "block" in rows.column_names:
-            rows = rows.filter(pc.equal(rows.column("block"), block))
+                raise ConfigError(f"'{name}' has no column '{column}'", expected=nearest(str(column), there.names))
+        also = filter(None, [of_block, number if between is not None else None])
+        needed = None if wanted is None else list(dict.fromkeys([*wanted, *also]))
+        rows = pa.concat_tables(
+            table_pieces(self.config, self.store, self.manifest, name, needed, block=chosen, iso=iso)
+        )
+        if of_block is not None:
+            rows = of_one_block(rows, of_block, block or "")
         if between is not None:
             at = rows.column(number)
-            rows = rows.filter(pc.and_(pc.greater_equal(at, between[0]), pc.less_equal(at, between[1])))
+            rows = rows.filter(pc.and_(pc.greater_equal(at, first), pc.less_equal(at, last)))
         if wanted is None:
             return rows
         return rows.select([name.removesuffix("_us") if iso else name for name in wanted])
 
+    @_filled
     def samples(self, block: str | None = None, **number: int) -> pa.Table:
         """Load and motion as they were processed: zeros off, in the run's units, through the rig's geometry.
 
@@ -231,6 +292,7 @@ class Run:
         ]  # fmt: skip
         return pa.concat_tables([schema.empty_table(), *pieces])
 
+    @_filled
     def loop(self, block: str, cycle: int) -> pa.Table:
         """Load and motion of one cycle: from the samples, or as they were kept once these were dropped.
 
@@ -250,10 +312,11 @@ class Run:
             numbers = sorted({number for some in every for number in some})
             raise ConfigError(
                 f"the samples were dropped, and the loop of cycle {cycle} was not kept",
-                expected=f"one of {', '.join(map(str, numbers))}",
+                expected=f"one of {', '.join(map(str, numbers))}" if numbers else f"none: no loop of '{block}' was",
             )
         return kept.select(["time_us", "load", "motion"])
 
+    @_filled
     def trace(self, block: str, **number: int) -> list[LogRows]:
         """Which rows of which log a cycle, hold, sweep, stance window, proof or lock change comes from.
 
@@ -276,12 +339,16 @@ class Run:
         return events_of(self.config)
 
     def _one(self, number: dict[str, int]) -> tuple[str | None, int]:
+        from benchpipe.views.chosen_rows import whole_number
+
         for what in number:
             if what not in self._events:
-                raise ConfigError(f"nothing is numbered by '{what}'", expected=f"one of {', '.join(self._events)}")
+                known = ", ".join(self._events)
+                expected = f"one of {known}" if known else "none: no block of the plan counts anything"
+                raise ConfigError(f"nothing is numbered by '{what}'", expected=expected)
         if len(number) > 1:
             raise ConfigError(f"give one of {', '.join(number)}")
-        return next(iter(number.items()), (None, 0))
+        return next(((what, whole_number(what, value)) for what, value in number.items()), (None, 0))
 
     def _block(self, name: str | None, what: str | None = None) -> Any:
         """The block that is meant.
@@ -294,7 +361,7 @@ class Run:
         blocks = {b.name: b for b in self.config.plan.block}
         if name is not None:
             if name not in blocks:
-                raise ConfigError(f"the plan has no block '{name}'", expected=nearest(name, list(blocks)))
+                raise ConfigError(f"the plan has no block '{name}'", expected=nearest(str(name), list(blocks)))
             return blocks[name]
         if what is not None:
             having = set(self.table(self._events[what].table, ["block"]).column("block").to_pylist())
@@ -302,14 +369,6 @@ class Run:
         if len(blocks) != 1:
             raise ConfigError("say of which block", expected=f"one of {', '.join(blocks) or 'none'}")
         return next(iter(blocks.values()))
-
-
-def _needed(block: str | None, between: tuple[int, int] | None, number: str) -> Iterator[str]:
-    """Columns that a choice of rows needs."""
-    if block is not None:
-        yield "block"
-    if between is not None:
-        yield number
 
 
 def _array(signals: Any, name: str) -> Any:

@@ -166,8 +166,10 @@ def nearest(word: str, known: list[str]) -> str:
     Returns
     -------
     str
-        ``did you mean 'x'? (known: …)`` or ``known: …``.
+        ``did you mean 'x'? (known: …)`` or ``known: …``; ``there is none`` where nothing is known.
     """
+    if not known:
+        return "there is none"
     same = [k for k in known if k.lower() == word.lower()]  # capitals apart, it is there
     close = same or get_close_matches(word, known, n=1, cutoff=0.6)
     listing = "known: " + ", ".join(sorted(known))

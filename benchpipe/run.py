@@ -164,7 +164,9 @@ def find_plan(run: str, lab_path: Path | None) -> Path:
             broken.append(error)
     if run not in names:
         unread = f", and {len(broken)} plan(s) cannot be read: {broken[0]}" if broken else ""
-        raise ConfigError(f"the lab has no run '{run}'{unread}", where=lab_path, expected=nearest(run, list(names)))
+        expected = nearest(run, list(names)) if names else "a run whose plan can be read; there is none"
+        do_next = "correct the plan first: benchpipe doctor LAB names all that is wrong" if broken else None
+        raise ConfigError(f"the lab has no run '{run}'{unread}", where=lab_path, expected=expected, do_next=do_next)
     return names[run]
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import doctest
+import re
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -11,10 +13,11 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pytest
 
 import benchpipe
-from benchpipe.errors import ConfigError
+from benchpipe.errors import BenchpipeError, ConfigError
 
 GUIDE = Path(benchpipe.__file__).parent / "guide" / "python.md"
 
@@ -106,11 +109,80 @@ def test_table_of_every_name_can_be_read(wearing: benchpipe.Run) -> None:
         (lambda run: run.samples(cycle=10**6), "has no cycle 1000000"),
         (lambda run: run.samples("durability", cycle=1, proof=1), "give one of cycle, proof"),
         (lambda run: run.trace("durability"), "say of what"),
+        (lambda run: run.table("landmarks", block="durability"), "rows of the table 'landmarks' are of no block"),
+        (lambda run: run.table("cycles", "peak_load"), "columns is a text: 'peak_load'"),
+        (lambda run: run.table("cycles", [3]), "'cycles' has no column '3'"),
+        (lambda run: run.table("cycles", block=3), "no block '3'"),
+        (lambda run: run.table("cycles", between=("1", "4")), "between is no number of a row"),
+        (lambda run: run.table("cycles", between=(1, None)), "between is no number of a row"),
+        (lambda run: run.table("cycles", between=(1,)), "between is no range"),
+        (lambda run: run.table("cycles", between=5), "between is no range"),
+        (lambda run: run.samples(cycle="12"), "cycle is no number of a row"),
+        (lambda run: run.samples(cycle=True), "cycle is no number of a row"),
+        (lambda run: run.samples(cycle=10**20), "cycle is no number of a row"),
+        (lambda run: run.loop("durability", "12"), "cycle is no number of a row"),
+        (lambda run: run.trace("durability", cycle=1.5), "cycle is no number of a row"),
     ],
 )  # fmt: skip
 def test_wrong_questions_are_named(wearing: benchpipe.Run, call: object, said: str) -> None:
     with pytest.raises(ConfigError, match=said):
         call(wearing)  # type: ignore[operator]
+
+
+def test_samples_and_remarks_of_a_block_are_its_own(sample_lab: Path) -> None:
+    """Samples: those of its logs and its mode, as figures are made from; remarks: those on it and on parts of it."""
+    run = benchpipe.open_run(sample_lab, "creeping-lock")
+    whole = run.table("samples", ["time_us", "locked"])
+    for block, mode in (("free", 0), ("held-30", 1)):
+        of_block = run.table("samples", ["time_us"], block=block)
+        wanted = whole.filter(pc.equal(whole.column("locked"), mode))
+        assert 0 < of_block.num_rows < whole.num_rows
+        assert of_block.column("time_us").equals(wanted.column("time_us"))
+        assert run.samples(block).column("time_us").equals(of_block.column("time_us"))
+    assert run.table("samples", ["row"], block="lock").num_rows == whole.num_rows
+    remarks = run.table("remarks").to_pylist()
+    found = 0
+    for block in (b.name for b in run.config.plan.block):
+        own = [row for row in remarks if row["where"] == block or row["where"].startswith(f"{block}, ")]
+        assert run.table("remarks", block=block).to_pylist() == own
+        found += len(own)
+    assert found > 0
+
+
+def test_a_refused_block_names_the_tables_that_have_blocks(wearing: benchpipe.Run) -> None:
+    with pytest.raises(ConfigError) as raised:
+        wearing.table("landmarks", block="durability")
+    assert raised.value.expected == "one of samples, cycles, loops, proofs, trends, verdicts, budgets, remarks"
+    assert raised.value.do_next == "leave out block"
+
+
+def test_numbers_of_other_libraries_are_numbers(wearing: benchpipe.Run) -> None:
+    assert wearing.table("cycles", between=[np.int32(3), np.uint64(5)]).num_rows == 3
+    assert wearing.samples(cycle=np.int64(12)).num_rows == 50
+
+
+def test_a_run_is_shown_in_a_line(wearing: benchpipe.Run) -> None:
+    assert repr(wearing).startswith("<benchpipe.Run 'wearing': ")
+    assert f"{len(wearing.tables)} tables, in " in repr(wearing)
+    assert len(repr(wearing)) < 250
+
+
+def test_errors_name_commands_that_can_be_pasted(sample_lab: Path, tmp_path: Path) -> None:
+    folder = shutil.copytree(sample_lab.parent.parent, tmp_path / "my lab", ignore=shutil.ignore_patterns("logs"))
+    lab = folder / "sample_runs" / "lab.toml"
+    with pytest.raises(BenchpipeError) as raised:
+        benchpipe.open_run(lab, "wearing", store=tmp_path / "new")
+    named = f"wearing --lab '{lab}' --store {tmp_path / 'new'}"
+    steps = " && ".join(f"benchpipe {step} {named}" for step in ("ingest", "process", "check"))
+    assert raised.value.do_next == f"run a night first: {steps}"  # a night knows no other store
+    run = benchpipe.open_run(lab, "wearing")
+    for part in (lab.parent / "store" / "wearing" / "cycles").iterdir():
+        part.write_bytes(b"")
+    with pytest.raises(BenchpipeError) as raised:
+        run.table("cycles")
+    assert raised.value.do_next is not None
+    assert f"'{lab}'" in raised.value.do_next
+    assert not re.search(r"\bRUN\b|\bLAB\b", str(raised.value))
 
 
 def test_samples_of_a_cycle_are_its_rows(wearing: benchpipe.Run) -> None:
@@ -190,3 +262,12 @@ def test_the_cycle_in_which_a_signal_ends_is_incomplete() -> None:
 def test_arrays_that_cannot_be_cut_are_refused(time_s: list[float], signal: list[float], low: float, said: str) -> None:
     with pytest.raises(ValueError, match=said):
         benchpipe.find_cycles(time_s, signal, low=low, high=1)
+
+
+@pytest.mark.parametrize("count", [None, [1.0, 1.0]])
+def test_averages_of_unequal_lengths_are_refused(count: list[float] | None) -> None:
+    said = r"rows of one length, a value for each average: time_s 3, motion [23], count [23]"
+    with pytest.raises(ValueError, match=said):
+        benchpipe.fit_creep([1.0, 2.0, 4.0], [0.1, 0.2] if count is None else [0.1, 0.2, 0.3], count)
+    with pytest.raises(ValueError, match=r"time_s one"):
+        benchpipe.fit_creep(1.0, 2.0)

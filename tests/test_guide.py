@@ -17,6 +17,7 @@ from tests.cli.commands import called
 from tests.make_guide_tables import DECISIONS, PAGE, with_records, with_tables
 
 REPO = Path(__file__).parents[1]
+PACKAGE = REPO / "benchpipe"
 
 
 def test_every_page_is_listed() -> None:
@@ -28,6 +29,33 @@ def test_pages_begin_with_a_title_and_name_only_pages_that_are_there(topic: str)
     text = page(topic)
     assert text.startswith("# ")
     assert set(re.findall(r"benchpipe guide ([a-z][a-z-]*)", text)) <= set(TOPICS)
+
+
+def named_pages(text: str) -> list[tuple[str, str]]:
+    """Pages of the guide and documents that a text sends a reader to, each with the heading, if it names one."""
+    guide = re.compile(r"(?:benchpipe guide |\bguide/)([a-z][a-z-]*)(?:\.md)?(?:, '([^'\n]+)')?")
+    document = re.compile(r"\b(README|DEVELOPERS)\.md(?:, '([^'\n]+)')?")
+    return guide.findall(text) + document.findall(text)
+
+
+def headings(name: str) -> set[str]:
+    """Headings of a page or document."""
+    text = page(name) if name in TOPICS else (REPO / f"{name}.md").read_text(encoding="utf-8")
+    return set(re.findall(r"(?m)^#+ (.+)$", text))
+
+
+def test_pages_and_headings_that_printed_hints_name_are_there() -> None:
+    hints = [one for path in PACKAGE.rglob("*.py") for one in named_pages(path.read_text(encoding="utf-8"))]
+    assert ("first-night", "") in hints
+    assert [(name, heading) for name, heading in hints if name not in (*TOPICS, "README", "DEVELOPERS")] == []
+    assert [(name, heading) for name, heading in hints if heading and heading not in headings(name)] == []
+
+
+def test_a_page_or_heading_that_is_named_is_found() -> None:
+    assert named_pages("see README.md, 'Your own logs'") == [("README", "Your own logs")]
+    assert named_pages("see: benchpipe guide limits, 'Drift'") == [("limits", "Drift")]
+    assert "Drift" in headings("limits")
+    assert "Your own logs" not in headings("README")
 
 
 def test_the_tables_are_those_of_the_code() -> None:

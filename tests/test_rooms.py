@@ -8,9 +8,12 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Iterator
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
+
+from benchpipe.blocks.registry import OURS
 
 REPO = Path(__file__).resolve().parent.parent
 PACKAGE = REPO / "benchpipe"
@@ -34,6 +37,9 @@ KEPT_IN = {  # a library, and the only places that may import it
     "pyhanko": ("ledger/",),
     "obstore": ("store/",),
 }
+NAMES_A_KIND = {  # the only files outside blocks/ that compare a block's kind with a name: none is to be added
+    "bumper/loops.py", "check/of_run.py", "plan.py", "simulate/scenario.py",
+}  # fmt: skip
 NUMBER_LIBRARIES = {"numpy", "scipy", "numba", "llvmlite"}
 MOST_LINES = 400
 TOP_LEVEL = {
@@ -59,10 +65,10 @@ def parsed(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"))
 
 
-def imported(path: Path, root: Path) -> Iterator[tuple[int, str]]:
+def imported(path: Path, root: Path, tree: ast.Module | None = None) -> Iterator[tuple[int, str]]:
     """Line and dotted name of every import in a module of the package at ``root``, functions' own too."""
     package = path.relative_to(root.parent).parent.parts
-    for node in ast.walk(parsed(path)):
+    for node in ast.walk(tree or parsed(path)):
         if isinstance(node, ast.Import):
             yield from ((node.lineno, alias.name) for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -137,6 +143,50 @@ def faults(root: Path) -> list[str]:
     return found
 
 
+def when_run(path: Path, root: Path) -> Iterator[str]:
+    """Dotted names that a module imports when it is loaded or one of its functions is called: none for types alone."""
+    tree = parsed(path)
+    for node in ast.walk(tree):
+        if isinstance(node, ast.If) and ast.unparse(node.test).endswith("TYPE_CHECKING"):
+            node.body = []
+    yield from (name for _, name in imported(path, root, tree))
+
+
+def circles(root: Path) -> list[str]:
+    """Modules of the package at ``root`` that import each other, imports inside functions counted; each as one line."""
+    files = {".".join((root.name, *path.relative_to(root).with_suffix("").parts)): path for path in root.rglob("*.py")}
+    files = {name.removesuffix(".__init__"): path for name, path in files.items()}
+
+    def module(name: str) -> str:
+        while name not in files and "." in name:
+            name = name.rpartition(".")[0]
+        return name
+
+    graph = {
+        name: {other for one in when_run(path, root) if (other := module(one)) in files} - {name, root.name}
+        for name, path in files.items()
+    }
+    found: list[str] = []
+    while True:
+        try:
+            TopologicalSorter(graph).prepare()
+        except CycleError as error:
+            circle = error.args[1]
+            found.append(" imports ".join(reversed(circle)))
+            graph[circle[1]].discard(circle[0])
+        else:
+            return found
+
+
+def compared_kinds(path: Path) -> list[int]:
+    """Lines in which a module compares something's ``kind`` with the name of a kind of block."""
+    return [
+        node.lineno for node in ast.walk(parsed(path)) if isinstance(node, ast.Compare)
+        if any(isinstance(one, ast.Attribute) and one.attr == "kind" for one in ast.walk(node))
+        if any(isinstance(one, ast.Constant) and one.value in OURS for one in ast.walk(node))
+    ]  # fmt: skip
+
+
 def committed(repo: Path) -> list[str]:
     """Paths that git holds or would take on the next add."""
     if not (repo / ".git").exists():
@@ -158,6 +208,16 @@ def told(text: str) -> list[str]:
 
 def test_the_house_stands() -> None:
     assert faults(PACKAGE) == []
+
+
+def test_no_modules_import_each_other() -> None:
+    assert circles(PACKAGE) == []
+
+
+def test_what_differs_by_kind_is_asked_of_the_kind() -> None:
+    files = {path.relative_to(PACKAGE).as_posix(): path for path in PACKAGE.rglob("*.py")}
+    found = {name for name, path in files.items() if not name.startswith("blocks/") and compared_kinds(path)}
+    assert found == NAMES_A_KIND
 
 
 def test_every_library_is_declared() -> None:
@@ -213,6 +273,26 @@ def test_a_breach_is_found(tmp_path: Path, file: str, text: str, fault: str) -> 
     assert len(found) == 1
     assert found[0].startswith(f"{file}:")
     assert fault in found[0]
+
+
+def test_a_circle_is_found_inside_functions_too_and_not_where_types_are_named(tmp_path: Path) -> None:
+    package = tmp_path / "benchpipe"
+    texts = {
+        "__init__.py": "",
+        "store/__init__.py": "",
+        "store/a.py": "def f():\n    from benchpipe.store.b import g",
+        "store/b.py": "from benchpipe.store import c",
+        "store/c.py": "from .a import f",
+        "store/d.py": "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from benchpipe.store.e import E",
+        "store/e.py": "from benchpipe.store.d import D",
+    }
+    for file, text in texts.items():
+        (package / file).parent.mkdir(parents=True, exist_ok=True)
+        (package / file).write_text(text, encoding="utf-8")
+    (found,) = circles(package)
+    assert sorted(set(found.split(" imports "))) == [f"benchpipe.store.{name}" for name in "abc"]
+    a, b = found.split(" imports ")[:2]
+    assert (a[-1], b[-1]) in {("a", "b"), ("b", "c"), ("c", "a")}
 
 
 def test_what_is_allowed_passes(tmp_path: Path) -> None:

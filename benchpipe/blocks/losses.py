@@ -28,7 +28,6 @@ Row = dict[str, Any]
 def with_losses(
     task: BlockTask[Any, Any],
     rows: list[Row],
-    rig: RigConfig | None = None,
     *,
     beyond: bool = True,
 ) -> list[Row]:
@@ -42,16 +41,13 @@ def with_losses(
     task : BlockTask
     rows : list of dict
         With ``start_us``, and ``period_s`` or ``duration_s``.
-    rig : RigConfig, optional
-        Where the signals are derived with another than the task's.
     beyond : bool
         Whether rows lost just after the last sample count. Not so where a row stays as it is when the log goes on:
         the next sample may not be there yet.
     """
     if not rows:
         return rows
-    rig = rig or task.rig
-    time = task.rig.time
+    rig, time = task.rig, task.rig.time
     spans = _Spans(rows, round(US * time.gap_s), round(US * LOOK_BACK / time.sample_rate))
     stuck = None if "stuck_rows" in rows[0] else stuck_signals(task, rig)
     dropped = spans.follow(task, rig, stuck)

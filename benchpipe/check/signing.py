@@ -11,9 +11,9 @@ from benchpipe.ledger.chain import same_person
 from benchpipe.ledger.entry import SignedState, SignOffEntry
 from benchpipe.store.configuration import configuration_of
 from benchpipe.store.manifest import Manifest, SignOff, key_of
+from benchpipe.store.open_storage import read_file
 from benchpipe.store.record_note import record_of_state
 from benchpipe.store.run_store import MANIFEST, RunStore
-from benchpipe.store.storage import read_file
 
 JUDGED = ("limits_file", "limit", "block", "operator", "value", "unit", "verdict", "due")
 APPROVED, WITHDRAWN = "approved", "withdrawn"

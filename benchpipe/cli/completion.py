@@ -6,6 +6,8 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+import typer
+
 LAB_FILE = "lab.toml"
 # Held by a test to be those of benchpipe.tables, whose import takes longer than a person waits for a key.
 TABLES = (
@@ -16,12 +18,17 @@ TABLES = (
 )  # fmt: skip
 
 
-def complete_runs(incomplete: str) -> list[str]:
-    """Names of the runs of the lab that is found from here; none where it or a plan cannot be read."""
-    here = Path.cwd()
-    lab = next((folder / LAB_FILE for folder in (here, *here.parents) if (folder / LAB_FILE).is_file()), None)
+def complete_runs(ctx: typer.Context, incomplete: str) -> list[str]:
+    """Names of the runs of the lab that ``--lab`` named before, else of the one that is found from here; none where it
+    or a plan cannot be read.
+    """
+    here, named = Path.cwd(), ctx.params.get("lab")
+    lab = None if named is None else Path(named)
+    if lab is None:
+        lab = next((folder / LAB_FILE for folder in (here, *here.parents) if (folder / LAB_FILE).is_file()), None)
     if lab is None:
         return []
+    lab = lab / LAB_FILE if lab.is_dir() else lab
     plans = _read(lab).get("plans", [])
     names = [_read(lab.parent / plan).get("name") for plan in plans if isinstance(plan, str)]
     return [name for name in names if isinstance(name, str) and name.startswith(incomplete) and name.isprintable()]

@@ -111,5 +111,5 @@ def next_steps(folder: Path) -> list[str]:
         *steps,
         f"  benchpipe trace {plan} durability --cycle 100   # a figure back to its raw rows",
         f"  benchpipe compare {quoted(folder / STUDY)}   # which bumper set is stiffer, and by how much",
-        "  benchpipe init my-lab                           # your own logs: README.md, 'Your own logs'",
+        "  benchpipe init my-lab                           # your own logs: benchpipe guide first-night",
     ]

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from benchpipe.cli.finding import DoctorFinding, of_error
 from benchpipe.cli.naming import names_in, names_of_lab
 from benchpipe.cli.options import lab_file
 from benchpipe.errors import BenchpipeError, ExitCode
 from benchpipe.escapes import visible
 from benchpipe.mirrors import mirror_over, spelled
-
-if TYPE_CHECKING:
-    from benchpipe.cli.findings import DoctorFinding
 
 WORST = (ExitCode.BUG, ExitCode.BAD_INPUT, ExitCode.USAGE, ExitCode.STORE_BUSY, ExitCode.OK)
 
@@ -55,12 +53,12 @@ def look_over(lab: Path) -> list[DoctorFinding]:
     try:
         config, plans, store = load_lab(lab, with_tests=True)
     except BenchpipeError as error:
-        return [*findings.libraries(set()), findings.of_error("lab", error)]
+        return [*findings.libraries(set()), of_error("lab", error)]
     names: dict[str, Path] = {}
     extras = {"s3"} if mirror_over(store) is not None else set()
     access = [change_texts(one, names_of_lab(lab).filled) for one in findings.store_access(lab, store)]
     if extras and any(one.state == "wrong" for one in access):  # each run would say the same
-        said = findings.DoctorFinding("ok", "lab", f"{config.name}: {len(plans)} plan(s)")
+        said = DoctorFinding("ok", "lab", f"{config.name}: {len(plans)} plan(s)")
         return [*findings.libraries(extras), said, *access]
     runs = [rehearse(plan, store, names) for plan in plans]
     known = [run.name for run in runs]
@@ -69,8 +67,8 @@ def look_over(lab: Path) -> list[DoctorFinding]:
     newest, where = max(dated, default=(None, ""))
     return [
         *findings.libraries({run.format for run in runs} | ({"sign"} if config.signer else set()) | extras),
-        findings.DoctorFinding("ok", "lab", f"{config.name}: {len(plans)} plan(s)"),
-        *(findings.DoctorFinding("look", "lab", one.text, one.do_next) for one in nobody),
+        DoctorFinding("ok", "lab", f"{config.name}: {len(plans)} plan(s)"),
+        *(DoctorFinding("look", "lab", one.text, one.do_next) for one in nobody),
         *findings.telling(config.tell, lab.parent),
         *access,
         findings.space(store, sum(run.to_read for run in runs)),

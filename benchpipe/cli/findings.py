@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import re
 import shutil
@@ -10,13 +9,14 @@ import sys
 import time
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from importlib import metadata
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
-from benchpipe.errors import BenchpipeError, ExitCode, StoreBusyError, StoreError, install_extra, shortened
+from benchpipe.cli.finding import GB, SKEW_S, DoctorFinding, of_error, span_text
+from benchpipe.cli.object_findings import cache_space, object_access
+from benchpipe.errors import BenchpipeError, ExitCode, StoreBusyError, StoreError, install_extra
 from benchpipe.kernels.compiled import kept_kernels
 from benchpipe.mirrors import mirror_over
 from benchpipe.store.files import TEMPORARY
@@ -25,35 +25,9 @@ from benchpipe.store.refusals import refused
 if TYPE_CHECKING:
     from benchpipe.config.watching import TellConfig
 
-FindingState = Literal["ok", "look", "wrong"]
-GB = 1e9
 SPARE = 1 * GB  # so much free space that a night leaves alone; common practice, no source
-SKEW_S = 60.0
 # log format that needs a library → the library; the extra has its name
 EXTRAS = {"hdf5": "h5py", "mdf": "asammdf", "s3": "obstore", "sign": "cryptography", "xlsx": "python-calamine"}
-
-
-@dataclass(frozen=True)
-class DoctorFinding:
-    """One thing checked. ``code`` is the exit code if it is wrong."""
-
-    state: FindingState
-    topic: str
-    text: str
-    do_next: str = ""
-    code: ExitCode = ExitCode.OK
-
-
-def of_error(topic: str, error: BenchpipeError, where: str = "") -> DoctorFinding:
-    """Make a finding of an error."""
-    place = f" ({error.where})" if error.where else ""
-    wanted = f"; expected {error.expected}" if error.expected else ""
-    got = f"; got {error.got}" if error.got else ""
-    also = "".join(f"; and: {one}" for one in error.also)
-    text = f"{where + ': ' if where else ''}{error.what}{place}{wanted}{got}{also}"
-    denied = os.strerror(errno.EACCES) in error.what
-    otherwise = "give this account the right to it" if denied else "fix what is named, and look again"
-    return DoctorFinding("wrong", topic, shortened(text), error.do_next or otherwise, ExitCode(error.exit_code))
 
 
 def libraries(formats: set[str]) -> Iterator[DoctorFinding]:
@@ -109,8 +83,6 @@ def store_access(lab: Path, store: Path) -> Iterator[DoctorFinding]:
         yield of_error("store", error)
         return
     if mirror_over(store) is not None:
-        from benchpipe.cli.object_findings import object_access
-
         yield from object_access(store)
         return
     if not store.exists():
@@ -180,14 +152,6 @@ def clock(newest_us: int | None, where: str, written: list[tuple[float, Path]]) 
         )  # fmt: skip
 
 
-def span_text(seconds: float) -> str:
-    """A time in words: ``3 min``."""
-    for size, unit in ((86_400.0, "d"), (3600.0, "h"), (60.0, "min")):
-        if seconds >= size:
-            return f"{seconds / size:,.0f} {unit}"
-    return f"{seconds:,.0f} s"
-
-
 def _size(size: float) -> str:
     return f"{size / GB:,.1f} GB" if size >= GB else f"{size / 1e6:,.1f} MB"
 
@@ -195,8 +159,6 @@ def _size(size: float) -> str:
 def space(store: Path, to_come: int) -> DoctorFinding:
     """Compare the free space of the store with the most that the next night can need: the size of its new logs."""
     if mirror_over(store) is not None:
-        from benchpipe.cli.object_findings import cache_space
-
         return cache_space(to_come)
     folder = next(f for f in (store, *store.parents) if f.exists())
     free = shutil.disk_usage(folder).free

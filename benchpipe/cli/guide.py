@@ -21,8 +21,16 @@ TOPICS = (  # in the order in which a reader needs them
 COMMENT = re.compile(r"<!--.*?-->\n?", re.DOTALL)
 
 
+def complete_topics(incomplete: str) -> list[str]:
+    """Pages of the manual."""
+    return [name for name in TOPICS if name.startswith(incomplete)]
+
+
 def guide(
-    topic: Annotated[str | None, typer.Argument(metavar="TOPIC", help="A page. Without it, all are listed.")] = None,
+    topic: Annotated[
+        str | None,
+        typer.Argument(metavar="TOPIC", help="A page. Without it, all are listed.", autocompletion=complete_topics),
+    ] = None,
     number: Annotated[int | None, typer.Argument(metavar="NUMBER", help="A record of the page 'decisions'.")] = None,
     search: Annotated[
         str | None, typer.Option("--search", "-s", metavar="WORDS", help="Lines that have all these words.")

@@ -6,7 +6,7 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
-from benchpipe.cli.findings import GB, SKEW_S, DoctorFinding, of_error, span_text
+from benchpipe.cli.finding import GB, SKEW_S, DoctorFinding, of_error, span_text
 from benchpipe.errors import BenchpipeError, ExitCode
 from benchpipe.mirrors import HOME, address_of, mirrors_home
 from benchpipe.store.cache import LIMIT, limit_bytes

@@ -12,7 +12,7 @@ from benchpipe.check.drafted import drafted_keys
 from benchpipe.check.measures import measures_of
 from benchpipe.check.rig_parts import not_stated
 from benchpipe.check.validate_limits import blocks_of, limits_fit
-from benchpipe.cli.findings import DoctorFinding, of_error
+from benchpipe.cli.finding import DoctorFinding, of_error
 from benchpipe.config.renamed import name_now
 from benchpipe.errors import BenchpipeError, ExitCode, InputError
 from benchpipe.escapes import quoted

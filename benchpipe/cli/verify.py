@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchpipe.cli.completion import complete_runs
+from benchpipe.cli.naming import names_given, names_in
 from benchpipe.cli.options import Json, Lab, Store, lab_file
 from benchpipe.cli.output import say, tell
 from benchpipe.errors import BenchpipeError, ConfigError
@@ -59,7 +60,7 @@ def verify(
     if record and run is None:
         raise ConfigError("--record is given without a run", do_next="name the run too: verify RUN --record FILE")
     asked = replace(_asked(run, lab, store, _head(head)), records=tuple(record or ()), recompute=recompute)
-    lines = verified(asked, tell)
+    lines = [_named(line, run, lab, store, asked.lab) for line in verified(asked, tell)]
     code = code_of(lines)
     if as_json:
         from benchpipe.report.document import json_text
@@ -69,6 +70,17 @@ def verify(
     else:
         say(*map(_line, lines))
     return code
+
+
+def _named(line: Line, run: str | None, lab: Path | None, store: Path | None, found: Path | None) -> Line:
+    """A line whose commands can be pasted here; ``found`` is the lab, where the user named none."""
+    of_run = run or line.run or "RUN"
+    names = (
+        names_given(of_run, lab, store)
+        if found is None or run is not None or store is not None
+        else names_in(found, of_run)
+    )
+    return replace(line, text=names.filled(line.text))
 
 
 def _line(line: Line) -> str:
@@ -149,8 +161,8 @@ def _one(run: str, homes: dict[str, Path | None]) -> tuple[str, Path | None, Pat
 
 def _stored(store: Path, known: Iterable[str]) -> list[str]:
     """Names of runs that a store holds, or held when its heads were kept."""
+    from benchpipe.store.open_storage import storage_of
     from benchpipe.store.run_store import MANIFEST
-    from benchpipe.store.storage import storage_of
 
     files = storage_of(store)
     here = [run for run in files.runs() if files.exists(f"{run}/{MANIFEST}")]

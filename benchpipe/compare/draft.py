@@ -6,6 +6,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from benchpipe.blocks.registry import kind_of
 from benchpipe.errors import ConfigError
 from benchpipe.run import RunConfig
 
@@ -86,7 +87,7 @@ def draft_study(runs: Sequence[RunConfig], folder: Path, name: str = "study") ->
             raise ConfigError(f"the plan is named twice: {path}", do_next="name each run once")
     shared = [
         block.name for block in runs[0].plan.block
-        if block.kind == "cyclic" and all(any(block.name == b.name for b in run.plan.block) for run in runs)
+        if _has_usual(block.kind) and all(any(block.name == b.name for b in run.plan.block) for run in runs)
     ]  # fmt: skip
     text = HEAD.format(count=len(runs), name=_quoted(name), family="dunnett" if len(runs) > 2 else "single")
     for measure in USUAL:
@@ -95,6 +96,11 @@ def draft_study(runs: Sequence[RunConfig], folder: Path, name: str = "study") ->
         plan = Path(os.path.relpath(run.plan_path, folder.absolute())).as_posix()
         text += RUN.format(plan=_quoted(plan), specimen=_quoted(run.plan.specimen), rig=_quoted(run.rig.name))
     return text
+
+
+def _has_usual(kind: str) -> bool:
+    """Whether a kind of block has the measures that are compared where none was chosen."""
+    return {one.name for one in kind_of(kind).measures()} >= set(USUAL)
 
 
 def _quoted(text: str) -> str:

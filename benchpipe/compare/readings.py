@@ -169,7 +169,8 @@ def _measure(run: StudyRun, asked: StudyMeasureConfig, place: str) -> Measure:
     measure = known.get(asked.name)
     if measure is None or measure.values is None or "median" not in measure.statistics:
         names = [name for name, one in known.items() if one.values is not None and "median" in one.statistics]
-        raise ConfigError(f"no measure '{asked.name}' to compare", where=place, expected=nearest(asked.name, names))
+        expected = nearest(asked.name, names) if names else "a measure of the run's blocks; there is none"
+        raise ConfigError(f"no measure '{asked.name}' to compare", where=place, expected=expected)
     if measure.at_time and asked.at_time is None:
         raise ConfigError(f"'{asked.name}' is taken at a time after loading", where=place, do_next="add at_time")
     return measure
@@ -183,7 +184,8 @@ def _block(run: StudyRun, asked: StudyMeasureConfig, place: str) -> Block:
         return chosen[0]
     names = [b.name for b in fitting]
     what = "several blocks that could be meant" if chosen else f"no {kind} block '{asked.block}'"
-    raise ConfigError(f"run '{run.config.name}' has {what}", where=place, expected=nearest(asked.block, names))
+    expected = nearest(asked.block, names) if names else f"a {kind} block; the plan has none"
+    raise ConfigError(f"run '{run.config.name}' has {what}", where=place, expected=expected)
 
 
 def _window(run: StudyRun, asked: StudyMeasureConfig, block: Block, place: str) -> tuple[int, int]:

@@ -14,9 +14,9 @@ from benchpipe.blocks.cyclic.trends import NOT_JUDGED
 from benchpipe.drift.measures import Watched
 from benchpipe.drift.watched import CycleColumns
 from benchpipe.store.manifest import Part
+from benchpipe.store.open_storage import part_path
 from benchpipe.store.parts import open_part, unread
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.storage import part_path
 
 BASIS = (
     "cycle", "segment", "start_us", "period_s", "samples", "complete", "flags", "temperature_c",

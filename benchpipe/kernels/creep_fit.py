@@ -169,10 +169,16 @@ def fit_creep(
     -------
     CreepResult
         ``converged`` is False, the figures NaN and the kind "undecided" where no law could be fitted.
+
+    Raises
+    ------
+    ValueError
+        The arrays are not of one length.
     """
     given = np.asarray(time_s, np.float64)
     readings = np.ones_like(given) if count is None else np.asarray(count, np.float64)
     creep = np.asarray(motion, np.float64)
+    _must_be_of_one_length(given, creep, readings, corrections)
     for correction in corrections:
         creep = creep - correction.moved
     errors = [correction.error for correction in corrections]
@@ -216,6 +222,15 @@ def fit_creep(
         coverage=coverage,
         converged=free.converged and fits.chosen is not None,
     )
+
+
+def _must_be_of_one_length(time_s: Floats, motion: Floats, count: Floats, corrections: Sequence[Correction]) -> None:
+    given = {"time_s": time_s, "motion": motion, "count": count}
+    given |= {f"moved of correction {k}": np.asarray(one.moved) for k, one in enumerate(corrections, 1)}
+    if time_s.ndim != 1 or any(one.shape != time_s.shape for one in given.values()):
+        shapes = ", ".join(f"{name} {'x'.join(map(str, one.shape)) or 'one'}" for name, one in given.items())
+        raise ValueError(f"time_s, motion and count must be rows of one length, a value for each average: {shapes}")
+
 
 
 def _over_laws(figure: FreeFigure, laws: CreepEstimate) -> CreepEstimate:

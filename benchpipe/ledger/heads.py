@@ -22,8 +22,8 @@ from benchpipe.store.files import write_whole
 from benchpipe.store.identity import mark_of
 from benchpipe.store.ledger_file import name_of, read_lines
 from benchpipe.store.manifest import Head
+from benchpipe.store.open_storage import read_file
 from benchpipe.store.run_store import HISTORY, MANIFEST, history_name
-from benchpipe.store.storage import read_file
 
 NOTE = ".benchpipe-heads.json"  # in the folder of the lab file
 VERSION = 1

@@ -25,9 +25,9 @@ from benchpipe.night.task import Bug, Done, LabMark, Task, WorkerEvent
 from benchpipe.night.unchanged import CHANGED, VERIFY, what_changed
 from benchpipe.store.identity import must_be_there, note_store
 from benchpipe.store.lock import hold_store
+from benchpipe.store.open_storage import storage_of
 from benchpipe.store.shared_lock import hold_notes, share_store
 from benchpipe.store.step_uses import read_step_uses, write_step_uses
-from benchpipe.store.storage import storage_of
 from benchpipe.verify.share import SharedRun
 from benchpipe.views.exit_codes import SEVERITY, exit_code
 from benchpipe.views.model import RunView, StepUse

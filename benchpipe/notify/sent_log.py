@@ -8,7 +8,7 @@ from pathlib import Path
 
 from benchpipe.errors import StoreError
 from benchpipe.store.notes import NIGHTS
-from benchpipe.store.storage import keep_file
+from benchpipe.store.open_storage import keep_file
 
 TOLD = f"{NIGHTS}/told.json"
 VERSION = 1

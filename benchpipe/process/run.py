@@ -27,7 +27,7 @@ VERSION = 19
 STEP = "process"
 KEPT = (
     "the plan, the rig file or the program has changed since the samples were dropped: its tables stay "
-    "as they were; to rebuild them: benchpipe ingest RUN --again, then benchpipe nightly"
+    "as they were; to rebuild them: benchpipe ingest RUN --again, then benchpipe nightly LAB"
 )
 
 
@@ -155,9 +155,10 @@ def _process_block(
         return Found([task.old[path] for path in known.parts], said, known)
     past = known if known is not None and _goes_on(known, now) else None
     key = key_of([now.key, [*now.inputs], *rejects.stored.values()])
-    found = kind_of(block.kind).measure(replace(task, key=key, past=past))
+    kind = kind_of(block.kind)
+    found = kind.measure(replace(task, key=key, past=past))
     update: dict[str, Any] = {**dict(rejects), "key": now.key, "inputs": now.inputs}
-    if block.kind != "idle":
+    if kind.tables:  # else nothing is measured that samples outside could be missing from
         outside = outside_tables(task, past)
         found.remarks += outside_remarks(block.name, task.rig, outside)
         update["outside"] = outside

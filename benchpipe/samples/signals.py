@@ -8,7 +8,7 @@ low by at most (π f Δt)² / 2 with samples Δt apart (1.2e-4 at 200 samples a 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from itertools import pairwise
 from typing import Any
@@ -48,6 +48,8 @@ class Signals:
         (:mod:`benchpipe.blocks.cyclic.mode_changes`); else 0.
     silence_us : int64 array, shape (n,) or (0,)
         From the sample before to the next row of the log that is not lost, whatever its mode; where asked for.
+    also : mapping of float arrays, shape (n,)
+        Other channels that were asked for, by name, as they were logged.
     """
 
     time_us: NDArray[np.int64]
@@ -57,20 +59,22 @@ class Signals:
     counter: NDArray[Any]
     change_us: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     silence_us: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    also: Mapping[str, NDArray[Any]] = field(default_factory=dict, kw_only=True)
 
     def __post_init__(self) -> None:
         """Seen read-only, however they came: kernels are compiled once."""
-        for one in fields(self):
-            values = getattr(self, one.name)
+        for name, values in zip(ARRAYS, self._arrays(), strict=True):
             if values.flags.writeable:
-                object.__setattr__(self, one.name, read_only(values))
+                object.__setattr__(self, name, read_only(values))
+        if self.also:
+            object.__setattr__(self, "also", {name: read_only(values) for name, values in self.also.items()})
 
     def __len__(self) -> int:
         return int(self.time_us.size)
 
     def part(self, first: int, last: int) -> Signals:
         """Samples ``first … last - 1``."""
-        return Signals(*(a[first:last] for a in self._arrays()))
+        return self._each(lambda a: a[first:last])
 
     def between(self, from_us: int, until_us: int) -> Signals:
         """Samples from one time to another, that included."""
@@ -79,25 +83,37 @@ class Signals:
 
     def select(self, mask: NDArray[np.bool_]) -> Signals:
         """Samples where ``mask`` is true."""
-        return Signals(*(a[mask] if a.size else a for a in self._arrays()))
+        return self._each(lambda a: a[mask] if a.size else a)
 
     def followed_by(self, other: Signals) -> Signals:
         """These samples and then the others."""
         pairs = zip(self._arrays(), other._arrays(), strict=True)
-        return Signals(*(np.concatenate(pair) for pair in pairs))
+        also = {name: np.concatenate((values, other.also[name])) for name, values in self.also.items()}
+        return Signals(*(np.concatenate(pair) for pair in pairs), also=also)
 
     def copy(self) -> Signals:
         """The same samples in memory of their own."""
-        return Signals(*(a.copy() for a in self._arrays()))
+        return self._each(np.ndarray.copy)
+
+    def _each(self, change: Callable[[NDArray[Any]], NDArray[Any]]) -> Signals:
+        also = {name: change(values) for name, values in self.also.items()}
+        return Signals(*(change(a) for a in self._arrays()), also=also)
 
     def _arrays(self) -> tuple[NDArray[Any], ...]:
         return self.time_us, self.load, self.motion, self.temperature, self.counter, self.change_us, self.silence_us
 
 
-def signal_columns(rig: RigConfig, mode: int | None = None) -> list[str]:
-    """Channels that the signals are made of; the mode channel only where a block asks for a mode."""
-    names = [rig.load.channel, rig.motion.channel, rig.temperature, rig.counter]
+ARRAYS = tuple(one.name for one in fields(Signals) if one.name != "also")
+
+
+def signal_columns(rig: RigConfig, mode: int | None = None, also: Iterable[str] = ()) -> list[str]:
+    """Channels that the signals are made of; the mode channel only where a block asks for a mode, or for that itself.
+
+    ``also`` names others that are wanted beside them.
+    """
+    names: list[str | None] = [rig.load.channel, rig.motion.channel, rig.temperature, rig.counter]
     names += [rig.mode] if mode is not None else []
+    names += also
     return list(dict.fromkeys(name for name in names if name is not None))
 
 
@@ -112,15 +128,18 @@ def look_back_us(rig: RigConfig) -> int:
     return 0 if most == 0 else most + _gap_us(rig)
 
 
-def to_signals(batch: SampleBatch, rig: RigConfig, mode: int | None = None) -> Signals:
+def to_signals(batch: SampleBatch, rig: RigConfig, mode: int | None = None, also: Iterable[str] = ()) -> Signals:
     """Derive load and motion; samples without one of them, or of another mode, are left out.
 
-    Where channels have delays the batch must begin with the samples of :func:`look_back_us`.
+    Where channels have delays the batch must begin with the samples of :func:`look_back_us`. ``also`` names channels
+    that go with them as they are.
     """
-    return signals_and_losses(batch, rig, mode)[0]
+    return signals_and_losses(batch, rig, mode, also)[0]
 
 
-def signals_and_losses(batch: SampleBatch, rig: RigConfig, mode: int | None = None) -> tuple[Signals, Losses]:
+def signals_and_losses(
+    batch: SampleBatch, rig: RigConfig, mode: int | None = None, also: Iterable[str] = ()
+) -> tuple[Signals, Losses]:
     """Derive load and motion as :func:`to_signals` does, and count the samples of the mode that lack one of them.
 
     A sample whose mode is not known counts as lost. One that lacks a channel only because that is late, and a gap or
@@ -133,7 +152,8 @@ def signals_and_losses(batch: SampleBatch, rig: RigConfig, mode: int | None = No
     new = slice(batch.context, None)
     temperature = batch.columns[rig.temperature][new] if rig.temperature else nothing
     counter = batch.columns[rig.counter][new] if rig.counter else nothing
-    signals = Signals(batch.time_us[new], load, motion, temperature, counter)
+    others = {name: batch.columns[name][new] for name in also}
+    signals = Signals(batch.time_us[new], load, motion, temperature, counter, also=others)
     if mode is None or rig.mode is None:
         if surely_finite(load) and surely_finite(motion):
             return signals, no_losses()

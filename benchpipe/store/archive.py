@@ -32,8 +32,8 @@ from benchpipe.store.archived_files import (
 from benchpipe.store.configuration import FOLDER
 from benchpipe.store.files import sha256_of, sync_folder, told_as_store_error
 from benchpipe.store.manifest import Manifest
+from benchpipe.store.open_storage import remove_file, storage_of
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
-from benchpipe.store.storage import remove_file, storage_of
 
 
 def archive_run(
@@ -185,7 +185,7 @@ def _sums_of_store(store: RunStore) -> Sums:
             raise DamageError(
                 "a settings file that the store keeps is not what its name says, and a damaged run is not archived",
                 where=store.folder / name,
-                do_next="see what else is: benchpipe verify. That of now is kept again by: benchpipe nightly LAB",
+                do_next="see what else is: benchpipe verify RUN; that of now is kept again by: benchpipe nightly LAB",
             )
     for part in manifest.parts():
         if sums.get(part.path) != part.sha256:

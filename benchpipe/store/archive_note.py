@@ -8,7 +8,7 @@ from typing import Any, Literal, NamedTuple
 
 from benchpipe.errors import StoreError
 from benchpipe.escapes import quoted
-from benchpipe.store.storage import keep_file, pulled
+from benchpipe.store.open_storage import keep_file, pulled
 
 NOTE = "archived.json"
 SUMS = "SHA256SUMS"

@@ -18,9 +18,9 @@ from benchpipe.config.settings import SettingsFile
 from benchpipe.errors import DamageError
 from benchpipe.store.manifest import Manifest, canonical
 from benchpipe.store.mending import Damage, set_aside
+from benchpipe.store.open_storage import keep_file
+from benchpipe.store.open_storage import read_file as stored_bytes
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.storage import keep_file
-from benchpipe.store.storage import read_file as stored_bytes
 
 FOLDER = "configuration"
 LIST_VERSION = 1
@@ -155,5 +155,5 @@ def _proven(path: Path, sha256: str) -> bytes:
 def _unread(path: Path, why: str | None) -> DamageError:
     return DamageError(
         f"a settings file that the store keeps is damaged or missing ({why})", where=path,
-        do_next="see what else is: benchpipe verify. That of now is kept again by: benchpipe nightly LAB",
+        do_next="see what else is: benchpipe verify RUN; that of now is kept again by: benchpipe nightly LAB",
     )  # fmt: skip

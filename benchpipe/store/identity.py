@@ -17,7 +17,7 @@ from benchpipe.escapes import quoted
 from benchpipe.mirrors import store_name
 from benchpipe.store.files import write_whole
 from benchpipe.store.notes import NIGHTS
-from benchpipe.store.storage import keep_file, pulled, storage_of
+from benchpipe.store.open_storage import keep_file, pulled, storage_of
 
 NOTE = ".benchpipe-stores.json"  # in the folder of the lab file
 MARK = f"{NIGHTS}/store.json"

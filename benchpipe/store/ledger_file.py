@@ -10,7 +10,7 @@ from pathlib import Path
 
 from benchpipe.errors import DamageError, StoreError
 from benchpipe.store.manifest import Head
-from benchpipe.store.storage import keep_file, read_file
+from benchpipe.store.open_storage import keep_file, read_file
 
 LEDGER = "ledger.jsonl"
 BEGINNING = "0" * 64  # what the first entry follows

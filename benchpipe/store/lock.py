@@ -14,8 +14,8 @@ from benchpipe.errors import StoreBusyError, StoreError
 from benchpipe.mirrors import mirror_over
 from benchpipe.store.files import make_folder, remove_unfinished, told_as_store_error
 from benchpipe.store.night_notes import NIGHTS
+from benchpipe.store.open_storage import pulled, storage_of
 from benchpipe.store.refusals import refused
-from benchpipe.store.storage import pulled, storage_of
 
 LOCK = ".lock"
 HOLDER = ".holder.json"

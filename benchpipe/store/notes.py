@@ -12,7 +12,7 @@ from pathlib import Path
 
 from benchpipe.errors import StoreError
 from benchpipe.store.night_notes import NIGHTS as NIGHTS
-from benchpipe.store.storage import keep_file
+from benchpipe.store.open_storage import keep_file
 
 SAID = f"{NIGHTS}/alarms.json"
 VERSION = 1

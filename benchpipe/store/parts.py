@@ -20,8 +20,8 @@ from benchpipe.errors import StoreError
 from benchpipe.mirrors import mirror_over
 from benchpipe.store.files import finish, sha256_of, unfinished
 from benchpipe.store.manifest import Part
+from benchpipe.store.open_storage import part_path
 from benchpipe.store.refusals import damaged as damaged
-from benchpipe.store.storage import part_path
 
 if TYPE_CHECKING:
     import pyarrow as pa

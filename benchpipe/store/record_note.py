@@ -12,8 +12,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from benchpipe.errors import StoreError
+from benchpipe.store.open_storage import keep_file
 from benchpipe.store.sealed_note import read_note, sealed_note
-from benchpipe.store.storage import keep_file
 
 NOTE = "records.json"
 VERSION = 1

@@ -15,7 +15,7 @@ from benchpipe.errors import StoreError
 from benchpipe.store.archive_note import must_be_here, must_be_no_archive
 from benchpipe.store.ledger_file import BEGINNING, name_of
 from benchpipe.store.manifest import Head
-from benchpipe.store.storage import keep_file, read_file
+from benchpipe.store.open_storage import keep_file, read_file
 
 NOTES = "notes.jsonl"
 

@@ -21,9 +21,10 @@ from benchpipe.store.copies import keeps as keeps
 from benchpipe.store.files import remove_unfinished
 from benchpipe.store.ledger_file import head_of
 from benchpipe.store.manifest import SCHEMA, Manifest, Part, is_sealed, sealed
+from benchpipe.store.open_storage import storage_of
 from benchpipe.store.parts import new_part, read_part
 from benchpipe.store.software import made_with
-from benchpipe.store.storage import RunChange, storage_of
+from benchpipe.store.storage import RunChange
 from benchpipe.tables import TABLES
 
 if TYPE_CHECKING:

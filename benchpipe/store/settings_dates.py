@@ -14,7 +14,7 @@ from typing import Any
 
 from benchpipe.errors import StoreError
 from benchpipe.store.notes import NIGHTS
-from benchpipe.store.storage import keep_file
+from benchpipe.store.open_storage import keep_file
 
 VERSION = 1
 

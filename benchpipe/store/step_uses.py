@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from benchpipe.store.notes import NIGHTS
-from benchpipe.store.storage import keep_file
+from benchpipe.store.open_storage import keep_file
 
 STEP_USES = f"{NIGHTS}/steps.json"
 Uses = tuple[tuple[str, float, float], ...]

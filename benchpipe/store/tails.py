@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchpipe.store.manifest import Part
+from benchpipe.store.open_storage import part_path
 from benchpipe.store.parts import open_part, unread
-from benchpipe.store.storage import part_path
 
 if TYPE_CHECKING:
     import pyarrow as pa

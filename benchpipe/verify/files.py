@@ -12,7 +12,7 @@ from benchpipe.store.archive_note import SUMS, Away
 from benchpipe.store.archived_files import LINE
 from benchpipe.store.files import sha256_of
 from benchpipe.store.manifest import Manifest, Part, Source
-from benchpipe.store.storage import storage_of
+from benchpipe.store.open_storage import storage_of
 from benchpipe.verify.line import Line, Status
 
 Progress = Callable[[str], None]

@@ -13,8 +13,8 @@ from benchpipe.ledger.heads import Heads, ledger_problems, run_problems
 from benchpipe.store.archive_note import read_away
 from benchpipe.store.ledger_file import LEDGER
 from benchpipe.store.manifest import Head
+from benchpipe.store.open_storage import storage_of
 from benchpipe.store.run_store import MANIFEST
-from benchpipe.store.storage import storage_of
 from benchpipe.verify.files import archive_lines, log_lines, part_lines
 from benchpipe.verify.line import Line, Status, in_order
 from benchpipe.verify.manifests import Documents, quarantine_lines, read_documents

@@ -10,7 +10,7 @@ from benchpipe.errors import DamageError
 from benchpipe.store.configuration import FOLDER, list_path, read_list
 from benchpipe.store.files import TEMPORARY
 from benchpipe.store.manifest import Manifest
-from benchpipe.store.storage import read_file
+from benchpipe.store.open_storage import read_file
 from benchpipe.verify.line import Line, Status
 from benchpipe.verify.manifests import Documents
 

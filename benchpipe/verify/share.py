@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchpipe.errors import BenchpipeError, DamageError
 from benchpipe.store.notes import NIGHTS
-from benchpipe.store.storage import keep_file
+from benchpipe.store.open_storage import keep_file
 from benchpipe.verify.line import Line
 
 if TYPE_CHECKING:

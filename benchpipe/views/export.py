@@ -11,6 +11,7 @@ import pyarrow.compute as pc
 from benchpipe.blocks.cyclic.tables import flag_names
 from benchpipe.check.rounding import decimals_of
 from benchpipe.columns import schema_of
+from benchpipe.config.block import BlockConfig
 from benchpipe.errors import ConfigError, nearest
 from benchpipe.run import RunConfig
 from benchpipe.samples.inputs import sample_inputs
@@ -28,7 +29,7 @@ STAMP = "%Y-%m-%dT%H:%M:%S"  # ISO 8601, by the rig's clock, which states no zon
 
 def table_pieces(
     run: RunConfig, store: RunStore, manifest: Manifest, table: str, columns: list[str] | None = None, *,
-    iso: bool = False,
+    block: BlockConfig | None = None, iso: bool = False,
 ) -> Iterator[pa.Table]:  # fmt: skip
     """A table in pieces, the first of which may be empty.
 
@@ -39,6 +40,8 @@ def table_pieces(
     ----------
     columns : list of str, optional
         All where not given.
+    block : BlockConfig, optional
+        Of samples: those of its logs, and of its mode. Other tables name the block of each row.
     iso : bool
         Times [us] as timestamps, by the rig's clock: ``start_us`` becomes ``start``.
 
@@ -53,16 +56,17 @@ def table_pieces(
             where=run.rig_path, do_next="leave out --iso: times are microseconds then",
         )  # fmt: skip
     units = signal_units(run.rig)
-    for piece in _stored_pieces(run, store, manifest, table, columns):
+    for piece in _stored_pieces(run, store, manifest, table, columns, block):
         rows = _with_flag_names(_described(piece, schema_of(store.tables[table], units)))
         yield _with_stamps(rows) if iso else rows
 
 
 def _stored_pieces(
-    run: RunConfig, store: RunStore, manifest: Manifest, table: str, columns: list[str] | None
-) -> Iterator[pa.Table]:
+    run: RunConfig, store: RunStore, manifest: Manifest, table: str, columns: list[str] | None,
+    block: BlockConfig | None,
+) -> Iterator[pa.Table]:  # fmt: skip
     if table == "samples":
-        yield from _samples(run, store, manifest, columns)
+        yield from _samples(run, store, manifest, columns, block)
         return
     if table != "remarks":
         yield _shortest(store.read(manifest, table, columns))
@@ -125,8 +129,8 @@ def stamps_as_text(rows: pa.Table) -> pa.Table:
 
 
 def _samples(
-    run: RunConfig, store: RunStore, manifest: Manifest, columns: list[str] | None
-) -> Iterator[pa.Table]:  # fmt: skip
+    run: RunConfig, store: RunStore, manifest: Manifest, columns: list[str] | None, block: BlockConfig | None
+) -> Iterator[pa.Table]:
     inputs = sample_inputs(manifest)
     name_of_log = pa.field("file", pa.string(), metadata={"unit": "", "meaning": columns_of("rejects")["file"].meaning})
     if not inputs:
@@ -146,7 +150,11 @@ def _samples(
             raise ConfigError(f"'samples' has no column '{name}'", expected=nearest(name, list(named)))
     wanted = pa.schema([named[name] for name in columns or named])
     read = [name for name in wanted.names if name not in ("file", "time_us")]
+    inputs = inputs if block is None else sample_inputs(manifest, block.files)
+    mode = run.rig.mode if block is not None and block.mode is not None else None
+    read += [mode] if mode is not None and mode not in read else []
     yield wanted.empty_table()
     for batch in stream_samples(store.folder, inputs, read):
         made = {"file": pa.repeat(batch.file, batch.time_us.size), "time_us": batch.time_us} | batch.columns
-        yield pa.Table.from_arrays([pa.array(made[f.name], f.type) for f in wanted], schema=wanted)
+        rows = pa.Table.from_arrays([pa.array(made[f.name], f.type) for f in wanted], schema=wanted)
+        yield rows if block is None or mode is None else rows.filter(pa.array(batch.columns[mode] == block.mode))

@@ -95,9 +95,8 @@ def loop_of(run: RunConfig, store: RunStore, manifest: Manifest, block: str, cyc
 def _cyclic(run: RunConfig, block: str) -> CyclicBlock:
     known = {b.name: b for b in run.plan.block if isinstance(b, CyclicBlock)}
     if block not in known:
-        raise ConfigError(
-            f"'{block}' is no cyclic block of the plan", where=run.plan_path, expected=nearest(block, list(known))
-        )
+        expected = nearest(block, list(known)) if known else "a cyclic block; the plan has none"
+        raise ConfigError(f"'{block}' is no cyclic block of the plan", where=run.plan_path, expected=expected)
     if known[block].boundary == "row":
         raise ConfigError(
             f"the log of block '{block}' holds a row for each cycle: there are no loops in it", where=run.plan_path,
@@ -123,9 +122,10 @@ def _why(rows: pa.Table, cycle: int) -> str:
 def _not_kept(cycle: int, kept: dict[str, pa.Table]) -> ConfigError:
     numbers = np.unique(np.concatenate([np.array(t.column("cycle"), np.int64) for t in kept.values()]))
     near = np.sort(numbers[np.argsort(np.abs(numbers - cycle), kind="stable")[:MOST_NAMED]]).tolist()
+    some = f"one of {numbers.size} that were, such as {', '.join(map(str, near))}"
     return ConfigError(
         f"the samples were dropped, and the loop of cycle {cycle:,} was not kept",
-        expected=f"one of {numbers.size} that were, such as {', '.join(map(str, near))}",
+        expected=some if near else "a loop that was kept; there is none",
     )
 
 

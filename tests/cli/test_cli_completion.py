@@ -7,8 +7,11 @@ import sys
 from pathlib import Path
 
 import pytest
+import typer
+from typer.main import get_command
 
 from benchpipe.cli.completion import TABLES, complete_runs, complete_tables
+from benchpipe.cli.main import app
 from benchpipe.tables import ROWS
 from benchpipe.tables import TABLES as KNOWN
 from tests.cli.commands import environment
@@ -40,15 +43,28 @@ def test_commands_runs_and_tables_are_completed(sample_lab: Path) -> None:
     assert completed(lab, "benchpipe", "export", "wearing", "cy") == ["cycles"]
     assert completed(lab, "benchpipe", "archive", "hea") == ["healthy"]
     assert set(completed(lab / "wearing", "benchpipe", "trace", "")) >= {"healthy", "wearing", "creeping-lock"}
+    assert completed(lab, "benchpipe", "guide", "re") == ["records", "recovery"]
+
+
+def test_runs_are_those_of_the_lab_that_is_named(sample_lab: Path, tmp_path: Path) -> None:
+    for lab in (sample_lab, sample_lab.parent):
+        assert completed(tmp_path, "benchpipe", "show", "--lab", str(lab), "w") == ["wearing"]
+        assert completed(tmp_path, "benchpipe", "compare", "--lab", str(lab), "--init", "w") == ["wearing"]
+    assert completed(sample_lab.parent, "benchpipe", "show", "--lab", str(tmp_path / "gone.toml"), "w") == []
+    assert completed(tmp_path, "benchpipe", "show", "w") == []
 
 
 def test_a_lab_that_cannot_be_read_completes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    assert complete_runs("") == []
+
+    def runs() -> list[str]:
+        return complete_runs(typer.Context(get_command(app)), "")
+
+    assert runs() == []
     (tmp_path / "lab.toml").write_text('plans = ["gone.toml", "bad.toml", 7, "odd.toml"]')
     (tmp_path / "bad.toml").write_text("name = ")
     (tmp_path / "odd.toml").write_text('name = "\\u001b[2J"')
-    assert complete_runs("") == []
+    assert runs() == []
     (tmp_path / "lab.toml").write_text("plans = [")
-    assert complete_runs("") == []
+    assert runs() == []
     assert complete_tables("creep") == ["creep_points"]

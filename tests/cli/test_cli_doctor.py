@@ -15,7 +15,7 @@ import pytest
 from benchpipe.cli import findings
 from benchpipe.cli.doctor import look_over
 from benchpipe.cli.drafting import log_files
-from benchpipe.cli.findings import DoctorFinding
+from benchpipe.cli.finding import DoctorFinding
 from benchpipe.cli.main import call
 from benchpipe.cli.options import lab_file
 from benchpipe.errors import ConfigError, InputError, install_extra

@@ -13,6 +13,7 @@ import pytest
 from benchpipe.cli.main import COMMANDS
 from benchpipe.escapes import quoted
 from benchpipe.hints import Names
+from benchpipe.store.configuration import FOLDER
 from tests.cli.commands import called
 from tests.conftest import copy_samples
 
@@ -110,6 +111,34 @@ def test_hints_of_a_run_in_an_archive(elsewhere: Path, tmp_path: Path) -> None:
         assert code in FOUND, said
 
 
+def test_hints_of_a_verification(elsewhere: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "a b"
+    shutil.copytree(elsewhere / "my lab", copy)
+    lab = copy / "sample_runs" / "lab.toml"
+    pages = copy / "sample_runs" / "pages"
+    assert called(["page", "wearing", "--out", str(pages / "wearing.html"), "--lab", str(lab)], tmp_path)[0] == 0
+    (pages / "wearing.html").write_text("<p>", encoding="utf-8")
+    for words, named in (
+        (["verify", "wearing", "--lab", str(lab)], lab),
+        (["verify", "--lab", str(lab), "--json"], lab.relative_to(tmp_path)),
+    ):
+        code, out, err = called(words, tmp_path)
+        assert code == 13, err
+        assert not re.search(r"\bRUN\b|\bLAB\b", out)
+        assert f"benchpipe page wearing --lab '{named}' or the next night" in out
+
+
+def test_a_damaged_settings_file_is_looked_at_in_its_run(elsewhere: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "a b"
+    shutil.copytree(elsewhere / "my lab", copy)
+    lab = str(copy / "sample_runs" / "lab.toml")
+    for path in (copy / "sample_runs" / "store" / "wearing" / FOLDER).iterdir():
+        path.write_bytes(b"")
+    _, out, err = called(["archive", "wearing", "--to", "kept", "--lab", lab], tmp_path)
+    assert f"benchpipe verify wearing --lab '{lab}'; that of now" in out + err
+    assert called(["verify", "wearing", "--lab", lab], tmp_path)[0] == 13
+
+
 def test_hints_of_a_lab_that_was_not_worked_on(tmp_path: Path) -> None:
     lab = copy_samples(tmp_path / "x y")
     plan = str(lab.parent / "healthy" / "plan.toml")
@@ -136,14 +165,20 @@ def test_a_plan_without_a_lab_is_sent_to_no_night() -> None:
 def test_no_hint_is_written_with_a_name_that_nobody_fills_in() -> None:
     """In the code a command that takes a run is written with RUN, and a night with LAB or a path."""
     package = Path(__file__).parents[2] / "benchpipe"
-    of_a_run = "trace|export|show|ingest|process|check|sign|drop|archive|restore|explain"
-    needs = re.compile(rf"benchpipe (?:{of_a_run}) (\S+)")
+    of_a_run = (
+        "trace|export|show|ingest|process|check|sign|drop|archive|restore|explain|verify|changes|record|page|loop"
+    )
+    needs = re.compile(rf"benchpipe (?:{of_a_run})\b((?: \S+)?)")
     wrong = []
     for path in sorted(package.rglob("*.py")):
         for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
-            for word in needs.findall(line):
-                known = ("RUN", "{plan}", "{view.called", "--help", "sample_runs/", "{folder.name}", "{self.run}", "'")
-                if "Example:" not in line and not word.startswith(known):
+            for found in needs.findall(line):
+                word = found.strip()
+                known = (
+                    "RUN", "{plan}", "--lab", "{run}", "{names_given", "{quoted(", "{view.called", "{view.run}",
+                    "--help", "sample_runs/", "{folder.name}", "{self.run}", "'",
+                )  # fmt: skip
+                if "Example:" not in line and '"document"' not in line and not word.startswith(known):
                     wrong.append(f"{path.relative_to(package)}:{number}: {line.strip()}")
     assert wrong == []
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import re
+import shlex
 from pathlib import Path
 
 import numpy as np
@@ -87,6 +88,17 @@ def test_names_with_markup_stay_text(study: Study, page: StudyPage) -> None:
     text = study_document(StudyPage(odd, page.charts, page.called))
     assert "<script>alert" not in text
     assert "\x1b" not in text
+
+
+def test_commands_of_charts_name_a_run_that_is_drawn(page: StudyPage, study: Study) -> None:
+    commands = [chart.command for chart in page.charts if chart.command]
+    assert not [one for one in commands if " RUN" in one]
+    loops = next(one for one in commands if " loops" in one)
+    plan = study.plan_of(study.config.run[0])
+    assert loops == f"benchpipe export {plan} loops  # one of {len(study.config.run)} runs"
+    code, out, _ = run(shlex.split(loops, comments=True)[1:], Path.cwd())
+    assert code == 0
+    assert out.startswith('"block","cycle",')
 
 
 def test_the_command_writes_the_page_and_refuses_a_folder(study: Study, tmp_path: Path) -> None:

@@ -283,6 +283,14 @@ def test_a_broken_plan_does_not_hide_the_other_runs_of_a_lab(tmp_path: Path) -> 
         find_plan("two", tmp_path / "lab.toml")
 
 
+def test_a_lab_whose_only_plan_is_wrong_has_no_run_to_name(tmp_path: Path) -> None:
+    write_lab(tmp_path, plan=("name =", "nam ="))
+    with pytest.raises(ConfigError, match=r"and 1 plan\(s\) cannot be read") as caught:
+        find_plan("one", tmp_path / "lab.toml")
+    assert caught.value.expected == "a run whose plan can be read; there is none"
+    assert caught.value.do_next == "correct the plan first: benchpipe doctor LAB names all that is wrong"
+
+
 def test_no_lab_file_anywhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     with pytest.raises(ConfigError, match=r"no lab\.toml is here or above"):

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
+from benchpipe.blocks.registry import KINDS
 from benchpipe.bumper.config import BumperConfig
 from benchpipe.bumper.target import TargetConfig
 from benchpipe.check.validate_limits import limits_fit
@@ -19,6 +20,7 @@ from benchpipe.config.limits import LimitsConfig
 from benchpipe.config.model import ConfigModel, load_model
 from benchpipe.config.rig import RigConfig
 from benchpipe.plan import PlanConfig
+from benchpipe.readers.registry import READERS
 from benchpipe.run import load_lab, load_run
 from benchpipe.simulate import ScenarioConfig
 
@@ -48,6 +50,27 @@ def kind_of(path: Path) -> type[ConfigModel]:
         if mark in keys:
             return kind
     raise AssertionError(f"{path} is none of the eight kinds of config file")
+
+
+def short_lists(text: str) -> list[str]:
+    """Comments right above a kind of block or a log format that list some and leave out others."""
+    known = {"kind": [kind.name for kind in KINDS], "format": list(READERS)}
+    listed = re.findall(r"(?m)^#\s*(.*,.*\bor\b.*)\n#?(kind|format) *= *\"([a-z0-9]+)\"", text)
+    return [
+        comment for comment, key, value in listed
+        if value in known[key] and not set(known[key]) <= set(re.findall(r"[a-z0-9]+", comment))
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: str(path.relative_to(REPO)))
+def test_a_comment_that_lists_kinds_or_formats_lists_all(path: Path) -> None:
+    assert short_lists(path.read_text(encoding="utf-8")) == []
+
+
+def test_a_list_that_lacks_some_is_found() -> None:
+    comments = {"kind": "cyclic, hold or idle", "format": "text, parquet or matlab"}
+    for (key, comment), value in zip(comments.items(), ("hold", "text"), strict=True):
+        assert short_lists(f'a = 1\n# {comment}\n{key} = "{value}"\n') == [comment]
 
 
 def bare_keys(text: str) -> Iterator[tuple[int, str]]:

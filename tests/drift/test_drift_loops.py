@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -155,6 +156,14 @@ def test_the_command_draws_writes_and_prints(seen: tuple[RunConfig, Manifest], t
 def test_what_is_not_there_is_named(seen: tuple[RunConfig, Manifest], words: list[str], why: str) -> None:
     code, _, error = called(["loop", str(seen[0].plan_path), *words], seen[0].folder)
     assert (code, why in error) == (2, True), error
+
+
+def test_a_plan_without_a_cyclic_block_says_so(seen: tuple[RunConfig, Manifest]) -> None:
+    run, manifest = seen
+    without = replace(run, plan=run.plan.model_copy(update={"block": ()}))
+    with pytest.raises(ConfigError, match="'main' is no cyclic block of the plan") as raised:
+        loop_of(without, run.open_store(), manifest, "main", 1)
+    assert raised.value.expected == "a cyclic block; the plan has none"
 
 
 def test_once_samples_are_dropped_kept_loops_remain_and_others_are_named(seen: tuple[RunConfig, Manifest]) -> None:

@@ -10,12 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchpipe.blocks.locking.measure import LockBuilder, mode_rig
+from benchpipe.blocks.locking.measure import LockBuilder, mode_channels
 from benchpipe.blocks.locking.plan import LockingBlock
 from benchpipe.blocks.locking.unmeasured import ModeScan
 from benchpipe.config.model import Quantity
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, TimeConfig
-from benchpipe.samples.signals import Signals, signal_columns
+from benchpipe.samples.signals import Signals, signal_columns, to_signals
+from benchpipe.samples.stream import SampleBatch
 
 RIG = RigConfig(
     name="r",
@@ -56,10 +57,10 @@ def joint(
 
 
 def signals(made: dict[str, np.ndarray], asked: np.ndarray | None = None) -> Signals:
-    """Signals as a locking block sees them: the mode in the place of the counter."""
-    nothing = np.empty(0) if asked is None else asked
+    """Signals as a locking block sees them: with the mode, and what was asked for where that is logged."""
+    also = {"mode": made["mode"]} | ({} if asked is None else {"setpoint": asked})
     time_us = np.rint(T * 1e6).astype(np.int64)
-    return Signals(time_us, made["load"], made["motion"], nothing, made["mode"]).copy()
+    return Signals(time_us, made["load"], made["motion"], np.empty(0), np.empty(0), also=also).copy()
 
 
 def rows_of(*pieces: Signals, block: LockingBlock = BLOCK) -> list[dict[str, Any]]:
@@ -70,8 +71,20 @@ def rows_of(*pieces: Signals, block: LockingBlock = BLOCK) -> list[dict[str, Any
 
 
 def test_the_signals_carry_the_mode_and_the_angle_asked_for() -> None:
-    rig = mode_rig(RIG, BLOCK.model_copy(update={"asked": None, "asked_channel": "setpoint"}))
-    assert signal_columns(rig) == ["load", "motion", "setpoint", "mode"]
+    """By their names: the rig's own temperature and counter are what they are."""
+    also = mode_channels(RIG, BLOCK.model_copy(update={"asked": None, "asked_channel": "setpoint"}))
+    assert signal_columns(RIG, also=also) == ["load", "motion", "mode", "setpoint"]
+    made, count = joint(), np.arange(T.size, dtype=np.float64)
+    columns = {"load": made["load"], "motion": made["motion"], "mode": made["mode"], "setpoint": 7.0 + count}
+    lost = np.where(T < 0.05, np.nan, made["load"])
+    rig = RIG.model_copy(update={"counter": "count"})
+    batch = SampleBatch(np.rint(T * 1e6).astype(np.int64), columns | {"load": lost, "count": count}, "a.csv")
+    found = to_signals(batch, rig, also=also)
+    assert set(found.also) == {"mode", "setpoint"}
+    assert np.array_equal(found.counter, count[5:])
+    assert np.array_equal(found.also["setpoint"], 7.0 + count[5:])
+    assert np.array_equal(found.part(0, 9).followed_by(found.part(9, len(found))).also["mode"], made["mode"][5:])
+    assert not found.also["mode"].flags.writeable
 
 
 def test_a_lock_slips_until_it_holds_and_an_unlock_sets_free() -> None:
@@ -203,7 +216,7 @@ def test_a_change_without_load_or_motion_is_a_row_without_figures_however_it_is_
     time_us = np.rint(np.arange(rows) * 1e4).astype(np.int64)
     load, motion, mode = (np.tile(made[name], 3) for name in ("load", "motion", "mode"))
     lost = (time_us > 14_500_000) & (time_us < 21_500_000) | (time_us > 26_990_000) & (time_us < 27_200_000)
-    whole = Signals(time_us, load, motion, np.empty(0), mode)
+    whole = Signals(time_us, load, motion, np.empty(0), np.empty(0), also={"mode": mode})
     builder = LockBuilder(BLOCK, RIG)
     builder.feed(whole.select(~lost))
     measured = builder.finish()

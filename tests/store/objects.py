@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from benchpipe.mirrors import HOME, store_place
-from benchpipe.store.storage import storage_of
+from benchpipe.store.open_storage import storage_of
 
 ADDRESS = "s3://lab/bench"
 

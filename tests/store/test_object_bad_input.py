@@ -15,7 +15,7 @@ from benchpipe.store.mirror import Mirror
 from benchpipe.store.object_client import TRIES, NoAnswerError
 from benchpipe.store.object_probe import FOLDER, must_have_conditions, probe
 from benchpipe.store.object_requests import Requests
-from benchpipe.store.storage import storage_of
+from benchpipe.store.open_storage import storage_of
 from tests.ingest.taken import HEAD, Run, rows
 from tests.store.loopback import refusing
 from tests.store.objects import Aged, Fault, credentials

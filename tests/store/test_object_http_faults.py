@@ -14,7 +14,7 @@ import pytest
 from benchpipe.cli.main import call
 from benchpipe.mirrors import HOME
 from benchpipe.store.object_client import TRIES, open_client
-from benchpipe.store.storage import storage_of
+from benchpipe.store.open_storage import storage_of
 from tests.ingest.taken import HEAD, Run, rows
 from tests.store.faulty_proxy import KINDS, faulty
 from tests.store.loopback import s3_server

@@ -15,7 +15,7 @@ from benchpipe.cli.bugs import bug_report
 from benchpipe.cli.main import call
 from benchpipe.mirrors import HOME
 from benchpipe.night.lab import work_lab
-from benchpipe.store.storage import storage_of
+from benchpipe.store.open_storage import storage_of
 from tests.conftest import copy_samples
 from tests.store.loopback import s3_server
 from tests.store.objects import credentials, files, objects, on_machine

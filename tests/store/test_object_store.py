@@ -28,9 +28,9 @@ from benchpipe.store.manifest import Step, key_of
 from benchpipe.store.mending import QUARANTINE
 from benchpipe.store.night_notes import cut_by_run, put_together
 from benchpipe.store.notes import read_said, write_said
+from benchpipe.store.open_storage import storage_of
 from benchpipe.store.run_notes import append_note, read_notes
 from benchpipe.store.run_store import HISTORY, MANIFEST, RunStore
-from benchpipe.store.storage import storage_of
 from benchpipe.verify.line import Status
 from benchpipe.verify.run import Verifying, verify
 from tests.ingest.taken import HEAD, Run, rows

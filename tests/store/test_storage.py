@@ -10,7 +10,8 @@ import pytest
 
 from benchpipe.store.folder_storage import FolderStorage
 from benchpipe.store.manifest import Part
-from benchpipe.store.storage import Storage, part_path, read_file, remove_file, storage_of
+from benchpipe.store.open_storage import part_path, read_file, remove_file, storage_of
+from benchpipe.store.storage import Storage
 from tests.store.objects import on_machine
 
 

@@ -48,28 +48,27 @@ MOST_TOLD = 3  # failures named in the remarks
 def locking_block(task: BlockTask[LockingBlock, BlockState]) -> Found:
     """Measure the lock changes of a block."""
     rig, store, block = task.rig, task.store, task.block
-    of_mode = mode_rig(rig, block)
+    also, back_us = mode_channels(rig, block), look_back_us(rig)
     builder, scan = LockBuilder(block, rig), ModeScan(block, round(US * rig.time.gap_s))
-    columns, back_us = signal_columns(of_mode, block.mode), look_back_us(of_mode)
-    for batch in stream_samples(store.folder, task.inputs, columns, back_us=back_us):
-        builder.feed(to_signals(batch, of_mode, block.mode))
-        scan.feed(batch.time_us[batch.context :], batch.columns[of_mode.counter or ""][batch.context :])
-    rows = with_losses(task, scan.with_unmeasured(builder.finish()), of_mode)
+    for batch in stream_samples(store.folder, task.inputs, signal_columns(rig, also=also), back_us=back_us):
+        builder.feed(to_signals(batch, rig, also=also))
+        scan.feed(batch.time_us[batch.context :], batch.columns[rig.mode or ""][batch.context :])
+    rows = with_losses(task, scan.with_unmeasured(builder.finish()))
     found = Found([store.write("lock_changes", rows_table("lock_changes", rows, rig), task.key)] if rows else [])
     found.remarks = list(_remarks(block, rows, builder.glitches))
     return found
 
 
-def mode_rig(rig: RigConfig, block: LockingBlock) -> RigConfig:
-    """The rig, its mode in the place of the counter, and the angle asked for in that of the temperature."""
-    return rig.model_copy(update={"counter": rig.mode, "temperature": block.asked_channel})
+def mode_channels(rig: RigConfig, block: LockingBlock) -> list[str]:
+    """Channels that a block takes beside load and motion: the mode, and the motion asked for where that is logged."""
+    return [name for name in (rig.mode, block.asked_channel) if name is not None]
 
 
 class LockBuilder:
-    """Takes signals of :func:`mode_rig` batch by batch and collects lock changes."""
+    """Takes signals with :func:`mode_channels` batch by batch and collects lock changes."""
 
     def __init__(self, block: LockingBlock, rig: RigConfig) -> None:
-        self._block = block
+        self._block, self._mode = block, rig.mode or ""
         self._gap_us = round(US * rig.time.gap_s)
         self._within_us = round(US * block.within)
         self._state: ModeState = FRESH
@@ -88,7 +87,7 @@ class LockBuilder:
             return
         block = self._block
         found, self._state = find_changes(
-            read_only(new.time_us), read_only(new.counter), float(block.locked), float(block.unlocked),
+            read_only(new.time_us), read_only(new.also[self._mode]), float(block.locked), float(block.unlocked),
             round(US * block.bounce_time), self._gap_us, self._state,
         )  # fmt: skip
         held = new if self._held is None else self._held.followed_by(new)
@@ -139,7 +138,7 @@ class LockBuilder:
             "samples": int(time_s.size),
             "bounces": bounces,
         }
-        asked = held.temperature[first:end] if held.temperature.size else np.empty(0)
+        asked = np.empty(0) if block.asked_channel is None else held.also[block.asked_channel][first:end]
         got = self._locked(time_s, load, motion, step, asked) if locks else self._unlocked(time_s, load, motion, step)
         outcome = int(got.pop("outcome"))
         word = {HELD: "held" if locks else "released", FAILED: "failed"}.get(outcome, "not tested")

@@ -14,6 +14,7 @@ from benchpipe.columns import floats
 from benchpipe.compare.readings import StudyRun, open_study_run
 from benchpipe.compare.result import Comparison, MeasureResult, RunReading, StudyResult
 from benchpipe.compare.study import Study
+from benchpipe.escapes import quoted
 
 LEAST_OF_PARALLEL = 2  # measures that a parallel view needs
 BREAK = np.array([np.nan])
@@ -182,7 +183,7 @@ def _loops(runs: Sequence[StudyRun], measures: Iterable[MeasureResult], variants
         )  # fmt: skip
         yield Chart(
             "loops", "trends", block, "loops laid over each other", ("One loop of each run, coloured by variant.",),
-            panels, FigureTable(head, rows), sum(c.x.size for c in curves), "samples", "benchpipe export RUN loops",
+            panels, FigureTable(head, rows), sum(c.x.size for c in curves), "samples", _export(curves, "loops"),
         )  # fmt: skip
 
 
@@ -217,7 +218,14 @@ def _drift(runs: Sequence[StudyRun], found: MeasureResult, variants: Sequence[st
     panel = Panel("", Axis("cycle"), Axis("change since baseline", "%"), _by_variant(curves, variants),
                   (Ruler(0.0, ""),))  # fmt: skip
     yield _chart("drift", found, "change over the cycles, run beside run", answer, (panel,), FigureTable(head, rows_of),
-                 sum(c.x.size for c in curves), "medians", "benchpipe export RUN trends")  # fmt: skip
+                 sum(c.x.size for c in curves), "medians", _export(curves, "trends"))  # fmt: skip
+
+
+def _export(curves: Sequence[_StudyCurve], table: str) -> str:
+    """The command to the rows of the first run that is drawn; of more, it says so."""
+    plans = list(dict.fromkeys(one.run.config.plan_path for one in curves))
+    more = f"  # one of {len(plans)} runs" if len(plans) > 1 else ""
+    return f"benchpipe export {quoted(plans[0])} {table}{more}"
 
 
 def _by_variant(curves: Iterable[_StudyCurve], variants: Sequence[str]) -> tuple[Series, ...]:

@@ -14,8 +14,8 @@ from typing import Any
 from benchpipe.check.figures_file import figures_file
 from benchpipe.errors import DamageError
 from benchpipe.store.manifest import Manifest, Part, Remark
+from benchpipe.store.open_storage import part_path
 from benchpipe.store.run_store import RunStore
-from benchpipe.store.storage import part_path
 from benchpipe.views.record.configuration import ConfigFile
 from benchpipe.views.record.model import Attachment
 

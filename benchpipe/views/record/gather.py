@@ -13,8 +13,8 @@ from benchpipe.check.measures import measures_of
 from benchpipe.errors import ConfigError, StoreError
 from benchpipe.run import RunConfig
 from benchpipe.store.manifest import Manifest
+from benchpipe.store.open_storage import read_file
 from benchpipe.store.run_store import MANIFEST, RunStore
-from benchpipe.store.storage import read_file
 from benchpipe.views.model import RunView
 from benchpipe.views.page.bounds import bounded_facts
 from benchpipe.views.page.model import Facts
