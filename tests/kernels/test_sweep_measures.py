@@ -7,7 +7,7 @@ from math import isnan
 import numpy as np
 import pytest
 
-from benchpipe.kernels.sweeps import SweepResult, SweepSettings, measure_sweep, usable_range
+from benchpipe.kernels.sweeps import SweepResult, SweepSettings, _low_passed, measure_sweep, usable_range
 
 LOWER, UPPER, STOP, FRICTION = -8.0, 16.0, 4.0, 0.6
 SETTINGS = SweepSettings((-5.0, 12.0), 3.0, (3.5, 3.5), None, 1.0, np.ones(1))
@@ -138,3 +138,24 @@ def test_usable_range_is_the_widest_stretch() -> None:
     assert found.value == 3.0
     assert found.u == pytest.approx(np.sqrt(2.0 / 3.0))  # each end lies within a step of 1
     assert isnan(usable_range(x, load, 0.5).value)
+
+
+def test_of_two_stretches_as_wide_the_first_counts_with_its_own_ends() -> None:
+    motion = np.array([0.0, 1.0, 2.0, 3.0, 5.0, 6.0, 7.0, 8.0])
+    load = np.array([9.0, 1.0, 1.0, 9.0, 9.0, 1.0, 1.0, 9.0])
+    found = usable_range(motion, load, 2.0)
+    assert (found.value, found.u) == (1.0, pytest.approx(2**0.5 / 3**0.5))
+    later = usable_range(np.array([0.0, 1.0, 2.0, 3.0, 3.5, 6.0, 7.0, 9.0]), load, 2.0)
+    assert later.u == pytest.approx(2**0.5 / 3**0.5)
+
+
+def test_a_low_pass_is_the_mean_of_what_there_is_at_the_ends() -> None:
+    weights, load = np.array([0.4, 0.2, 0.1]), np.random.default_rng(2).standard_normal(12)
+    calm, gain = _low_passed(load, weights)
+    whole = np.array([0.1, 0.2, 0.4, 0.2, 0.1])
+    for k in range(12):
+        seen = whole[max(2 - k, 0) : 2 + 12 - k]
+        share = seen / seen.sum()
+        assert calm[k] == pytest.approx(share @ load[max(k - 2, 0) : k + 3])
+        assert gain[k] == pytest.approx(np.sqrt((share**2).sum()))
+    assert [list(one) for one in _low_passed(load[:3], weights[:1])] == [list(load[:3]), [1.0] * 3]
