@@ -23,7 +23,7 @@ from benchpipe.store.manifest import Manifest, Step
 from benchpipe.store.mending import Mended, mend, mend_more
 from benchpipe.store.run_store import RunStore
 from benchpipe.store.settings_dates import note_settings
-from benchpipe.stream.memory import forget_peak, peak_mb
+from benchpipe.stream.memory import forget_peak, give_back, peak_mb
 
 STEPS: tuple[StepKind[Any], ...] = (INGEST, PROCESS, DRIFT, CHECK)
 
@@ -111,6 +111,7 @@ def _do(
         _parents_must_be_done(kind, night)
         with _timed(outcome, kind.name):
             outcome.manifest, read = do_step(kind, night)
+            give_back(thoroughly=False)
         outcome.read += read
         committed = outcome.manifest if outcome.manifest.sequence != committed.sequence else committed
     if outcome.manifest.configuration != committed.configuration:  # the same results, by other files

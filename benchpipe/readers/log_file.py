@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from hashlib import _Hash
 
 CHUNK = 4 << 20
-AHEAD = 16  # pieces
+AHEAD = 6  # pieces
 
 
 @contextmanager

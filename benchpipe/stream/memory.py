@@ -45,9 +45,10 @@ def resident_mb(pid: int | None) -> float:
     return 0.0
 
 
-def give_back() -> None:
-    """Give memory back to the system that the last run has left unused."""
-    gc.collect()
+def give_back(*, thoroughly: bool = True) -> None:
+    """Give memory back to the system that is unused; ``thoroughly`` after a look for cyclic garbage."""
+    if thoroughly:
+        gc.collect()
     arrow = sys.modules.get("pyarrow")
     if arrow is not None:
         arrow.default_memory_pool().release_unused()

@@ -30,7 +30,10 @@ if __name__ == "__main__":
         print(c.scheduler_address, flush=True)
         sys.stdin.read()
 """
-AS_THE_GUIDE_SAYS = {"MALLOC_TRIM_THRESHOLD_": "134217728", "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "false"}
+AS_THE_GUIDE_SAYS = {
+    "MALLOC_TRIM_THRESHOLD_": "67108864", "MALLOC_MMAP_THRESHOLD_": "33554432",
+    "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "false",
+}
 WAYS = ("a process a run", "lasting processes", "dask")
 
 
