@@ -211,8 +211,8 @@ def measure_pieces(pieces: Pieces, settings: CycleSettings, change_us: int = 0) 
 def _turns(pieces: Pieces, length_us: NDArray[np.int64], cut: Cut) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Turns of load and motion in rows that did not close, or late: cycles may hide there."""
     found = np.zeros(pieces.count, np.int64), np.zeros(pieces.count, np.int64)
-    if not cut.by_record:
-        which = np.flatnonzero(~pieces.closed | (length_us > LONGER * 1e6 * cut.period_s))
+    which = np.flatnonzero(~pieces.closed | (length_us > LONGER * 1e6 * cut.period_s))
+    if which.size and not cut.by_record:
         for turned, signal in zip(found, (pieces.signals.load, pieces.signals.motion), strict=True):
             turned[which] = turns(signal, pieces.first[which], pieces.end[which])
     return found
