@@ -54,7 +54,7 @@ def test_like_windows_lie_to_the_bins_as_ours() -> None:
     assert np.all(np.diff(ends) == 500)
 
 
-@pytest.mark.parametrize("n", [5, 8, 31])
+@pytest.mark.parametrize("n", [5, 31, 5001])
 def test_a_mean_is_of_values_drawn_in_to_their_median(n: int) -> None:
     value = np.random.default_rng(n).standard_normal(n)
     value[n // 2] = 1e3

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from benchpipe.kernels import lives
 from benchpipe.kernels.lives import log_rank, two_weibulls
 
 # Freireich et al. 1963, remission times (data from memory, as Lawless and others print them; answers recomputed).
@@ -55,3 +56,9 @@ def test_weibull_lives_of_one_shape() -> None:
 
 def test_a_group_of_run_outs_has_no_scale() -> None:
     assert not two_weibulls([2e6, 2e6], [0, 0], [4e5, 9e5], [1, 1]).converged
+
+
+def test_a_life_that_was_left_before_the_first_failure_says_nothing() -> None:
+    scores, times = lives._scores(np.array([1.0, 2.0, 3.0, 4.0]), np.array([False, True, False, True]))
+    assert scores == pytest.approx([0.0, 1 - 1 / 3, -1 / 3, 1 - 1 / 3 - 1])
+    assert times.tolist() == [2.0, 4.0]

@@ -50,7 +50,7 @@ def test_two_plateaus_are_undecided_without_a_plan(wear: np.ndarray | float) -> 
 @pytest.mark.parametrize(("wear", "truth"), [(0.0, 0.0), (CRACK, -0.04)])
 def test_the_plans_coefficient_finds_what_is_left(wear: np.ndarray | float, truth: float) -> None:
     found = compare(PLATEAUS, wear, **PLAN)
-    assert found.source == "plan"
+    assert (found.source, found.swings) == ("plan", 0.5)
     assert found.raw_change == pytest.approx(truth - 0.04, abs=0.001)
     assert found.correction == pytest.approx(-0.04, abs=0.0003)
     assert found.change == pytest.approx(truth, abs=0.001)
