@@ -62,13 +62,13 @@ def look_over(lab: Path) -> list[DoctorFinding]:
         return [*findings.libraries(extras), said, *access]
     runs = [rehearse(plan, store, names) for plan in plans]
     known = [run.name for run in runs]
-    nobody = nobody_named(config, known) if all(known) else ()
+    unsent = nobody_named(config, known) if all(known) else ()
     dated = [(run.newest_us, run.name) for run in runs if run.newest_us is not None]
     newest, where = max(dated, default=(None, ""))
     return [
         *findings.libraries({run.format for run in runs} | ({"sign"} if config.signer else set()) | extras),
         DoctorFinding("ok", "lab", f"{config.name}: {len(plans)} plan(s)"),
-        *(DoctorFinding("look", "lab", one.text, one.do_next) for one in nobody),
+        *(DoctorFinding("look", "lab", one.text, one.do_next) for one in unsent),
         *findings.telling(config.tell, lab.parent),
         *access,
         findings.space(store, sum(run.to_read for run in runs)),

@@ -87,6 +87,7 @@ class HashedLog:
             return self._end, self._hash.hexdigest()
         begin, found, data = next((one for one in reversed(self._kept) if one[0] <= taken), (0, None, b""))
         if found is not None:
+            found = found.copy()
             found.update(data[: taken - begin])
         elif (found := hash_of_beginning(path, taken)) is None:
             raise shrank(path)

@@ -32,6 +32,7 @@ def test_bytes_and_hash_are_those_of_the_file(
             assert read == data[start:]
             taken = max(len(data) - back, 0)
             assert log.sha256(path, None) == (len(data), hashlib.sha256(data).hexdigest())
+            assert log.sha256(path, taken) == log.sha256(path, taken)
             assert log.sha256(path, taken) == (taken, hashlib.sha256(data[:taken]).hexdigest())
 
 
