@@ -413,11 +413,14 @@ def matlab_file(path: Path, **more: Any) -> bytes:
     return path.read_bytes()
 
 
+UNCHECKED = r"crashed over it \(SIG|integer division or modulo by zero"  # by the library: what was in memory decides
+
+
 @pytest.mark.parametrize(
     ("place", "value", "fault"),
     [
-        (48, 125, r"crashed over it \(SIG"),  # the numbers' own type
-        (17, 0x79, r"crashed over it \(SIG"),  # complex: the other half is read from the next matrix
+        (48, 125, UNCHECKED),  # the numbers' own type
+        (17, 0x79, UNCHECKED),  # complex: the other half is read from the next matrix
         (16, 200, "not a MATLAB v5 file"),
         (24, 9, "not a MATLAB v5 file"),
         (4, 255, "not a MATLAB v5 file"),
