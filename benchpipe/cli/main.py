@@ -39,8 +39,9 @@ from benchpipe.cli.interrupt import interrupt_kept
 from benchpipe.cli.naming import with_names
 from benchpipe.cli.output import drop_output, open_streams, system_error, tell, tell_error
 from benchpipe.errors import BenchpipeError, ExitCode
+from benchpipe.stream.matrix_threads import take_one_thread
 from benchpipe.stream.memory import collect_rarely
-from benchpipe.stream.without_pandas import leave_pandas_out
+from benchpipe.stream.left_out import leave_out
 
 if TYPE_CHECKING:
     from typer.exceptions import TyperException
@@ -52,15 +53,6 @@ EPILOG = (
     "130 interrupted."
 )
 
-app = typer.Typer(
-    name="benchpipe",
-    help="Logs of bench tests of lockable prosthetic ankles and feet in, a verdict out.",
-    epilog=EPILOG,
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-)
 COMMANDS: dict[str, Callable[..., Any]] = {  # in the order of the work
     "demo": demo.demo,
     "guide": guide.guide,
@@ -91,8 +83,6 @@ COMMANDS: dict[str, Callable[..., Any]] = {  # in the order of the work
     "tell": notify.try_out,
     "simulate": simulate.simulate,
 }
-for _name, _command in COMMANDS.items():
-    app.command(_name)(with_names(_command))
 
 
 def _version(value: bool) -> None:
@@ -101,11 +91,27 @@ def _version(value: bool) -> None:
         raise typer.Exit()
 
 
-@app.callback()
 def _options(
     version: bool = typer.Option(False, "--version", callback=_version, is_eager=True, help="Print the version."),
 ) -> None:
     """Logs of bench tests of lockable prosthetic ankles and feet in, a verdict out."""
+
+
+def application(commands: dict[str, Callable[..., Any]]) -> typer.Typer:
+    """The command line with some commands, by name."""
+    made = typer.Typer(
+        name="benchpipe",
+        help="Logs of bench tests of lockable prosthetic ankles and feet in, a verdict out.",
+        epilog=EPILOG,
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+        context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    )
+    made.callback()(_options)
+    for name, command in commands.items():
+        made.command(name)(with_names(command))
+    return made
 
 
 def run(arguments: list[str] | None = None) -> None:
@@ -120,7 +126,8 @@ def run(arguments: list[str] | None = None) -> None:
             stream.reconfigure(errors="replace")  # a name that the terminal cannot show is no reason to stop
     collect_rarely()
     if arguments is None:
-        leave_pandas_out()
+        leave_out()
+        take_one_thread()
         os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # to look for them takes as long as to say --help
     with interrupt_kept():
         code = call(sys.argv[1:] if arguments is None else arguments)
@@ -151,7 +158,8 @@ def call(arguments: list[str]) -> int:
     from typer.exceptions import TyperException
 
     try:
-        code = typer.main.get_command(app).main(arguments, prog_name="benchpipe", standalone_mode=False) or 0
+        command = typer.main.get_command(application(_needed(arguments)))
+        code = command.main(arguments, prog_name="benchpipe", standalone_mode=False) or 0
         if code == ExitCode.INTERRUPTED:  # what Typer makes of Control-C
             raise KeyboardInterrupt
         return int(code)
@@ -174,6 +182,27 @@ def call(arguments: list[str]) -> int:
     except Exception as error:
         tell(*bug_report(error, arguments).split("\n"))
         return ExitCode.BUG
+
+
+def _needed(arguments: list[str]) -> dict[str, Callable[..., Any]]:
+    """The commands that the arguments need: to read the options of all takes as long as to import this.
+
+    One that is named, alone; all where their help is asked for, without their options. What asks for completion comes
+    without arguments.
+    """
+    first = arguments[0] if arguments else ""
+    if first in COMMANDS:
+        return {first: COMMANDS[first]}
+    return {name: _bare(one) for name, one in COMMANDS.items()} if first in ("-h", "--help") else COMMANDS
+
+
+def _bare(command: Callable[..., Any]) -> Callable[..., Any]:
+    """A command as the list of commands shows it."""
+
+    def bare() -> None: ...
+
+    bare.__doc__ = command.__doc__
+    return bare
 
 
 def _usage(error: TyperException) -> str:

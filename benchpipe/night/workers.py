@@ -25,7 +25,7 @@ from pathlib import Path
 from benchpipe.errors import ExitCode
 from benchpipe.night.task import Done, Task, WorkerEvent
 from benchpipe.stream.memory import collect_rarely, resident_mb
-from benchpipe.stream.without_pandas import leave_pandas_out
+from benchpipe.stream.left_out import leave_out
 
 GRACE_S = 5.0
 LOOK_S = 0.5  # so often memory and time of the processes are looked at
@@ -210,7 +210,7 @@ def _run(line: Connection) -> None:
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     collect_rarely()
-    leave_pandas_out()
+    leave_out()
     from benchpipe.night.run import work_run
     from benchpipe.stream.memory import give_back
 

@@ -26,6 +26,7 @@ from typing import Any, ParamSpec, TypeVar
 from benchpipe.errors import BenchpipeError, InputError
 from benchpipe.readers.allowances import most_memory, patience_s
 from benchpipe.readers.messages import END, ERROR, GO_ON, ITEM, READY, STOP, PipeClosedError, items_of, receive, send
+from benchpipe.stream.matrix_threads import ONE_THREAD
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -34,7 +35,6 @@ START = (
     "import json, sys; sys.path[:] = json.loads(sys.argv[1]); "
     "from benchpipe.readers.reader_child import serve; serve(*map(int, sys.argv[2:]))"
 )
-ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")  # readers do no linear algebra
 PIPE_BYTES = 1 << 20
 STEP_S = 1.0
 GRACE_S = 5.0
@@ -83,7 +83,7 @@ class ReaderProcess:
             self._process = subprocess.Popen(
                 [sys.executable, "-c", START, json.dumps(sys.path), *map(str, theirs)],
                 stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, pass_fds=theirs,
-                env=os.environ | dict.fromkeys(ONE_THREAD, "1"),
+                env=os.environ | ONE_THREAD,
             )  # fmt: skip
         finally:
             for pipe in theirs:

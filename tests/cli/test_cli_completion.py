@@ -11,7 +11,7 @@ import typer
 from typer.main import get_command
 
 from benchpipe.cli.completion import TABLES, complete_runs, complete_tables
-from benchpipe.cli.main import app
+from benchpipe.cli.main import COMMANDS, application
 from benchpipe.tables import ROWS
 from benchpipe.tables import TABLES as KNOWN
 from tests.cli.commands import environment
@@ -58,7 +58,7 @@ def test_a_lab_that_cannot_be_read_completes_nothing(tmp_path: Path, monkeypatch
     monkeypatch.chdir(tmp_path)
 
     def runs() -> list[str]:
-        return complete_runs(typer.Context(get_command(app)), "")
+        return complete_runs(typer.Context(get_command(application(COMMANDS))), "")
 
     assert runs() == []
     (tmp_path / "lab.toml").write_text('plans = ["gone.toml", "bad.toml", 7, "odd.toml"]')

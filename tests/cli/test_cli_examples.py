@@ -12,10 +12,11 @@ from pathlib import Path
 import pytest
 
 from benchpipe import __version__
-from benchpipe.cli.main import app, call
+from benchpipe.cli.main import COMMANDS as EVERY
+from benchpipe.cli.main import call
 from tests.cli.commands import REPO, called, environment, playground, run
 
-COMMANDS = sorted(str(command.name) for command in app.registered_commands)
+COMMANDS = sorted(EVERY)
 HEAVY = ("numpy", "scipy", "numba", "polars", "pyarrow", "pandas", "rich", "benchpipe.config", "benchpipe.store")
 # What an example leaves with: the sample runs hold runs that fail; a log nobody described may leave questions.
 LEAVES = {"nightly": (10,), "inspect": (0, 11)}

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.commands import environment
+from benchpipe.cli import main
+from tests.cli.commands import called, environment
 
 HEAVY = ("numpy", "polars", "scipy", "numba", "llvmlite", "pyarrow", "pandas", "h5py", "asammdf", "rich")
 SEEN = """
@@ -53,3 +54,35 @@ def test_the_libraries_are_seen_where_they_are_needed(sample_lab: Path, tmp_path
     code, libraries = loaded("show", plan, "--store", str(sample_lab.parent / "store"), folder=tmp_path)
     assert code != 2  # the run was read
     assert {"pyarrow", "numpy", "pydantic"} <= libraries
+
+
+@pytest.mark.parametrize("arguments", [["--help"], *([name, "--help"] for name in main.COMMANDS)])
+def test_only_the_needed_commands_are_read_and_say_the_same(
+    arguments: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said = called(arguments, tmp_path)
+    assert said[0] == 0
+    assert len(said[1].splitlines()) > 5
+    monkeypatch.setattr(main, "_needed", lambda _: main.COMMANDS)
+    assert called(arguments, tmp_path) == said
+
+
+THREADS = """
+import os, sys
+from benchpipe.cli import main
+def leave(code):
+    print(sys.modules.keys() & {"numpy", "scipy"}, os.environ["OPENBLAS_NUM_THREADS"])
+    sys.stdout.flush()
+    os._exit(0)
+sys.argv, main._leave = ["benchpipe", "--version"], leave
+main.run()
+"""
+
+
+@pytest.mark.parametrize(("given", "taken"), [({}, "1"), ({"OPENBLAS_NUM_THREADS": "3"}, "3")])
+def test_a_matrix_library_takes_one_thread_unless_the_user_says_more(given: dict[str, str], taken: str) -> None:
+    names = {name: text for name, text in environment().items() if not name.endswith("_NUM_THREADS")}
+    done = subprocess.run(
+        [sys.executable, "-c", THREADS], env=names | given, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[-1] == f"set() {taken}"

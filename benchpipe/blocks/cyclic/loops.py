@@ -13,6 +13,7 @@ from benchpipe.config.rig import RigConfig
 from benchpipe.samples.inputs import SampleInput
 from benchpipe.samples.signals import block_signals, signal_units
 from benchpipe.store.run_store import RunStore
+from benchpipe.stream.ordered import ordered_map
 
 STEPS = (1, 2, 3, 5, 7)
 
@@ -39,10 +40,12 @@ def loops_table(
     cycle, start_us, period_s : arrays, shape (k,)
         Number, start and length of each cycle wanted.
     """
-    tables = []
-    for number, start, period in zip(cycle.tolist(), start_us.tolist(), period_s.tolist(), strict=True):
-        until = start + round(period * 1e6)
-        for signals in block_signals(store, inputs, rig, block, start, until):
+    schema = schema_of(LOOPS, signal_units(rig))
+
+    def rows(one: tuple[int, int, float]) -> list[pa.Table]:
+        number, start, period = one
+        found = []
+        for signals in block_signals(store, inputs, rig, block, start, start + round(period * 1e6)):
             n = len(signals)
             columns = [
                 pa.array([block.name] * n),
@@ -51,5 +54,9 @@ def loops_table(
                 pa.array(signals.load.astype(np.float64)),
                 pa.array(signals.motion.astype(np.float64)),
             ]
-            tables.append(pa.Table.from_arrays(columns, schema=schema_of(LOOPS, signal_units(rig))))
-    return pa.concat_tables(tables) if tables else schema_of(LOOPS, signal_units(rig)).empty_table()
+            found.append(pa.Table.from_arrays(columns, schema=schema))
+        return found
+
+    wanted = zip(cycle.tolist(), start_us.tolist(), period_s.tolist(), strict=True)
+    tables = [table for some in ordered_map(rows, wanted) for table in some]
+    return pa.concat_tables(tables) if tables else schema.empty_table()
