@@ -39,9 +39,9 @@ from benchpipe.cli.interrupt import interrupt_kept
 from benchpipe.cli.naming import with_names
 from benchpipe.cli.output import drop_output, open_streams, system_error, tell, tell_error
 from benchpipe.errors import BenchpipeError, ExitCode
+from benchpipe.stream.left_out import leave_out
 from benchpipe.stream.matrix_threads import take_one_thread
 from benchpipe.stream.memory import collect_rarely
-from benchpipe.stream.left_out import leave_out
 
 if TYPE_CHECKING:
     from typer.exceptions import TyperException

@@ -24,8 +24,8 @@ from pathlib import Path
 
 from benchpipe.errors import ExitCode
 from benchpipe.night.task import Done, Task, WorkerEvent
-from benchpipe.stream.memory import collect_rarely, resident_mb
 from benchpipe.stream.left_out import leave_out
+from benchpipe.stream.memory import collect_rarely, resident_mb
 
 GRACE_S = 5.0
 LOOK_S = 0.5  # so often memory and time of the processes are looked at
