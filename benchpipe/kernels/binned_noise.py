@@ -38,26 +38,6 @@ class BinnedNoiseModels:
     share: Floats
 
 
-@dataclass(frozen=True)
-class WhitenedResult:
-    """What each of m noise models makes of c columns, in units of the noise variance of an average bin.
-
-    ``gram`` : ndarray, shape (m, c, c)
-        Zᵀ C⁻¹ Z.
-    ``log_det`` : ndarray, shape (m,)
-        log |C|.
-    ``contrast`` : ndarray, shape (m,)
-        aᵀ C a of the contrast that was given.
-    ``bins`` : int
-        k.
-    """
-
-    gram: Floats
-    log_det: Floats
-    contrast: Floats
-    bins: int
-
-
 def noise_models(spacing_s: float, span_s: float) -> BinnedNoiseModels:
     """The models that are averaged: white, and all shares at correlation times from ``spacing_s`` on.
 
@@ -82,50 +62,19 @@ def noise_models(spacing_s: float, span_s: float) -> BinnedNoiseModels:
     )
 
 
-def whiten(
+def whitened(
     models: BinnedNoiseModels, time_s: Floats, width_s: Floats, weight: Floats, columns: Floats, contrast: Floats
-) -> WhitenedResult:
-    """Whiten columns under each model and take their products.
+) -> tuple[Floats, Floats, Floats]:
+    """Whiten columns under each model.
 
     Parameters
     ----------
     models : BinnedNoiseModels
         m of them. Their correlation times must not be far below ``width_s``.
-    time_s, width_s : ndarray, shape (k,)
+    time_s, width_s : float64 arrays, shape (k,)
         Middle and length in time of each bin, which do not overlap.
-    weight : ndarray, shape (k,)
+    weight : float64 array, shape (k,)
         Readings in the bin over those of an average bin: the white part goes with 1/weight.
-    columns : ndarray, shape (k, c)
-        Of the regression, in any units.
-    contrast : ndarray, shape (k,)
-        a: what is asked of the bins.
-
-    Returns
-    -------
-    WhitenedResult
-
-    Notes
-    -----
-    The average of exp(−|t − t'|/τ) over bins of widths W and W' that do not overlap is
-    α α' exp(−Δ/τ), α = sinh(x)/x, x = W/2τ, Δ between the middles; within a bin it is (1 − (1 − e^(−2x))/2x)/x.
-    So C = share · α OU αᵀ + diag(nugget) and a Kalman filter with one state gives its Cholesky rows. The
-    nugget may be negative, C is positive definite all the same.
-    """
-    white, log_det, quadratic = whitened(models, time_s, width_s, weight, columns, contrast)
-    return WhitenedResult(white.transpose(0, 2, 1) @ white, log_det, quadratic, time_s.size)
-
-
-def whitened(
-    models: BinnedNoiseModels, time_s: Floats, width_s: Floats, weight: Floats, columns: Floats, contrast: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Columns that each model makes white, shape (m, k, c), log |C| and aᵀ C a, both (m,); arguments of `whiten`.
-
-    Parameters
-    ----------
-    models : BinnedNoiseModels
-        m of them.
-    time_s, width_s, weight : float64 arrays, shape (k,)
-        As for :func:`whiten`.
     columns : float64 array, shape (k, c)
         Of the regression, in any units.
     contrast : float64 array, shape (k,)
@@ -139,6 +88,13 @@ def whitened(
         log |C|.
     quadratic : float64 array, shape (m,)
         aᵀ C a of the contrast.
+
+    Notes
+    -----
+    The average of exp(−|t − t'|/τ) over bins of widths W and W' that do not overlap is
+    α α' exp(−Δ/τ), α = sinh(x)/x, x = W/2τ, Δ between the middles; within a bin it is (1 − (1 − e^(−2x))/2x)/x.
+    So C = share · α OU αᵀ + diag(nugget) and a Kalman filter with one state gives its Cholesky rows. The
+    nugget may be negative, C is positive definite all the same.
     """
     tau, share = models.tau_s[:, None], models.share[:, None]
     x = np.where(share > 0, width_s[None, :] / (2 * tau), 1.0)

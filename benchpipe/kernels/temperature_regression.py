@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.kernels.binned_noise import BinnedNoiseModels, WhitenedResult, noise_models, whiten
+from benchpipe.kernels.binned_noise import BinnedNoiseModels, noise_models, whitened
 from benchpipe.kernels.history_bins import HistoryBins
 from benchpipe.kernels.wear_episodes import EpisodesResult, choose_episodes, move_columns, step_columns
 
@@ -183,55 +183,63 @@ class HistoryRegression:
     ) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
         t = (temperature - temperature.mean(axis=1, keepdims=True)).T
         columns = np.column_stack([self._wear, self._value, t, episodes.columns])
-        white = whiten(models, self._time, self._width, self._count, columns, self._contrast)
-        left = _without_wear(white, self._contrast @ columns, self._wear.shape[1])
-        return *_fits(left, t.shape[1], episodes.pairs), white.contrast[:, None, None]
+        white, log_det, quadratic = whitened(models, self._time, self._width, self._count, columns, self._contrast)
+        left = _without_wear(white, log_det, self._contrast @ columns, self._wear.shape[1])
+        return *_fits(left, t.shape[1], episodes.pairs), quadratic[:, None, None]
 
 
 @dataclass(frozen=True)
 class _Left:
-    """Products (m, c, c) of columns from the figure on without wear, the contrast of each, and log-determinants."""
+    """Columns from the figure on, whitened, shape (m, k, c): as they are, and what wear leaves of them.
 
-    gram: Floats
+    ``contrast`` of what is left, shape (m, c); ``log_det``, shape (m,).
+    """
+
+    white: Floats
+    left: Floats
     contrast: Floats
     log_det: Floats
     dof: int
 
 
-def _without_wear(white: WhitenedResult, contrast: Floats, p: int) -> _Left:
-    gram = white.gram[:, :p, :p]
+def _without_wear(white: Floats, log_det: Floats, contrast: Floats, p: int) -> _Left:
+    wear, rest = white[:, :, :p], white[:, :, p:]
+    turned = wear.transpose(0, 2, 1)
+    gram = turned @ wear
     gram = gram + 1e-10 * np.eye(p) * np.trace(gram, axis1=1, axis2=2)[:, None, None]
-    solved = np.linalg.solve(gram, white.gram[:, :p, p:])
-    left = white.gram[:, p:, p:] - white.gram[:, p:, :p] @ solved
+    solved = np.linalg.solve(gram, turned @ rest)
     moved = contrast[None, p:] - np.einsum("p,mpc->mc", contrast[:p], solved)
-    return _Left(left, moved, white.log_det + np.linalg.slogdet(gram)[1], white.bins - p - 1)
+    return _Left(rest, rest - wear @ solved, moved, log_det + np.linalg.slogdet(gram)[1], white.shape[1] - p - 1)
 
 
 def _fits(left: _Left, lags: int, pairs: NDArray[np.int64]) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Likelihood, coefficient, s², T'MT and moved contrast of each course of wear and lag, shapes (m, 1 + pairs, l)."""
-    gram, s2 = left.gram, left.gram[:, 0, 0] / left.dof
+    """Likelihood, coefficient, s², T'MT and moved contrast of each course of wear and lag, shapes (m, 1 + pairs, l).
+
+    The columns of a pair are taken out of what is left one after the other, each held to heights of some EPISODE_SD;
+    products are made of those columns alone that meet.
+    """
     base = 1 + lags
-    rows = []
-    smooth = (
-        gram[:, 0, 0],
-        gram[:, 0, 1:base],
-        np.diagonal(gram, axis1=1, axis2=2)[:, 1:base],
-        left.contrast[:, 1:base],
-    )
-    rows.append((*smooth, np.zeros_like(s2)))
-    for first, second in pairs.tolist():
-        # Each column in turn is taken out of what is left, held to heights of some EPISODE_SD.
-        f, r = gram[:, base + first, :], left.contrast[:, base + first]
-        g = f[:, base + first]
-        prior = np.maximum(s2, 1e-30) / EPISODE_SD**2
-        rows.append((*_taken_out(smooth, f[:, :base], r, g + prior), np.log1p(g / prior)))
-        if second >= 0:
-            h, q = gram[:, base + second, :], left.contrast[:, base + second]
-            cross = h[:, base + first] / (g + prior)
-            h2, q2 = h[:, :base] - cross[:, None] * f[:, :base], q - cross * r
-            g2 = np.maximum(h[:, base + second] - cross * h[:, base + first], 0.0)
-            rows[-1] = (*_taken_out(rows[-1][:4], h2, q2, g2 + prior), rows[-1][4] + np.log1p(g2 / prior))
-    yy, ty, tt, moved, log_det = (np.stack([row[i] for row in rows], axis=1) for i in range(5))
+    head = left.white[:, :, :base].transpose(0, 2, 1) @ left.left  # (m, base, c)
+    own = np.einsum("mkc,mkc->mc", left.white, left.left)
+    plain = (head[:, None, 0, 0], head[:, None, 0, 1:base], own[:, None, 1:base], left.contrast[:, None, 1:base])
+    s2 = plain[0] / left.dof
+    prior = np.maximum(s2, 1e-30) / EPISODE_SD**2
+    first, second = base + pairs.T
+    f, r, g = head[:, :, first].transpose(0, 2, 1), left.contrast[:, first], own[:, first]
+    fits, log_det = _taken_out(plain, f, r, g + prior), np.log1p(g / prior)
+    two = np.flatnonzero(pairs[:, 1] >= 0)
+    if two.size:
+        one, other = first[two], second[two]
+        cross = np.einsum("mkp,mkp->mp", left.white[:, :, other], left.left[:, :, one]) / (g[:, two] + prior)
+        h = head[:, :, other].transpose(0, 2, 1) - cross[:, :, None] * f[:, two]
+        q = left.contrast[:, other] - cross * r[:, two]
+        rest = np.maximum(own[:, other] - cross**2 * (g[:, two] + prior), 0.0)
+        both = _taken_out(tuple(part[:, two] for part in fits), h, q, rest + prior)
+        for part, found in zip(fits, both, strict=True):
+            part[:, two] = found
+        log_det[:, two] += np.log1p(rest / prior)
+    yy, ty, tt, moved = (np.concatenate(parts, axis=1) for parts in zip(plain, fits, strict=True))
+    log_det = np.concatenate([np.zeros_like(s2), log_det], axis=1)
     tt = tt + LEAST_SPREAD_K**2 * (left.dof + 1)
     yy = yy[:, :, None]
     b = ty / tt
@@ -242,14 +250,13 @@ def _fits(left: _Left, lags: int, pairs: NDArray[np.int64]) -> tuple[Floats, Flo
     return -0.5 * (whole + np.log1p(tt / prior) + left.dof * np.log(shrunk)), b, s2, tt, moved
 
 
-def _taken_out(
-    have: tuple[Floats, Floats, Floats, Floats], f: Floats, r: Floats, g: Floats
-) -> tuple[Floats, Floats, Floats, Floats]:
+def _taken_out(have: tuple[Floats, ...], f: Floats, r: Floats, g: Floats) -> tuple[Floats, ...]:
+    """What is left without a column each: its products with the others (m, p, base), its contrast and own product."""
     yy, ty, tt, moved = have
-    part = f / g[:, None]
+    part = f / g[:, :, None]
     return (
-        yy - f[:, 0] * part[:, 0],
-        ty - f[:, :1] * part[:, 1:],
-        np.maximum(tt - f[:, 1:] * part[:, 1:], 0.0),
-        moved - r[:, None] * part[:, 1:],
+        yy - f[:, :, 0] * part[:, :, 0],
+        ty - f[:, :, :1] * part[:, :, 1:],
+        np.maximum(tt - f[:, :, 1:] * part[:, :, 1:], 0.0),
+        moved - r[:, :, None] * part[:, :, 1:],
     )

@@ -34,7 +34,7 @@ def collect_rarely() -> None:
 
     It took a tenth of the time of a cycle run. For processes that are benchpipe's own.
     """
-    gc.set_threshold(100_000, 50, 50)
+    gc.set_threshold(400_000, 50, 50)
 
 
 def resident_mb(pid: int | None) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchpipe.kernels.binned_noise import BinnedNoiseModels, noise_models, whiten
+from benchpipe.kernels.binned_noise import BinnedNoiseModels, noise_models, whitened
 
 
 def averaged_by_readings(time_s: np.ndarray, width_s: np.ndarray, tau: float, n: int = 400) -> np.ndarray:
@@ -25,11 +25,12 @@ def test_equals_dense_algebra(tau: float, share: float) -> None:
     weight = width / 10
     columns, contrast = rng.standard_normal((6, 3)), np.array([-1.0, 0, 0, 0.2, 0, 0.8])
     dense = share * averaged_by_readings(time, width, tau) + np.diag((1 - share + 1e-6) / weight)
-    found = whiten(BinnedNoiseModels(np.array([tau]), np.array([share])), time, width, weight, columns, contrast)
+    model = BinnedNoiseModels(np.array([tau]), np.array([share]))
+    (white,), log_det, quadratic = whitened(model, time, width, weight, columns, contrast)
     # The sums over 400 points a bin are exact to about (1/400)², relative.
-    assert found.gram[0] == pytest.approx(columns.T @ np.linalg.solve(dense, columns), rel=2e-4, abs=2e-4)
-    assert found.log_det[0] == pytest.approx(np.linalg.slogdet(dense)[1], abs=1e-3)
-    assert found.contrast[0] == pytest.approx(contrast @ dense @ contrast, rel=1e-4)
+    assert white.T @ white == pytest.approx(columns.T @ np.linalg.solve(dense, columns), rel=2e-4, abs=2e-4)
+    assert log_det[0] == pytest.approx(np.linalg.slogdet(dense)[1], abs=1e-3)
+    assert quadratic[0] == pytest.approx(contrast @ dense @ contrast, rel=1e-4)
 
 
 def test_models_reach_a_tenth_of_the_history() -> None:
