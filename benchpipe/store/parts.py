@@ -11,7 +11,6 @@ import errno
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -77,7 +76,7 @@ class PartWriter:
         self._writer.close()
         self._stream.flush()
         name = f"{key[:16]}-{self._file.sha256[:8]}.parquet"
-        finish(self._file, name)
+        _hashes[_state_of(finish(self._file, name))] = self._file.sha256  # these bytes need not be read again for it
         return Part(
             table=self._table,
             path=f"{self._table}/{name}",
@@ -125,10 +124,10 @@ def open_part(run_folder: Path, part: Part, meta: pq.FileMetaData | None = None)
         )
     try:
         path = part_path(run_folder, part)
-        found = path.stat()
-        if found.st_size != part.bytes:
-            raise damaged(path, f"{found.st_size} bytes instead of {part.bytes}")
-        if meta is None and _hash_of(path, found.st_size, found.st_mtime_ns) != part.sha256:
+        state = _state_of(path)
+        if state[1] != part.bytes:
+            raise damaged(path, f"{state[1]} bytes instead of {part.bytes}")
+        if meta is None and _hash_of(state) != part.sha256:
             _fetched_again(path, run_folder, part)
         return pq.ParquetFile(path, metadata=meta, page_checksum_verification=True)
     except (OSError, pa.ArrowException) as error:
@@ -142,15 +141,25 @@ def _fetched_again(path: Path, run_folder: Path, part: Part) -> None:
     part_path(run_folder, part, again=True)
 
 
-@lru_cache(maxsize=1 << 14)
-def _hash_of(path: Path, size: int, mtime_ns: int) -> str:
+_hashes: dict[tuple[Path, int, int], str] = {}
+
+
+def _state_of(path: Path) -> tuple[Path, int, int]:
+    """A file as it is now: path, size, time of the last change."""
+    found = path.stat()
+    return path, found.st_size, found.st_mtime_ns
+
+
+def _hash_of(state: tuple[Path, int, int]) -> str:
     """Hash of a file, once for each state of it."""
-    return sha256_of(path)
+    if state not in _hashes:
+        _hashes[state] = sha256_of(state[0])
+    return _hashes[state]
 
 
 def forget_hashes() -> None:
     """Hold every part against its hash again: those of an earlier night say nothing."""
-    _hash_of.cache_clear()
+    _hashes.clear()
 
 
 def read_part(run_folder: Path, part: Part, columns: list[str] | None = None) -> pa.Table:
