@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Self, Union
+from typing import TYPE_CHECKING, Annotated, Any, Self, TypeVar, Union
 
 from pydantic import Field, create_model, model_validator
 
@@ -21,6 +21,7 @@ from benchpipe.config.toml import TomlFile, read_toml
 from benchpipe.errors import nearest
 
 Block = BlockConfig  # the section of a kind
+BlockT = TypeVar("BlockT", bound=BlockConfig)
 
 
 def _one_of(kinds: Iterable[BlockKind]) -> Any:
@@ -46,6 +47,10 @@ class PlanConfig(ConfigModel):
     restart_pause: StatedPause = None
     block: Many[AnyBlock] = Field(min_length=1)
     planned: Many[PlannedConfig] = ()
+
+    def blocks_of(self, section: type[BlockT]) -> list[BlockT]:
+        """Its blocks of a kind, by the kind's section."""
+        return [block for block in self.block if isinstance(block, section)]
 
     @model_validator(mode="after")
     def _names_differ(self) -> Self:

@@ -13,9 +13,7 @@ from statistics import NormalDist
 from typing import Any
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.cyclic.planned_end import planned_end
-from benchpipe.blocks.cyclic.run_cycles import last_cycle
-from benchpipe.blocks.cyclic.state import CycleFigures
+from benchpipe.blocks.cyclic.run_cycles import end_of, last_cycle
 from benchpipe.check.budget import Budget, BudgetPart
 from benchpipe.check.case import Case, Judged
 from benchpipe.check.decision import Verdict
@@ -49,9 +47,7 @@ def _over(case: Case) -> bool:
     block = case.block
     if not isinstance(block, CyclicBlock) or block.planned_cycles is None:
         return case.gone_on
-    counted = case.tables.state(block.name, CycleFigures).counted
-    done = planned_end(last_cycle(case.tables, block.name), counted, block.planned_cycles, block.planned_by)
-    return done.over or case.gone_on
+    return end_of(block, case.tables).over or case.gone_on
 
 
 def _nothing(case: Case, why: str) -> Judged:

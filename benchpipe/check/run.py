@@ -13,9 +13,7 @@ from pydantic import Field
 
 from benchpipe.blocks.base import Events
 from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.cyclic.planned_end import planned_end
-from benchpipe.blocks.cyclic.run_cycles import last_cycle
-from benchpipe.blocks.cyclic.state import CycleFigures
+from benchpipe.blocks.cyclic.run_cycles import end_of
 from benchpipe.blocks.left_out import LogClock
 from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.registry import kind_of, kinds_of
@@ -207,9 +205,8 @@ def _under_way(block: Block, run: RunConfig, tables: RunTables) -> str:
         return ""
     for before in takewhile(lambda other: other.name != block.name, run.plan.block):
         if isinstance(before, CyclicBlock) and before.planned_cycles is not None:
-            state, last = tables.state(before.name, CycleFigures).counted, last_cycle(tables, before.name)
-            end = planned_end(last, state, before.planned_cycles, before.planned_by)
-            if last > 0 and not end.over:
+            end = end_of(before, tables)
+            if end.detected > 0 and not end.over:
                 return f"'{before.name}' before it is at {end.cycles:,} of {before.planned_cycles:,} cycles"
     return ""
 

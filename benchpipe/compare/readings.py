@@ -7,9 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from benchpipe.blocks.cyclic.plan import CyclicBlock
-from benchpipe.blocks.cyclic.planned_end import planned_end
-from benchpipe.blocks.cyclic.run_cycles import last_cycle
-from benchpipe.blocks.cyclic.state import CycleFigures
+from benchpipe.blocks.cyclic.run_cycles import end_of, last_cycle
 from benchpipe.blocks.left_out import LogClock
 from benchpipe.blocks.measures import Measure
 from benchpipe.blocks.registry import kinds_of
@@ -85,25 +83,13 @@ class StudyRun:
 
     def cycles_done(self) -> int:
         """Cycles of its cyclic blocks, by the count that decides."""
-        done = 0
-        for block in self.config.plan.block:
-            if isinstance(block, CyclicBlock):
-                counted = self.tables.state(block.name, CycleFigures).counted
-                last = last_cycle(self.tables, block.name)
-                done += planned_end(last, counted, block.planned_cycles, block.planned_by).cycles
-        return done
+        return sum(end_of(block, self.tables).cycles for block in self.config.plan.blocks_of(CyclicBlock))
 
 
 def run_states(config: RunConfig, store: RunStore, manifest: Manifest, tables: RunTables) -> tuple[str, ...]:
     """``unfinished`` (a cycle test before its planned end) and ``failing`` (a limit failed), as far as they hold."""
-    found = []
-    for block in config.plan.block:
-        if isinstance(block, CyclicBlock) and block.planned_cycles is not None:
-            counted = tables.state(block.name, CycleFigures).counted
-            last = last_cycle(tables, block.name)
-            if not planned_end(last, counted, block.planned_cycles, block.planned_by).done:
-                found.append("unfinished")
-                break
+    planned = [block for block in config.plan.blocks_of(CyclicBlock) if block.planned_cycles is not None]
+    found = [] if all(end_of(block, tables).done for block in planned) else ["unfinished"]
     if "check" in manifest.steps:
         rows = store.read(manifest, "verdicts", ["verdict", "due"]).to_pylist()
         if any(row["verdict"] == "fail" and row["due"] for row in rows):

@@ -60,8 +60,8 @@ def _settings(night: Night) -> dict[str, Any]:
     return {
         **({"notes": notes} if notes else {}),
         **({"planned": planned} if planned else {}),
-        "blocks": [block.model_dump(mode="json") for block in _blocks(run)],
-        "limits": [_limit(i) for block in _blocks(run) for i in drift_block(block, run).limits],
+        "blocks": [block.model_dump(mode="json") for block in run.plan.blocks_of(CyclicBlock)],
+        "limits": [_limit(i) for block in run.plan.blocks_of(CyclicBlock) for i in drift_block(block, run).limits],
         "calibrations": _calibrations(run),
         "warm": run.rig.temperature is not None,
     }
@@ -70,10 +70,6 @@ def _settings(night: Night) -> dict[str, Any]:
 def _limit(limit: DriftLimit) -> list[Any]:
     """What of a limit decides its forecast."""
     return [limit.measure, limit.change] if limit.value is None else [limit.measure, None, limit.value, limit.upper]
-
-
-def _blocks(run: RunConfig) -> list[CyclicBlock]:
-    return [block for block in run.plan.block if isinstance(block, CyclicBlock)]
 
 
 def _calibrations(run: RunConfig) -> list[Any]:
@@ -94,7 +90,7 @@ def drift_run(task: StepTask[DriftState]) -> StepResult[DriftState]:
     rows: dict[str, list[pa.Table]] = {}
     parts: list[Part] = []
     remarks: list[Remark] = []
-    for block in _blocks(task.run):
+    for block in task.run.plan.blocks_of(CyclicBlock):
         one = _Work(task, block, clock, past.get(block.name))
         states[block.name] = one.state
         parts += one.parts

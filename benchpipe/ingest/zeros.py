@@ -87,7 +87,7 @@ def zero_remarks(rig: RigConfig, zeros: tuple[Zero, ...]) -> Iterator[Remark]:
 
 
 def _idle_block(run: RunConfig, channel: ChannelConfig) -> IdleBlock:
-    idle = {block.name: block for block in run.plan.block if isinstance(block, IdleBlock)}
+    idle = {block.name: block for block in run.plan.blocks_of(IdleBlock)}
     block = idle.get(channel.zero_from or "")
     if block is None:
         raise ConfigError(

@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchpipe.errors import ConfigError
-from benchpipe.simulate.blocks import CyclicConfig, HoldConfig, LockingConfig, ProofConfig, RollConfig, SweepConfig
 from benchpipe.simulate.cycling import cyclic
 from benchpipe.simulate.faults import Logs, make_faults
 from benchpipe.simulate.loading import hold, idle, proof
@@ -36,6 +35,16 @@ if TYPE_CHECKING:
 LOGS, TRUTH_FOLDER = "logs", "truth"
 WORKERS = 2
 Progress = Callable[[int, int], None]
+# Kind of block → what walks through it, and the field of BlockTruth that takes what it finds.
+WALKED: dict[str, tuple[Callable[[Walk, Any], Generator[Piece, None, Any]], str]] = {
+    "cyclic": (cyclic, "segments"),
+    "hold": (hold, "hold"),
+    "sweep": (sweep, "sweep"),
+    "proof": (proof, "proof"),
+    "locking": (locking, "locks"),
+    "roll": (roll, "roll"),
+    "idle": (idle, ""),
+}
 
 
 def simulate(scenario: ScenarioConfig, folder: Path, *, progress: Progress | None = None) -> TruthResult:
@@ -176,24 +185,10 @@ class _Plan:
         walk = Walk(self.scenario)
         for block in self.scenario.block:
             start_s, row, before = walk.time_s, walk.row, walk.cycles
-            pieces: Generator[Piece, None, Any]
-            if isinstance(block, CyclicConfig):
-                name, pieces = "segments", cyclic(walk, block)
-            elif isinstance(block, HoldConfig):
-                name, pieces = "hold", hold(walk, block)
-            elif isinstance(block, SweepConfig):
-                name, pieces = "sweep", sweep(walk, block)
-            elif isinstance(block, ProofConfig):
-                name, pieces = "proof", proof(walk, block)
-            elif isinstance(block, LockingConfig):
-                name, pieces = "locks", locking(walk, block)
-            elif isinstance(block, RollConfig):
-                name, pieces = "roll", roll(walk, block)
-            else:
-                name, pieces = "", idle(walk, block)
-            told = yield from _named(pieces, block.name, before)
+            walked, name = WALKED[block.kind]
+            found = yield from _named(walked(walk, block), block.name, before)
             truth = BlockTruth(block.name, block.kind, start_s, walk.time_s, row, walk.row - row)
-            self.blocks.append(replace(truth, **({name: told} if name else {})))
+            self.blocks.append(replace(truth, **({name: found} if name else {})))
 
 
 def _named(

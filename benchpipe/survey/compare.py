@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,8 +44,8 @@ def plan_against_limits(run: RunConfig) -> Iterator[PlanDifference]:
             if limit.measure != "cycles_done" or limit.operator != ">=":
                 continue
             asked = round(limit.ends[0].value)
-            for block in run.plan.block:
-                if isinstance(block, CyclicBlock) and limit.block in (block.name, block.kind):
+            for block in run.plan.blocks_of(CyclicBlock):
+                if limit.block in (block.name, block.kind):
                     yield from _planned(block, limit.name, asked)
 
 
@@ -68,12 +69,8 @@ def plan_against_logs(run: RunConfig, surveyed: Surveyed) -> Iterator[PlanDiffer
         own = [s for s in surveyed.stretches if _takes(block, s.file, s.mode)]
         if not own:
             continue
-        if isinstance(block, CyclicBlock) and block.boundary == "crossing":
-            yield from _cycles(block, own, spans, units)
-        elif isinstance(block, HoldBlock | ProofBlock | RelaxationBlock):
-            yield from _held(block, own, spans, units)
-        elif isinstance(block, SweepBlock):
-            yield from _sweeps(block, own, units["motion"])
+        if block.kind in COMPARED:
+            yield from COMPARED[block.kind](block, own, spans, units)
     yield from _not_taken(run, surveyed)
 
 
@@ -84,6 +81,8 @@ def _takes(block: Block, file: str, mode: int | None) -> bool:
 def _cycles(
     block: CyclicBlock, own: list[Stretch], spans: WholeRanges, units: dict[str, str]
 ) -> Iterator[PlanDifference]:
+    if block.boundary != "crossing":  # the log's rows are the cycles
+        return
     axis = block.trigger
     found = [c for s in own for c in cycles_of(s, axis, spans, [hold.samples for hold in holds_of(s, spans)])]
     if sum(map(len, found)) < FEWEST:
@@ -110,12 +109,23 @@ def _ends(cycles: AxisCycles) -> tuple[NDArray[np.float64], NDArray[np.float64]]
     return (cycles.load_min, cycles.load_max) if cycles.axis == "load" else (cycles.motion_min, cycles.motion_max)
 
 
-def _held(
-    block: HoldBlock | ProofBlock | RelaxationBlock, own: list[Stretch], spans: WholeRanges, units: dict[str, str]
+def _load_held(
+    block: HoldBlock | ProofBlock, own: list[Stretch], spans: WholeRanges, units: dict[str, str]
 ) -> Iterator[PlanDifference]:
-    axis: LoopAxis = "motion" if isinstance(block, RelaxationBlock) else "load"
-    asked = (block.motion if isinstance(block, RelaxationBlock) else block.load).value
-    band, unit = block.tolerance * abs(asked), units[axis]
+    yield from _held(block, "load", block.load.value, own, spans, units["load"])
+
+
+def _motion_held(
+    block: RelaxationBlock, own: list[Stretch], spans: WholeRanges, units: dict[str, str]
+) -> Iterator[PlanDifference]:
+    yield from _held(block, "motion", block.motion.value, own, spans, units["motion"])
+
+
+def _held(
+    block: HoldBlock | ProofBlock | RelaxationBlock, axis: LoopAxis, asked: float, own: list[Stretch],
+    spans: WholeRanges, unit: str,
+) -> Iterator[PlanDifference]:  # fmt: skip
+    band = block.tolerance * abs(asked)
     held = [hold.level for s in own for hold in holds_of(s, spans) if hold.axis == axis]
     if not held or any(abs(level - asked) <= band for level in held):
         return
@@ -126,7 +136,10 @@ def _held(
     )
 
 
-def _sweeps(block: SweepBlock, own: list[Stretch], unit: str) -> Iterator[PlanDifference]:
+def _sweeps(
+    block: SweepBlock, own: list[Stretch], spans: WholeRanges, units: dict[str, str]
+) -> Iterator[PlanDifference]:
+    unit = units["motion"]
     lowest = min(float(s.signals.motion.min()) for s in own)
     highest = max(float(s.signals.motion.max()) for s in own)
     if lowest >= block.low.value or highest <= block.high.value:
@@ -135,6 +148,16 @@ def _sweeps(block: SweepBlock, own: list[Stretch], unit: str) -> Iterator[PlanDi
             f"show motion from {lowest:.4g} to {highest:.4g} {unit}",
             "correct low and high of the block",
         )
+
+
+COMPARED: dict[str, Callable[[Any, list[Stretch], WholeRanges, dict[str, str]], Iterator[PlanDifference]]] = {
+    "cyclic": _cycles,
+    "hold": _load_held,
+    "proof": _load_held,
+    "relaxation": _motion_held,
+    "sweep": _sweeps,
+}
+"""Kind of block → what of its section its logs must show."""
 
 
 def _not_taken(run: RunConfig, surveyed: Surveyed) -> Iterator[PlanDifference]:

@@ -93,7 +93,7 @@ def loop_of(run: RunConfig, store: RunStore, manifest: Manifest, block: str, cyc
 
 
 def _cyclic(run: RunConfig, block: str) -> CyclicBlock:
-    known = {b.name: b for b in run.plan.block if isinstance(b, CyclicBlock)}
+    known = {b.name: b for b in run.plan.blocks_of(CyclicBlock)}
     if block not in known:
         expected = nearest(block, list(known)) if known else "a cyclic block; the plan has none"
         raise ConfigError(f"'{block}' is no cyclic block of the plan", where=run.plan_path, expected=expected)

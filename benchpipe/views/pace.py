@@ -22,7 +22,7 @@ def pace_of(
 
     Pauses of unknown length are left out: pace and end are by logged time, and by pauses that are known.
     """
-    blocks = [b for b in run.plan.block if isinstance(b, CyclicBlock)]
+    blocks = run.plan.blocks_of(CyclicBlock)
     if not blocks:
         return None
     since = None if last_us is None else last_us - DAY_US

@@ -11,9 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from benchpipe.blocks.cyclic.planned_end import planned_end
-from benchpipe.blocks.cyclic.run_cycles import last_cycle
-from benchpipe.blocks.cyclic.state import CycleFigures
+from benchpipe.blocks.cyclic.run_cycles import end_of
 from benchpipe.blocks.cyclic.values import cycle_values
 from benchpipe.blocks.measures import COUNTED, OF_VALUES, Measure
 from benchpipe.blocks.values import Asked, Values, nothing, values_of
@@ -31,8 +29,7 @@ def _cycles_done(asked: Asked) -> Values:
     """Cycles by the count that decides; not due while more are to come."""
     limit, block, tables = asked.limit, asked.block, asked.tables
     wanted = limit.ends[0].value
-    last = last_cycle(tables, block.name)
-    end = planned_end(last, tables.state(block.name, CycleFigures).counted, round(wanted), block.planned_by)
+    end = end_of(block, tables, round(wanted))
     done = np.array([float(end.cycles)])
     due = limit.operator == "<=" or end.over
     why = "" if end.done else end.undecided or f"{end.cycles:,} of {wanted:,.0f} cycles so far"

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from benchpipe.blocks.base import Events
 from benchpipe.blocks.cyclic.final_cycles import SettledCycles, settled_cycles
+from benchpipe.blocks.cyclic.plan import CyclicBlock
+from benchpipe.blocks.cyclic.planned_end import PlannedEnd, block_end
 from benchpipe.blocks.run_tables import RunTables
 from benchpipe.columns import floats
 
@@ -33,6 +35,11 @@ class WindowRows:
 
     table: pa.Table
     after: NDArray[np.int64]
+
+
+def end_of(block: CyclicBlock, tables: RunTables, planned: int | None = None) -> PlannedEnd:
+    """Whether a block has come to its planned end, or to the cycles ``planned`` that a limit asks for."""
+    return block_end(block, tables.manifest, last_cycle(tables, block.name), planned)
 
 
 def last_cycle(tables: RunTables, block: str) -> int:
