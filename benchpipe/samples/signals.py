@@ -83,13 +83,13 @@ class Signals:
 
     def select(self, mask: NDArray[np.bool_]) -> Signals:
         """Samples where ``mask`` is true."""
-        return self._each(lambda a: a[mask] if a.size else a)
+        return self._each(lambda a: a[mask])
 
     def followed_by(self, other: Signals) -> Signals:
         """These samples and then the others."""
         pairs = zip(self._arrays(), other._arrays(), strict=True)
         also = {name: np.concatenate((values, other.also[name])) for name, values in self.also.items()}
-        return Signals(*(np.concatenate(pair) for pair in pairs), also=also)
+        return Signals(*(np.concatenate(pair) if pair[0].size or pair[1].size else pair[0] for pair in pairs), also=also)
 
     def copy(self) -> Signals:
         """The same samples in memory of their own."""
@@ -97,7 +97,7 @@ class Signals:
 
     def _each(self, change: Callable[[NDArray[Any]], NDArray[Any]]) -> Signals:
         also = {name: change(values) for name, values in self.also.items()}
-        return Signals(*(change(a) for a in self._arrays()), also=also)
+        return Signals(*(change(a) if a.size else a for a in self._arrays()), also=also)
 
     def _arrays(self) -> tuple[NDArray[Any], ...]:
         return self.time_us, self.load, self.motion, self.temperature, self.counter, self.change_us, self.silence_us
