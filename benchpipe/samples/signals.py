@@ -89,7 +89,8 @@ class Signals:
         """These samples and then the others."""
         pairs = zip(self._arrays(), other._arrays(), strict=True)
         also = {name: np.concatenate((values, other.also[name])) for name, values in self.also.items()}
-        return Signals(*(np.concatenate(pair) if pair[0].size or pair[1].size else pair[0] for pair in pairs), also=also)
+        arrays = (np.concatenate((a, b)) if a.size or b.size else a for a, b in pairs)
+        return Signals(*arrays, also=also)
 
     def copy(self) -> Signals:
         """The same samples in memory of their own."""
