@@ -41,7 +41,7 @@ def page(
     config = loaded(run, lab, store)
     names, noted_by = names_given(run, lab, store), lab or find_lab(config.plan_path.parent)
     if figure is None:
-        from benchpipe.report.page.document import run_document
+        from benchpipe.report.page.run_document import run_document
 
         text = run_document(_page(config, noted_by, names, every))
         target = out or Path(f"{file_name(config.name)}.html")

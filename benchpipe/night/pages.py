@@ -18,10 +18,9 @@ from benchpipe.errors import BenchpipeError, ConfigError, StoreError
 from benchpipe.hints import Names
 from benchpipe.ingest.logs import find_logs
 from benchpipe.night.alarms_kept import with_known_alarms
-from benchpipe.night.looked import healthy_view
 from benchpipe.night.result import NightResult
 from benchpipe.report.page.board import board_document
-from benchpipe.report.page.document import STATE, run_document
+from benchpipe.report.page.document import STATE
 from benchpipe.run import RunConfig, load_lab, load_run
 from benchpipe.store.archive_note import read_away
 from benchpipe.store.files import make_folder
@@ -31,8 +30,7 @@ from benchpipe.store.refusals import refused
 from benchpipe.views.model import RunView
 from benchpipe.views.page.board import board
 from benchpipe.views.page.model import RunPage
-from benchpipe.views.page.run_page import bare_page, page_state, run_page
-from benchpipe.views.run_view import archived_view, failed_view
+from benchpipe.views.page.state import bare_state, page_state
 from benchpipe.views.texts import change_texts
 
 BOARD = "index.html"
@@ -60,6 +58,10 @@ def page_of(
     view : RunView, optional
         As a night has made it; else it is made here.
     """
+    from benchpipe.night.looked import healthy_view
+    from benchpipe.views.page.run_page import bare_page, run_page
+    from benchpipe.views.run_view import archived_view
+
     away = read_away(config.store / config.name)
     if away is not None and away.state == "leaving":
         return _filled(bare_page(archived_view(config, away)), names)
@@ -132,6 +134,8 @@ def write_pages(
             page = _page_of_night(there, run_config, lab, view, names(view.run), night.began)
             counts[page is None] += 1
             if page is not None:
+                from benchpipe.report.page.run_document import run_document
+
                 not_noted.append(write_page(path, run_document(page, BOARD).encode(), view.run, lab))
         shown = board(
             config.name, night.began, night.views, {run: quote(name) for run, name in addresses.items()},
@@ -185,14 +189,18 @@ def _page_of_night(
     there: str, run: RunConfig | None, lab: Path, view: RunView, names: Names, now: datetime
 ) -> RunPage | None:
     """The page of a run; None where one of this state is there already."""
-    if run is None or view.failed is not None or view.archived:
-        page = _filled(bare_page(view), names)
-        return None if there == page.state else page
-    if there == page_state(run.open_store().manifest(), view):
+    bare = run is None or view.failed is not None or bool(view.archived)
+    if there == (bare_state(view) if bare or run is None else page_state(run.open_store().manifest(), view)):
         return None
+    from benchpipe.views.page.run_page import bare_page
+
+    if bare or run is None:
+        return _filled(bare_page(view), names)
     try:
         return page_of(run, lab, names, now, view=view)
     except BenchpipeError as error:  # a table that the night did not read; the other runs have their pages
+        from benchpipe.views.run_view import failed_view
+
         return _filled(bare_page(failed_view(run.plan_path, str(error), run.name)), names)
 
 

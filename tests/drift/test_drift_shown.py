@@ -11,7 +11,7 @@ from benchpipe.drift.words import event_words, forecast_words
 from benchpipe.errors import ConfigError, ExitCode
 from benchpipe.pipeline import work
 from benchpipe.report.document import document
-from benchpipe.report.page.document import run_document
+from benchpipe.report.page.run_document import run_document
 from benchpipe.report.terminal import console, show
 from benchpipe.report.trend_text import trend_lines
 from benchpipe.run import RunConfig, load_run

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from benchpipe.hints import Names
 from benchpipe.night.pages import page_of
-from benchpipe.report.page.document import run_document
+from benchpipe.report.page.run_document import run_document
 from benchpipe.run import load_run
 from benchpipe.views.page.model import RunPage
 

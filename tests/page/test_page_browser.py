@@ -14,7 +14,7 @@ import pytest
 
 from benchpipe.hints import Names
 from benchpipe.night.pages import page_of
-from benchpipe.report.page.document import run_document
+from benchpipe.report.page.run_document import run_document
 from tests.page.browser import Seen, axe_source, chromium, opened, pictures_folder
 from tests.page.many_cycles import measured, with_cycles
 from tests.page.pages import NOW, RUNS, written

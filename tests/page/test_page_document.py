@@ -14,7 +14,7 @@ import pytest
 
 from benchpipe.blocks.charts import Axis, Chart, FigureTable, Panel, Series
 from benchpipe.errors import ConfigError
-from benchpipe.report.page.document import run_document
+from benchpipe.report.page.run_document import run_document
 from benchpipe.report.page.single import figures_of, single_figure
 from benchpipe.report.page.words import standing
 from benchpipe.run import load_run

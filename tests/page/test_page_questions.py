@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from benchpipe.report.page.document import run_document
+from benchpipe.report.page.run_document import run_document
 from tests.page.pages import RUNS, Parsed, page
 
 TECHNICIAN = (

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
-from benchpipe import __version__
 from benchpipe.blocks.charts import BlockCharts, ChartTask
 from benchpipe.blocks.registry import kind_of
 from benchpipe.run import RunConfig
 from benchpipe.samples.signals import signal_units
-from benchpipe.store.manifest import Manifest, key_of
+from benchpipe.store.manifest import Manifest
 from benchpipe.store.run_store import RunStore
 from benchpipe.views.model import RunView
 from benchpipe.views.page.bounds import bounded, bounded_facts
@@ -18,9 +15,9 @@ from benchpipe.views.page.margins import margins
 from benchpipe.views.page.model import BaselineChange, Drift, RunPage
 from benchpipe.views.page.origin import left_out_facts, origin_facts, rig_facts
 from benchpipe.views.page.pictures import picture
+from benchpipe.views.page.state import bare_state, page_state
 
 LEFT_OUT = {"rejected rows": "benchpipe export RUN rejects", "remarks": "benchpipe export RUN remarks"}
-LAYOUT = 2  # rises when a page of the same state looks different
 
 
 def run_page(
@@ -57,19 +54,7 @@ def run_page(
 
 def bare_page(view: RunView) -> RunPage:
     """The page of a run whose tables are not at hand: archived, or one that could not be processed."""
-    state = key_of([LAYOUT, __version__, view.run, view.archived, view.failed or ""])
-    return RunPage(view, margins(view.limits), (), (), (), (), (), (), (), state)
-
-
-def page_state(manifest: Manifest, view: RunView) -> str:
-    """Hash of what a page is made from: a page that has it needs not be made again."""
-    shown = replace(view, steps=(), stored=None)
-    seen = [
-        [(a.code, a.where, a.text, str(a.since)) for a in shown.alarms],
-        [(f.code, f.where, f.text) for f in shown.health], shown.running, shown.watched,
-        None if shown.pace is None else str(shown.pace), list(shown.do_next),
-    ]  # fmt: skip
-    return key_of([LAYOUT, __version__, manifest.seal, seen])
+    return RunPage(view, margins(view.limits), (), (), (), (), (), (), (), bare_state(view))
 
 
 def _changes(found: list[BlockCharts]) -> list[BaselineChange]:
