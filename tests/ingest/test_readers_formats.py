@@ -413,7 +413,7 @@ def matlab_file(path: Path, **more: Any) -> bytes:
     return path.read_bytes()
 
 
-UNCHECKED = r"crashed over it \(SIG|integer division or modulo by zero"  # by the library: what was in memory decides
+UNCHECKED = r"crashed over it|not a MATLAB v5 file|more memory than"  # by the library: what was in memory decides
 
 
 @pytest.mark.parametrize(
