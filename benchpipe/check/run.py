@@ -42,7 +42,7 @@ from benchpipe.store.pauses import RunClock
 from benchpipe.store.state import State
 from benchpipe.tables import schema
 
-VERSION = 9
+VERSION = 10
 STEP = "check"
 JudgedRow = tuple[dict[str, Any], list[dict[str, Any]]]
 

@@ -74,6 +74,12 @@ def test_a_reading_that_is_missing_may_be_the_largest() -> None:
     assert isnan(smallest_lower([1.0, inf], 0.1))
 
 
+def test_counts_of_a_converter_are_readings_as_any_other() -> None:
+    counts = np.array([0, 5], np.uint8)  # whose negative is no such number
+    assert smallest_lower(counts, [4.0, 0.1]) == smallest_lower([0.0, 5.0], [4.0, 0.1])
+    assert smallest_upper(counts, [4.0, 0.1]) == smallest_upper([0.0, 5.0], [4.0, 0.1])
+
+
 @pytest.mark.parametrize("width", [largest_upper, largest_lower, smallest_lower, smallest_upper])
 def test_nothing_known_has_no_guard(width) -> None:  # type: ignore[no-untyped-def]
     assert isnan(width([], 0.1))
@@ -97,6 +103,7 @@ def test_no_exception_allowed_is_the_extreme() -> None:
     inner, outer = exception_guards(500, 0, 1.3, 20.0)
     assert inner == pytest.approx(largest_upper(values, 1.3, 20.0))
     assert outer == pytest.approx(largest_lower(values, 1.3, 20.0))
+    assert exception_guards(1, 0, 1.3, 20.0) == pytest.approx((largest_upper([0.0], 1.3, 20.0),) * 2)
     assert all(isnan(x) for x in (*exception_guards(0, 0, 1.0), *exception_guards(5, -1, 1.0)))
 
 

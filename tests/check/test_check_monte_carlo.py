@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from math import isnan, nan, pi, sqrt
+from math import inf, isnan, nan, pi, sqrt
 
 import numpy as np
 import pytest
 
 from benchpipe.check.budget import Budget, BudgetPart
-from benchpipe.check.monte_carlo import Input, larger_of, propagate
+from benchpipe.check.monte_carlo import Input, MonteCarloResult, larger_of, propagate
 
 # JCGM 100:2008, Table H.2 [from memory]: five simultaneous sets of V [V], I [mA], φ [rad].
 V = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
@@ -85,6 +85,8 @@ def test_a_ratio_near_zero_widens_the_budget_to_the_monte_carlo_guard() -> None:
         assert wide.guard(few=few) == pytest.approx(checked.guard(), rel=1e-6)
         assert checked.guard() > 1.3 * budget.guard(few=few)
         assert wide.parts[:2] == budget.parts
+        assert (wide.parts[2].name, wide.parts[2].note) == ("not linear (Monte Carlo)", "20,000 draws")
+        assert (wide.parts[2].kind, wide.parts[2].dof) == ("B", inf)
 
 
 def test_a_straight_line_keeps_its_budget_where_it_is_wider() -> None:
@@ -108,7 +110,9 @@ def test_draws_without_a_figure_count_against_it() -> None:
     assert checked.n_used < 0.85 * checked.n_drawn
     assert not checked.converged
     assert isnan(checked.guard())
-    assert isnan(larger_of(Budget((BudgetPart("a", 1.0),)), checked, few=False).guard(few=False))
+    wide = larger_of(Budget((BudgetPart("a", 1.0),)), checked, few=False)
+    assert isnan(wide.guard(few=False))
+    assert (wide.parts[1].name, wide.parts[1].note) == ("not linear (Monte Carlo)", "too many draws have no figure")
 
 
 def test_rare_draws_without_a_figure_widen_it() -> None:
@@ -119,10 +123,22 @@ def test_rare_draws_without_a_figure_widen_it() -> None:
     assert found.high > 2.05  # 1.96 if they were left out
 
 
+def test_a_quantile_needs_one_whole_draw_beyond_it() -> None:
+    found = MonteCarloResult(2.0, 1.0, 0.0, 4.0, 0.95, 5, 5, True, np.arange(5.0))
+    assert found.quantiles(0.2) == (1.0, 3.0)  # one of five lies beyond either
+    assert found.quantiles(0.3) == pytest.approx((1.5, 2.5))
+    assert found.quantiles(0.19) == (-inf, inf)
+    assert found.guard(0.2) == 1.0
+    with_a_hole = MonteCarloResult(2.0, 1.0, 0.0, 4.0, 0.95, 5, 10, True, np.arange(5.0))
+    assert with_a_hole.quantiles(0.6) == (1.0, 3.0)  # the five without a figure lie beyond both
+    assert with_a_hole.quantiles(0.59) == (-inf, inf)
+
+
 @pytest.mark.parametrize("bad", [Input(nan, 1.0), Input(1.0, nan), Input(1.0, 1.0, 0.0)])
 def test_an_input_that_is_not_known_gives_nothing(bad: Input) -> None:
     checked = propagate(lambda x: x, [bad])
-    assert not checked.converged
+    assert checked.converged is False
+    assert (checked.coverage, checked.n_used + checked.n_drawn) == (0.95, checked.draws.size + 20_000)
     assert isnan(checked.low)
     assert isnan(larger_of(Budget((BudgetPart("a", 1.0),)), checked, few=True).standard_u)
 

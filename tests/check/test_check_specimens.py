@@ -93,6 +93,22 @@ def test_an_idle_block_is_not_waited_for_and_a_count_may_stand_in_a_limit() -> N
     assert result({"b": RunState((row(), counted), (cycles(N, None), idle))}).verdict is PASS
 
 
+def test_an_idle_block_at_the_head_of_a_plan_hides_nothing_that_is_to_come() -> None:
+    idle, unknown = BlockDone("rest", "idle", 0, None, False), BlockDone("strength", "proof", None, 1, False)
+    found = result({"b": RunState((row(),), (idle, unknown, cycles(7)))})
+    assert found.verdict is OPEN
+    assert found.specimens[1].stages[0].why == "still to come: durability 7 of 2,000,000 cycles"
+    no_number = RunState((row(), row(block="strength")), (proof(), cycles(9, None)))
+    assert "says how many cycles 'durability' is to have" in result({"b": no_number}).specimens[1].stages[0].why
+
+
+def test_a_result_names_its_test_its_specimens_and_their_stages() -> None:
+    found = result({})
+    assert (found.name, found.required) == ("t", 2)
+    assert [(one.name, one.replaced_by, one.reason) for one in found.specimens] == [("A", None, ""), ("B", None, "")]
+    assert [stage.run for one in found.specimens for stage in one.stages] == ["a", "b"]
+
+
 def test_a_run_that_is_not_there() -> None:
     told = {"specimen": [{"name": "A", "stage": [{"run": "a"}]}, {"name": "B", "stage": [{"run": "nowhere"}]}]}
     found = result({}, **told)
