@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from math import inf, nan
 
+import pytest
+
 from benchpipe.check.figures_file import figures_file
 
 EXPECTED = """\
@@ -44,3 +46,8 @@ def test_rows_keep_their_order_and_what_is_not_known_has_no_key() -> None:
 def test_a_column_that_is_not_known_changes_nothing() -> None:
     rows = [{"limit": "peak"}]
     assert figures_file("one", 7, [{"limit": "peak", "new": None}], rows) == figures_file("one", 7, rows, rows)
+
+
+def test_what_is_no_number_is_never_written_as_if_it_were_json() -> None:
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        figures_file("one", 7, [{"limit": "peak", "several": [nan]}], [])

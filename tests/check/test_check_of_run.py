@@ -199,9 +199,10 @@ def test_the_order_is_judged_on_what_is_known_of_it(tmp_path: Path) -> None:
         return Remark(step="process", code=code, where=where, count=1, text=text)
 
     unknown = remark("pause-unknown", "held", "how long after is not known")
-    (row,) = judge(run, remarks=(unknown, remark("gap", "a.csv", "a gap")), **both)
+    more = (unknown, remark("gap", "a.csv", "a gap"), remark("pause-unknown", "free", "nor here"))
+    (row,) = judge(run, remarks=more, **both)
     known = (row["verdict"], row["due"], row["measured"], row["remark"])
-    assert known == ("not evaluated", True, None, "'held': how long after is not known")
+    assert known == ("not evaluated", True, None, "'held': how long after is not known; 'free': nor here")
     broken = (remark("order", "held", "too early"), remark("pause", "free", "too late"), unknown)
     (row,) = judge(run, remarks=broken, **both)
     assert (row["verdict"], row["due"], row["measured"], row["used"], row["of"]) == ("fail", True, 2.0, 2, 2)

@@ -84,7 +84,7 @@ def test_the_probability_of_an_extreme_is_not_given() -> None:
 
     class Extreme(JudgedFigure):
         def expanded_u(self, statistic: str) -> float:
-            return 0.7
+            return {"median": 0.7}[statistic]
 
     extreme = Extreme(88.0, BUDGET, readings=readings)
     found = row(replace(JUDGED, figure=extreme))
