@@ -181,8 +181,7 @@ def _values(case: Case, run: RunConfig, *, started: bool) -> Values:
     """The values that a limit is judged on."""
     if not started or case.measure.values is None:
         return nothing("no log of this block yet", due=False)
-    waits = "" if case.measure.in_window else _under_way(case.block, run, case.tables)
-    return case.measure.values(case.asked(waits))
+    return case.measure.values(case.asked(_under_way(case.block, run, case.tables)))
 
 
 def _others(block: Block, run: RunConfig) -> tuple[Events, ...]:

@@ -108,12 +108,12 @@ def test_a_manifest_says_of_an_entry_who_signed_what(made: Made) -> None:
     )
     entry = SignOffEntry(
         number=7, previous="5" * 64, when="2031-06-02T09:30:00Z", signers=persons, run="one", specimen="S-1",
-        meaning="approved", reason="seen", deviation="a small one", persons=2, state=state,
+        meaning="reviewed", reason="seen", deviation="a small one", persons=2, state=state,
     )  # fmt: skip
     first, second = sign_offs(entry, "6" * 64)
     expected = {
         "who": "A. Tester", "role": "test engineer", "key": "3" * 64, "when": "2031-06-02T09:30:00Z", "note": "seen",
-        "meaning": "approved", "deviation": "a small one", "persons": 2, "entry": 7, "entry_sha256": "6" * 64,
+        "meaning": "reviewed", "deviation": "a small one", "persons": 2, "entry": 7, "entry_sha256": "6" * 64,
         "sequence": 4, "manifest_sha256": "1" * 64, "process": "figures", "verdicts": "2" * 64, "verdict": "fail",
     }  # fmt: skip
     assert first.model_dump() == expected
