@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
+from benchpipe.blocks.cyclic.state import Counted
 from benchpipe.blocks.measures import COUNTED, OF_VALUES
 from benchpipe.check.measures import our_measures
 from tests.blocks.asked import values
 from tests.check.judged import cycles, judge, limit, run_with
+from tests.check.test_check_run_step import by_counter, manifest_of, verdicts
 
 CYCLIC = {name: one for name, one in our_measures().items() if one.kind == "cyclic"}
 OF_CYCLES = {name: one for name, one in CYCLIC.items() if name not in ("cycles_done", "off_target")}
@@ -68,3 +71,28 @@ def test_cycles_are_due_when_there_are_as_many_as_are_asked_for(
     assert (row["last"], row["of"], row["expanded_u"]) == (40 if due else None, 40, 0.0)
     if verdict != "pass":
         assert row["remark"] == remark
+
+
+AT_STOPS = "cycle count: rig counter 504, detected 500; 4 at stops"
+IN_DOUBT = "cycle count: rig counter 504, detected 500; 4 unexplained"
+NO_REASON = "4 cycles between counter and detection have no known reason"
+
+
+@pytest.mark.parametrize(
+    ("kind", "operator", "wanted", "verdict", "due", "measured", "remark"),
+    [
+        ("stop", ">=", 504, "pass", True, 504.0, AT_STOPS),
+        ("stop", ">=", 600, "not evaluated", False, 504.0, "504 of 600 cycles so far"),
+        ("stop", "<=", 503, "fail", True, 504.0, AT_STOPS),
+        ("stop", "<=", 600, "pass", True, 504.0, f"504 of 600 cycles so far; {AT_STOPS}"),
+        ("unexplained", ">=", 504, "inconclusive", True, 504.0, f"{NO_REASON}; {IN_DOUBT}"),
+        ("unexplained", ">=", 500, "pass", True, 504.0, IN_DOUBT),
+    ],
+)
+def test_where_the_counter_decides_the_difference_is_stated_and_what_has_no_reason_proves_nothing(
+    tmp_path: Path, kind: str, operator: str, wanted: int, verdict: str, due: bool, measured: float, remark: str
+) -> None:
+    run = by_counter(run_with(tmp_path, limit("cycles_done", f"{wanted} cycles", operator=operator, statistic="count")))
+    state = {"durability": {"counted": asdict(Counted(500, 504.0, 1.0, differences=((kind, 0, 1, 4.0),)))}}
+    (row,) = verdicts(run, manifest_of(run, cycles=cycles(500), state=state))
+    assert (row["verdict"], row["due"], row["measured"], row["remark"]) == (verdict, due, measured, remark)
