@@ -184,7 +184,8 @@ def test_a_log_of_another_block_is_no_log_of_this_one(tmp_path: Path) -> None:
 def test_a_measure_of_the_run_is_a_row_of_the_run(tmp_path: Path) -> None:
     due = RIG.replace('unit = "deg"', 'unit = "deg"\ndue = 2031-06-11')
     due = due.replace('unit = "N*m"', 'unit = "N*m"\ndue = 2031-06-12')
-    (row,) = judge(run_with(tmp_path / "a", DAYS, rig=due), cycles=[])
+    row, peak = judge(run_with(tmp_path / "a", DAYS, PEAK, rig=due), cycles=cycles(600))
+    assert (peak["limit"], peak["verdict"]) == ("peak_load", "pass")
     assert (row["block"], row["limit"], row["unit"]) == ("run", "days_to_calibration", "s")
     assert (row["used"], row["of"], row["measured"], row["margin"]) == (2, 2, 864_000.0, 864_000.0)
     assert (row["verdict"], row["due"], row["guard"], row["remark"]) == ("pass", True, 0.0, "")
