@@ -101,7 +101,42 @@ def test_the_larger_stands_with_few_degrees_of_freedom_too(few: bool, dof: float
     budget = Budget((BudgetPart("a", 0.1, dof, "A"),))
     checked = propagate(lambda a: np.exp(a) - 1.0, [Input(1.0, 0.5)])
     wide = larger_of(budget, checked, few=few)
-    assert wide.guard(few=few) >= max(checked.guard(), budget.guard(few=few)) * (1 - 1e-9)
+    assert wide.guard(few=few) == pytest.approx(max(checked.guard(), budget.guard(few=few)))
+
+
+@pytest.mark.parametrize("u", [0.1, 1.0])
+def test_guards_are_compared_at_the_risk_that_is_asked_for(u: float) -> None:
+    checked = propagate(lambda a: a, [Input(0.0, 1.1)])
+    wide = larger_of(Budget((BudgetPart("a", u),)), checked, few=False, risk=0.2)
+    assert wide.guard(0.2, few=False) == pytest.approx(checked.guard(0.2))
+    assert checked.guard(0.2) == pytest.approx(0.8416 * 1.1, rel=0.02)
+
+
+def test_an_exact_input_is_an_input() -> None:
+    found = propagate(lambda a, b: a + b, [Input(1.0, 0.0), Input(2.0, 0.5)])
+    assert (found.converged, found.value) == (True, 3.0)
+    assert found.u == pytest.approx(0.5, rel=0.02)
+
+
+def test_two_draws_have_a_scatter_and_one_has_none() -> None:
+    assert propagate(lambda a: a, [Input(0.0, 1.0)], draws=2).u > 0.0
+    assert isnan(propagate(lambda a: a, [Input(0.0, 1.0)], draws=1).u)
+
+
+@pytest.mark.parametrize(
+    ("drawn", "end", "half"),
+    [
+        (Input(0.0, 1.0, shape="rectangular"), sqrt(3.0), 0.95 * sqrt(3.0)),
+        (Input(0.0, 1.0, shape="triangular"), sqrt(6.0), sqrt(6.0) * (1.0 - sqrt(0.05))),
+        (Input(0.0, 1.0), inf, 1.960),
+        (Input(0.0, 1.0, 1.0), inf, 12.706),  # Student's factor of one degree of freedom
+        (Input(0.0, 1.0, 4.0), inf, 2.776),
+    ],
+)
+def test_each_shape_ends_where_it_should_and_has_its_own_interval(drawn: Input, end: float, half: float) -> None:
+    found = propagate(lambda a: a, [drawn])
+    assert np.abs(found.draws).max() <= end
+    assert (-found.low, found.high) == (pytest.approx(half, rel=0.08), pytest.approx(half, rel=0.08))
 
 
 def test_draws_without_a_figure_count_against_it() -> None:

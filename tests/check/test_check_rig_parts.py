@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,7 +14,15 @@ import pytest
 from benchpipe.blocks.values import Through, Typical, Values, values_of
 from benchpipe.check.budget import BudgetPart
 from benchpipe.check.measures import our_measures
-from benchpipe.check.rig_parts import calibrations_at, not_stated, recalibrated, rig_parts, sensitivity_of
+from benchpipe.check.rig_parts import (
+    calibrations_at,
+    channels_of,
+    day_of,
+    not_stated,
+    recalibrated,
+    rig_parts,
+    sensitivity_of,
+)
 from benchpipe.config.channel import CalibrationConfig
 from benchpipe.config.model import Quantity, load_model
 from benchpipe.config.rig import AxisConfig, ChannelConfig, RigConfig, SecondConfig, TimeConfig
@@ -277,6 +286,47 @@ def test_a_figure_of_other_channels_follows_each_by_its_own_factor() -> None:
         ("calibration of 'load'", 20.0 * math.hypot(0.006, 2.0 / 50.0) / 2.0, ""),
         ("calibration of 'motion'", 30.0 * 0.008 / 2.0, ""),
     ]
+
+
+def test_a_difference_of_two_readings_of_one_channel_has_the_error_of_its_zero_twice() -> None:
+    rig = stated_rig({"uncertainty_floor": "2 N"}, {"uncertainty": 0.0})
+    assert parts_of("free_resistance", rig, 0.0) == [("calibration of 'load'", 0.25 * 2.0 / 2.0, "")]
+    assert parts_of("asymmetry", rig, 0.0) == [("calibration of 'load'", 2.0 * 0.25 * 2.0 / 2.0, "")]
+
+
+def test_behind_a_soft_machine_the_error_of_the_motions_zero_is_enlarged() -> None:
+    rig = stated_rig({"uncertainty": 0.0}, {"uncertainty_floor": "0.2 deg"})
+    soft = AxisConfig(channel="motion", machine_stiffness="400 N/mm")
+    rig = rig.model_copy(update={"load": AxisConfig(channel="load"), "motion": soft})
+    values = replace(VALUES, typical=Typical(load_range=LOAD, motion_range=MOTION, period_s=1.0))
+    enlarged = (1.0 + LOAD / 400.0 / MOTION) * 0.2 / 2.0
+    assert parts_of("motion_range", rig, 4.0, values) == [("calibration of 'motion'", enlarged, "")]
+
+
+def test_channels_are_those_a_measure_is_made_of() -> None:
+    plain = stated_rig({}, {})
+    warm = ChannelConfig(name="warmth", column="c", unit="degC")
+    rig = plain.model_copy(update={"channel": (*plain.channel, warm), "temperature": "warmth"})
+    soft = rig.model_copy(update={"motion": MACHINE})
+
+    def names(measure: str, of: RigConfig = rig, block: object = None) -> list[str]:
+        return [channel.name for channel in channels_of(our_measures()[measure], of, block)]
+
+    assert (names("peak_load"), names("motion_max"), names("period_s")) == (["load"], ["motion"], [])
+    assert names("energy_j") == names("loss_factor") == names("secant_stiffness") == ["load", "motion"]
+    assert (names("temperature_c"), names("temperature_c", plain)) == (["warmth"], [])
+    assert (names("peak_load", soft), names("motion_max", soft)) == (["load"], ["motion", "load"])
+    block = SimpleNamespace(measured_by={"cop": ("motion",), "ankle": (), "tilt": ("warmth", "motion")})
+    assert names("rocker_curvature", rig, block) == ["motion", "warmth"]
+    assert names("rocker_curvature") == []
+    assert not_stated(our_measures()["rocker_curvature"], rig, block) == ("motion", "warmth")
+
+
+def test_a_day_ends_at_midnight() -> None:
+    assert [str(day_of(us("2031-03-01") + more)) for more in (-1, 0, DAY - 1, DAY)] == [
+        "2031-02-28", "2031-03-01", "2031-03-01", "2031-03-02"
+    ]  # fmt: skip
+    assert str(day_of(-1)) == "1969-12-31"
 
 
 def test_what_is_known_of_a_machine_is_a_part_of_its_own() -> None:

@@ -82,6 +82,15 @@ def test_bounds() -> None:
     assert bound(4.8896, None, "at most") == "at most 4.890"
     assert bound(4.889, 0.12, "at least") == "at least 4.88"
     assert bound(-4.881, 0.12, "at most") == "at most -4.88"
+    for no_width in (0.0, nan, inf, -1.0):
+        assert bound(4.8896, no_width, "at least") == "at least 4.889"
+
+
+def test_numbers_are_written_out_up_to_fifteen_digits() -> None:
+    assert rounded(1.5e14, 1e13) == ("150,000,000,000,000", "10,000,000,000,000")
+    assert rounded(1.5e15, 1e14) == ("1.50e+15", "100,000,000,000,000")
+    assert rounded(1.5e-12, None)[0] == "0.000000000001500"
+    assert rounded(1.5e-13, None)[0] == "1.500e-13"
 
 
 @given(VALUE, st.one_of(st.none(), st.just(0.0), U), st.sampled_from(["at least", "at most"]))

@@ -98,15 +98,23 @@ def test_an_idle_block_at_the_head_of_a_plan_hides_nothing_that_is_to_come() -> 
     found = result({"b": RunState((row(),), (idle, unknown, cycles(7)))})
     assert found.verdict is OPEN
     assert found.specimens[1].stages[0].why == "still to come: durability 7 of 2,000,000 cycles"
+    assert found.specimens[1].cycles == 7
     no_number = RunState((row(), row(block="strength")), (proof(), cycles(9, None)))
-    assert "says how many cycles 'durability' is to have" in result({"b": no_number}).specimens[1].stages[0].why
+    (stage,) = result({"b": no_number}).specimens[1].stages
+    assert "says how many cycles 'durability' is to have" in stage.why
+    assert (stage.running, stage.cycles) == (False, 9)
 
 
 def test_a_result_names_its_test_its_specimens_and_their_stages() -> None:
     found = result({})
     assert (found.name, found.required) == ("t", 2)
     assert [(one.name, one.replaced_by, one.reason) for one in found.specimens] == [("A", None, ""), ("B", None, "")]
-    assert [stage.run for one in found.specimens for stage in one.stages] == ["a", "b"]
+    assert [(stage.name, stage.run) for one in found.specimens for stage in one.stages] == [("a", "a"), ("b", "b")]
+    stages = [{"run": "a", "name": "static"}, {"run": "b", "repeated_by": "c", "reason": "a cable came off"},
+              {"run": "c"}]  # fmt: skip
+    found = result({"c": SOUND}, allow_repeat=1, specimen=[{"name": "A", "stage": stages}])
+    shown = [(stage.name, stage.run, stage.repeated_by, stage.reason) for stage in found.specimens[0].stages]
+    assert shown == [("static", "a", None, ""), ("b", "b", "c", "a cable came off"), ("c", "c", None, "")]
 
 
 def test_a_run_that_is_not_there() -> None:
@@ -174,7 +182,12 @@ def test_a_stage_is_its_blocks_judged_by_its_limit_files() -> None:
 
 
 def test_cycles_beyond_the_plan_are_not_claimed() -> None:
-    assert result({"a": RunState((row(),), (cycles(N + 500),)), "b": SOUND}).survival.cycles == N
+    beyond = RunState((row(),), (cycles(N + 500),))
+    found = result({"a": beyond, "b": beyond})
+    assert [one.cycles for one in found.specimens] == [N, N]
+    assert found.survival.cycles == N
+    no_number = RunState((row(measure="cycles_done"),), (cycles(N + 500, None),))
+    assert result({"a": no_number, "b": no_number}).survival.cycles == N + 500
 
 
 ROWS = st.builds(row, st.sampled_from(list(Verdict)), st.sampled_from(["durability", "strength", "run", "hold"]),

@@ -8,6 +8,7 @@ import re
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import chdtri
 
 from benchpipe.check.decision import Verdict
 from benchpipe.check.survival import survival
@@ -39,6 +40,21 @@ def test_a_failure_lowers_both() -> None:
     assert found.words[0] == "2 of 3 survived 2,000,000 cycles: reliability at least 0.19 with 90 % confidence"
     assert found.life is not None
     assert found.life < survival([(PASS, False, N)] * 2, 0.9, 2.0).life  # type: ignore[operator]
+
+
+def test_a_failed_specimen_adds_a_failure_and_no_cycles() -> None:
+    found = survival([(PASS, False, 10), (FAIL, False, 9)], 0.9, 1.5)
+    assert found.life == pytest.approx((10.0**1.5 / (chdtri(4, 0.1) / 2.0)) ** (1.0 / 1.5))
+    assert (found.confidence, found.weibull_shape, found.cycles) == (0.9, 1.5, 10)
+
+
+@pytest.mark.parametrize("specimens", [1, 3, 30])
+@pytest.mark.parametrize("shape", [0.02, 0.001, 0.0001])
+def test_a_shape_at_which_no_life_can_be_named_names_none(specimens: int, shape: float) -> None:
+    found = survival([(PASS, False, N)] * specimens, 0.9, shape)
+    assert found.life is None or 1.0 <= found.life < math.inf
+    assert not any("at least 0 cycles" in text for text in found.words)
+    assert (len(found.words) == 2) is (found.life is not None)
 
 
 def test_what_is_not_decided_counts_as_failed() -> None:
