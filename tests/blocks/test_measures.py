@@ -22,5 +22,9 @@ def test_a_measure_is_of_its_kind_and_in_the_unit_of_its_columns(kind: BlockKind
             units |= {known[name].unit for name in measure.columns}
         assert units <= {measure.unit}, measure.name
         assert measure.dof_column is None or known[measure.dof_column].unit == "1"
+        assert measure.sampling in ("", "peak", "energy", "secant")
+        assert measure.extreme in ("", "largest", "smallest")
+        assert measure.of in ("", "temperature", "phase")
+        assert measure.phase in ("", "energy", "loss factor")
         assert measure.meaning
         assert measure.values is not None

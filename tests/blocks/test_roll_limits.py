@@ -8,10 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchpipe.blocks.roll import limits
 from benchpipe.blocks.roll.limits import compared
 from benchpipe.blocks.roll.plan import RollBlock
 from benchpipe.blocks.values import Through, Values
 from benchpipe.check.measures import our_measures
+from benchpipe.kernels.rocker_passes import RatioInterval
 from tests.blocks.asked import Tables, reasons, values
 from tests.check.judged import rows
 
@@ -185,6 +187,12 @@ def test_passes_without_a_figure_may_hide_an_extreme_of_a_ratio(
     found = ratio(own, free, statistic)
     doubt = "passes without a figure may hide a ratio that breaks it"
     assert (found.measured, found.doubt) == (measured, doubt if statistic != "median" and measured < 1.0 else "")
+
+
+def test_a_ratio_whose_interval_has_no_end_has_no_bound(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(limits, "ratio_of", lambda *_: RatioInterval(2.0, 1.0, inf))
+    found = ratio((8.0, 8.1), (4.0, 4.1))
+    assert (found.value.size, found.due, found.why) == (0, True, "the ratio has no bound")
 
 
 def test_a_ratio_that_is_not_known_says_why() -> None:

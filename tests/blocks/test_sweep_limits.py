@@ -69,6 +69,7 @@ def test_what_a_gap_broke_off_is_a_bound_of_the_resistance_and_counts_as_one_mor
     assert (found.names, found.number.tolist()) == (("sweep 1", "sweep 2", "after sweep 2"), [1.0, 2.0, 2.0])
     assert (found.of, reasons(found)) == (3, ["", "", "gap"])
     assert (found.complete.tolist(), found.whole.tolist()) == ([True, True, False], [True, True, False])
+    assert (found.complete.dtype, found.whole.dtype) == (np.bool_, np.bool_)
     both_ways = judged("free_resistance", sweeps(1), left(1, **RESISTANCE))
     assert (both_ways.value.tolist(), both_ways.u.tolist()) == ([2.0, 2.0], [0.02, 0.02])
 
@@ -111,7 +112,7 @@ def test_a_sweep_with_a_gap_is_among_the_sweeps_and_counts_once() -> None:
 @pytest.mark.parametrize(
     ("lost", "broken_off", "measure", "reason"),
     [
-        (15, False, "range_of_motion", ""),  # of 315 rows: few, in a sweep that has no figure anyway
+        (15, False, "range_of_motion", ""),  # of 300 rows: few, in a sweep that has no figure anyway
         (16, False, "range_of_motion", "lost_rows"),
         (16, True, "range_of_motion", "gap"),
         (1, False, "free_resistance", "lost_rows"),  # one row may hold the largest
@@ -120,9 +121,9 @@ def test_a_sweep_with_a_gap_is_among_the_sweeps_and_counts_once() -> None:
 )
 def test_rows_lost_in_what_a_stop_broke_off(lost: int, broken_off: bool, measure: str, reason: str) -> None:
     whole = sweeps(1, range_of_motion=24.0, range_of_motion_u=0.1)
-    found = judged(measure, whole, left(1, broken_off=broken_off, samples=300, lost_rows=lost))
+    found = judged(measure, whole, left(1, broken_off=broken_off, samples=300 - lost, lost_rows=lost))
     assert reasons(found)[1:] == [reason] * bool(reason)
-    assert found.lost_share[1:].tolist() == [lost / (300 + lost)] * bool(reason)
+    assert found.lost_share[1:].tolist() == [lost / 300] * bool(reason)
 
 
 def test_fits_over_all_sweeps_are_one_value_a_direction() -> None:
@@ -143,6 +144,16 @@ def test_without_a_sweep_it_is_said_which_block_has_none() -> None:
         assert (found.value.size, found.due, found.why) == (0, True, "no sweep was found in the logs of block 'free'")
         waiting = values(name, FREE, waits="'a' before it is at 3 of 9 cycles")
         assert (waiting.due, waiting.why) == (False, "no sweep yet, 'a' before it is at 3 of 9 cycles")
+
+
+def test_a_figure_hangs_on_the_keys_of_the_plan_that_decide_it() -> None:
+    found = {name: one.hangs_on for name, one in our_measures().items() if one.kind == "sweep"}
+    resistance, stops = ("resistance_between", "stops_beyond"), ("stops_beyond",)
+    assert found == {
+        "range_of_motion": stops, "lower_stop": stops, "upper_stop": stops, "usable_range": ("usable_load",),
+        "travel": (), "free_backlash": (), "free_resistance": resistance, "asymmetry": resistance,
+        "breakaway": resistance, "coulomb": resistance, "laminar": resistance, "orifice": resistance,
+    }  # fmt: skip
 
 
 def test_a_part_of_the_resistance_is_none_of_a_single_sweep() -> None:
