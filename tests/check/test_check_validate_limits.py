@@ -47,6 +47,9 @@ AFTER: dict[str, Any] = {"at_time": "9 min"}
         (limit("off_target", "1 %", statistic="median"), "statistic", SHARE, None),
         (limit("motion_mean", "1 %", statistic="change"), "statistic",
          "'change' is a ratio to the baseline, which motion_mean does not have", None),
+        (limit("temperature_c", "1 %", **SLOPE), "measure",
+         "'slope' is of measures whose drift is watched, which temperature_c is not", None),
+        (limit("energy_j", "1 %", operator=">=", statistic="step"), "operator", "'step' goes with <=", None),
         (limit("energy_j", "1 %", **SLOPE, **LAST_100), "last_cycles", "'slope' is taken over all that was run", None),
         (limit("energy_j", "1 %", **SLOPE, cycles=[1, 9]), "cycles", "'slope' is taken over all that was run", None),
         (limit("hold_time", "1 s", block="held", **LAST_100), "last_cycles",
@@ -106,8 +109,9 @@ def test_a_change_needs_a_baseline_in_every_block_of_its_kind(tmp_path: Path) ->
     run = run_with(tmp_path, limit("energy_j", "5 %", statistic="change", block="cyclic"))
     second = run.plan.block[0].model_copy(update={"name": "second", "baseline": None})
     more = type(run)(**{**vars(run), "plan": run.plan.model_copy(update={"block": (*run.plan.block, second)})})
-    with pytest.raises(ConfigError, match="block 'second' of the plan has no baseline to take the change from"):
+    with pytest.raises(ConfigError, match="block 'second' of the plan has no baseline to") as caught:
         limits_fit(more)
+    assert str(caught.value.where).endswith(", key limit[0].statistic")
 
 
 def test_cycles_left_are_those_to_another_limit_of_the_same_measure_and_block(tmp_path: Path) -> None:
