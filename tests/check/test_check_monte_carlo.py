@@ -112,6 +112,13 @@ def test_guards_are_compared_at_the_risk_that_is_asked_for(u: float) -> None:
     assert checked.guard(0.2) == pytest.approx(0.8416 * 1.1, rel=0.02)
 
 
+def test_a_guard_reaches_to_the_further_quantile() -> None:
+    up, down = (propagate(lambda a, side=side: side * np.exp(a), [Input(0.0, 0.5)]) for side in (1.0, -1.0))
+    assert up.guard() == pytest.approx(np.exp(2.0 * 0.5) - 1.0, rel=0.03)  # two standard deviations of a, upwards
+    assert down.guard() == pytest.approx(up.guard())
+    assert (up.coverage, propagate(lambda a: a, [Input(0.0, 1.0)], coverage=0.5).coverage) == (0.95, 0.5)
+
+
 def test_an_exact_input_is_an_input() -> None:
     found = propagate(lambda a, b: a + b, [Input(1.0, 0.0), Input(2.0, 0.5)])
     assert (found.converged, found.value) == (True, 3.0)
@@ -173,13 +180,14 @@ def test_a_quantile_needs_one_whole_draw_beyond_it() -> None:
 def test_an_input_that_is_not_known_gives_nothing(bad: Input) -> None:
     checked = propagate(lambda x: x, [bad])
     assert checked.converged is False
+    assert isnan(checked.u) or checked.u > 0.0
     assert (checked.coverage, checked.n_used + checked.n_drawn) == (0.95, checked.draws.size + 20_000)
     assert isnan(checked.low)
     assert isnan(larger_of(Budget((BudgetPart("a", 1.0),)), checked, few=True).standard_u)
 
 
 def test_only_normal_inputs_are_correlated() -> None:
-    with pytest.raises(ValueError, match="correlated"):
+    with pytest.raises(ValueError, match=r"^only normal inputs of infinite degrees of freedom can be correlated$"):
         propagate(lambda a, b: a + b, [Input(0, 1), Input(0, 1, 3.0)], correlation=np.eye(2))
     together = propagate(lambda a, b: a - b, [Input(0, 1), Input(0, 1)], correlation=np.ones((2, 2)))
     assert together.u == pytest.approx(0.0, abs=1e-7)

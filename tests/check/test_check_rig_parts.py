@@ -252,6 +252,13 @@ def test_a_range_has_two_digits_and_no_drift_of_the_zero() -> None:
     assert parts_of("load_range", rig, 40.0, OVER_DAYS) == [certificate, GEOMETRY, digits]
 
 
+def test_the_geometry_of_either_axis_is_named() -> None:
+    rig = stated_rig({"uncertainty": 0.0}, {"uncertainty": 0.0}, geometry_uncertainty=0.004)
+    rig = rig.model_copy(update={"motion": AxisConfig(channel="motion", geometry_uncertainty=0.006)})
+    of_motion = ("geometry of the motion", 40.0 * 0.006 / 2.0, "geometry_uncertainty of the rig file")
+    assert parts_of("energy_j", rig, 40.0) == [GEOMETRY, of_motion]
+
+
 def test_a_digit_that_is_not_declared_is_that_of_the_samples() -> None:
     rig = stated_rig({"uncertainty": 0.0}, {"uncertainty": 0.0})
     seen = replace(VALUES, typical=replace(TYPICAL, load_digit=0.8, motion_digit=0.03))
@@ -282,7 +289,7 @@ def test_a_temperature_has_the_certificate_and_the_digit_of_its_channel() -> Non
 def test_a_figure_of_other_channels_follows_each_by_its_own_factor() -> None:
     rig = stated_rig({"uncertainty": 0.006, "uncertainty_floor": "2 N"}, {"uncertainty": 0.008})
     through = (Through("load", -2.0, 50.0), Through("motion", 3.0, math.nan))
-    assert parts_of("rocker_curvature", rig, 10.0, replace(VALUES, through=through)) == [
+    assert parts_of("rocker_curvature", rig, 10.0, replace(OVER_DAYS, through=through)) == [
         ("calibration of 'load'", 20.0 * math.hypot(0.006, 2.0 / 50.0) / 2.0, ""),
         ("calibration of 'motion'", 30.0 * 0.008 / 2.0, ""),
     ]
@@ -329,6 +336,22 @@ def test_a_day_ends_at_midnight() -> None:
     assert str(day_of(-1)) == "1969-12-31"
 
 
+def test_a_floor_of_a_rate_or_an_energy_is_a_part_of_the_range() -> None:
+    rig = stated_rig({"uncertainty": 0.0}, {"uncertainty_floor": "0.02 deg"})
+    for name, span in (("rate_end_per_h", 3.6), ("rate_end_per_h", 0.5), ("energy_j", 0.5)):
+        values = replace(VALUES, typical=replace(TYPICAL, motion_range=span))
+        assert parts_of(name, rig, -2.0, values) == [("calibration of 'motion'", 2.0 * 0.02 / span / 2.0, "")]
+
+
+def test_what_is_not_of_cycles_follows_its_channel_alone() -> None:
+    rig = stated_rig({}, {}).model_copy(update={"load": AxisConfig(channel="load"), "motion": MACHINE})
+    for name in ("permanent_set", "creep_end"):
+        found = sensitivity_of(our_measures()[name], rig, 1.0, TYPICAL)
+        assert (found.load, found.motion, found.machine) == (0.0, 1.0, 0.0)
+    found = sensitivity_of(our_measures()["motion_range"], rig, 1.0, replace(TYPICAL, motion_range=math.nan))
+    assert (found.load, found.motion, found.machine) == (0.0, 1.0, 0.0)
+
+
 def test_what_is_known_of_a_machine_is_a_part_of_its_own() -> None:
     channels = {"uncertainty": 0.0}
     rig = stated_rig(channels, channels).model_copy(update={"load": AxisConfig(channel="load"), "motion": MACHINE})
@@ -350,6 +373,8 @@ def test_a_delay_turns_energy_and_loss_factor_and_the_second_logger_adds_that_of
     assert parts_of("energy_j", rig, 10.0, values) == [(name, energy, "rig file")]
     assert parts_of("loss_factor", rig, 0.1, values) == [(name, angle, "rig file")]
     assert parts_of("period_s", rig, 0.1, values) == []
+    no_period = replace(VALUES, typical=replace(TYPICAL, period_s=math.nan))
+    assert parts_of("loss_factor", rig, 0.1, no_period) == []
     second = SecondConfig(files=("b*.csv",), time=rig.time, offset_uncertainty=12e-3)
     one_logger = rig.model_copy(update={"second": second})
     assert parts_of("loss_factor", one_logger, 0.1, values) == [(name, angle, "rig file")]
@@ -389,6 +414,10 @@ def test_calibrations_that_share_a_window_count_with_the_larger_and_are_both_nam
     assert parts_of("load_range", rig, 40.0, both) == [
         ("calibration of 'load'", 40.0 * 0.004 / 2.0, "certificate INV-1, INV-2")
     ]
+    for day, relative, name in (("2031-02-27", 0.003, "INV-1"), ("2031-03-02", 0.004, "INV-2")):
+        alone = replace(VALUES, between_us=(us(day), us(day)))
+        expected = ("calibration of 'load'", 40.0 * relative / 2.0, f"certificate {name}")
+        assert parts_of("load_range", rig, 40.0, alone) == [expected]
     load = rig.channel[0]
     assert calibrations_at(load, rig, (us("2031-02-27"), us("2031-02-28"))) == (OLD,)
     assert calibrations_at(load, rig, (us("2031-03-01"), us("2031-03-01"))) == (NEW,)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from decimal import Decimal
 from math import inf, nan
 
@@ -133,6 +134,14 @@ def test_a_number_of_single_precision_is_its_shortest_decimal(value: float) -> N
     else:
         assert np.float32(found) == single
         assert len(repr(found)) <= len(repr(float(value)))
+
+
+def test_numbers_beyond_single_precision_are_what_they_are_without_a_warning() -> None:
+    beyond = [1e300, -1e300, 1e39, nan, inf, 1e-300, 4.5e15 + 0.5]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        np.testing.assert_equal(decimals_of(np.array(beyond)), beyond)
+        np.testing.assert_equal([decimal_of(value) for value in beyond], beyond)
 
 
 def test_what_a_rig_wrote_is_what_is_printed() -> None:

@@ -181,6 +181,15 @@ def test_a_log_of_another_block_is_no_log_of_this_one(tmp_path: Path) -> None:
         assert row["remark"] == ("" if verdict == "pass" else "no log of this block yet")
 
 
+def test_what_a_hold_did_to_the_load_is_no_cycle_that_broke_off(tmp_path: Path) -> None:
+    run = run_with(tmp_path, limit("peak_load", "90 N*m", statistic="max"), head='decision = "simple"')
+    begun = [1_000_000 * i for i in range(10)]
+    made = cycles(10, start_us=begun, peak_load=[80.0] * 9 + [120.0], complete=[True] * 9 + [False])
+    made[9]["cycle"] = None
+    held = rows("holds", 1, **HELD, start_us=9_500_000)
+    assert [judge(run, cycles=made, holds=some)[0]["verdict"] for some in ([], held)] == ["fail", "pass"]
+
+
 def test_a_measure_of_the_run_is_a_row_of_the_run(tmp_path: Path) -> None:
     due = RIG.replace('unit = "deg"', 'unit = "deg"\ndue = 2031-06-11')
     due = due.replace('unit = "N*m"', 'unit = "N*m"\ndue = 2031-06-12')

@@ -188,6 +188,19 @@ def test_cycles_beyond_the_plan_are_not_claimed() -> None:
     assert found.survival.cycles == N
     no_number = RunState((row(measure="cycles_done"),), (cycles(N + 500, None),))
     assert result({"a": no_number, "b": no_number}).survival.cycles == N + 500
+    ended = BlockDone("durability", "cyclic", 7, None, True)
+    assert result({"b": RunState((row(measure="cycles_done"),), (ended,))}).specimens[1].cycles == 7
+
+
+def test_a_specimen_without_a_cycle_test_has_no_cycles() -> None:
+    static = RunState((row(block="strength"),), (proof(),))
+    found = result({"a": static, "b": static})
+    assert [(one.cycles, one.stages[0].cycles, one.stages[0].running) for one in found.specimens] == [
+        (None, None, False)
+    ] * 2
+    assert found.survival.words == ("2 of 2 survived: reliability at least 0.31 with 90 % confidence",)
+    (stage,) = result({"b": RunState((), (proof(),))}).specimens[1].stages
+    assert (stage.why, stage.running, stage.verdict) == ("no limit judges it", False, OPEN)
 
 
 ROWS = st.builds(row, st.sampled_from(list(Verdict)), st.sampled_from(["durability", "strength", "run", "hold"]),

@@ -66,6 +66,33 @@ def test_what_is_not_decided_counts_as_failed() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("specimen", "survived", "undecided"),
+    [
+        ((PASS, False, N), 2, 0), ((PASS, True, N), 2, 0), ((OPEN, True, N), 2, 0),
+        ((OPEN, False, N), 1, 1), ((UNKNOWN, False, N), 1, 1), ((UNKNOWN, True, N), 1, 1),
+        ((FAIL, False, N), 1, 0), ((FAIL, True, N), 1, 0),
+    ],
+)  # fmt: skip
+def test_only_what_passes_or_goes_on_without_a_doubt_survives(
+    specimen: tuple[Verdict, bool, int], survived: int, undecided: int
+) -> None:
+    found = survival([(PASS, False, N), specimen], 0.9, None)
+    assert (found.survived, found.tested, found.undecided) == (survived, 2, undecided)
+    assert found.so_far is specimen[1]
+
+
+def test_a_short_life_is_named_to_the_cycle_and_none_below_one() -> None:
+    def said(cycles: int) -> tuple[str, ...]:
+        return survival([(PASS, False, cycles)], 0.9, 1.0).words[1:]
+
+    rest = "cycles with 90 % confidence, if the Weibull shape is 1 (stated, not tested)"
+    assert said(1_000) == (f"characteristic life at least 434 {rest}",)  # 1000 / ln 10
+    assert said(100_000) == (f"characteristic life at least 43,420 {rest}",)
+    assert said(3) == (f"characteristic life at least 1 {rest}",)
+    assert said(2) == ()
+
+
 def test_what_goes_on_counts_for_its_cycles_so_far() -> None:
     found = survival([(OPEN, True, 900), (PASS, False, N), (OPEN, True, 0), (OPEN, True, None)], 0.9, None)
     assert found.words == ("2 of 2 survived 900 cycles so far: reliability at least 0.31 with 90 % confidence",)
