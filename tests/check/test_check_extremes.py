@@ -96,6 +96,7 @@ def test_nothing_known_has_no_guard(width) -> None:  # type: ignore[no-untyped-d
     assert isnan(width([1.0], 0.1, 0.0))
     assert isnan(width([1.0], 0.1, shared=nan))
     assert isnan(width([1.0], 0.1, shared=-1.0))
+    assert isnan(width([1.0], 0.1, shared=inf))
 
 
 def test_the_centre_bounds_the_largest() -> None:

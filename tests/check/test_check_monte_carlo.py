@@ -112,6 +112,16 @@ def test_guards_are_compared_at_the_risk_that_is_asked_for(u: float) -> None:
     assert checked.guard(0.2) == pytest.approx(0.8416 * 1.1, rel=0.02)
 
 
+def test_of_few_values_the_guards_of_few_values_are_compared() -> None:
+    budget = Budget((BudgetPart("a", 0.1, 2.0, "A"), BudgetPart("b", 0.1)))
+    few, many = budget.guard(few=True), budget.guard(few=False)
+    assert abs(few - many) > 0.1 * many
+    checked = propagate(lambda a: a, [Input(0.0, 0.25 * (few + many))])
+    assert min(few, many) < checked.guard() < max(few, many)
+    for how, own in ((True, few), (False, many)):
+        assert (larger_of(budget, checked, few=how) is budget) is (own >= checked.guard())
+
+
 def test_a_guard_reaches_to_the_further_quantile() -> None:
     up, down = (propagate(lambda a, side=side: side * np.exp(a), [Input(0.0, 0.5)]) for side in (1.0, -1.0))
     assert up.guard() == pytest.approx(np.exp(2.0 * 0.5) - 1.0, rel=0.03)  # two standard deviations of a, upwards
@@ -126,7 +136,8 @@ def test_an_exact_input_is_an_input() -> None:
 
 
 def test_two_draws_have_a_scatter_and_one_has_none() -> None:
-    assert propagate(lambda a: a, [Input(0.0, 1.0)], draws=2).u > 0.0
+    two = propagate(lambda a: a, [Input(0.0, 1.0)], draws=2)
+    assert two.u == pytest.approx((two.draws[1] - two.draws[0]) / sqrt(2.0))
     assert isnan(propagate(lambda a: a, [Input(0.0, 1.0)], draws=1).u)
 
 
@@ -183,6 +194,7 @@ def test_an_input_that_is_not_known_gives_nothing(bad: Input) -> None:
     assert isnan(checked.u) or checked.u > 0.0
     assert (checked.coverage, checked.n_used + checked.n_drawn) == (0.95, checked.draws.size + 20_000)
     assert isnan(checked.low)
+    assert isnan(checked.high)
     assert isnan(larger_of(Budget((BudgetPart("a", 1.0),)), checked, few=True).standard_u)
 
 
@@ -191,6 +203,8 @@ def test_only_normal_inputs_are_correlated() -> None:
         propagate(lambda a, b: a + b, [Input(0, 1), Input(0, 1, 3.0)], correlation=np.eye(2))
     together = propagate(lambda a, b: a - b, [Input(0, 1), Input(0, 1)], correlation=np.ones((2, 2)))
     assert together.u == pytest.approx(0.0, abs=1e-7)
+    of_three = propagate(lambda a, b, c: a + b - 2 * c, [Input(0, 1)] * 3, correlation=np.ones((3, 3)))
+    assert of_three.u == pytest.approx(0.0, abs=1e-6)
 
 
 def test_a_figure_of_a_constant() -> None:

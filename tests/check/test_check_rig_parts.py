@@ -241,6 +241,8 @@ def test_every_part_of_a_reading_has_its_name_its_size_and_where_it_is_from() ->
     drift = ("zero drift of 'load'", 0.25 * 0.3 * 4.0 / math.sqrt(3.0), "over 4 d")
     assert parts_of("peak_load", rig, 40.0, OVER_DAYS) == [certificate, GEOMETRY, digit, drift]
     since_window = ("zero drift of 'load'", 0.25 * 0.3 * 3.0 / math.sqrt(3.0), "over 3 d")
+    at_once = replace(OVER_DAYS, between_us=(4 * DAY, 4 * DAY))
+    assert parts_of("peak_load", rig, 40.0, at_once) == [certificate, GEOMETRY, digit]
     no_start = replace(OVER_DAYS, begun_us=None)
     assert parts_of("peak_load", rig, 40.0, no_start) == [certificate, GEOMETRY, digit, since_window]
 
@@ -283,15 +285,16 @@ def test_a_temperature_has_the_certificate_and_the_digit_of_its_channel() -> Non
     digit = ("resolution of 'warmth'", 0.1 / 2.0 / math.sqrt(3.0), "one digit, declared")
     assert parts_of("temperature_c", rig(), 30.0) == [certificate]
     declared = rig(resolution="0.1 K")
-    assert parts_of("temperature_c", declared, 30.0) == [certificate, digit]
+    assert parts_of("temperature_c", declared, 30.0, OVER_DAYS) == [certificate, digit]
 
 
 def test_a_figure_of_other_channels_follows_each_by_its_own_factor() -> None:
     rig = stated_rig({"uncertainty": 0.006, "uncertainty_floor": "2 N"}, {"uncertainty": 0.008})
-    through = (Through("load", -2.0, 50.0), Through("motion", 3.0, math.nan))
+    through = (Through("load", -2.0, 50.0), Through("motion", 3.0, math.nan), Through("load", 1.0, 0.0))
     assert parts_of("rocker_curvature", rig, 10.0, replace(OVER_DAYS, through=through)) == [
         ("calibration of 'load'", 20.0 * math.hypot(0.006, 2.0 / 50.0) / 2.0, ""),
         ("calibration of 'motion'", 30.0 * 0.008 / 2.0, ""),
+        ("calibration of 'load'", 10.0 * 0.006 / 2.0, ""),  # of no range, a floor is no part
     ]
 
 
@@ -361,6 +364,15 @@ def test_what_is_known_of_a_machine_is_a_part_of_its_own() -> None:
     # a stiffness says itself how far the machine moves, whatever cycles usually do
     found = sensitivity_of(our_measures()["secant_stiffness"], rig, -100.0, values.typical)
     assert (found.load, found.motion, found.machine) == pytest.approx((1.25, -1.25, -0.25))
+    sure = {channel: {"uncertainty": 0.005} for channel in ("load", "motion")}
+    stated = stated_rig(sure["load"], sure["motion"]).model_copy(update={"load": rig.load, "motion": MACHINE})
+    assert parts_of("secant_stiffness", stated, -100.0, values) == [
+        ("calibration of 'load'", 125.0 * 0.005 / 2.0, ""), ("calibration of 'motion'", 125.0 * 0.005 / 2.0, ""),
+        ("machine stiffness", 25.0 * 0.1 / 2.0, "rig file"),
+    ]  # fmt: skip
+    for span, machine in ((0.0, 0.0), (0.5, LOAD / 400.0 / 0.5)):
+        typical = Typical(load_range=LOAD, motion_range=span, period_s=1.0)
+        assert sensitivity_of(our_measures()["motion_range"], rig, 4.0, typical).machine == pytest.approx(machine)
 
 
 def test_a_delay_turns_energy_and_loss_factor_and_the_second_logger_adds_that_of_its_clock() -> None:
@@ -373,8 +385,9 @@ def test_a_delay_turns_energy_and_loss_factor_and_the_second_logger_adds_that_of
     assert parts_of("energy_j", rig, 10.0, values) == [(name, energy, "rig file")]
     assert parts_of("loss_factor", rig, 0.1, values) == [(name, angle, "rig file")]
     assert parts_of("period_s", rig, 0.1, values) == []
-    no_period = replace(VALUES, typical=replace(TYPICAL, period_s=math.nan))
-    assert parts_of("loss_factor", rig, 0.1, no_period) == []
+    for unknown in (math.nan, 0.0):
+        no_period = replace(VALUES, typical=replace(TYPICAL, period_s=unknown))
+        assert parts_of("loss_factor", rig, 0.1, no_period) == []
     second = SecondConfig(files=("b*.csv",), time=rig.time, offset_uncertainty=12e-3)
     one_logger = rig.model_copy(update={"second": second})
     assert parts_of("loss_factor", one_logger, 0.1, values) == [(name, angle, "rig file")]
@@ -392,7 +405,8 @@ def test_a_clock_is_a_part_of_times_and_of_rates_and_says_so() -> None:
     assert parts_of("period_s", rig, -2.0) == [clock, steps]
     at_once = replace(VALUES, between_us=(7, 7))  # a rate that was not taken over any time has no such part
     assert parts_of("rate_end_per_h", rig, -2.0, at_once) == [clock]
-    over = replace(VALUES, between_us=(0, 20_000_000))
+    assert parts_of("rate_end_per_h", rig, -2.0) == [clock]
+    over = replace(VALUES, between_us=(5_000_000, 25_000_000))
     rate = ("resolution of the clock", 2.0 * 0.1 / 20.0 / math.sqrt(6.0), "the steps in which it counts")
     assert parts_of("loading_rate", rig, -2.0, over) == [clock, rate]
 
@@ -432,3 +446,11 @@ def test_a_recalibration_is_named_in_the_budget_of_a_change() -> None:
     note = "recalibrated since the baseline: the errors do not cancel"
     assert found == (BudgetPart("calibrations of 'load'", found[0].u, math.inf, "B", note),)
     assert found[0].u == pytest.approx(1.5 * 0.0025)
+    floors = ("0.1 N", "0.2 N")  # a change is a ratio: a floor alone says nothing of it
+    older, newer = (one.model_copy(update={"uncertainty": None, "uncertainty_floor": floor})
+                    for one, floor in zip((OLD, NEW), floors, strict=True))  # fmt: skip
+    rig = twice_calibrated()
+    load = ChannelConfig.model_construct(**{**dict(rig.channel[0]), "calibration": (older, newer)})
+    rig = rig.model_copy(update={"channel": (load, rig.channel[1])})
+    (part,) = recalibrated(our_measures()["load_range"], rig, 0.5, before, after)
+    assert part.u == 0.0

@@ -67,6 +67,12 @@ def test_a_value_without_an_uncertainty_has_four_digits(value: float, printed: s
         assert rounded(value, u) == (printed, "not known")
 
 
+def test_a_value_with_an_uncertainty_is_rounded_as_it_is() -> None:
+    below = float(np.float32(2.675))  # 2.67499995
+    assert rounded(below, 0.1) == ("2.67", "0.10")
+    assert rounded(below, 0.0) == ("2.675", "0")
+
+
 def test_an_exact_value_keeps_its_digits() -> None:
     assert rounded(1_999_970.0, 0.0) == ("1,999,970", "0")
     assert rounded(0.125, 0.0) == ("0.125", "0")
@@ -90,6 +96,7 @@ def test_bounds() -> None:
 def test_numbers_are_written_out_up_to_fifteen_digits() -> None:
     assert rounded(1.5e14, 1e13) == ("150,000,000,000,000", "10,000,000,000,000")
     assert rounded(1.5e15, 1e14) == ("1.50e+15", "100,000,000,000,000")
+    assert rounded(1e15, 2e16) == ("1e+15", "2.0e+16")
     assert rounded(1.5e-12, None)[0] == "0.000000000001500"
     assert rounded(1.5e-13, None)[0] == "1.500e-13"
 

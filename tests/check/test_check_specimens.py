@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -201,6 +202,19 @@ def test_a_specimen_without_a_cycle_test_has_no_cycles() -> None:
     assert found.survival.words == ("2 of 2 survived: reliability at least 0.31 with 90 % confidence",)
     (stage,) = result({"b": RunState((), (proof(),))}).specimens[1].stages
     assert (stage.why, stage.running, stage.verdict) == ("no limit judges it", False, OPEN)
+    (stage,) = result({"b": RunState((row(block="strength"),), (proof(0),))}).specimens[1].stages
+    assert stage.why == "still to come: strength 0 of 1"
+
+
+def test_cycles_are_known_whatever_the_verdict() -> None:
+    for state in (RunState((row(FAIL),), (cycles(),)), RunState((), (cycles(),)), SOUND):
+        assert result({"b": state}).specimens[1].cycles == N
+    assert result({}).specimens[0].stages[0].why == ""
+
+
+def test_a_life_is_named_where_the_lab_states_a_shape() -> None:
+    assert result({}).survival.life is None
+    assert result({}, weibull_shape=2.0).survival.life == pytest.approx(N * (2.0 / np.log(10.0)) ** 0.5)
 
 
 ROWS = st.builds(row, st.sampled_from(list(Verdict)), st.sampled_from(["durability", "strength", "run", "hold"]),

@@ -71,11 +71,11 @@ def test_what_is_not_decided_counts_as_failed() -> None:
     [
         ((PASS, False, N), 2, 0), ((PASS, True, N), 2, 0), ((OPEN, True, N), 2, 0),
         ((OPEN, False, N), 1, 1), ((UNKNOWN, False, N), 1, 1), ((UNKNOWN, True, N), 1, 1),
-        ((FAIL, False, N), 1, 0), ((FAIL, True, N), 1, 0),
+        ((FAIL, False, N), 1, 0), ((FAIL, True, N), 1, 0), ((FAIL, True, 0), 1, 0), ((FAIL, True, None), 1, 0),
     ],
 )  # fmt: skip
 def test_only_what_passes_or_goes_on_without_a_doubt_survives(
-    specimen: tuple[Verdict, bool, int], survived: int, undecided: int
+    specimen: tuple[Verdict, bool, int | None], survived: int, undecided: int
 ) -> None:
     found = survival([(PASS, False, N), specimen], 0.9, None)
     assert (found.survived, found.tested, found.undecided) == (survived, 2, undecided)
@@ -91,6 +91,13 @@ def test_a_short_life_is_named_to_the_cycle_and_none_below_one() -> None:
     assert said(100_000) == (f"characteristic life at least 43,420 {rest}",)
     assert said(3) == (f"characteristic life at least 1 {rest}",)
     assert said(2) == ()
+    whole = survival([(PASS, False, 100)], 1.0 - math.exp(-1.0), 1.0)  # a hundred, but for the last digit of a double
+    assert whole.words[1].startswith("characteristic life at least 100 cycles")
+
+
+def test_forty_survivors() -> None:
+    (words,) = survival([(PASS, False, N)] * 40, 0.9, None).words
+    assert words.endswith("reliability at least 0.94 with 90 % confidence")  # 0.1 to the power of 1/40 is 0.944
 
 
 def test_what_goes_on_counts_for_its_cycles_so_far() -> None:
