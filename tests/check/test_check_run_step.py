@@ -11,6 +11,7 @@ import pyarrow as pa
 import pytest
 
 from benchpipe.blocks.cyclic.state import Counted
+from benchpipe.blocks.idle.plan import IdleBlock
 from benchpipe.check.run import CHECK
 from benchpipe.config.limits import OF_DRIFT
 from benchpipe.run import RunConfig
@@ -151,6 +152,13 @@ def test_a_hold_waits_for_the_count_that_decides(tmp_path: Path, counter: float,
     assert row["remark"] == (over if due else "no hold yet, 'durability' before it is at 991 of 1,000 cycles")
 
 
+def test_where_detection_decides_a_counter_that_shows_less_holds_nothing_up(tmp_path: Path) -> None:
+    run = run_with(tmp_path, CREEP)
+    state = {"durability": {"counted": asdict(Counted(1000, 900.0, 1.0, differences=(("gap", 0, 1, -100.0),)))}}
+    (row,) = verdicts(run, manifest_of(run, cycles=cycles(1000), holds=[], state=state))
+    assert (row["verdict"], row["due"]) == ("not evaluated", True)
+
+
 def test_a_hold_whose_time_is_over_waits_for_nothing(tmp_path: Path) -> None:
     run = run_with(tmp_path, CREEP)
     sweep = rows("sweeps", 1, block="free", sweep=1)
@@ -188,6 +196,20 @@ def test_what_a_hold_did_to_the_load_is_no_cycle_that_broke_off(tmp_path: Path) 
     made[9]["cycle"] = None
     held = rows("holds", 1, **HELD, start_us=9_500_000)
     assert [judge(run, cycles=made, holds=some)[0]["verdict"] for some in ([], held)] == ["fail", "pass"]
+
+
+def test_a_block_in_which_nothing_is_measured_hides_no_cycle(tmp_path: Path) -> None:
+    run = run_with(tmp_path, PEAK)
+    idle = IdleBlock(name="rest", kind="idle")
+    run = replace(run, plan=run.plan.model_copy(update={"block": (*run.plan.block, idle)}))
+    (row,) = judge(run, cycles=cycles(600))
+    assert row["verdict"] == "pass"
+
+
+def test_a_plan_of_one_block_has_limits_on_the_run_too(tmp_path: Path) -> None:
+    run = run_with(tmp_path, DAYS)
+    alone = replace(run, plan=run.plan.model_copy(update={"block": run.plan.block[:1]}))
+    assert [row["block"] for row in judge(alone, cycles=[])] == ["run"]
 
 
 def test_a_measure_of_the_run_is_a_row_of_the_run(tmp_path: Path) -> None:
