@@ -15,10 +15,10 @@ def drafted_keys(limit: LimitConfig, measure: Measure, block: Block) -> tuple[st
     A figure of a hold or a proof is that of a load: of which one, the protocol says. What is counted off between cycles
     (a change) begins at the baseline. Peaks, ranges and energies are what they are, whatever the plan asks for.
     """
-    return tuple(key for key in block.drafted if _hangs_on(limit, measure, block, key))
+    return tuple(key for key in block.drafted if _hangs_on(limit, measure, key))
 
 
-def _hangs_on(limit: LimitConfig, measure: Measure, block: Block, key: str) -> bool:
+def _hangs_on(limit: LimitConfig, measure: Measure, key: str) -> bool:
     if key == "baseline":
         return limit.statistic == "change"
     return key not in CHOOSING if measure.hangs_on is None else key in measure.hangs_on

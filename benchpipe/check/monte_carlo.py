@@ -71,7 +71,7 @@ class MonteCarloResult:
     def guard(self, risk: float = RISK) -> float:
         """Width to the further of both quantiles; NaN where the figure or the quantiles are not known."""
         low, high = self.quantiles(risk)
-        reach = max(self.value - low, high - self.value, 0.0)
+        reach = max(self.value - low, high - self.value)
         return reach if isfinite(reach) else nan
 
 

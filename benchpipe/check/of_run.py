@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, timedelta
 
 from benchpipe.blocks.hold.levels import leak_over_levels
 from benchpipe.blocks.registry import kind_of
@@ -18,6 +18,7 @@ from benchpipe.run import RunConfig
 from benchpipe.store.manifest import Manifest
 
 DAY_S = 86_400.0
+DAY = timedelta(days=1)
 
 
 class NotThere(Exception):
@@ -127,6 +128,7 @@ def _out(channel: ChannelConfig, first: date, last: date) -> str:
         return f"of {first}, before the first calibration of '{channel.name}' on {begins[0]}"
     ends = [*begins[1:], date.max]
     for one, begin, end in zip(known, begins, ends, strict=True):
-        if one.due is not None and last > one.due and begin <= last < end:
-            return f"of {last}, after the calibration of '{channel.name}' was due on {one.due}"
+        until = min(last, end - DAY)  # the last day of the log that this calibration is for
+        if one.due is not None and until > one.due and until >= max(first, begin):
+            return f"of {until}, after the calibration of '{channel.name}' was due on {one.due}"
     return ""

@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any
 
 from benchpipe.blocks.measures import Measure
@@ -190,7 +190,7 @@ def recalibrated(
 
 def day_of(us: int) -> date:
     """The day of a time on a dated axis."""
-    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=us)).date()
+    return date(1970, 1, 1) + timedelta(microseconds=us)
 
 
 def _readings(channel: ChannelConfig, gear: float, digit: float, *, times: float) -> Iterator[BudgetPart]:

@@ -37,8 +37,7 @@ def decimal_of(value: float) -> float:
         return value
     import numpy as np
 
-    with np.errstate(over="ignore"):
-        single = np.float32(value)
+    single = np.float32(value)  # what is beyond its range is an integer
     return float(str(single)) if float(single) == value else value
 
 

@@ -40,7 +40,7 @@ from benchpipe.store.pauses import RunClock
 from benchpipe.store.state import State
 from benchpipe.tables import schema
 
-VERSION = 9
+VERSION = 10
 STEP = "check"
 JudgedRow = tuple[dict[str, Any], list[dict[str, Any]]]
 
@@ -179,8 +179,7 @@ def _values(case: Case, run: RunConfig, *, started: bool) -> Values:
     """The values that a limit is judged on."""
     if not started or case.measure.values is None:
         return nothing("no log of this block yet", due=False)
-    waits = "" if case.measure.in_window else _under_way(case.block, run, case.tables)
-    return case.measure.values(case.asked(waits))
+    return case.measure.values(case.asked(_under_way(case.block, run, case.tables)))
 
 
 def _others(block: Block, run: RunConfig) -> tuple[Events, ...]:

@@ -73,10 +73,7 @@ def sign_offs(entry: SignOffEntry, name: str) -> tuple[SignOff, ...]:
 def standing(store: RunStore, manifest: Manifest) -> SignOff | None:
     """The last approval, if it counts: figures and verdicts are still those that were signed, it was not withdrawn,
     and enough different persons have signed them."""
-    signed = _not_withdrawn(manifest)
-    if not signed or not {"process", "check"} <= set(manifest.steps):
-        return None
-    same = _of_this_state(store, manifest, signed)
+    same = _of_this_state(store, manifest, _not_withdrawn(manifest))
     approvals = [one for one in same if one.meaning == APPROVED]
     enough = bool(approvals) and _persons(same) >= approvals[-1].persons
     return approvals[-1] if enough else None

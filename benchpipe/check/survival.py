@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import floor, isfinite, log10
+from math import floor, log10
 
 from benchpipe.check.decision import Verdict
 
@@ -29,7 +29,7 @@ class Survival:
     weibull_shape : float or None
         As stated.
     life : float or None
-        Lower bound of the characteristic life [cycles] at that shape; None without one, or without cycles.
+        Lower bound of the characteristic life [cycles] at that shape; None without one, without cycles, or below one.
     words : tuple of str
         The same in sentences.
     """
@@ -78,7 +78,7 @@ def survival(
         lost = len(tested) - len(alive)
         times, failed = [*(n or 0 for n in done), *[0] * lost], [*[False] * len(alive), *[True] * lost]
         found = weibayes_life(times, failed, weibull_shape, confidence)
-        life = found.life if found.converged and isfinite(found.life) else None
+        life = found.life if found.converged and found.life >= 1.0 else None
     words = tuple(_words(len(alive), len(tested), undecided, cycles, so_far, confidence, bound))
     if life is not None:
         words += (_life_words(life, confidence, weibull_shape),)

@@ -15,7 +15,7 @@ NIST/SEMATECH e-Handbook of Statistical Methods, 8.4.1.3: maximum likelihood of 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, isfinite, log, log1p, nan, sqrt
+from math import exp, inf, isfinite, log, log1p, nan, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -111,7 +111,10 @@ def weibayes_life(time: ArrayLike, failed: ArrayLike, shape: float, confidence: 
     r = int(ended.sum())
     half_chi2 = -log1p(-confidence) if r == 0 else float(gammaincinv(r + 1, confidence))
     total = float(np.sum((t / longest) ** shape))  # scaled: the 20th power of a million is out of range
-    life = longest * (total / half_chi2) ** (1.0 / shape)
+    try:
+        life = longest * (total / half_chi2) ** (1.0 / shape)
+    except OverflowError:  # a shape near nought
+        life = inf
     return WeibayesResult(life, shape, confidence, r, t.size, isfinite(life))
 
 

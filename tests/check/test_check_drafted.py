@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
+from benchpipe.check.drafted import drafted_keys
+from benchpipe.check.measures import our_measures
 from benchpipe.cli.main import call
 from benchpipe.errors import ConfigError
 from benchpipe.run import load_run
 from benchpipe.store.run_store import RunStore
+from tests.check.test_check_case import one
 from tests.cli.commands import playground
 from tests.conftest import copy_samples
 
@@ -54,3 +58,28 @@ def test_a_drafted_key_must_be_stated(tmp_path: Path) -> None:
     drafted(lab, "cyclic", '["motion_min"]')
     with pytest.raises(ConfigError, match="drafted names 'motion_min', which the block does not state"):
         load_run(lab.parent / "healthy" / "plan.toml")
+
+
+HOLD = SimpleNamespace(drafted=("load", "mode", "files", "report_at"))
+CYCLIC = SimpleNamespace(drafted=("tolerance", "baseline", "load_max"))
+SWEEP = SimpleNamespace(drafted=("stops_beyond", "usable_load", "resistance_between"))
+
+
+@pytest.mark.parametrize(
+    ("measure", "statistic", "block", "keys"),
+    [
+        ("creep_end", "median", HOLD, ("load", "report_at")),  # which rows are of it, mode and files say: no target
+        ("peak_load", "max", CYCLIC, ()),  # a peak is what it is, whatever the plan asks for
+        ("peak_load", "change", CYCLIC, ("baseline",)),
+        ("off_target", "share", CYCLIC, ("tolerance", "load_max")),
+        ("cycles_done", "count", CYCLIC, ()),
+        ("range_of_motion", "median", SWEEP, ("stops_beyond",)),
+        ("usable_range", "median", SWEEP, ("usable_load",)),
+        ("coulomb", "max", SWEEP, ("stops_beyond", "resistance_between")),
+        ("travel", "median", SWEEP, ()),
+    ],
+)
+def test_a_limit_hangs_on_the_keys_that_decide_its_figure(
+    measure: str, statistic: str, block: Any, keys: tuple[str, ...]
+) -> None:
+    assert drafted_keys(one(measure=measure, statistic=statistic), our_measures()[measure], block) == keys

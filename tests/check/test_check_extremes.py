@@ -62,6 +62,13 @@ def test_factor_at_a_thousand_readings() -> None:
     assert largest_upper(values, 1.0) == pytest.approx(2.0)
 
 
+def test_a_guard_is_one_at_the_risk_that_is_asked_for() -> None:
+    for width in (largest_upper, largest_lower, smallest_lower, smallest_upper):
+        assert width([5.0], 1.0, risk=0.05) == pytest.approx(1.6449, abs=1e-4)  # normal distribution, one-sided
+        assert width([5.0], 1.0, 4.0, 0.05) == pytest.approx(2.1318, abs=1e-4)  # Student, four degrees of freedom
+        assert width([5.0], 1.0, risk=0.05, shared=2.0) == pytest.approx(hypot(1.6449, 2.0), abs=1e-3)
+
+
 def test_each_reading_may_have_its_own_u() -> None:
     # 10 ± 1 and 9 ± 2: the second reaches to 13, the first not below 8 (factor 2 above, 2.27 below for n = 2).
     assert largest_upper([10.0, 9.0], [1.0, 2.0]) == pytest.approx(3.0)
@@ -74,6 +81,12 @@ def test_a_reading_that_is_missing_may_be_the_largest() -> None:
     assert isnan(smallest_lower([1.0, inf], 0.1))
 
 
+def test_counts_of_a_converter_are_readings_as_any_other() -> None:
+    counts = np.array([0, 5], np.uint8)  # whose negative is no such number
+    assert smallest_lower(counts, [4.0, 0.1]) == smallest_lower([0.0, 5.0], [4.0, 0.1])
+    assert smallest_upper(counts, [4.0, 0.1]) == smallest_upper([0.0, 5.0], [4.0, 0.1])
+
+
 @pytest.mark.parametrize("width", [largest_upper, largest_lower, smallest_lower, smallest_upper])
 def test_nothing_known_has_no_guard(width) -> None:  # type: ignore[no-untyped-def]
     assert isnan(width([], 0.1))
@@ -83,6 +96,7 @@ def test_nothing_known_has_no_guard(width) -> None:  # type: ignore[no-untyped-d
     assert isnan(width([1.0], 0.1, 0.0))
     assert isnan(width([1.0], 0.1, shared=nan))
     assert isnan(width([1.0], 0.1, shared=-1.0))
+    assert isnan(width([1.0], 0.1, shared=inf))
 
 
 def test_the_centre_bounds_the_largest() -> None:
@@ -97,6 +111,9 @@ def test_no_exception_allowed_is_the_extreme() -> None:
     inner, outer = exception_guards(500, 0, 1.3, 20.0)
     assert inner == pytest.approx(largest_upper(values, 1.3, 20.0))
     assert outer == pytest.approx(largest_lower(values, 1.3, 20.0))
+    four, of_25 = (many_guard(many, 1.3, 20.0, 0.0, 0.01) for many in (4.0, 25.0))
+    assert exception_guards(100, 3, 1.3, 20.0, 0.01) == pytest.approx((four, of_25))
+    assert exception_guards(1, 0, 1.3, 20.0) == pytest.approx((largest_upper([0.0], 1.3, 20.0),) * 2)
     assert all(isnan(x) for x in (*exception_guards(0, 0, 1.0), *exception_guards(5, -1, 1.0)))
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from math import isnan, nan, pi, sqrt
+from math import inf, isnan, nan, pi, sqrt
 
 import numpy as np
 import pytest
 
 from benchpipe.check.budget import Budget, BudgetPart
-from benchpipe.check.monte_carlo import Input, larger_of, propagate
+from benchpipe.check.monte_carlo import Input, MonteCarloResult, larger_of, propagate
 
 # JCGM 100:2008, Table H.2 [from memory]: five simultaneous sets of V [V], I [mA], φ [rad].
 V = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
@@ -85,6 +85,8 @@ def test_a_ratio_near_zero_widens_the_budget_to_the_monte_carlo_guard() -> None:
         assert wide.guard(few=few) == pytest.approx(checked.guard(), rel=1e-6)
         assert checked.guard() > 1.3 * budget.guard(few=few)
         assert wide.parts[:2] == budget.parts
+        assert (wide.parts[2].name, wide.parts[2].note) == ("not linear (Monte Carlo)", "20,000 draws")
+        assert (wide.parts[2].kind, wide.parts[2].dof) == ("B", inf)
 
 
 def test_a_straight_line_keeps_its_budget_where_it_is_wider() -> None:
@@ -99,7 +101,60 @@ def test_the_larger_stands_with_few_degrees_of_freedom_too(few: bool, dof: float
     budget = Budget((BudgetPart("a", 0.1, dof, "A"),))
     checked = propagate(lambda a: np.exp(a) - 1.0, [Input(1.0, 0.5)])
     wide = larger_of(budget, checked, few=few)
-    assert wide.guard(few=few) >= max(checked.guard(), budget.guard(few=few)) * (1 - 1e-9)
+    assert wide.guard(few=few) == pytest.approx(max(checked.guard(), budget.guard(few=few)))
+
+
+@pytest.mark.parametrize("u", [0.1, 1.0])
+def test_guards_are_compared_at_the_risk_that_is_asked_for(u: float) -> None:
+    checked = propagate(lambda a: a, [Input(0.0, 1.1)])
+    wide = larger_of(Budget((BudgetPart("a", u),)), checked, few=False, risk=0.2)
+    assert wide.guard(0.2, few=False) == pytest.approx(checked.guard(0.2))
+    assert checked.guard(0.2) == pytest.approx(0.8416 * 1.1, rel=0.02)
+
+
+def test_of_few_values_the_guards_of_few_values_are_compared() -> None:
+    budget = Budget((BudgetPart("a", 0.1, 2.0, "A"), BudgetPart("b", 0.1)))
+    few, many = budget.guard(few=True), budget.guard(few=False)
+    assert abs(few - many) > 0.1 * many
+    checked = propagate(lambda a: a, [Input(0.0, 0.25 * (few + many))])
+    assert min(few, many) < checked.guard() < max(few, many)
+    for how, own in ((True, few), (False, many)):
+        assert (larger_of(budget, checked, few=how) is budget) is (own >= checked.guard())
+
+
+def test_a_guard_reaches_to_the_further_quantile() -> None:
+    up, down = (propagate(lambda a, side=side: side * np.exp(a), [Input(0.0, 0.5)]) for side in (1.0, -1.0))
+    assert up.guard() == pytest.approx(np.exp(2.0 * 0.5) - 1.0, rel=0.03)  # two standard deviations of a, upwards
+    assert down.guard() == pytest.approx(up.guard())
+    assert (up.coverage, propagate(lambda a: a, [Input(0.0, 1.0)], coverage=0.5).coverage) == (0.95, 0.5)
+
+
+def test_an_exact_input_is_an_input() -> None:
+    found = propagate(lambda a, b: a + b, [Input(1.0, 0.0), Input(2.0, 0.5)])
+    assert (found.converged, found.value) == (True, 3.0)
+    assert found.u == pytest.approx(0.5, rel=0.02)
+
+
+def test_two_draws_have_a_scatter_and_one_has_none() -> None:
+    two = propagate(lambda a: a, [Input(0.0, 1.0)], draws=2)
+    assert two.u == pytest.approx((two.draws[1] - two.draws[0]) / sqrt(2.0))
+    assert isnan(propagate(lambda a: a, [Input(0.0, 1.0)], draws=1).u)
+
+
+@pytest.mark.parametrize(
+    ("drawn", "end", "half"),
+    [
+        (Input(0.0, 1.0, shape="rectangular"), sqrt(3.0), 0.95 * sqrt(3.0)),
+        (Input(0.0, 1.0, shape="triangular"), sqrt(6.0), sqrt(6.0) * (1.0 - sqrt(0.05))),
+        (Input(0.0, 1.0), inf, 1.960),
+        (Input(0.0, 1.0, 1.0), inf, 12.706),  # Student's factor of one degree of freedom
+        (Input(0.0, 1.0, 4.0), inf, 2.776),
+    ],
+)
+def test_each_shape_ends_where_it_should_and_has_its_own_interval(drawn: Input, end: float, half: float) -> None:
+    found = propagate(lambda a: a, [drawn])
+    assert np.abs(found.draws).max() <= end
+    assert (-found.low, found.high) == (pytest.approx(half, rel=0.08), pytest.approx(half, rel=0.08))
 
 
 def test_draws_without_a_figure_count_against_it() -> None:
@@ -108,7 +163,9 @@ def test_draws_without_a_figure_count_against_it() -> None:
     assert checked.n_used < 0.85 * checked.n_drawn
     assert not checked.converged
     assert isnan(checked.guard())
-    assert isnan(larger_of(Budget((BudgetPart("a", 1.0),)), checked, few=False).guard(few=False))
+    wide = larger_of(Budget((BudgetPart("a", 1.0),)), checked, few=False)
+    assert isnan(wide.guard(few=False))
+    assert (wide.parts[1].name, wide.parts[1].note) == ("not linear (Monte Carlo)", "too many draws have no figure")
 
 
 def test_rare_draws_without_a_figure_widen_it() -> None:
@@ -119,19 +176,35 @@ def test_rare_draws_without_a_figure_widen_it() -> None:
     assert found.high > 2.05  # 1.96 if they were left out
 
 
+def test_a_quantile_needs_one_whole_draw_beyond_it() -> None:
+    found = MonteCarloResult(2.0, 1.0, 0.0, 4.0, 0.95, 5, 5, True, np.arange(5.0))
+    assert found.quantiles(0.2) == (1.0, 3.0)  # one of five lies beyond either
+    assert found.quantiles(0.3) == pytest.approx((1.5, 2.5))
+    assert found.quantiles(0.19) == (-inf, inf)
+    assert found.guard(0.2) == 1.0
+    with_a_hole = MonteCarloResult(2.0, 1.0, 0.0, 4.0, 0.95, 5, 10, True, np.arange(5.0))
+    assert with_a_hole.quantiles(0.6) == (1.0, 3.0)  # the five without a figure lie beyond both
+    assert with_a_hole.quantiles(0.59) == (-inf, inf)
+
+
 @pytest.mark.parametrize("bad", [Input(nan, 1.0), Input(1.0, nan), Input(1.0, 1.0, 0.0)])
 def test_an_input_that_is_not_known_gives_nothing(bad: Input) -> None:
     checked = propagate(lambda x: x, [bad])
-    assert not checked.converged
+    assert checked.converged is False
+    assert isnan(checked.u) or checked.u > 0.0
+    assert (checked.coverage, checked.n_used + checked.n_drawn) == (0.95, checked.draws.size + 20_000)
     assert isnan(checked.low)
+    assert isnan(checked.high)
     assert isnan(larger_of(Budget((BudgetPart("a", 1.0),)), checked, few=True).standard_u)
 
 
 def test_only_normal_inputs_are_correlated() -> None:
-    with pytest.raises(ValueError, match="correlated"):
+    with pytest.raises(ValueError, match=r"^only normal inputs of infinite degrees of freedom can be correlated$"):
         propagate(lambda a, b: a + b, [Input(0, 1), Input(0, 1, 3.0)], correlation=np.eye(2))
     together = propagate(lambda a, b: a - b, [Input(0, 1), Input(0, 1)], correlation=np.ones((2, 2)))
     assert together.u == pytest.approx(0.0, abs=1e-7)
+    of_three = propagate(lambda a, b, c: a + b - 2 * c, [Input(0, 1)] * 3, correlation=np.ones((3, 3)))
+    assert of_three.u == pytest.approx(0.0, abs=1e-6)
 
 
 def test_a_figure_of_a_constant() -> None:

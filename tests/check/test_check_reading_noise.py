@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchpipe.check.budget import BudgetPart
 from benchpipe.check.figure import JudgedFigure, figure_of_values
 from benchpipe.check.measures import our_measures
-from benchpipe.check.reading_noise import READING, hidden_scatter
+from benchpipe.check.reading_noise import READING, hidden_scatter, scatter_of, scatter_of_others
 from benchpipe.kernels.risk import student_guard
 from benchpipe.kernels.window_noise import fit_block_noise
 from tests.benchmarks.verdicts import RIG, RULE, Drawn, limit, window
@@ -49,7 +50,32 @@ def test_the_budget_has_the_noise_that_the_uncertainty_is_made_of() -> None:
     found = figure(np.array(FEW))
     (reading,) = (part for part in found.budget.parts if part.name == READING)
     assert reading.u == pytest.approx(np.std(FEW[:-1], ddof=1))
-    assert (reading.dof, reading.note) == (4.0, "scatter of the other 5")
+    assert (reading.dof, reading.kind, reading.note) == (4.0, "A", "scatter of the other 5")
+
+
+def test_two_readings_show_a_scatter_and_one_shows_none() -> None:
+    assert scatter_of(np.array([1.0])) is None
+    assert scatter_of(np.array([1.0, 3.0])) == BudgetPart(READING, np.sqrt(2.0), 1.0, "A", "scatter of 2")
+    many = scatter_of(np.arange(1_200.0), "all")
+    assert many is not None
+    assert many.note == "scatter of all 1,200"
+    assert scatter_of_others(np.array([1.0, 3.0]), 1, ()) is None
+
+
+def test_readings_that_show_the_same_digit_may_scatter_by_it() -> None:
+    stated = (
+        BudgetPart("resolution of 'torque'", 0.03), BudgetPart("resolution of 'angle'", 0.04),
+        BudgetPart("calibration of 'torque'", 9.0),
+    )  # fmt: skip
+    same = np.array([7.0, 7.0, 7.0, 9.0])
+    found = scatter_of_others(same, 3, stated)
+    assert found is not None
+    assert found.u == pytest.approx(2.0 * 0.05)
+    assert (found.name, found.dof, found.kind, found.note) == (READING, 2.0, "A", "scatter of the other 3")
+    assert scatter_of_others(same, 3, ()) == BudgetPart(READING, 0.0, 2.0, "A", "scatter of the other 3")
+    wide = scatter_of_others(np.array([6.0, 7.0, 8.0, 90.0]), 3, stated)
+    assert wide is not None
+    assert wide.u == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize("n", [2, 3, 5, 6, 7, 10])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from decimal import Decimal
 from math import inf, nan
 
@@ -66,6 +67,12 @@ def test_a_value_without_an_uncertainty_has_four_digits(value: float, printed: s
         assert rounded(value, u) == (printed, "not known")
 
 
+def test_a_value_with_an_uncertainty_is_rounded_as_it_is() -> None:
+    below = float(np.float32(2.675))  # 2.67499995
+    assert rounded(below, 0.1) == ("2.67", "0.10")
+    assert rounded(below, 0.0) == ("2.675", "0")
+
+
 def test_an_exact_value_keeps_its_digits() -> None:
     assert rounded(1_999_970.0, 0.0) == ("1,999,970", "0")
     assert rounded(0.125, 0.0) == ("0.125", "0")
@@ -82,6 +89,16 @@ def test_bounds() -> None:
     assert bound(4.8896, None, "at most") == "at most 4.890"
     assert bound(4.889, 0.12, "at least") == "at least 4.88"
     assert bound(-4.881, 0.12, "at most") == "at most -4.88"
+    for no_width in (0.0, nan, inf, -1.0):
+        assert bound(4.8896, no_width, "at least") == "at least 4.889"
+
+
+def test_numbers_are_written_out_up_to_fifteen_digits() -> None:
+    assert rounded(1.5e14, 1e13) == ("150,000,000,000,000", "10,000,000,000,000")
+    assert rounded(1.5e15, 1e14) == ("1.50e+15", "100,000,000,000,000")
+    assert rounded(1e15, 2e16) == ("1e+15", "2.0e+16")
+    assert rounded(1.5e-12, None)[0] == "0.000000000001500"
+    assert rounded(1.5e-13, None)[0] == "1.500e-13"
 
 
 @given(VALUE, st.one_of(st.none(), st.just(0.0), U), st.sampled_from(["at least", "at most"]))
@@ -124,6 +141,14 @@ def test_a_number_of_single_precision_is_its_shortest_decimal(value: float) -> N
     else:
         assert np.float32(found) == single
         assert len(repr(found)) <= len(repr(float(value)))
+
+
+def test_numbers_beyond_single_precision_are_what_they_are_without_a_warning() -> None:
+    beyond = [1e300, -1e300, 1e39, nan, inf, 1e-300, 4.5e15 + 0.5]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        np.testing.assert_equal(decimals_of(np.array(beyond)), beyond)
+        np.testing.assert_equal([decimal_of(value) for value in beyond], beyond)
 
 
 def test_what_a_rig_wrote_is_what_is_printed() -> None:

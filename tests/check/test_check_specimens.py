@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -93,6 +94,30 @@ def test_an_idle_block_is_not_waited_for_and_a_count_may_stand_in_a_limit() -> N
     assert result({"b": RunState((row(), counted), (cycles(N, None), idle))}).verdict is PASS
 
 
+def test_an_idle_block_at_the_head_of_a_plan_hides_nothing_that_is_to_come() -> None:
+    idle, unknown = BlockDone("rest", "idle", 0, None, False), BlockDone("strength", "proof", None, 1, False)
+    found = result({"b": RunState((row(),), (idle, unknown, cycles(7)))})
+    assert found.verdict is OPEN
+    assert found.specimens[1].stages[0].why == "still to come: durability 7 of 2,000,000 cycles"
+    assert found.specimens[1].cycles == 7
+    no_number = RunState((row(), row(block="strength")), (proof(), cycles(9, None)))
+    (stage,) = result({"b": no_number}).specimens[1].stages
+    assert "says how many cycles 'durability' is to have" in stage.why
+    assert (stage.running, stage.cycles) == (False, 9)
+
+
+def test_a_result_names_its_test_its_specimens_and_their_stages() -> None:
+    found = result({})
+    assert (found.name, found.required) == ("t", 2)
+    assert [(one.name, one.replaced_by, one.reason) for one in found.specimens] == [("A", None, ""), ("B", None, "")]
+    assert [(stage.name, stage.run) for one in found.specimens for stage in one.stages] == [("a", "a"), ("b", "b")]
+    stages = [{"run": "a", "name": "static"}, {"run": "b", "repeated_by": "c", "reason": "a cable came off"},
+              {"run": "c"}]  # fmt: skip
+    found = result({"c": SOUND}, allow_repeat=1, specimen=[{"name": "A", "stage": stages}])
+    shown = [(stage.name, stage.run, stage.repeated_by, stage.reason) for stage in found.specimens[0].stages]
+    assert shown == [("static", "a", None, ""), ("b", "b", "c", "a cable came off"), ("c", "c", None, "")]
+
+
 def test_a_run_that_is_not_there() -> None:
     told = {"specimen": [{"name": "A", "stage": [{"run": "a"}]}, {"name": "B", "stage": [{"run": "nowhere"}]}]}
     found = result({}, **told)
@@ -158,7 +183,38 @@ def test_a_stage_is_its_blocks_judged_by_its_limit_files() -> None:
 
 
 def test_cycles_beyond_the_plan_are_not_claimed() -> None:
-    assert result({"a": RunState((row(),), (cycles(N + 500),)), "b": SOUND}).survival.cycles == N
+    beyond = RunState((row(),), (cycles(N + 500),))
+    found = result({"a": beyond, "b": beyond})
+    assert [one.cycles for one in found.specimens] == [N, N]
+    assert found.survival.cycles == N
+    no_number = RunState((row(measure="cycles_done"),), (cycles(N + 500, None),))
+    assert result({"a": no_number, "b": no_number}).survival.cycles == N + 500
+    ended = BlockDone("durability", "cyclic", 7, None, True)
+    assert result({"b": RunState((row(measure="cycles_done"),), (ended,))}).specimens[1].cycles == 7
+
+
+def test_a_specimen_without_a_cycle_test_has_no_cycles() -> None:
+    static = RunState((row(block="strength"),), (proof(),))
+    found = result({"a": static, "b": static})
+    assert [(one.cycles, one.stages[0].cycles, one.stages[0].running) for one in found.specimens] == [
+        (None, None, False)
+    ] * 2
+    assert found.survival.words == ("2 of 2 survived: reliability at least 0.31 with 90 % confidence",)
+    (stage,) = result({"b": RunState((), (proof(),))}).specimens[1].stages
+    assert (stage.why, stage.running, stage.verdict) == ("no limit judges it", False, OPEN)
+    (stage,) = result({"b": RunState((row(block="strength"),), (proof(0),))}).specimens[1].stages
+    assert stage.why == "still to come: strength 0 of 1"
+
+
+def test_cycles_are_known_whatever_the_verdict() -> None:
+    for state in (RunState((row(FAIL),), (cycles(),)), RunState((), (cycles(),)), SOUND):
+        assert result({"b": state}).specimens[1].cycles == N
+    assert result({}).specimens[0].stages[0].why == ""
+
+
+def test_a_life_is_named_where_the_lab_states_a_shape() -> None:
+    assert result({}).survival.life is None
+    assert result({}, weibull_shape=2.0).survival.life == pytest.approx(N * (2.0 / np.log(10.0)) ** 0.5)
 
 
 ROWS = st.builds(row, st.sampled_from(list(Verdict)), st.sampled_from(["durability", "strength", "run", "hold"]),

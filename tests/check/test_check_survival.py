@@ -8,6 +8,7 @@ import re
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import chdtri
 
 from benchpipe.check.decision import Verdict
 from benchpipe.check.survival import survival
@@ -41,6 +42,21 @@ def test_a_failure_lowers_both() -> None:
     assert found.life < survival([(PASS, False, N)] * 2, 0.9, 2.0).life  # type: ignore[operator]
 
 
+def test_a_failed_specimen_adds_a_failure_and_no_cycles() -> None:
+    found = survival([(PASS, False, 10), (FAIL, False, 9)], 0.9, 1.5)
+    assert found.life == pytest.approx((10.0**1.5 / (chdtri(4, 0.1) / 2.0)) ** (1.0 / 1.5))
+    assert (found.confidence, found.weibull_shape, found.cycles) == (0.9, 1.5, 10)
+
+
+@pytest.mark.parametrize("specimens", [1, 3, 30])
+@pytest.mark.parametrize("shape", [0.02, 0.001, 0.0001])
+def test_a_shape_at_which_no_life_can_be_named_names_none(specimens: int, shape: float) -> None:
+    found = survival([(PASS, False, N)] * specimens, 0.9, shape)
+    assert found.life is None or 1.0 <= found.life < math.inf
+    assert not any("at least 0 cycles" in text for text in found.words)
+    assert (len(found.words) == 2) is (found.life is not None)
+
+
 def test_what_is_not_decided_counts_as_failed() -> None:
     found = survival([(PASS, False, N), (UNKNOWN, False, N)], 0.9, None)
     assert (found.survived, found.tested, found.undecided) == (1, 2, 1)
@@ -48,6 +64,40 @@ def test_what_is_not_decided_counts_as_failed() -> None:
         "1 of 2 survived 2,000,000 cycles (1 not decided, counted as failed): "
         "reliability at least 0.05 with 90 % confidence",
     )
+
+
+@pytest.mark.parametrize(
+    ("specimen", "survived", "undecided"),
+    [
+        ((PASS, False, N), 2, 0), ((PASS, True, N), 2, 0), ((OPEN, True, N), 2, 0),
+        ((OPEN, False, N), 1, 1), ((UNKNOWN, False, N), 1, 1), ((UNKNOWN, True, N), 1, 1),
+        ((FAIL, False, N), 1, 0), ((FAIL, True, N), 1, 0), ((FAIL, True, 0), 1, 0), ((FAIL, True, None), 1, 0),
+    ],
+)  # fmt: skip
+def test_only_what_passes_or_goes_on_without_a_doubt_survives(
+    specimen: tuple[Verdict, bool, int | None], survived: int, undecided: int
+) -> None:
+    found = survival([(PASS, False, N), specimen], 0.9, None)
+    assert (found.survived, found.tested, found.undecided) == (survived, 2, undecided)
+    assert found.so_far is specimen[1]
+
+
+def test_a_short_life_is_named_to_the_cycle_and_none_below_one() -> None:
+    def said(cycles: int) -> tuple[str, ...]:
+        return survival([(PASS, False, cycles)], 0.9, 1.0).words[1:]
+
+    rest = "cycles with 90 % confidence, if the Weibull shape is 1 (stated, not tested)"
+    assert said(1_000) == (f"characteristic life at least 434 {rest}",)  # 1000 / ln 10
+    assert said(100_000) == (f"characteristic life at least 43,420 {rest}",)
+    assert said(3) == (f"characteristic life at least 1 {rest}",)
+    assert said(2) == ()
+    whole = survival([(PASS, False, 100)], 1.0 - math.exp(-1.0), 1.0)  # a hundred, but for the last digit of a double
+    assert whole.words[1].startswith("characteristic life at least 100 cycles")
+
+
+def test_forty_survivors() -> None:
+    (words,) = survival([(PASS, False, N)] * 40, 0.9, None).words
+    assert words.endswith("reliability at least 0.94 with 90 % confidence")  # 0.1 to the power of 1/40 is 0.944
 
 
 def test_what_goes_on_counts_for_its_cycles_so_far() -> None:

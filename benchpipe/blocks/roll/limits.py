@@ -102,7 +102,7 @@ def _one(asked: Asked, rows: pa.Table, value: float, u: float, dof: float, doubt
     """One value of a block, with what of its rows is lost."""
     used = rows_from(rows, asked.block.direction).used
     reason, share = item_reasons(used, asked.rate)
-    worst = int(np.argmax(share)) if share.size else 0
+    worst = int(np.argmax(share))
     starts, numbers = rows.column("start_us").to_pylist(), used.column("roll").to_pylist()
     return values_of(
         np.array([float(numbers[-1])]), np.array([value]), np.array([u]), 1,

@@ -44,8 +44,8 @@ def _with_incomplete(asked: Asked, whole: Values, columns: tuple[str, ...] = ())
     """
     rows = asked.tables.block("incomplete_sweeps", asked.block.name)
     own = set(whole.number[~np.isfinite(whole.value)].tolist())  # a sweep with a gap is among the sweeps too
-    found = [row for row in rows.to_pylist() if columns or row["after_sweep"] not in own or not row["broken_off"]]
-    rows = pa.Table.from_pylist(found, schema=rows.schema)
+    kept = [bool(columns) or one["after_sweep"] not in own or not one["broken_off"] for one in rows.to_pylist()]
+    rows = rows.filter(pa.array(kept, pa.bool_()))
     count = rows.num_rows
     if not count:
         return whole
@@ -61,7 +61,7 @@ def _with_incomplete(asked: Asked, whole: Values, columns: tuple[str, ...] = ())
         number, value, u, int(shown.sum()), names=tuple(f"after sweep {n:.0f}" for n in number), reason=reason,
         complete=no, whole=no, lost_share=share,
     )  # fmt: skip
-    return whole.followed_by(broken.select(shown)) if shown.any() else whole
+    return whole.followed_by(broken.select(shown))
 
 
 def _fitted(asked: Asked, sweeps: pa.Table) -> Values:
