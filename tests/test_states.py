@@ -143,7 +143,7 @@ def test_a_block_that_does_not_fit_is_rebuilt_and_reported(tmp_path: Path, how: 
 
 INGEST: dict[str, Spoil] = {
     "no account": lambda s: s.pop("account"),
-    "copies": lambda s: s["copies"][0].update(found=[["logs/a.csv", 3]]),
+    "copies": lambda s: s["copies"][0].update(logs=[["logs/a.csv", 3]]),
     "zeros": lambda s: s.update(zeros={"force": {"key": 3}}),
 }
 

@@ -3,6 +3,10 @@
 Rows that :mod:`benchpipe.ingest.landmarks` finds alike are compared one by one, and on to both sides, also from one log
 into the next. Values are the same where they are equal, or where one is the other printed with fewer digits.
 
+Each log is compared with itself and with the logs before it, as if none came after it. So the copies that it brings
+depend on these alone, and are kept as long as they are the same: the nights on which logs come change nothing. Only
+whether pieces of a copy come again near by is asked once more of the rows that followed.
+
 A machine that repeats itself makes no copy. A stretch counts as one only where
 
 - :data:`LEAST` of its rows differ from the row before,
@@ -14,27 +18,23 @@ Shorter stretches, and data whose noise is less than about one step of the last 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from itertools import pairwise
+from collections.abc import Iterable, Iterator
+from itertools import takewhile
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchpipe.ingest.landmarks import read_landmarks
+from benchpipe.ingest.landmark_pairs import AlikePlaces, pairs_by_log
 from benchpipe.ingest.readback import SampleReader
 from benchpipe.ingest.rows import Rows, equal_rows, joined
-from benchpipe.ingest.state import Copied, CopyState
+from benchpipe.ingest.state import ComparedLog, Copied, CopyState, FoundCopy
 from benchpipe.store.manifest import Source, key_of
 from benchpipe.store.run_store import RunStore
 
 LEAST = 256  # rows that differ from the row before
 LEAST_NOISY = 0.125  # of these rows
 LEAST_VOTES = 2  # landmarks at one distance
-REACH = 1 << 13  # rows from one to the next of them: 32 times what is between two by leading bits
-MOST_ALIKE = 8  # landmarks of one kind in all logs
-MOST_OWN = 2  # in one log: it and a copy. What comes again more often is how the machine moves
-MOST_TRIED = 1000  # distances, those with the most landmarks first
 AT_ONCE = 1 << 12
 ROUNDING = 8.0  # fourth differences of values that are half a step off at most, in steps: 0.5 (1 + 4 + 6 + 4 + 1)
 FLOAT = 2.0**-23
@@ -42,8 +42,10 @@ SLACK = 1.01  # steps are found from floats
 COARSER = 5.0  # times the step of a print, for one with fewer digits
 PATTERN = 32  # rows that may come again
 NEAR = 1 << 15  # rows to both sides
+AROUND = 1 << 7  # rows to both sides of where a copy ends that goes on in the next log
 MOST_AGAIN = 3  # times: other copies
 Whole = NDArray[np.int64]
+Tolerance = tuple[float, ...]
 
 
 class CopiedStretch(NamedTuple):
@@ -56,13 +58,6 @@ class CopiedStretch(NamedTuple):
     other_us: int
 
 
-class _Pair(NamedTuple):
-    """Landmarks of two places that are alike, at one distance on the axis of all samples."""
-
-    distance: int
-    at: Whole
-
-
 def find_copies(store: RunStore, sources: list[Source], known: CopyState) -> tuple[list[Copied], CopyState]:
     """Find stretches of samples that stand in a run's logs twice.
 
@@ -72,39 +67,44 @@ def find_copies(store: RunStore, sources: list[Source], known: CopyState) -> tup
     sources : list of Source
         In the order of time; none that is another byte for byte.
     known : CopyState
-        The state of the last time: what did not change is not compared again.
+        The state of the last time: logs before the first that changed are not compared again.
 
     Returns
     -------
     copies : list of Copied
     state : CopyState
     """
-    marked = {s.file: key_of([p.sha256 for p in s.parts if p.table == "samples"]) for s in sources}
-    old = {file for file, parts in known.parts.items() if marked.get(file) == parts}
-    found = [one for one in known.found if {one.file, one.other} <= old]
-    if len(old) < len(marked):  # some log is new, or has grown
-        axis = _Axis(store, sources)
-        for pair in _pairs(store, sources, axis, old):
-            found += _compared(axis, pair)
-    found = sorted(set(found))
-    return found, CopyState(parts=marked, found=tuple(found))
+    parts = [key_of([p.sha256 for p in s.parts if p.table == "samples"]) for s in sources]
+    logs = list(known.logs)
+    if [log.parts for log in logs] != parts:
+        logs = [log for log, _ in takewhile(lambda one: one[0].parts == one[1], zip(logs, parts, strict=False))]
+        axis, first = _Axis(SampleReader(store), sources), len(logs)
+        for k, pairs in enumerate(pairs_by_log(store, sources, axis.begin, first), first):
+            found = _compared(axis.until(k), pairs, logs[-1].found if logs else ())
+            logs.append(ComparedLog(parts[k], tuple(found)))
+        logs = list(_followed(axis, logs))
+    pieces = {one for log in logs for copy in log.found if not copy.again for one in copy.pieces if not one.at_once}
+    return sorted(pieces), CopyState(logs=tuple(logs))
 
 
-def left_out(copies: list[Copied], best: list[str]) -> dict[str, tuple[CopiedStretch, ...]]:
+def left_out(copies: list[Copied], files: list[str], best: list[str]) -> dict[str, tuple[CopiedStretch, ...]]:
     """Stretches of each log that are left out: of rows that stand twice, the first of those in the best log stay.
 
     Parameters
     ----------
     copies : list of Copied
+    files : list of str
+        Logs, in the order in which they were compared.
     best : list of str
         Logs, the best first.
     """
     rank = {file: place for place, file in enumerate(best)}
     found: dict[str, list[tuple[int, int, CopiedStretch]]] = {}
     for one in copies:
+        file, other = files[one.log], files[one.other]
         ends = [
-            (rank[one.file], one.first, one.file, one.first_us, one.last_us),
-            (rank[one.other], one.other_first, one.other, one.other_first_us, one.other_last_us),
+            (rank[file], one.first, file, one.first_us, one.last_us),
+            (rank[other], one.other_first, other, one.other_first_us, one.other_last_us),
         ]
         (*_, kept, kept_us, _), (_, first, file, first_us, last_us) = sorted(ends)
         stretch = CopiedStretch(first_us, last_us, one.rows, kept, kept_us)
@@ -128,9 +128,18 @@ def _merged(stretches: list[tuple[int, int, CopiedStretch]]) -> Iterator[CopiedS
 class _Axis:
     """All samples of the logs, one after the other, numbered from 0."""
 
-    def __init__(self, store: RunStore, sources: list[Source]) -> None:
-        self.sources, self.begin = sources, np.cumsum([0, *(s.samples for s in sources)])
-        self._reader = SampleReader(store)
+    def __init__(self, reader: SampleReader, sources: list[Source], begin: Whole | None = None) -> None:
+        self.sources, self._reader = sources, reader
+        self.begin = np.cumsum([0, *(s.samples for s in sources)]) if begin is None else begin
+
+    @property
+    def end(self) -> int:
+        """How many samples there are."""
+        return int(self.begin[-1])
+
+    def until(self, log: int) -> _Axis:
+        """The axis as if no log came after one."""
+        return _Axis(self._reader, self.sources, self.begin[: log + 2])
 
     def rows(self, first: int, count: int) -> Rows:
         """So many samples from a number on, times by each log's own axis."""
@@ -138,25 +147,31 @@ class _Axis:
 
     def split(self, begin: int, end: int) -> Iterator[tuple[int, int, int]]:
         """Samples ``begin … end - 1`` as pieces: place of the log, and its own numbers."""
-        for k in range(int(np.searchsorted(self.begin, begin, "right")) - 1, len(self.sources)):
+        for k in range(int(np.searchsorted(self.begin, begin, "right")) - 1, self.begin.size - 1):
             if self.begin[k] >= end:
                 return
             a, b = max(begin, int(self.begin[k])), min(end, int(self.begin[k + 1]))
             if a < b:
                 yield k, a - int(self.begin[k]), b - int(self.begin[k])
 
-    def copied(self, begin: int, end: int, distance: int, *, exact: bool) -> Iterator[Copied]:
-        """A stretch and its copy, as pieces of two logs each.
-
-        Not those of two logs that are equal at the same times: such logs overlap, and are placed so.
-        """
+    def copied(
+        self, begin: int, end: int, distance: int, tolerance: Tolerance, places: tuple[int, ...]
+    ) -> FoundCopy:  # fmt: skip
+        """A stretch that is a copy, as pieces of two logs each."""
+        pieces, exact = [], not any(tolerance)
         for j, c, d in self.split(begin + distance, end + distance):
             start = int(self.begin[j]) - distance
             for k, a, b in self.split(start + c, start + d):
-                other_first = a + int(self.begin[k]) - start
-                own, other = self._ends(k, a, b), self._ends(j, other_first, other_first + b - a)
-                if not (exact and own == other and j != k):
-                    yield Copied(self.sources[k].file, a, *own, self.sources[j].file, other_first, *other, b - a)
+                other = a + int(self.begin[k]) - start
+                own_us, other_us = self._ends(k, a, b), self._ends(j, other, other + b - a)
+                pieces.append(Copied(k, a, *own_us, j, other, *other_us, b - a, exact=exact))
+        return FoundCopy(tuple(pieces), tolerance, places, again=False)
+
+    def end_of(self, copy: FoundCopy) -> tuple[int, int]:
+        """Number of the sample after a stretch, and its distance to the copy."""
+        last = copy.pieces[-1]
+        first, other = (int(self.begin[k]) + at for k, at in ((last.log, last.first), (last.other, last.other_first)))
+        return first + last.rows, other - first
 
     def _ends(self, k: int, first: int, end: int) -> tuple[int, int]:
         """Times of the first and last of some samples of a log."""
@@ -164,56 +179,34 @@ class _Axis:
         return first_us, last_us
 
 
-def _pairs(store: RunStore, sources: list[Source], axis: _Axis, old: set[str]) -> list[_Pair]:
-    """Places that may be copies, of which one at least is in a log that is new or has grown."""
-    fresh = {k: read_landmarks(store, s) for k, s in enumerate(sources) if s.file not in old}
-    wanted = np.unique(np.concatenate([marks for marks, _ in fresh.values()]))
-    pieces: list[tuple[Whole, Whole, Whole]] = []
-    for k, source in enumerate(sources):
-        marks, samples = fresh[k] if k in fresh else read_landmarks(store, source)
-        if k not in fresh:
-            which = np.isin(marks, wanted)
-            marks, samples = marks[which], samples[which]
-        pieces.append((marks, np.full(marks.size, k), samples + axis.begin[k]))
-    mark, log, at = (np.concatenate(some) for some in zip(*pieces, strict=True))
-    order = np.lexsort((at, mark))
-    mark, log, at = mark[order], log[order], at[order]
-    starts = np.flatnonzero(np.diff(mark, prepend=mark[:1] - 1))
-    alike = np.repeat(np.diff(starts, append=mark.size), np.diff(starts, append=mark.size))
-    begins = np.flatnonzero((np.diff(mark, prepend=mark[:1] - 1) != 0) | (np.diff(log, prepend=-1) != 0))
-    own = np.repeat(np.diff(begins, append=mark.size), np.diff(begins, append=mark.size))  # alike in one log
-    found_at, distance = [], []
-    for lag in range(1, MOST_ALIKE):
-        a, b = slice(0, -lag), slice(lag, None)
-        same = (mark[a] == mark[b]) & (alike[a] <= MOST_ALIKE)
-        few = np.flatnonzero(same & (own[a] <= MOST_OWN) & (own[b] <= MOST_OWN))
-        found_at.append(at[few])
-        distance.append(at[few + lag] - at[few])
-    at, apart = np.concatenate(found_at), np.concatenate(distance)
-    order = np.lexsort((at, apart))
-    at, apart = at[order], apart[order]
-    several = _near_another(at, apart)
-    at, apart = at[several], apart[several]
-    cuts = np.flatnonzero(np.diff(apart)) + 1
-    pairs = [_Pair(int(apart[a]), at[a:b]) for a, b in pairwise([0, *cuts.tolist(), at.size]) if b > a]
-    return sorted(pairs, key=lambda pair: (-pair.at.size, pair.distance))[:MOST_TRIED]
+def _compared(axis: _Axis, pairs: list[AlikePlaces], before: Iterable[FoundCopy]) -> Iterator[FoundCopy]:
+    """Copies that the last log of an axis brings; ``before`` are those that the log before it brought."""
+    border = int(axis.begin[-2])
+    done: dict[int, int] = {}
+    for copy in before:
+        at, distance = axis.end_of(copy)
+        if at + distance == border and distance not in done:
+            end = at + _alike(axis, at, distance, copy.tolerance, 1)
+            if end > at and _goes_on(axis, end, copy):
+                done[distance] = end
+                yield axis.copied(at, end, distance, copy.tolerance, copy.places)
+    for pair in pairs:
+        yield from _stretches(axis, pair, border, done.get(pair.distance, -1))
 
 
-def _near_another(at: Whole, apart: Whole) -> NDArray[np.bool_]:
-    """Landmarks, in the order of their distance and place, near another at that distance.
+def _goes_on(axis: _Axis, end: int, copy: FoundCopy) -> bool:
+    """Whether alike rows right behind a copy, up to an end, belong to it.
 
-    One alone is where a machine came by once more: of millions of rows there are thousands, all over the logs.
+    They do not where they end at rest, which is alike without being copied. Nor do they where the copy comes again near
+    by: that is asked once, in the log with which all that is near is known.
     """
-    close = (np.diff(apart) == 0) & (np.diff(at) <= REACH)
-    near = np.zeros(at.size, np.bool_)
-    near[1:] |= close
-    near[:-1] |= close
-    return near
+    if axis.begin[-2] < max(copy.places) + NEAR <= axis.end and _comes_again(axis, copy.places, copy.tolerance):
+        return False
+    return _again(axis, end - PATTERN, copy.tolerance, AROUND) <= MOST_AGAIN
 
 
-def _compared(axis: _Axis, pair: _Pair) -> Iterator[Copied]:
-    """Stretches at one distance that are copies."""
-    done = -1
+def _stretches(axis: _Axis, pair: AlikePlaces, border: int, done: int) -> Iterator[FoundCopy]:
+    """Copies at one distance that reach behind a border; rows before ``done`` were compared already."""
     for at in pair.at.tolist():
         if at < done:
             continue
@@ -222,17 +215,32 @@ def _compared(axis: _Axis, pair: _Pair) -> Iterator[Copied]:
         end = at + _alike(axis, at, pair.distance, tolerance, 1)
         done = max(end, at + 1)
         votes = int(((pair.at >= begin) & (pair.at < end)).sum())
-        if votes < LEAST_VOTES or not _tells(axis, begin, end, pair.distance, tolerance):
+        if end + pair.distance <= border or votes < LEAST_VOTES:
             continue
-        yield from axis.copied(begin, end, pair.distance, exact=not tolerance.any())
+        places = (begin, (begin + end - PATTERN) // 2, end - PATTERN)
+        if _tells(axis, begin, end, pair.distance, tolerance) and not _comes_again(axis, places, tolerance):
+            yield axis.copied(begin, end, pair.distance, tolerance, places)
 
 
-def _alike(axis: _Axis, at: int, distance: int, tolerance: NDArray[np.float64], way: int) -> int:
+def _followed(axis: _Axis, logs: list[ComparedLog]) -> Iterator[ComparedLog]:
+    """Logs with their copies, and whether pieces of these come again in the rows that followed."""
+    known: dict[tuple[tuple[int, ...], Tolerance], bool] = {}
+    for k, log in enumerate(logs):
+        found = list(log.found)
+        for n, copy in enumerate(found):
+            of = copy.places, copy.tolerance
+            if max(copy.places) + NEAR > axis.begin[k + 1]:
+                known[of] = known[of] if of in known else _comes_again(axis, *of)
+                found[n] = copy._replace(again=known[of])
+        yield log._replace(found=tuple(found))
+
+
+def _alike(axis: _Axis, at: int, distance: int, tolerance: Tolerance, way: int) -> int:
     """Rows from a place on that are alike, forward or backward (there without the row itself)."""
-    count, total = 0, int(axis.begin[-1])
+    count = 0
     while True:
         begin = at + count if way > 0 else max(at - count - AT_ONCE, 0)
-        end = min(begin + AT_ONCE, total - distance) if way > 0 else at - count
+        end = min(begin + AT_ONCE, axis.end - distance) if way > 0 else at - count
         if begin >= end:
             return count
         same = _same(axis.rows(begin, end - begin), axis.rows(begin + distance, end - begin), tolerance)
@@ -242,8 +250,8 @@ def _alike(axis: _Axis, at: int, distance: int, tolerance: NDArray[np.float64], 
         count += same.size
 
 
-def _same(one: Rows, other: Rows, tolerance: NDArray[np.float64]) -> NDArray[np.bool_]:
-    if not tolerance.any():
+def _same(one: Rows, other: Rows, tolerance: Tolerance) -> NDArray[np.bool_]:
+    if not any(tolerance):
         return equal_rows(one, other)
     same: NDArray[np.bool_] = np.ones(len(one), np.bool_)
     for (name, a), most in zip(one.values.items(), tolerance, strict=True):
@@ -253,15 +261,15 @@ def _same(one: Rows, other: Rows, tolerance: NDArray[np.float64]) -> NDArray[np.
     return same
 
 
-def _tolerance(axis: _Axis, one: int, other: int) -> NDArray[np.float64]:
+def _tolerance(axis: _Axis, one: int, other: int) -> Tolerance:
     """By how much values of each channel may differ: a step of the coarser print, which may be rounded or cut off.
 
     Nothing where both are printed alike.
     """
-    count = min(AT_ONCE, int(axis.begin[-1]) - other)
+    count = min(AT_ONCE, axis.end - other)
     a, b = axis.rows(one, count), axis.rows(other, count)
     steps = [sorted((_step(v), _step(b.values[n]))) for n, v in a.values.items()]
-    return np.array([SLACK * most if most > COARSER * least else 0.0 for least, most in steps])
+    return tuple(SLACK * most if most > COARSER * least else 0.0 for least, most in steps)
 
 
 def _step(values: NDArray[np.float32]) -> float:
@@ -271,24 +279,26 @@ def _step(values: NDArray[np.float32]) -> float:
     return float(steps.min(initial=np.inf)) if steps.size else 0.0
 
 
-def _tells(axis: _Axis, begin: int, end: int, distance: int, tolerance: NDArray[np.float64]) -> bool:
+def _tells(axis: _Axis, begin: int, end: int, distance: int, tolerance: Tolerance) -> bool:
     """Whether a stretch is long and noisy enough not to be the same twice by itself."""
     moved, noisy = 0, 0
     for a in range(begin, end, AT_ONCE):
         count = min(AT_ONCE, end - a)
         one, other = axis.rows(a, count), axis.rows(a + distance, count)
-        rounded = other if tolerance.any() and _coarser(other, one) else one
+        rounded = other if any(tolerance) and _coarser(other, one) else one
         moved += int((~equal_rows(rounded.part(slice(1, None)), rounded.part(slice(0, -1)))).sum())
         noisy += int(np.any([_noisy(values) for values in rounded.values.values()], axis=0).sum())
-    if moved < LEAST - 1 or noisy < LEAST_NOISY * moved:
-        return False
-    places = (begin, (begin + end - PATTERN) // 2, end - PATTERN)
-    return all(_again(axis, at, tolerance) <= MOST_AGAIN for at in places)
+    return moved >= LEAST - 1 and noisy >= LEAST_NOISY * moved
 
 
-def _again(axis: _Axis, at: int, tolerance: NDArray[np.float64]) -> int:
+def _comes_again(axis: _Axis, places: tuple[int, ...], tolerance: Tolerance) -> bool:
+    """Whether the rows at one of some places come again too often to be copies."""
+    return any(_again(axis, at, tolerance, NEAR) > MOST_AGAIN for at in places)
+
+
+def _again(axis: _Axis, at: int, tolerance: Tolerance, near: int) -> int:
     """How often a few rows come again near by, as closely as they were compared: what the machine does each cycle."""
-    begin, end = max(at - NEAR, 0), min(at + NEAR, int(axis.begin[-1]))
+    begin, end = max(at - near, 0), min(at + near, axis.end)
     rows, starts = axis.rows(begin, end - begin), np.arange(end - begin - PATTERN + 1)
     for k in range(PATTERN):
         wanted = rows.part(np.full(starts.size, at - begin + k))

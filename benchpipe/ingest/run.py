@@ -154,7 +154,7 @@ def _placed(
         known = before[len(states)] if len(states) < len(before) else CopyState()
         found, state = find_copies(store, logs, known)
         states.append(state)
-        return left_out(found, best)
+        return left_out(found, [s.file for s in logs], best)
 
     for second in run.rig.loggers:
         own, time = [s for s in sources if s.second == second], run.rig.of_log(second=second).time

@@ -14,25 +14,52 @@ from benchpipe.store.state import State
 class Copied(NamedTuple):
     """Samples of one log that are samples of another (or of itself): their number in all, and where they are.
 
-    ``first`` counts samples from 0; ``first_us`` and ``last_us`` are times by the log's own axis.
+    ``log`` and ``other`` are places in the order of logs, that of ``other`` not before the first; ``first`` counts
+    samples from 0; ``first_us`` and ``last_us`` are times by the log's own axis; ``exact`` are equal values.
     """
 
-    file: str
+    log: int
     first: int
     first_us: int
     last_us: int
-    other: str
+    other: int
     other_first: int
     other_first_us: int
     other_last_us: int
     rows: int
+    exact: bool
+
+    @property
+    def at_once(self) -> bool:
+        """Whether two logs hold the same at the same times: such logs overlap, and are placed so."""
+        times = (self.first_us, self.last_us) == (self.other_first_us, self.other_last_us)
+        return self.exact and times and self.log != self.other
+
+
+class FoundCopy(NamedTuple):
+    """A stretch of samples that is a copy, as pieces of two logs each, or the part by which a log goes on with one.
+
+    Values of each channel differ by ``tolerance`` at most. ``again``: the rows at ``places`` of the stretch (numbers in
+    all logs) come again too often to be copies, as the logs that followed show.
+    """
+
+    pieces: tuple[Copied, ...]
+    tolerance: tuple[float, ...]
+    places: tuple[int, ...]
+    again: bool
+
+
+class ComparedLog(NamedTuple):
+    """The hash of a log's samples, and the copies that it brought when it was compared with the logs before it."""
+
+    parts: str
+    found: tuple[FoundCopy, ...]
 
 
 class CopyState(State):
-    """Logs of one logger that were compared, each with the hash of its parts, and the copies found in them."""
+    """Logs of one logger that were compared, in the order of time."""
 
-    parts: dict[str, str] = Field(default_factory=dict)
-    found: tuple[Copied, ...] = ()
+    logs: tuple[ComparedLog, ...] = ()
 
 
 class ZeroState(State):

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import itertools
+import os
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from benchpipe.ingest import copies
+from benchpipe.ingest import copies, landmark_pairs
 from benchpipe.pipeline import work
 from benchpipe.store.run_store import RunStore
+from tests.conftest import examples
 from tests.ingest.taken import HEAD, Run
+from tests.test_states import spoil_step
 
 Values = tuple[NDArray[np.float64], NDArray[np.float64]]
 
@@ -71,6 +76,9 @@ COPIES: dict[str, dict[str, str]] = {
     "cut into two": {"x1.csv": lines(A, 0, 1900, at=3600.0), "x2.csv": lines(A, 1900, 4000, at=3600.0)},
     "cut into many": {f"x{n:02}.csv": lines(A, a, b, at=600.0) for n, (a, b) in enumerate(
         itertools.pairwise([0, 300, 350, 900, 1000, 2500, 4000]))},
+    "a piece, cut into logs too short to tell": {
+        f"x{n:02}.csv": lines(A, 1000 + 40 * n, 1040 + 40 * n, at=3600.0) for n in range(20)
+    },
     "two in one": {"x.csv": lines(A, 0, 4000, at=3600.0) + lines(B, 0, 3000, at=3650.0)},
     "one digit less": {"x.csv": lines(A, 0, 4000, at=3600.0, digits=(1, 3))},
     "a digit less, cut off": {"x.csv": lines((A[0] - 0.05, A[1] - 0.0005), 0, 4000, at=3600.0, digits=(1, 3))},
@@ -168,16 +176,119 @@ def test_a_copy_that_grows_is_one_at_last(tmp_path: Path, nights: list[int]) -> 
     assert content(taken) == content(run_of(tmp_path / "alone", WHOLE).take())
 
 
-def test_logs_that_did_not_change_are_not_compared_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def cut(name: str, values: Values, percents: list[int], *, at: float, digits: tuple[int, int]) -> dict[str, str]:
+    """Logs of all rows, cut where so many percent of them are over."""
+    ends = [0, *sorted({len(values[0]) * percent // 100 for percent in percents}), len(values[0])]
+    return {
+        f"{name}{n}.csv": lines(values, a, b, at=at, digits=digits) for n, (a, b) in enumerate(itertools.pairwise(ends))
+    }
+
+
+def bring(run: Run, files: dict[str, str]) -> None:
+    """Write logs; which of them is the oldest does not depend on the night."""
+    for name, text in files.items():
+        os.utime(run.write(name, HEAD + text), ns=(ord(name[0]) << 50, ord(name[0]) << 50))
+
+
+PERCENTS = st.lists(st.integers(1, 99), max_size=2)
+
+
+@settings(max_examples=examples(75), suppress_health_check=[HealthCheck.function_scoped_fixture])
+@example(2000, 4, 1, "x", [], [66], [0, 0, 0, 1, 2, 2, 2], 9)  # the last log is too short to tell
+@example(2000, 8, 1, "x", [], [66, 99], [0, 0, 0, 0, 1, 2, 2], 9)
+@example(8000, 0, 1, "x", [], [76], [0, 0, 0, 1, 2, 2, 2], 9)
+@example(8000, 0, 2, "x", [], [76, 99], [0, 0, 0, 0, 1, 2, 2], 9)
+@example(3000, 3, 0, "x", [], [73, 99], [0, 0, 0, 0, 1, 2, 2], 9)  # an exact copy, whose last log has no landmarks
+@example(2000, 0, 0, "c", [], [1], [0, 0, 0, 0, 0, 0, 0], 2)  # the copy comes first, and grows
+@given(
+    st.integers(2000, 8000), st.integers(0, 99), st.integers(0, 2), st.sampled_from("cx"), PERCENTS, PERCENTS,
+    st.lists(st.integers(0, 2), min_size=7, max_size=7), st.integers(0, 9),
+)  # fmt: skip
+def test_nights_change_no_copy(
+    tmp_path_factory: pytest.TempPathFactory, count: int, seed: int, less: int, name: str, own: list[int],
+    copied: list[int], nights: list[int], grows: int,
+) -> None:  # fmt: skip
+    values = signal(count, seed)
+    files = cut("m", values, own, at=0.0, digits=(3, 5)) | {"n.csv": lines(signal(1500, 100), 0, 1500, at=500.0)}
+    files |= cut(name, values, copied, at=3600.0, digits=(3 - less, 5 - less))
+    folder = tmp_path_factory.mktemp("nights")
+    once, run = Run(folder / "once"), Run(folder / "run")
+    bring(once, files)
+    whole = once.take()
+    short = dict(list(files.items())[grows : grows + 1])  # on its night half of it is there, and all of it at last
+    for night in range(3):
+        some = {file: text for k, (file, text) in enumerate(files.items()) if nights[k] == night}
+        bring(run, {file: text[: len(text) // 2] if file in short else text for file, text in some.items()})
+        if some:
+            run.take()
+    bring(run, short)
+    taken = run.take()
+    assert (taken.samples, taken.rejects, taken.codes, taken.texts) == (
+        whole.samples, whole.rejects, whole.codes, whole.texts,
+    )  # fmt: skip
+    assert run.take().manifest == taken.manifest
+
+
+def test_a_copy_that_goes_on_in_other_logs_is_judged_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    judged: list[object] = []
+    tells = copies._tells
+    monkeypatch.setattr(copies, "_tells", lambda *given: judged.append(given) or tells(*given))
+    run = run_of(tmp_path, {"m.csv": lines(A, 0, 4000), "n.csv": lines(B, 0, 3000, at=50.0)})
+    bring(run, {f"x{n}.csv": lines(A, 400 * n, 400 * n + 400, at=3600.0, digits=(1, 3)) for n in range(10)})
+    bring(run, {"y.csv": lines(signal(1000, 3), 0, 1000, at=3700.0, digits=(1, 3))})
+    assert (run.take().codes["moved-copy"], len(judged)) == (400, 1)  # of the last log
+
+
+def test_logs_that_overlap_are_no_copies(tmp_path: Path) -> None:
+    run = run_of(tmp_path, {"a.csv": lines(A, 0, 2500), "b.csv": lines(A, 1500, 4000)})
+    assert run.take().codes == {"repeats": 1000}
+
+
+def test_a_machine_that_repeats_itself_in_short_logs_is_no_copy_at_last(tmp_path: Path) -> None:
+    noise = np.random.default_rng(1).normal(0, 100, 1000)
+    values = 500 + np.tile(noise, 9), np.tile(noise, 9) / 100
+    run, lost = Run(tmp_path), []
+    for night in range(9):
+        run.write(f"a{night}.csv", HEAD + lines(values, night * 1000, night * 1000 + 1000))
+        lost.append(1000 * (night + 1) - len(run.take().samples))
+    assert lost == [0, 1000, 2000, 3000, 0, 0, 0, 0, 0]  # no night before can know
+
+
+def test_a_machine_that_repeats_itself_is_not_followed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(copies, "NEAR", 4500)
+    noise = np.random.default_rng(1).normal(0, 100, 1000)
+    values = 500 + np.tile(noise, 12), np.tile(noise, 12) / 100
+    run = run_of(tmp_path, {f"a{n:02}.csv": lines(values, n * 1000, n * 1000 + 1000) for n in range(12)})
+    (state,) = run.take().manifest.steps["ingest"].state["copies"]
+    assert [len(found) for _, found in state["logs"]] == [0, 1, 2, 3, 3, *[0] * 7]
+
+
+def test_a_machine_at_rest_after_a_copy_is_no_copy(tmp_path: Path) -> None:
+    at_rest = (np.full(200, 7.0), np.full(200, 1.0))
+    files = {"a1.csv": lines(A, 0, 4000), "a2.csv": lines(at_rest, 0, 200, at=40.0) + lines(B, 0, 3000, at=42.0)}
+    files |= {"x1.csv": lines(A, 0, 4000, at=3600.0), "x2.csv": lines(at_rest, 0, 200, at=3640.0)}
+    files["x2.csv"] += lines(signal(3000, 3), 0, 3000, at=3642.0)
+    for folder, nights in (("once", [files]), ("nights", [{file: text} for file, text in files.items()])):
+        run = Run(tmp_path / folder)
+        for some in nights:
+            bring(run, some)
+            taken = run.take()
+        assert (len(taken.samples), taken.codes["moved-copy"]) == (10_400, 4000)
+
+
+def test_copies_kept_by_an_older_program_are_looked_for_once_more(tmp_path: Path) -> None:
     run = run_of(tmp_path, WHOLE | COPIES["a piece"])
+    taken = run.take()
+    spoil_step(run, "ingest", lambda state: state.update(copies=[{"parts": {"logs/x.csv": "0" * 64}, "found": []}]))
+    once_more = run.take()
+    assert (once_more.manifest.steps, once_more.read) == (taken.manifest.steps, ())
+
+
+def test_logs_that_did_not_change_are_not_compared_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(copies, "NEAR", 1000)
+    monkeypatch.setattr(landmark_pairs, "REACH", 1000)  # all that is near a new log is in the log before it
+    run = run_of(tmp_path, WHOLE | {"day1b.csv": COPIES["a piece"]["x.csv"]})
     run.take()
     monkeypatch.setattr(copies.SampleReader, "rows", lambda *_: pytest.fail("rows of an old log were read"))
     run.write("day3.csv", HEAD + lines(signal(2000, 3), 0, 2000, at=90.0))
     assert run.take().codes["moved-copy"] == 1100
-
-
-def test_places_where_the_machine_came_by_once_more_are_not_read() -> None:
-    at = np.array([100, 100_000, 5, 5 + copies.REACH, 9 * copies.REACH])
-    near = copies._near_another(at, np.array([300, 300, 700, 700, 700]))
-    assert near.tolist() == [False, False, True, True, False]
-    assert copies._near_another(at[:0], at[:0]).tolist() == []
