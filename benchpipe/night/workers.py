@@ -101,6 +101,7 @@ def _given(
 
 def _started() -> _Worker:
     """Begin a process from nothing: a fork would take this one's threads' locks along, and not the threads."""
+    os.environ.setdefault("MALLOC_ARENA_MAX", "2")  # of glibc: else each thread there keeps free memory of its own
     context = multiprocessing.get_context("spawn")
     line, theirs = context.Pipe()
     process = context.Process(target=_run, args=(theirs,), name="benchpipe worker", daemon=True)
