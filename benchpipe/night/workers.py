@@ -25,6 +25,7 @@ from pathlib import Path
 from benchpipe.errors import ExitCode
 from benchpipe.night.task import Done, Task, WorkerEvent
 from benchpipe.stream.left_out import leave_out
+from benchpipe.stream.matrix_threads import take_one_thread
 from benchpipe.stream.memory import collect_rarely, resident_mb
 
 GRACE_S = 5.0
@@ -212,6 +213,7 @@ def _run(line: Connection) -> None:
     threading.Thread(target=_end_with_parent, daemon=True).start()
     collect_rarely()
     leave_out()
+    take_one_thread()
     from benchpipe.night.run import work_run
     from benchpipe.stream.memory import give_back
 
