@@ -97,7 +97,7 @@ class ChangeTable:
         columns: Floats,
         changes: Floats,
     ) -> ChangeTable:
-        """Of columns (k, c) and changes (k, J); the bins as in `binned_noise.whiten`."""
+        """Of columns (k, c) and changes (k, J); the bins as in `binned_noise.whitened`."""
         c = columns.shape[1]
         both, nothing = np.column_stack([columns, changes]), np.zeros(time_s.size)
         made = []
