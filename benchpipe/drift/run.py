@@ -48,7 +48,7 @@ from benchpipe.tables import schema
 if TYPE_CHECKING:
     from benchpipe.drift.night import DriftResult
 
-VERSION = 3
+VERSION = 4
 STEP = "drift"
 
 

@@ -33,6 +33,8 @@ noise is taken for a change: the 95th percentile of the largest scores of runs o
 With 0 a change is taken for slow noise: steps of 0.5 % in noise of 0.1 % score 6.6, not 6.8, slopes 3.8, not 4.9."""
 TOGETHER = 8
 """Models whose columns are made white at a time: all of a long history would fill some 100 MB, again and again."""
+LEAST_SCALE = 1e-100
+"""Of a column: one of noughts, such as a temperature that did not move, has no part in a fit and does not spoil it."""
 LEAST_SEEN = 1e-3
 """A change of which the other columns leave less than this part has no score: it is not separable."""
 
@@ -119,7 +121,7 @@ class ChangeTable:
         index = np.asarray(x)
         gram = self.gram[:, index[:, None], index]
         b = self.gram[:, index, y]
-        scale = np.sqrt(np.einsum("mii->mi", gram)) + 1e-300
+        scale = np.maximum(np.sqrt(np.einsum("mii->mi", gram)), LEAST_SCALE)
         plain = gram / (scale[:, :, None] * scale[:, None, :]) + 1e-9 * np.eye(index.size)
         own = np.maximum(self.gram[:, y, y], 1e-300)
         dof = self.bins - index.size
@@ -142,7 +144,7 @@ class ChangeTable:
         index, both = np.asarray(x), np.asarray([*one_of, *y])
         n = len(one_of)
         gram = self.gram[:, index[:, None], index]
-        scale = np.sqrt(np.einsum("mii->mi", gram)) + 1e-300
+        scale = np.maximum(np.sqrt(np.einsum("mii->mi", gram)), LEAST_SCALE)
         plain = gram / (scale[:, :, None] * scale[:, None, :]) + 1e-9 * np.eye(index.size)
         met = self.gram[:, index[:, None], both] / scale[:, :, None]
         left = self.gram[:, both[:, None], both] - met.transpose(0, 2, 1) @ np.linalg.solve(plain, met)

@@ -90,3 +90,20 @@ def test_the_likeliest_column_is_chosen() -> None:
     y = lags[:, 1] + 0.1 * rng.standard_normal(K)
     made = table(y, np.column_stack([np.ones(K), lags]), steps())
     assert made.likeliest([4], [0], [1, 2, 3], 10.0).tolist() == [1]
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_column_of_noughts_does_not_hide_a_step() -> None:
+    rng = np.random.default_rng(4)
+    y = 0.1 * rng.standard_normal(K) + 1.0 * (np.arange(K) >= 70)
+    one, nought = np.ones((K, 1)), np.zeros((K, 1))
+    prior = np.array([np.inf, np.inf])
+    alone = table(y, one, steps()).scores(1, [0], prior[:1])
+    beside = table(y, np.column_stack([one, nought]), steps()).scores(2, [0, 1], prior)
+    assert beside.height[60] == pytest.approx(alone.height[60], rel=0.01)  # noise models weigh a little otherwise
+    assert beside.z[60] == pytest.approx(alone.z[60], rel=0.05)  # with a degree of freedom less
+    assert int(np.nanargmax(np.abs(beside.z))) == int(np.nanargmax(np.abs(alone.z))) == 60
+    held = table(y, np.column_stack([one, nought]), steps()).scores(2, [0, 1], np.array([np.inf, 0.1]))
+    assert int(np.nanargmax(np.abs(held.z))) + 10 == 70
+    both = table(y, np.column_stack([one, nought, np.linspace(-1, 1, K)[:, None]]), steps())
+    assert both.likeliest([3], [0], [1, 2], 1.0).tolist() == [1]
