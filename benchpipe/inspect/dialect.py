@@ -25,6 +25,7 @@ NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", "space": "spac
 ZERO_LED = re.compile(r"[+-]?0[.,]\d")
 BESIDE = 0.1  # of the range of a column: as far beyond it a number still goes with the others
 MARGIN = 3  # cells by which a way of writing must explain more than another: a broken cell or two decide nothing
+OF_FEW = 20  # cells to one of them, where there are few: two of six are not broken
 
 
 @dataclass(frozen=True)
@@ -122,8 +123,8 @@ def _numbers(best: _Try) -> Choice:
     ]  # fmt: skip
     values = {form: [form.value(cell) for cell in cells] for form in possible}
     counts = {form: sum(v is not None for v in values[form]) for form in possible}
-    most = max(counts.values())
-    near = tuple(form for form in possible if counts[form] > most - MARGIN)
+    least = max(counts.values()) - min(MARGIN, 1 + len(cells) // OF_FEW)
+    near = tuple(form for form in possible if counts[form] > least)
     near = tuple(form for form in near if not _denied(best.rows, form, near)) or near
     for form in near[1:]:
         for cell, one, other in zip(cells, values[near[0]], values[form], strict=True):

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from benchpipe.errors import InputError
@@ -42,6 +42,7 @@ def tables(draw: st.DrawFn) -> tuple[list[list[float]], list[int], str, NumberFo
     return numbers.tolist(), decimals, separator, form
 
 
+@example(([[-1959.0, 250.0], [-826.0, -840.0], [313.0, -1129.0]], [0, 0], ";", NumberForm(".", ",")))
 @given(tables())
 def test_what_is_not_asked_is_right(case: tuple[list[list[float]], list[int], str, NumberForm]) -> None:
     numbers, decimals, separator, form = case
