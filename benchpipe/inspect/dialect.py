@@ -25,7 +25,6 @@ NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", "space": "spac
 ZERO_LED = re.compile(r"[+-]?0[.,]\d")
 BESIDE = 0.1  # of the range of a column: as far beyond it a number still goes with the others
 MARGIN = 3  # cells by which a way of writing must explain more than another: a broken cell or two decide nothing
-OF_FEW = 20  # cells to one of them, where there are few: two of six are not broken
 
 
 @dataclass(frozen=True)
@@ -123,15 +122,19 @@ def _numbers(best: _Try) -> Choice:
     ]  # fmt: skip
     values = {form: [form.value(cell) for cell in cells] for form in possible}
     counts = {form: sum(v is not None for v in values[form]) for form in possible}
-    least = max(counts.values()) - min(MARGIN, 1 + len(cells) // OF_FEW)
-    near = tuple(form for form in possible if counts[form] > least)
+    most = max(counts.values())
+    near = tuple(form for form in possible if counts[form] > most - MARGIN)
     near = tuple(form for form in near if not _denied(best.rows, form, near)) or near
-    for form in near[1:]:
-        for cell, one, other in zip(cells, values[near[0]], values[form], strict=True):
-            if one is not None and other is not None and one != other:
-                marks = "decimal '{0.decimal}', thousands '{0.thousands}'".format
-                ask = f"is '{cell}' {one:g} ({marks(near[0])}) or {other:g} ({marks(form)})?"
-                return Choice((near[0], form), False, "", ask)
+    for cell, *read in zip(cells, *(values[form] for form in near), strict=True):
+        known: dict[float, NumberForm] = {}
+        for form, value in zip(near, read, strict=True):
+            if value is not None:
+                known.setdefault(value, form)
+        if len(known) > 1:
+            (one, first), (other, second) = list(known.items())[:2]
+            marks = "decimal '{0.decimal}', thousands '{0.thousands}'".format
+            ask = f"is '{cell}' {one:g} ({marks(first)}) or {other:g} ({marks(second)})?"
+            return Choice((first, second), False, "", ask)
     return Choice(near, True, "" if any("." in cell or "," in cell for cell in cells) else "whole numbers only")
 
 
