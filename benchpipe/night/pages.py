@@ -189,19 +189,19 @@ def _page_of_night(
     there: str, run: RunConfig | None, lab: Path, view: RunView, names: Names, now: datetime
 ) -> RunPage | None:
     """The page of a run; None where one of this state is there already."""
-    bare = run is None or view.failed is not None or bool(view.archived)
-    if there == (bare_state(view) if bare or run is None else page_state(run.open_store().manifest(), view)):
+    whole = None if view.failed is not None or view.archived else run
+    if there == (bare_state(view) if whole is None else page_state(whole.open_store().manifest(), view)):
         return None
     from benchpipe.views.page.run_page import bare_page
 
-    if bare or run is None:
+    if whole is None:
         return _filled(bare_page(view), names)
     try:
-        return page_of(run, lab, names, now, view=view)
+        return page_of(whole, lab, names, now, view=view)
     except BenchpipeError as error:  # a table that the night did not read; the other runs have their pages
         from benchpipe.views.run_view import failed_view
 
-        return _filled(bare_page(failed_view(run.plan_path, str(error), run.name)), names)
+        return _filled(bare_page(failed_view(whole.plan_path, str(error), whole.name)), names)
 
 
 def _state(path: Path) -> str:

@@ -1,7 +1,8 @@
 """Write and read the Parquet files of a table.
 
 One flipped bit in a plain Parquet file is read as data. So a file is verified against the
-hash in the manifest before it is first used, and every page against its checksum on every read;
+hash in the manifest before it is first used in a night (but for one that this night wrote itself: its
+hash is of the bytes that went to the disk), and every page against its checksum on every read;
 that checksum does not cover page headers and the footer.
 """
 

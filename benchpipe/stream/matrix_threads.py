@@ -1,7 +1,7 @@
 """How many threads a matrix library takes: one. It reads that once, from the environment, when it is loaded.
 
 The matrices of a night are small. A second thread waits for its share in a circle, half a second of processor time a
-night, and is in the way of the run beside; and on one thread sums are added in one order on every machine.
+night, and is in the way of the run beside; and the order of sums does not follow the number of processors.
 """
 
 from __future__ import annotations
